@@ -1,0 +1,1 @@
+"""Crews: what their work looks like at the final inspection."""

@@ -1,0 +1,456 @@
+"""The stages in order: exports → readings in force → recomputed → results → causes → homes over time → a snapshot.
+
+A snapshot is a pure function of the exports, the log of what was received, mappings, policy, places, crews and the
+version of the code. Today's date is no part of it.
+"""
+
+import hashlib
+import json
+import os
+import time
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipelines import history, precedence, receive, risk, snapshot
+from pipelines.audit import crews as crew_audit
+from pipelines.causes import NOTES, causes
+from pipelines.checks import BY_ID, CHECKS, HOME_CHECKS
+from pipelines.fields import BY_NAME, FIELDS, REQUIRED, WORD
+from pipelines.policy import policy as policies
+from pipelines.readings import NO_FIELD, REASONS, Quantity, from_arrow, why
+from pipelines.recompute import Recomputed
+from pipelines.results import OUTCOMES, results
+
+CODE_VERSION = "0.1.0"
+ROWS_AT_ONCE = 250_000      # inspections in memory at once, homes kept whole
+ROWS_IN_CACHE = 16_384      # rows a formula runs over at once
+WORKERS = min(4, os.cpu_count() or 1)
+DAYS_A_MONTH = 365.25 / 12.0
+
+
+@dataclass
+class Told:
+    """What a build says while it runs: `say(text)` for a stage, `step(done, of)` for progress within it."""
+
+    say: object = lambda text: None
+    step: object = lambda done, of: None
+    seconds: dict = field(default_factory=dict)
+
+    def stage(self, name):
+        now = time.perf_counter()
+        if self.seconds:
+            last = next(reversed(self.seconds))
+            self.seconds[last] = now - self.seconds[last]
+        self.seconds[name] = now
+        self.say(name)
+
+
+def build(fleet, told=None):
+    """Build the snapshot that the fleet's log now stands for and publish it; returns its path.
+
+    Nothing is published where nothing has changed: the current snapshot is returned then.
+    """
+    told = told or Told()
+    inputs = inputs_of(fleet)
+    digest = digest_of(fleet.log(), inputs)
+    current = fleet.current()
+    if current is not None and current.stem.endswith(digest):
+        return current
+    policy = policies.load(fleet.policy)
+    with fleet.building(told.say, keep=int(policy.snapshots_kept)) as building:
+        digest = digest_of(building.log, inputs)
+        current = fleet.current()
+        if current is not None and current.stem.endswith(digest):
+            return current
+        fill(building.connect(), fleet, fleet.received(building.log), policy, told)
+        _runs(building.connect(), inputs, told)
+        return building.publish(digest, inputs=inputs, code_version=CODE_VERSION)
+
+
+def inputs_of(fleet):
+    """Hash of everything but the exports that a snapshot is made from, by name."""
+    found = {"policy": policies.load(fleet.policy).sha256}
+    for name, path in (("places", fleet.places), ("crews", fleet.crews)):
+        if path.exists():
+            found[name] = hashlib.sha256(path.read_bytes()).hexdigest()
+    for mapping in receive.mappings_of(fleet):
+        found[f"mapping:{mapping.name}"] = mapping.sha256
+    return found
+
+
+def digest_of(log, inputs):
+    """12 hexadecimal digits of what a snapshot is made from."""
+    said = [(line.number, line.sha256, line.mapping, line.agency, line.status) for line in log]
+    text = json.dumps([said, sorted(inputs.items()), CODE_VERSION])
+    return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+def fill(connection, fleet, received, policy, told):
+    """All tables and views of a snapshot, made whole from the exports."""
+    snapshot.create(connection)
+    told.stage("reading exports")
+    receive.read_all(connection, fleet, received, policy, told)
+    told.stage("choosing the rows in force")
+    precedence.settle(connection)
+    told.stage("comparing inspections")
+    receive.places_table(connection, fleet)
+    compare(connection, policy)
+    told.stage("recomputing and checking")
+    words = roll(connection, policy, told)
+    finish(connection, policy, received, words, told)
+
+
+def finish(connection, policy, received, words, told):
+    """What is made whole at every publish: counts, views, crews."""
+    told.stage("counting and publishing")
+    receive.count_exports(connection, received)
+    snapshot.views(connection, policy, words)
+    crew_audit.crew_tables(connection, policy)
+    tally(connection)
+    answerable(connection)
+    for name in ("compared", "place_of", "contested", "settled"):
+        connection.execute(f"DROP TABLE IF EXISTS {name}")
+
+
+# ---- comparisons with other inspections
+
+def compare(connection, policy):
+    """What other inspections say of each: readings repeated elsewhere, and make-up water since the visit before."""
+    days = int(policy.repeated_within_days)
+    connection.execute(f"""
+        CREATE OR REPLACE TEMP TABLE compared AS
+        WITH five AS (
+            SELECT rowid AS row, inspected_on, home_id, agency, coalesce('i ' || inspector, 'c ' || crew) AS taker,
+                   cold_pressure_psig AS a, hot_pressure_psig AS b, cold_temperature_f AS c, hot_temperature_f AS d, precharge_psig AS e
+            FROM received_rows WHERE standing = {snapshot.IN_FORCE} AND coalesce(inspector, crew) IS NOT NULL
+              AND a IS NOT NULL AND b IS NOT NULL AND c IS NOT NULL AND d IS NOT NULL AND e IS NOT NULL),
+        repeats AS (
+            SELECT row, (min(home_id) OVER near <> max(home_id) OVER near)::DOUBLE AS repeated FROM five
+            WINDOW near AS (PARTITION BY agency, taker, a, b, c, d, e ORDER BY inspected_on
+                            RANGE BETWEEN INTERVAL {days} DAYS PRECEDING AND INTERVAL {days} DAYS FOLLOWING)),
+        metered AS (
+            SELECT rowid AS row, makeup_meter_gal - lag(makeup_meter_gal) OVER visits AS gallons,
+                   date_diff('day', lag(inspected_on) OVER visits, inspected_on) AS days
+            FROM received_rows WHERE standing = {snapshot.IN_FORCE} AND makeup_meter_gal IS NOT NULL
+            WINDOW visits AS (PARTITION BY agency, home_id, coalesce(system_id, '') ORDER BY {ORDER_OF_VISITS}))
+        SELECT coalesce(repeats.row, metered.row) AS row, repeated, gallons, days
+        FROM repeats FULL JOIN metered ON repeats.row = metered.row
+        WHERE repeated IS NOT NULL OR days IS NOT NULL
+    """)
+
+
+KIND_ORDER = "CASE inspection_kind WHEN 'initial' THEN 0 WHEN 'service' THEN 1 WHEN 'final' THEN 2 WHEN 'qa' THEN 3 ELSE 4 END"
+ORDER_OF_VISITS = f"inspected_on, {KIND_ORDER}, updated_at NULLS FIRST, inspection_id"
+
+
+def _fleetwide(table, readings):
+    """The comparisons as quantities with their reasons."""
+    column = lambda name: table.column(name).to_numpy(zero_copy_only=False).astype(float)
+    repeated, gallons, days = column("repeated"), column("gallons"), column("days")
+    five = np.logical_and.reduce([readings.number(name).known for name in
+                                  ("cold_pressure_psig", "hot_pressure_psig", "cold_temperature_f", "hot_temperature_f", "precharge_psig")])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        monthly = gallons / (days / DAYS_A_MONTH)
+    meter = readings.number("makeup_meter_gal")
+    reason = np.select([~meter.known, np.isnan(days) | (days <= 0), gallons < 0],
+                       [meter.why.astype(int), why("no earlier meter reading"), why("meter went backwards")], 0).astype(np.uint8)
+    unknown = np.full(len(readings), NO_FIELD, np.int8)
+    repeat_reason = np.select([~five, np.isnan(repeated)], [why("fewer than five readings to compare"), why("taker of the readings not recorded")], 0)
+    return {
+        "makeup_gal_per_month": Quantity(np.where(reason == 0, monthly, np.nan), reason, meter.about),
+        "repeated_elsewhere": Quantity(np.where(repeat_reason == 0, repeated, np.nan), repeat_reason.astype(np.uint8), unknown),
+    }
+
+
+# ---- inspections → results → homes
+
+BATCH_FIELDS = tuple(f.name for f in FIELDS if f.kind in (WORD, "number", "date") and f.name not in (
+    "elderly", "disabled", "children", "high_energy_use", "high_energy_burden", "inspected_on")) + ("inspected_on",)
+BATCH_TEXTS = ("agency", "inspection_id", "home_id", "region", "crew", "job_number", "repairs_reported", "unusable", "export_id")
+
+
+def roll(connection, policy, told, homes=None):
+    """Recompute, check and follow over time every home (or those of the table `homes`); fills the batch tables.
+
+    Returns check id → words its results may show, for the views.
+    """
+    count = connection.execute(f"SELECT count(*) FROM received_rows WHERE standing = {snapshot.IN_FORCE}").fetchall()[0][0]
+    parts = max(1, -(-count // ROWS_AT_ONCE)) if homes is None else 1
+    words = {}
+    made = connection.execute("SELECT count(*) FROM duckdb_tables() WHERE table_name = 'result_columns'").fetchall()[0][0] > 0
+    for part in range(parts):
+        table = batch(connection, part, parts, homes)
+        tables, words = judge(table, policy)
+        if not made:
+            snapshot.create_results(connection, tables)
+            made = True
+        for name, rows in tables.items():
+            if rows.num_rows:
+                connection.register("batch_rows", rows)
+                connection.execute(f"INSERT INTO {name} BY NAME SELECT * FROM batch_rows")
+                connection.unregister("batch_rows")
+        told.step(part + 1, parts)
+    return words
+
+
+def batch(connection, part, parts, homes=None):
+    """The inspections in force of some whole homes, in the order of visits, as an Arrow table."""
+    where = f"AND hash(agency, home_id) % {parts} = {part}" if parts > 1 else ""
+    among = f"SEMI JOIN {homes} USING (agency, home_id)" if homes else ""
+    fields = ", ".join(f"r.{name}" for name in BATCH_TEXTS + BATCH_FIELDS)
+    return connection.sql(f"""
+        SELECT {fields}, coalesce(r.system_id, '') AS system_id, repeated, gallons, days,
+               CASE WHEN r.elevation_ft IS NULL THEN coalesce(by_code.elevation_ft, by_region.elevation_ft) END AS place_elevation_ft,
+               CASE WHEN r.elevation_ft IS NULL THEN CASE WHEN by_code.elevation_ft IS NOT NULL THEN by_code.spread_ft ELSE by_region.spread_ft END END AS place_spread_ft
+        FROM (SELECT *, rowid AS row FROM received_rows {among} WHERE standing = {snapshot.IN_FORCE} {where}) AS r
+        LEFT JOIN compared ON compared.row = r.row
+        LEFT JOIN place_of AS by_code ON by_code.kind = 'postal_code' AND by_code.agency = r.agency AND by_code.place = lower(r.postal_code)
+        LEFT JOIN place_of AS by_region ON by_region.kind = 'region' AND by_region.agency = r.agency AND by_region.place = lower(r.region)
+        ORDER BY r.agency, r.home_id, coalesce(r.system_id, ''), {ORDER_OF_VISITS}
+    """).to_arrow_table().combine_chunks()
+
+
+def judge(table, policy):
+    """Every number of a batch of whole homes: name of table → Arrow table, and the words that results may show."""
+    readings = from_arrow(table)
+    readings.fleetwide = _fleetwide(table, readings)
+    pairs, codes = _pairs(table) if policy.regions else ((), ())
+    rows_policy = policy.for_rows((pairs, codes)) if policy.regions else policy.for_rows()
+    keys = {name: table.column(name) for name in (*snapshot.KEY, "export_id")}
+    edges = range(0, max(1, len(readings)), ROWS_IN_CACHE)
+
+    def one(start):
+        part = slice(start, min(start + ROWS_IN_CACHE, len(readings)))
+        recomputed = Recomputed(readings.rows(part), rows_policy.rows(part))
+        found = results(recomputed)
+        links, active = causes(recomputed, found)
+        here = {name: value.slice(part.start, part.stop - part.start) for name, value in keys.items()}
+        return (snapshot.recomputed_table(here, recomputed), snapshot.results_table(here, found), _causes_table(here, links), active,
+                {check: (result.outcome, result.certainty) for check, result in found.items()},
+                {check: result.words.words for check, result in found.items() if result.words is not None}, recomputed.assessed)
+
+    with ThreadPoolExecutor(WORKERS) as pool:
+        parts = list(pool.map(one, edges))
+    join = lambda place: pa.concat_tables([part[place] for part in parts])
+    told = {check.id: tuple(np.concatenate([part[4][check.id][which] for part in parts]) for which in (0, 1)) for check in CHECKS}
+    active = np.concatenate([part[3] for part in parts], axis=1)
+    assessed = np.concatenate([part[6] for part in parts])
+    tables = {"recomputed": join(0), "result_columns": join(1), "causes": join(2)}
+    tables |= _homes(table, readings, told, active, assessed, policy)
+    return tables, parts[0][5]
+
+
+def _pairs(table):
+    """Distinct (agency, region) pairs and a code per row."""
+    agency, region = (pc.fill_null(table.column(name), "").combine_chunks() for name in ("agency", "region"))
+    both = pc.binary_join_element_wise(agency, region, "\x1f").dictionary_encode()
+    return [tuple(text.split("\x1f")) for text in both.dictionary.to_pylist()], both.indices.to_numpy()
+
+
+def _causes_table(keys, links):
+    ids = pa.array([check.id for check in CHECKS] + [None], pa.string())
+    rows = pa.array(links.rows)
+    return pa.table({
+        "agency": keys["agency"].take(rows), "inspection_id": keys["inspection_id"].take(rows),
+        "root_check_id": ids.take(pa.array(np.where(links.roots < 0, len(CHECKS), links.roots))), "symptom_check_id": ids.take(pa.array(links.symptoms)),
+        "note": pa.array(NOTES, pa.string()).take(pa.array(links.notes)), "after_psig": pa.array(links.after_psig, from_pandas=True)})
+
+
+def _starts(*columns):
+    """Positions where a run of equal keys begins, in sorted columns."""
+    count = len(columns[0])
+    new = np.zeros(count, bool)
+    new[:1] = True
+    for column in columns:
+        new[1:] |= pc.not_equal(column.slice(1), column.slice(0, max(0, count - 1))).to_numpy(zero_copy_only=False)
+    return np.flatnonzero(new)
+
+
+def _homes(table, readings, told, active, assessed, policy):
+    """Standing of every system and home of a batch, from outcomes in the order of visits."""
+    count = len(readings)
+    agency, home, system = (table.column(name).combine_chunks() for name in ("agency", "home_id", "system_id"))
+    if count == 0:
+        starts = home_starts = np.zeros(0, np.int64)
+    else:
+        starts, home_starts = _starts(agency, home, system), _starts(agency, home)
+    ends = np.append(starts[1:], count)
+    home_of = np.searchsorted(home_starts, starts, side="right") - 1
+    visits = history.visits(starts, count, readings.number("boiler_year").value, readings.word("tank_type").codes) if count else None
+    day = readings.date("inspected_on").astype(np.int64)
+    reported = readings.date("reported_on")
+    reported = np.where(np.isnat(reported), history.NEVER, reported.astype(np.int64))
+    final = readings.word("inspection_kind").among("final")
+    over = lambda values, at, ufunc=np.maximum: ufunc.reduceat(values, at) if len(at) else values[:0]
+    reported_home = over(reported, home_starts)
+    has_final = over(final, starts, np.logical_or)
+    system_assessed = over(assessed, starts, np.logical_or)
+    repaired = _repaired(table.column("repairs_reported").combine_chunks(), policy)
+
+    state_columns = {"agency": agency.take(starts), "home_id": home.take(starts), "system_id": system.take(starts)}
+    offsets = pa.array(np.append(starts, count), pa.int32())
+    state_columns["visit_ids"] = pa.ListArray.from_arrays(offsets, table.column("inspection_id").combine_chunks())
+    state_columns["visit_days"] = pa.ListArray.from_arrays(offsets, table.column("inspected_on").combine_chunks())
+    number = lambda places: pa.array(np.where(places >= 0, places - starts + 1, 0).astype(np.uint16))
+    worst = np.full(len(starts), risk.NO_LEVEL, np.uint8)
+    worst_check = np.full(len(starts), -1, np.int64)
+    open_count, unverified = np.zeros(len(starts), np.int64), np.zeros(len(starts), np.int64)
+    for place, check in enumerate(CHECKS):
+        if check.evidence or not count:
+            if not check.evidence:
+                for what, kind in (("state", np.uint8), ("stage", np.uint8), ("risk", np.uint8), ("since", np.uint16), ("told", np.uint16), ("decided", np.uint16)):
+                    state_columns[snapshot.column(check.id, what)] = pa.array(np.zeros(0, kind))
+            continue
+        outcome, certainty = told[check.id]
+        standing = history.standing(outcome, repaired(check.id), visits, check.about_tank)
+        is_open = np.isin(standing.state, history.OPEN_STATES)
+        since_day = np.where(standing.since >= 0, day[np.maximum(standing.since, 0)], history.NEVER)
+        stage = history.stages(standing.state, since_day, reported_home[home_of], has_final)
+        at = np.maximum(standing.decided_by, 0)
+        level = np.where(is_open, risk.levels(check, policy, np.nan_to_num(certainty[at], nan=1.0), active[place][at]), risk.NO_LEVEL).astype(np.uint8)
+        for what, values in (("state", standing.state), ("stage", stage), ("risk", level)):
+            state_columns[snapshot.column(check.id, what)] = pa.array(values)
+        for what, places in (("since", standing.since), ("told", standing.told_by), ("decided", standing.decided_by)):
+            state_columns[snapshot.column(check.id, what)] = number(places)
+        graver = level < worst
+        worst, worst_check = np.where(graver, level, worst), np.where(graver, place, worst_check)
+        open_count += is_open
+        if check.safety_critical:
+            bit = np.int64(1) << SAFETY_BIT[check.id]
+            unverified |= np.where(system_assessed & (standing.state == history.NOT_VERIFIED), bit, 0)
+    homes = _homes_table(table, home_starts, starts, home_of, day, final, reported, worst, worst_check, open_count, unverified, system_assessed, over)
+    return {"state_columns": pa.table(state_columns), "homes": homes}
+
+
+SAFETY_CHECKS = tuple(check.id for check in HOME_CHECKS if check.safety_critical)
+SAFETY_BIT = {check: place for place, check in enumerate(SAFETY_CHECKS)}
+
+
+def _homes_table(table, home_starts, starts, home_of, day, final, reported, worst, worst_check, open_count, unverified, system_assessed, over):
+    """One row per home, and the sentence that stands over it."""
+    count = len(day)
+    systems = np.searchsorted(starts, home_starts)
+    level = over(worst.astype(np.int64) * 1000 + np.where(worst_check < 0, 999, worst_check), systems, np.minimum)
+    opened, lacking, assessed = over(open_count, systems, np.add), over(unverified, systems, np.bitwise_or), over(system_assessed, systems, np.logical_or)
+    lacking_count = over(_bits(unverified), systems, np.add)
+    home = np.zeros(count, np.int64)
+    home[home_starts[1:]] = 1
+    home = np.cumsum(home)
+    last = lambda known: over(np.where(known, day * (1 << 31) + np.arange(count), -(1 << 62)), home_starts)
+
+    def latest(name):
+        column = table.column(name).combine_chunks()
+        found = last(pc.is_valid(column).to_numpy(zero_copy_only=False))
+        return column.take(pa.array(np.where(found == -(1 << 62), 0, found % (1 << 31)), mask=found == -(1 << 62)))
+
+    hold = _unreported_final(table, home, home_starts, final, reported, over) & assessed & ((opened > 0) | (lacking_count > 0))
+    combos, which = np.unique(np.column_stack([level, opened, np.where(opened > 0, 0, lacking), lacking_count, assessed]), axis=0, return_inverse=True) if len(level) else (np.zeros((0, 5), np.int64), level)
+    headlines = pa.array([_headline(*map(int, combo)) for combo in combos], pa.string()).take(pa.array(which.ravel()))
+    levels = pa.array(policies.LEVELS, pa.string())
+    no_level = level // 1000 == risk.NO_LEVEL
+    visits = np.diff(np.append(home_starts, count))
+    return pa.table({
+        "agency": table.column("agency").take(home_starts), "home_id": table.column("home_id").take(home_starts), "headline": headlines,
+        "risk": levels.take(pa.array(np.where(no_level, 0, level // 1000), mask=no_level)),
+        "open_deficiencies": pa.array(opened), "safety_not_verified": pa.array(lacking_count), "region": latest("region"), "crew": latest("crew"),
+        "last_inspected_on": table.column("inspected_on").combine_chunks().take(pa.array(last(np.ones(count, bool)) % (1 << 31))),
+        "hold_before_reporting": pa.array(hold), "assessed": pa.array(assessed), "job_number": latest("job_number"), "visits": pa.array(visits)})
+
+
+def _bits(values):
+    return np.bitwise_count(values).astype(np.int64)
+
+
+def _headline(level, opened, lacking, lacking_count, assessed):
+    """The sentence over a home: only one that was wholly verified may reassure."""
+    if not assessed:
+        return "not assessed"
+    if opened:
+        check = CHECKS[level % 1000]
+        more_open = f" and {opened - 1} more" if opened > 1 else ""
+        return f"{policies.LEVELS[level // 1000]}: {check.title}{more_open}"
+    if lacking_count == 0:
+        return "none found, all safety-critical checks verified"
+    names = ", ".join(check.replace("-", " ") for check in SAFETY_CHECKS if lacking >> SAFETY_BIT[check] & 1)
+    return f"none found, {lacking_count} not verified ({names})"
+
+
+def _unreported_final(table, home, home_starts, final, reported, over):
+    """Homes with a final inspection whose job carries no reporting date."""
+    count = len(home)
+    if count == 0:
+        return np.zeros(0, bool)
+    jobs = pc.fill_null(table.column("job_number").combine_chunks(), "").dictionary_encode()
+    code = jobs.indices.to_numpy().astype(np.int64)
+    unnamed = pc.equal(jobs.dictionary, "").to_numpy(zero_copy_only=False)[code]
+    _, unit = np.unique(home * (int(code.max()) + 1) + code, return_inverse=True)
+    is_reported = np.zeros(int(unit.max()) + 1, bool)
+    is_reported[unit[reported != history.NEVER]] = True
+    home_reported = over(reported, home_starts) != history.NEVER
+    done = np.where(unnamed, home_reported[home], is_reported[unit])
+    return over(final & ~done, home_starts, np.logical_or)
+
+
+def _repaired(column, policy):
+    """A function: check id → True per visit where a measure that fixes it is reported."""
+    encoded = column.dictionary_encode()
+    lists = [set(text.split(";")) for text in encoded.dictionary.to_pylist()]
+    codes = pc.fill_null(encoded.indices, len(lists)).to_numpy(zero_copy_only=False)
+    fixing = {}
+    for measure in policy.measures:
+        for check in measure.fixes:
+            fixing.setdefault(check, set()).add(measure.id)
+
+    def repaired(check):
+        wanted = fixing.get(check, set())
+        return np.array([bool(wanted & done) for done in lists] + [False])[codes]
+
+    return repaired
+
+
+# ---- counts that pages start from
+
+def tally(connection):
+    """Homes per agency, region, crew and check by state, stage and risk: small, so that pages are quick at any size."""
+    parts = " UNION ALL ".join(
+        f"SELECT agency, home_id, {snapshot.quoted(check.id)} AS check_id, {snapshot.column(check.id, 'state')} AS state, "
+        f"{snapshot.column(check.id, 'stage')} AS stage, {snapshot.column(check.id, 'risk')} AS risk FROM state_columns" for check in HOME_CHECKS)
+    connection.execute(f"""
+        CREATE OR REPLACE TABLE tally AS
+        WITH places AS (SELECT agency, home_id, region, crew FROM homes)
+        SELECT agency, region, crew, check_id, {snapshot.picked(history.STATES, 'state')} AS state, {snapshot.picked(history.STAGES, 'stage')} AS stage,
+               {snapshot.picked(policies.LEVELS, 'risk')} AS risk, count(*) AS systems
+        FROM ({parts}) JOIN places USING (agency, home_id) GROUP BY ALL
+    """)
+
+
+def answerable(connection):
+    """What each export can answer: fields it ever filled, and per check its inspections by outcome and what was lacking."""
+    counts = ", ".join(f"count({name}) AS {name}" for name in snapshot.FIELD_NAMES)
+    connection.execute(f"""
+        CREATE OR REPLACE TABLE export_fields AS
+        UNPIVOT (SELECT export_id, {counts} FROM received_rows GROUP BY export_id) ON COLUMNS(* EXCLUDE export_id) INTO NAME field VALUE filled
+    """)
+    parts = " UNION ALL ".join(
+        f"SELECT export_id, {snapshot.quoted(check.id)} AS check_id, {snapshot.column(check.id, 'outcome')} AS outcome, {snapshot.column(check.id, 'reason')} AS reason, "
+        f"{snapshot.column(check.id, 'about')} AS about, count(*) AS inspections FROM result_columns GROUP BY ALL" for check in CHECKS)
+    connection.execute(f"""
+        CREATE OR REPLACE TABLE export_checks AS
+        SELECT export_id, check_id, {snapshot.picked(OUTCOMES, 'outcome')} AS outcome, {snapshot.picked(REASONS, 'reason')} AS reason,
+               {snapshot.picked(snapshot.FIELD_NAMES, 'about')} AS reason_field, inspections FROM ({parts})
+    """)
+
+
+def _runs(connection, inputs, told):
+    told.stage("done")
+    counts = {name: connection.execute(f"SELECT count(*) FROM {name}").fetchall()[0][0] for name in ("readings", "superseded", "not_loaded", "homes")}
+    seconds = {name: round(spent, 3) for name, spent in told.seconds.items() if name != "done"}
+    connection.execute("CREATE OR REPLACE TABLE runs AS SELECT ? AS inputs, ? AS counts, ? AS code_version, now()::VARCHAR AS made_at, ? AS stages, ? AS seconds", [
+        json.dumps(inputs), json.dumps(counts), CODE_VERSION, json.dumps(seconds), sum(seconds.values())])
+
+
+assert all(name in BY_NAME for name in REQUIRED) and all(check in BY_ID for check in SAFETY_CHECKS)

@@ -1,0 +1,444 @@
+"""Mappings: which heading of an agency's export feeds which field, and in what unit and words.
+
+A mapping is a TOML file that people who do not write Python keep; its name is the file's. It is read whole,
+checked whole, and an error names the file and the key. "canonical" is built in: its headings are the field
+names themselves.
+"""
+
+import hashlib
+import json
+import tomllib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cache, cached_property
+from pathlib import Path
+
+from pipelines import units
+from pipelines.fields import BY_NAME, FIELDS, NUMBER, REQUIRED, TEXT, WORD, WORDS
+from pipelines.intake.cells import collapsed, folded, word_key
+
+CANONICAL = "canonical"
+DECIMALS = (".", ",")
+DATES = ("ymd", "dmy", "mdy")
+DELIMITERS = (",", ";", "\t", "|")
+_PLAIN_KEYS = ("agency", "encoding", "delimiter", "decimal", "dates", "not_recorded", "carry", "ignore")
+
+
+class MappingError(ValueError):
+    """A mapping that cannot be used; says the file, the key, and what is accepted."""
+
+    def __init__(self, file: str, key: str, problem: str):
+        self.file, self.key, self.problem = file, key, problem
+        super().__init__(f"{file}: {key}: {problem}" if key else f"{file}: {problem}")
+
+
+@dataclass(frozen=True)
+class Column:
+    """One heading that feeds one field. `unit` None is the field's own; `words` are (text, word) pairs."""
+
+    heading: str
+    field: str
+    unit: str | None = None
+    words: tuple[tuple[str, str], ...] = ()
+
+    @cached_property
+    def translations(self) -> dict[str, str]:
+        """word_key of a text → word."""
+        return {word_key(text): word for text, word in self.words}
+
+
+@dataclass(frozen=True)
+class Join:
+    """Several headings joined into one text field with `mark` between them ("with" in the file)."""
+
+    field: str
+    headings: tuple[str, ...]
+    mark: str = "-"
+
+
+@dataclass(frozen=True)
+class Mapping:
+    """How one kind of export is read. `text` is its TOML, as found."""
+
+    name: str
+    columns: tuple[Column, ...]
+    joins: tuple[Join, ...] = ()
+    agency: str | None = None
+    encoding: str | None = None
+    delimiter: str | None = None
+    decimal: str = "."
+    dates: str = "ymd"
+    not_recorded: tuple[str, ...] = ()
+    carry: tuple[str, ...] = ()
+    ignore: tuple[str, ...] = ()
+    text: str = ""
+
+    @cached_property
+    def sha256(self) -> str:
+        """Hash of the TOML text, which names it in the fleet folder."""
+        return hashlib.sha256(self.text.encode()).hexdigest()
+
+    @cached_property
+    def feeding(self) -> dict[str, str]:
+        """Folded heading → heading, of every heading that feeds a field, in the mapping's order."""
+        headings = [*(heading for join in self.joins for heading in join.headings), *(column.heading for column in self.columns)]
+        return {folded(heading): heading for heading in headings}
+
+    @cached_property
+    def known(self) -> frozenset[str]:
+        """Folded headings the mapping says anything about."""
+        return frozenset((*self.feeding, *map(folded, self.carry), *map(folded, self.ignore)))
+
+    def feeds(self, field: str) -> tuple[str, ...]:
+        """Headings that feed `field`; none if the mapping has none."""
+        for join in self.joins:
+            if join.field == field:
+                return join.headings
+        return tuple(column.heading for column in self.columns if column.field == field)
+
+
+@cache
+def canonical() -> Mapping:
+    """The built-in mapping: every field under its own name."""
+    mapping = Mapping(CANONICAL, tuple(Column(field.name, field.name) for field in FIELDS))
+    return Mapping(CANONICAL, mapping.columns, text=to_toml(mapping))
+
+
+# Reading ---------------------------------------------------------------------------------------------------
+
+
+def load_mappings(folders: Iterable[Path | str]) -> tuple[Mapping, ...]:
+    """The canonical mapping, then every `*.toml` directly in `folders`, by name; later folders win by name.
+
+    A folder that does not exist is empty. Raises MappingError at the first file that cannot be used.
+    """
+    files = {path.stem: path for folder in folders for path in sorted(Path(folder).glob("*.toml"))}
+    return canonical(), *(read_mapping(files[name]) for name in sorted(files))
+
+
+def read_mapping(path: Path | str) -> Mapping:
+    """The mapping in one TOML file; raises MappingError."""
+    path = Path(path)
+    try:
+        text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        raise MappingError(path.name, "", f"not UTF-8 at byte {error.start}; save it as UTF-8") from None
+    return parse_mapping(path.stem, text, file=path.name)
+
+
+def parse_mapping(name: str, text: str, file: str | None = None) -> Mapping:
+    """The mapping a TOML text describes; `file` is what errors call it."""
+    file = file or f"{name}.toml"
+    if name == CANONICAL:
+        raise MappingError(file, "", f"the name {CANONICAL!r} is taken by the built-in mapping; give the file another name")
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise MappingError(file, "", f"not TOML: {error}") from None
+    return _Reader(file).mapping(name, table, text)
+
+
+class _Reader:
+    """Turns a parsed table into a Mapping; holds the file's name for its errors."""
+
+    def __init__(self, file: str):
+        self.file = file
+
+    def fail(self, key: str, problem: str):
+        raise MappingError(self.file, key, problem)
+
+    def mapping(self, name: str, table: dict, text: str) -> Mapping:
+        self.only(table, "", (*_PLAIN_KEYS, "columns", "join"))
+        mapping = Mapping(
+            name,
+            columns=tuple(self.column(heading, entry) for heading, entry in self.table(table, "columns").items()),
+            joins=tuple(self.join(field, entry) for field, entry in self.table(table, "join").items()),
+            agency=self.string(table, "agency"),
+            encoding=self.encoding(table),
+            delimiter=self.one_of(table, "delimiter", DELIMITERS),
+            decimal=self.one_of(table, "decimal", DECIMALS) or ".",
+            dates=self.one_of(table, "dates", DATES) or "ymd",
+            not_recorded=self.strings(table, "not_recorded"),
+            carry=self.strings(table, "carry"),
+            ignore=self.strings(table, "ignore"),
+            text=text,
+        )
+        self.check_whole(mapping)
+        return mapping
+
+    def check_whole(self, mapping: Mapping) -> None:
+        fed: dict[str, str] = {}
+        for key, field in [(f"join.{join.field}", join.field) for join in mapping.joins] + [
+            (f'columns."{column.heading}"', column.field) for column in mapping.columns
+        ]:
+            if field in fed:
+                self.fail(key, f"field {field} is already fed by {fed[field]}; one heading for each field, or a [join.{field}]")
+            fed[field] = key
+        for field in REQUIRED:
+            if field not in fed:
+                self.fail("columns", f"no heading feeds {field}; every mapping needs {', '.join(REQUIRED)}")
+        seen: dict[str, str] = {}
+        for key, headings in (("columns", [column.heading for column in mapping.columns]), ("carry", mapping.carry), ("ignore", mapping.ignore)):
+            here: set[str] = set()
+            for heading in headings:
+                at = folded(heading)
+                if not at:
+                    self.fail(key, "an empty heading")
+                if at in here:
+                    self.fail(key, f"heading {heading!r} stands twice (headings compare without case)")
+                if key == "ignore" and (at in seen or at in mapping.feeding):
+                    self.fail(key, f"heading {heading!r} is used as well; take it out of one place")
+                here.add(at)
+                seen[at] = key
+
+    def column(self, heading: str, entry) -> Column:
+        key = f'columns."{heading}"'
+        if not isinstance(entry, dict):
+            self.fail(key, 'needs a table, such as field = "cold_pressure_psig"')
+        self.only(entry, key, ("field", "unit", "words"))
+        field = self.field(key, entry.get("field"))
+        unit = self.string(entry, "unit", key)
+        if unit is not None:
+            if field.unit is None:
+                self.fail(f"{key}.unit", f"field {field.name} has no unit; take the line out")
+            try:
+                units.affine(unit, field.unit)
+            except units.UnitError as error:
+                self.fail(f"{key}.unit", f"{error} (for {field.name}, in {field.unit})")
+        return Column(heading, field.name, unit, self.words(key, field, entry.get("words")))
+
+    def words(self, key: str, field, entry) -> tuple[tuple[str, str], ...]:
+        if entry is None:
+            return ()
+        key = f"{key}.words"
+        if field.kind not in (WORD, WORDS):
+            self.fail(key, f"field {field.name} takes no words")
+        if not isinstance(entry, dict) or not all(isinstance(word, str) for word in entry.values()):
+            self.fail(key, 'needs a table of texts, such as { "J" = "yes" }')
+        seen: dict[str, str] = {}
+        for text, word in entry.items():
+            if not collapsed(text):
+                self.fail(key, "an empty cell is not recorded and means no word")
+            if field.kind == WORD and word not in field.words:
+                self.fail(f'{key}."{text}"', f"{word!r} is no word of {field.name}; accepted: {', '.join(field.words)}")
+            if seen.setdefault(word_key(text), word) != word:
+                self.fail(f'{key}."{text}"', "says two things (blanks, hyphens, underscores and case count alike)")
+        return tuple(entry.items())
+
+    def join(self, field_name: str, entry) -> Join:
+        key = f"join.{field_name}"
+        field = self.field(key, field_name)
+        if field.kind != TEXT:
+            self.fail(key, f"only text fields can be joined; {field.name} is a {field.kind}")
+        if not isinstance(entry, dict):
+            self.fail(key, 'needs columns = ["A", "B"]')
+        self.only(entry, key, ("columns", "with"))
+        headings = self.strings(entry, "columns", key)
+        if len({folded(heading) for heading in headings} - {""}) < max(2, len(headings)):
+            self.fail(f"{key}.columns", "needs two or more different headings")
+        mark = self.string(entry, "with", key, blank=True)
+        return Join(field.name, headings, "-" if mark is None else mark)
+
+    def field(self, key: str, name):
+        if name not in BY_NAME:
+            near = sorted(BY_NAME, key=lambda known: -_likeness(known, str(name)))[:3]
+            self.fail(f"{key}.field" if key.startswith("columns") else key, f"no field {name!r}; nearest: {', '.join(near)}")
+        return BY_NAME[name]
+
+    def encoding(self, table: dict) -> str | None:
+        name = self.string(table, "encoding")
+        try:
+            "".encode(name or "utf-8")
+        except (LookupError, ValueError):
+            self.fail("encoding", f"no encoding {name!r}; such as utf-8, windows-1252, utf-16")
+        return name
+
+    def only(self, table: dict, key: str, accepted: Sequence[str]) -> None:
+        for name in table:
+            if name not in accepted:
+                self.fail(f"{key}.{name}" if key else name, f"not a key here; accepted: {', '.join(accepted)}")
+
+    def table(self, table: dict, name: str) -> dict:
+        entry = table.get(name, {})
+        if not isinstance(entry, dict):
+            self.fail(name, "needs a table")
+        return entry
+
+    def string(self, table: dict, name: str, key: str = "", blank: bool = False) -> str | None:
+        value = table.get(name)
+        if value is not None and (not isinstance(value, str) or not (blank or value.strip())):
+            self.fail(f"{key}.{name}" if key else name, "needs a text in quotes")
+        return value
+
+    def strings(self, table: dict, name: str, key: str = "") -> tuple[str, ...]:
+        value = table.get(name, [])
+        if not isinstance(value, list) or not all(isinstance(text, str) for text in value):
+            self.fail(f"{key}.{name}" if key else name, 'needs a list of texts, such as ["A", "B"]')
+        return tuple(value)
+
+    def one_of(self, table: dict, name: str, accepted: Sequence[str]) -> str | None:
+        value = table.get(name)
+        if value is not None and value not in accepted:
+            self.fail(name, f"{value!r} is not one of {', '.join(map(repr, accepted))}")
+        return value
+
+
+def _likeness(known: str, text: str) -> float:
+    ours, theirs = set(known.split("_")), set(word_key(text).split("_"))
+    return len(ours & theirs) / len(ours | theirs)
+
+
+# Recognition -----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Recognition:
+    """Which mapping reads a file. `mapping` None: none or several fit, `why` says so in a sentence.
+
+    `nearest` is the mapping that shares most headings; `missing` are headings it expects and the file lacks,
+    `unknown` headings of the file it says nothing about.
+    """
+
+    mapping: Mapping | None
+    why: str
+    nearest: str | None
+    missing: tuple[str, ...] = ()
+    unknown: tuple[str, ...] = ()
+
+    @property
+    def differing(self) -> tuple[str, ...]:
+        """Headings in one of the two and not in the other."""
+        return (*self.missing, *self.unknown)
+
+
+def recognize(headings: Sequence[str], mappings: Iterable[Mapping]) -> Recognition:
+    """The one mapping that fits `headings`, or none: two fits are never decided by a guess.
+
+    A mapping fits when the headings for every required field are there and at least half of its headings; the
+    canonical one, of which a file may use a few fields only, when at least half of the file's headings are its.
+    """
+    mappings = tuple(mappings)
+    here = {folded(heading): heading for heading in headings}
+    fitting = [mapping for mapping in mappings if _fits(mapping, here)]
+    if not mappings:
+        return Recognition(None, "there is no mapping", None, unknown=tuple(headings))
+    nearest = max(fitting or mappings, key=lambda mapping: (_share(mapping, here), mapping.name))
+    missing = tuple(heading for at, heading in nearest.feeding.items() if at not in here)
+    unknown = tuple(heading for heading in headings if not _says(nearest, heading, here))
+    if len(fitting) == 1:
+        return Recognition(nearest, f"the headings are those of mapping {nearest.name!r}", nearest.name, missing, unknown)
+    if fitting:
+        names = ", ".join(sorted(repr(mapping.name) for mapping in fitting))
+        return Recognition(None, f"the headings fit several mappings: {names}; name the right one with --mapping", nearest.name, missing, unknown)
+    why = f"no mapping fits these headings; nearest is {nearest.name!r}"
+    lacking = [name for name in REQUIRED if not _has(nearest, name, here)]
+    if lacking:
+        wanted = ", ".join(f"{' + '.join(map(repr, nearest.feeds(name)))} ({name})" for name in lacking)
+        why += f", for which the file lacks {wanted}"
+    else:
+        why += f", with {_count(nearest, here)} of its {len(nearest.feeding)} headings"
+    return Recognition(None, why, nearest.name, missing, unknown)
+
+
+def _has(mapping: Mapping, field: str, here) -> bool:
+    headings = mapping.feeds(field)
+    return bool(headings) and all(folded(heading) in here for heading in headings)
+
+
+def _count(mapping: Mapping, here) -> int:
+    return sum(at in here for at in mapping.feeding)
+
+
+def _share(mapping: Mapping, here) -> float:
+    return _count(mapping, here) / max(1, len(here) if mapping.name == CANONICAL else len(mapping.feeding))
+
+
+def _fits(mapping: Mapping, here) -> bool:
+    return all(_has(mapping, field, here) for field in REQUIRED) and _share(mapping, here) >= 0.5
+
+
+# What a file's headings say beside the mapping -------------------------------------------------------------
+
+
+def repeat_of(heading: str, here: Iterable[str]) -> str | None:
+    """The folded heading that `heading`, as "X (2)", repeats in the same file; None if it repeats none."""
+    name, _, number = folded(heading).rpartition(" (")
+    digits = number.removesuffix(")")
+    return name if name in here and number.endswith(")") and digits.isascii() and digits.isdigit() and int(digits) > 1 else None
+
+
+def _says(mapping: Mapping, heading: str, here: Iterable[str]) -> bool:
+    return folded(heading) in mapping.known or repeat_of(heading, here) in mapping.known
+
+
+def unmapped(headings: Sequence[str], mapping: Mapping) -> tuple[str, ...]:
+    """Headings of a file about which the mapping says nothing, as written."""
+    here = set(map(folded, headings))
+    return tuple(heading for heading in headings if not _says(mapping, heading, here))
+
+
+def heading_warnings(headings: Sequence[str], mapping: Mapping) -> tuple[str, ...]:
+    """A sentence for each heading that names another unit than the mapping's; the mapping's unit is used."""
+    by_heading = {folded(column.heading): column for column in mapping.columns}
+    warnings = []
+    for heading in headings:
+        column = by_heading.get(folded(heading))
+        own = BY_NAME[column.field].unit if column else None
+        text = unit_in_heading(heading) if own else None
+        if text is None:
+            continue
+        used = column.unit or own
+        try:
+            agrees = units.find(text) is units.find(used)
+            also = ""
+        except units.UnitError as error:
+            agrees, also = False, f" ({error.reason})"
+        if not agrees:
+            warnings.append(f"heading {heading!r} names {text}{also}, mapping {mapping.name!r} reads it as {used}: check the mapping's unit")
+    return tuple(warnings)
+
+
+def unit_in_heading(heading: str) -> str | None:
+    """The unit a heading names: in brackets, or as its last word if that cannot be anything else."""
+    text = collapsed(heading)
+    for opening, closing in ("()", "[]"):
+        inside = text[text.find(opening) + 1 : text.rfind(closing)] if opening in text and closing in text else ""
+        if inside and _names_unit(inside):
+            return inside
+    last = text.replace("_", " ").replace(",", " ").split(" ")[-1] if text else ""
+    plain = last.strip(".").isalpha() and (len(last) == 1 or last.casefold() == "in")
+    return last if last != text and last and not plain and _names_unit(last) else None
+
+
+def _names_unit(text: str) -> bool:
+    try:
+        return bool(units.find(text))
+    except units.UnitError as error:
+        return error.reason == units.ABSOLUTE
+
+
+# Writing ---------------------------------------------------------------------------------------------------
+
+
+def to_toml(mapping: Mapping) -> str:
+    """The mapping as TOML; reading it back gives an equal mapping, but for `text`."""
+    lines = []
+    for key in _PLAIN_KEYS:
+        value = getattr(mapping, key)
+        if value and (key, value) not in (("decimal", "."), ("dates", "ymd")):
+            lines.append(f"{key} = {_toml(value)}")
+    for column in mapping.columns:
+        lines += ["", f"[columns.{_toml(column.heading)}]", f"field = {_toml(column.field)}"]
+        lines += [f"unit = {_toml(column.unit)}"] if column.unit else []
+        if column.words:
+            lines.append(f"words = {{ {', '.join(f'{_toml(text)} = {_toml(word)}' for text, word in column.words)} }}")
+    for join in mapping.joins:
+        lines += ["", f"[join.{join.field}]", f"columns = {_toml(join.headings)}", f"with = {_toml(join.mark)}"]
+    return "\n".join(lines).lstrip("\n") + "\n"
+
+
+def _toml(value: str | Sequence[str]) -> str:
+    """A TOML basic string, or a list of them: JSON's escapes, and the one control JSON leaves alone."""
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return f"[{', '.join(map(_toml, value))}]"

@@ -1,0 +1,1 @@
+"""Limits, risk, measures, accepted words and clocks: what an agency decides."""

@@ -1,0 +1,283 @@
+"""One batch of inspections as arrays: numbers, words and dates by field name, and why a value is not there.
+
+Every room after intake works on these three small types. A missing number is NaN *and* a reason: the reason
+travels with whatever is computed from it, so that a result can name the reading that was lacking.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipelines.fields import BY_NAME, FIELDS, NUMBER, WORD
+
+# Why a result is not verified, or what must be said beside one that is. Stored by position: append, never reorder.
+REASONS = (
+    "",
+    "not recorded",
+    "recorded, but the cell could not be used",
+    "heating system not recorded",
+    "another heating system",
+    "looks like steam: relief setting too low for hot water",
+    "looks like an open system",
+    "boiler gauge stuck or missing",
+    "heat could not be shut off",
+    "cold reading taken above 100 °F",
+    "readings contradict each other",
+    "charge read under system pressure",
+    "state of the system side not recorded, and the charge could be an echo of the system",
+    "charge read with no cold pressure to compare it with",
+    "antifreeze recorded without percent",
+    "antifreeze percent recorded without its kind",
+    "outside the fluid data",
+    "buffer tank recorded without its size",
+    "this pressure leaves no room under this relief valve",
+    "temperature rise too small to judge",
+    "pressure rise too small to judge",
+    "the tank's valve is closed",
+    "ratio is at most this: not all zones were hot",
+    "ratio is at most this: the relief valve cut the pressure off",
+    "ratio is at most this: without a relief setting a cut-off reading cannot be ruled out",
+    "volume is estimated",
+    "too close to call",
+    "it has opened since",
+    "additive not recorded",
+    "not tested",
+    "no earlier meter reading",
+    "meter went backwards",
+    "fewer than five readings to compare",
+    "taker of the readings not recorded",
+    "tested after the visit",
+    "does not apply here",
+    "no cushion left",
+    "would reach the relief valve",
+    "cushion lost or over-charged: check the charge at zero pressure",
+    "the hot reading is cut off by the relief valve",
+    "meets the code table, which allows the full relief setting",
+    "consistent with a charge set near sea level; not proof",
+    "fill valve or leaking coil",
+    "temperature not recorded: the true cold pressure may lie up to 2 psi lower",
+    "replace by a plug or manual vent",
+    "antifreeze not recorded: reckoned as water",
+    "height estimated from stories",
+    "elevation estimated from the place",
+    "temperature of the tank not recorded: 60 °F taken",
+    "type of tank not recorded",
+    "no rise to be expected",
+    "kind of visit not recorded",
+    "the tank has no known charge",
+)
+WHY = {text: code for code, text in enumerate(REASONS)}
+FIELD_CODE = {field.name: code for code, field in enumerate(FIELDS)}
+NO_FIELD = -1
+
+
+def why(text):
+    """Code of a reason; KeyError where the text is not in the fixed list."""
+    return WHY[text]
+
+
+@dataclass(frozen=True)
+class Words:
+    """Words of one field, shape (n,): a code per inspection, -1 where none is recorded."""
+
+    codes: np.ndarray
+    words: tuple[str, ...]
+
+    def among(self, *accepted):
+        """True where the word is one of `accepted`; False where none is recorded. Unknown words raise ValueError."""
+        wanted = np.zeros(len(self.words) + 1, dtype=bool)
+        for word in accepted:
+            wanted[self.words.index(word)] = True
+        return wanted[self.codes]
+
+    @property
+    def known(self):
+        return self.codes >= 0
+
+    def take(self, table):
+        """Row of `table` for each word (shape (words + 1, …), the last row standing for none recorded)."""
+        return np.asarray(table)[self.codes]
+
+    @classmethod
+    def of(cls, name, texts):
+        """Words from a sequence of texts or None; raises ValueError for a word the field does not have."""
+        words = BY_NAME[name].words
+        return cls(np.array([-1 if text is None else words.index(text) for text in texts], dtype=np.int8), words)
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A number per inspection, shape (n,), and, where it is NaN, the reason and the field that was lacking.
+
+    Infinity is a value: "no cushion left" for a pressure, "no loss shown" for a ratio.
+    """
+
+    value: np.ndarray
+    why: np.ndarray
+    about: np.ndarray
+
+    @property
+    def known(self):
+        return self.why == 0
+
+    def withhold(self, where, reason, field=None):
+        """The same quantity, not known for `reason` where `where` holds and it was known before."""
+        where = np.asarray(where) & self.known
+        return Quantity(
+            np.where(where, np.nan, self.value),
+            np.where(where, np.uint8(why(reason)), self.why),
+            np.where(where, np.int8(FIELD_CODE[field] if field else NO_FIELD), self.about),
+        )
+
+    def instead(self, where, value):
+        """The same quantity with `value` (floats or another Quantity) standing where `where` holds."""
+        if not isinstance(value, Quantity):
+            value = known(np.broadcast_to(np.asarray(value, dtype=float), self.value.shape))
+        return Quantity(*(np.where(where, theirs, ours) for theirs, ours in (
+            (value.value, self.value), (value.why, self.why), (value.about, self.about))))
+
+    def otherwise(self, other):
+        """This quantity where known, else the other; where neither is, the reason of this one stands."""
+        return self.instead(~self.known & other.known, other)
+
+
+def known(value):
+    """A quantity without gaps."""
+    value = np.asarray(value, dtype=float)
+    return Quantity(value, np.zeros(value.shape, np.uint8), np.full(value.shape, NO_FIELD, np.int8))
+
+
+def derive(value, *needs):
+    """A quantity computed from others: missing where any is, for the reason of the first that is.
+
+    A NaN the needs do not explain is a number outside the data its formula has (`outside the fluid data`).
+    """
+    out = known(np.broadcast_to(value, needs[0].value.shape))
+    reason, about = np.zeros_like(out.why), np.full_like(out.about, NO_FIELD)
+    for need in reversed(needs):
+        reason = np.where(need.known, reason, need.why)
+        about = np.where(need.known, about, need.about)
+    reason = np.where((reason == 0) & np.isnan(out.value), np.uint8(why("outside the fluid data")), reason)
+    return Quantity(np.where(reason == 0, out.value, np.nan), reason, about)
+
+
+class Readings:
+    """A batch of inspections: `numbers`, `words`, `dates`, `texts` by field name, all of one length.
+
+    `unusable[name]` is True where a cell was received but kept out.
+    """
+
+    def __init__(self, count, numbers, words, dates=None, texts=None, unusable=None):
+        self.count, self.numbers, self.words = count, numbers, words
+        self.dates, self.texts, self.unusable = dates or {}, texts or {}, unusable or {}
+        self.fleetwide: dict[str, Quantity] = {}  # what other inspections say of these, by name
+
+    def __len__(self):
+        return self.count
+
+    def number(self, name):
+        """The field, or a quantity that compares with other inspections, as a Quantity."""
+        if name in self.fleetwide:
+            return self.fleetwide[name]
+        value = self.numbers.get(name)
+        if value is None:
+            value = np.full(self.count, np.nan)
+        missing = np.isnan(value)
+        reason = np.where(missing, self.missing_reason(name), 0).astype(np.uint8)
+        return Quantity(value, reason, np.where(missing, np.int8(FIELD_CODE.get(name, NO_FIELD)), np.int8(NO_FIELD)))
+
+    def word(self, name):
+        found = self.words.get(name)
+        return found if found is not None else Words(np.full(self.count, -1, np.int8), BY_NAME[name].words)
+
+    def date(self, name):
+        found = self.dates.get(name)
+        return found if found is not None else np.full(self.count, np.datetime64("NaT"), "datetime64[D]")
+
+    def missing_reason(self, name):
+        """Code that says why a missing cell of this field is missing: never there, or kept out."""
+        kept_out = self.unusable.get(name)
+        absent = why("not recorded")
+        return absent if kept_out is None else np.where(kept_out, why("recorded, but the cell could not be used"), absent)
+
+    def rows(self, chosen):
+        """The same batch restricted to `chosen` (slice, mask or positions)."""
+        cut = {
+            "numbers": {name: value[chosen] for name, value in self.numbers.items()},
+            "words": {name: Words(value.codes[chosen], value.words) for name, value in self.words.items()},
+            "dates": {name: value[chosen] for name, value in self.dates.items()},
+            "texts": {},
+            "unusable": {name: value[chosen] for name, value in self.unusable.items()},
+        }
+        count = len(range(*chosen.indices(self.count))) if isinstance(chosen, slice) else len(np.arange(self.count)[chosen])
+        part = Readings(count, **cut)
+        part.fleetwide = {name: Quantity(q.value[chosen], q.why[chosen], q.about[chosen]) for name, q in self.fleetwide.items()}
+        return part
+
+
+def from_arrow(table):
+    """Readings from an Arrow table of typed fields (any subset; other columns become numbers when they are floats).
+
+    Words may be strings or dictionaries; a word a field does not have raises ValueError, since intake lets none in.
+    """
+    numbers, words, dates, texts, unusable = {}, {}, {}, {}, {}
+    for name in table.column_names:
+        column = table.column(name)
+        if column.null_count == len(column) and name != "unusable":
+            continue  # an export never had it: the accessors answer "not recorded"
+        field = BY_NAME.get(name)
+        kind = field.kind if field else None
+        if kind == WORD:
+            words[name] = _words(field, column)
+        elif kind == NUMBER or (field is None and pa.types.is_floating(column.type)):
+            numbers[name] = column.to_numpy(zero_copy_only=False).astype(float, copy=False)
+        elif pa.types.is_date(column.type):
+            dates[name] = column.to_numpy(zero_copy_only=False).astype("datetime64[D]")
+        elif name == "unusable":
+            unusable = _unusable(column)
+        else:
+            texts[name] = column
+    return Readings(table.num_rows, numbers, words, dates, texts, unusable)
+
+
+def _words(field, column):
+    if not pa.types.is_dictionary(column.type):
+        column = column.dictionary_encode()
+    column = column.unify_dictionaries().combine_chunks()
+    if isinstance(column, pa.ChunkedArray):  # empty table
+        return Words(np.zeros(0, np.int8), field.words)
+    place = np.array([field.words.index(word) for word in column.dictionary.to_pylist()] + [-1], dtype=np.int8)
+    codes = pc.fill_null(column.indices, -1).to_numpy(zero_copy_only=False).astype(np.int64)
+    return Words(place[codes], field.words)
+
+
+def _unusable(column):
+    """Masks by field from the `;`-joined names of the fields whose cells were kept out."""
+    masks = {}
+    at = np.flatnonzero(pc.is_valid(column).to_numpy(zero_copy_only=False))
+    if len(at) == 0:
+        return masks
+    encoded = column.take(pa.array(at)).combine_chunks().dictionary_encode()
+    if isinstance(encoded, pa.ChunkedArray):
+        encoded = encoded.combine_chunks()
+    codes = encoded.indices.to_numpy(zero_copy_only=False)
+    for code, names in enumerate(encoded.dictionary.to_pylist()):
+        for name in names.split(";"):
+            masks.setdefault(name, np.zeros(len(column), bool))[at[codes == code]] = True
+    return masks
+
+
+def more(left, right):
+    """left > right, both rounded to 1e-6 first: at the limit is not over it. False where either is NaN."""
+    return np.round(left, 6) > np.round(right, 6)
+
+
+def at_least(left, right):
+    return np.round(left, 6) >= np.round(right, 6)
+
+
+def within(value, middle, tolerance):
+    """|value - middle| ≤ tolerance, rounded to 1e-6; False where either is NaN."""
+    return np.round(np.abs(value - middle), 6) <= np.round(tolerance, 6)

@@ -1,0 +1,647 @@
+"""The fleet folder: exports as received, append-only logs, locks and DuckDB snapshots.
+
+What happened is what the logs say: a line is an event once its line end is on the disk, and a last line without one
+never happened. A snapshot is a whole file under its final name or it is nothing. So a run may be killed at any moment:
+what was committed stays, readers go on with the snapshot they have, and the next load takes up where the log stands.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import os
+import re
+import secrets
+import shutil
+import tempfile
+import threading
+import time
+import weakref
+from collections import OrderedDict
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipelines.logs import FleetError, Log, clean, disk_advice, is_locked, locked, now_utc, sync, told, write_all
+
+if TYPE_CHECKING:
+    import duckdb
+    import pandas
+    import pyarrow
+
+STATUSES = ("loaded", "kept out", "purged")
+SNAPSHOT_NAME = re.compile(r"(\d{8})-([0-9a-f]{12})\.duckdb", re.ASCII)
+SHA256 = re.compile(r"[0-9a-f]{64}")
+SNAPSHOTS_OPEN = 4          # snapshots one process keeps attached
+BUILD_WAIT_S = 3600.0
+LEFTOVER_AGE_S = 3600.0     # a copy nobody has written to for so long belongs to a run that died
+
+
+@contextmanager
+def _temporary(folder: Path) -> Iterator[tuple[int, Path]]:
+    """A new file open for writing under a name no reader looks for, removed unless it was renamed."""
+    path = folder / f".incoming-{secrets.token_hex(8)}"
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+    try:
+        yield handle, path
+    finally:
+        os.close(handle)
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
+
+
+def _settle(path: Path, target: Path) -> None:
+    """Put a finished file on the disk, read-only, and give it its name."""
+    path.chmod(path.stat().st_mode & ~0o222)
+    sync(path)
+    os.rename(path, target)
+    sync(target.parent)
+
+
+def safe_name(file_name: str) -> str:
+    """A file's own name as part of another one: ASCII letters, digits, dots, dashes and underscores, at most 100."""
+    name = re.sub(r"[^A-Za-z0-9._-]+", "_", re.split(r"[/\\]", file_name)[-1]).strip("._-") or "export"
+    return name if len(name) <= 100 else name[:80] + name[-20:]
+
+
+@dataclass(frozen=True, kw_only=True)
+class LogLine:
+    """One line of received.csv: what became of one file at one load.
+
+    `number` counts lines from 1; a new line has 0 until it is appended, and an empty `when` becomes the moment of it.
+    `sha256` is of the bytes as stored, `sha256_received` of those that came (they differ where columns were dropped at
+    the door: `dropped_headings`). `mapping_sha256` is of the mapping's text, '' if none was used.
+    """
+
+    number: int = 0
+    when: str = ""
+    sha256: str
+    sha256_received: str
+    dropped_headings: str = ""
+    file_name: str
+    mapping: str = ""
+    mapping_sha256: str = ""
+    agency: str = ""
+    status: str
+    why: str = ""
+    by_whom: str = ""
+
+    def wrong(self) -> str | None:
+        """What makes this no line of received.csv."""
+        if not SHA256.fullmatch(self.sha256):
+            return f"sha256 '{self.sha256}' is not 64 hexadecimal digits"
+        if self.status not in STATUSES:
+            return f"status '{self.status}' is none of {', '.join(STATUSES)}"
+        return None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Received(LogLine):
+    """One export as it stands: the last line of its hash, and as `export_id` the number of the first."""
+
+    export_id: int
+
+
+@dataclass(frozen=True)
+class State:
+    """One snapshot as published: made from the first `log_length` lines of received.csv and `inputs` (name: hash)."""
+
+    snapshot: str
+    log_length: int
+    inputs: dict[str, str]
+    code_version: str
+    when: str
+    pinned_name: str = ""
+
+
+class Fleet:
+    """A fleet folder. Nothing is read or made until asked; a folder that is not there is an empty fleet."""
+
+    def __init__(self, path: Path | str):
+        self.path = Path(path)
+        self.exports = self.path / "exports"
+        self.inputs = self.path / "inputs"
+        self.mappings = self.path / "mappings"
+        self.lists = self.path / "lists"
+        self.samples = self.path / "samples"
+        self.policy = self.path / "policy.toml"
+        self.places = self.path / "places.csv"
+        self.crews = self.path / "crews.csv"
+        self.snapshots_folder = self.path / "snapshots"
+        self.received_log = Log(self.path / "received.csv", tuple(field.name for field in fields(LogLine)))
+        self.states_log = Log(self.path / "states.csv", tuple(field.name for field in fields(State)))
+        self._build_lock = self.path / ".build.lock"
+
+    def exists(self) -> bool:
+        return self.path.is_dir()
+
+    def create(self) -> Fleet:
+        """Make the folder and its rooms where they are missing; FleetError if it cannot be written to."""
+        if self.path.exists() and not self.path.is_dir():
+            raise FleetError(f"{self.path} is a file, not a folder: name a folder for the fleet with --fleet.")
+        for folder in (self.exports, self.inputs, self.mappings, self.snapshots_folder):
+            with told("write in", folder):
+                folder.mkdir(parents=True, exist_ok=True)
+                with _temporary(folder):
+                    pass
+        return self
+
+    def status(self) -> dict[str, Any]:
+        """What stands: the current snapshot, how many lines the log is ahead of it, whether a load is at work.
+
+        `ahead` is None where states.csv knows nothing of the current snapshot; `loading` is None where no lock can be
+        tried, as in a folder open for reading only.
+        """
+        if not self.exists():
+            raise FleetError(f"There is no fleet at {self.path}: load an export first, or name another with --fleet.")
+        current = self.current()
+        state = self.state_of(current) if current else None
+        log = self.log()
+        used = state.log_length if state else None if current else 0
+        return {
+            "fleet": str(self.path),
+            "snapshot": current.name if current else None,
+            "published": state.when if state else None,
+            "log_length": len(log),
+            "ahead": None if used is None else len(log) - used,
+            "loading": is_locked(self._build_lock),
+            "newest_received": {"file_name": log[-1].file_name, "when": log[-1].when} if log else None,
+        }
+
+    # Exports and inputs
+
+    def keep(self, source: Path | str, file_name: str) -> tuple[str, Path]:
+        """Copy a file into exports/ and return its SHA-256 and where it lies; bytes already kept are not kept twice.
+
+        The name is the hash and `file_name` made safe; the first name under which bytes came stands.
+        """
+        with told("read", source):
+            reading = open(source, "rb")
+        with reading, told("keep a copy in", self.exports), _temporary(self.exports) as (handle, path):
+            digest = hashlib.sha256()
+            while block := _block(reading):
+                digest.update(block)
+                write_all(handle, block)
+            sha256 = digest.hexdigest()
+            kept = self._find_export(sha256)
+            if kept is None or kept.stat().st_size != path.stat().st_size:
+                kept = kept or self.exports / f"{sha256}-{safe_name(file_name)}"
+                _settle(path, kept)
+        return sha256, kept
+
+    def _find_export(self, sha256: str) -> Path | None:
+        return min(self.exports.glob(f"{sha256}-*"), default=None)
+
+    def export_path(self, sha256: str) -> Path:
+        """Where the bytes of a hash lie; FleetError if they are gone."""
+        if (found := self._find_export(sha256)) is None:
+            raise FleetError(f"{self.exports} no longer holds {sha256}: put the file back from a backup, or purge it.")
+        return found
+
+    def remove_export(self, sha256: str) -> None:
+        """Delete the bytes of a hash, if they are there; its lines in the log stay (for `purge`, after its line)."""
+        for path in self.exports.glob(f"{sha256}-*"):
+            with told("delete", path):
+                path.unlink(missing_ok=True)
+
+    def keep_input(self, text: str) -> str:
+        """Keep the text of a mapping, policy or table under the SHA-256 of its UTF-8, which is returned."""
+        data = text.encode()
+        sha256 = hashlib.sha256(data).hexdigest()
+        target = self.inputs / sha256
+        with told("keep a copy in", self.inputs):
+            if not target.exists() or target.stat().st_size != len(data):
+                with _temporary(self.inputs) as (handle, path):
+                    write_all(handle, data)
+                    _settle(path, target)
+        return sha256
+
+    def input_text(self, sha256: str) -> str:
+        """The text kept under a hash; FleetError if it is gone or no longer the same."""
+        path = self.inputs / sha256
+        with told("read", path):
+            data = path.read_bytes()
+        if hashlib.sha256(data).hexdigest() != sha256:
+            raise FleetError(f"{path} was changed after it was kept: put it back from a backup.")
+        return data.decode()
+
+    # The log of what was received
+
+    def log(self) -> tuple[LogLine, ...]:
+        """All lines of received.csv in order."""
+        lines = []
+        for number, row in enumerate(self.received_log.read(), start=1):
+            line = LogLine(**{**row, "number": number})
+            why = f"its number is '{row['number']}', not {number}" if row["number"] != str(number) else line.wrong()
+            if why:
+                raise self.received_log.damaged(number + 1, why)
+            lines.append(line)
+        return tuple(lines)
+
+    def append(self, lines: Iterable[LogLine]) -> tuple[LogLine, ...]:
+        """Commit lines to received.csv and return them as written, numbered, with `when` filled in."""
+        with self.received_log.locked():
+            written = []
+            for number, line in enumerate(lines, start=len(self.log()) + 1):
+                if why := line.wrong():
+                    raise ValueError(f"not a line of received.csv: {why}")
+                cells = {name: clean(cell) for name, cell in vars(line).items()}
+                written.append(LogLine(**{**cells, "number": number, "when": line.when or now_utc()}))
+            self.received_log.write(map(vars, written))
+        return tuple(written)
+
+    def last_line_of_hash(self, sha256: str) -> LogLine | None:
+        """The line that stands for a hash as stored."""
+        return next((line for line in reversed(self.log()) if line.sha256 == sha256), None)
+
+    def received(self, log: Iterable[LogLine] | None = None) -> tuple[Received, ...]:
+        """One record per hash in order of `export_id`, from the whole log or from the lines given."""
+        first: dict[str, int] = {}
+        last: dict[str, LogLine] = {}
+        for line in self.log() if log is None else log:
+            first.setdefault(line.sha256, line.number)
+            last[line.sha256] = line
+        return tuple(Received(**vars(last[sha256]), export_id=number) for sha256, number in first.items())
+
+    # Snapshots
+
+    def snapshots(self) -> tuple[Path, ...]:
+        """Complete snapshots, oldest first."""
+        with told("read", self.snapshots_folder):
+            names = os.listdir(self.snapshots_folder) if self.snapshots_folder.is_dir() else []
+        return tuple(self.snapshots_folder / name for name in sorted(filter(SNAPSHOT_NAME.fullmatch, names)))
+
+    def current(self) -> Path | None:
+        """The snapshot with the highest number."""
+        return max(self.snapshots(), default=None)
+
+    def snapshot(self, name: str | None = None) -> Path:
+        """A snapshot by file name, number or pinned name; the current one without a name."""
+        kept = self.snapshots()
+        if not kept:
+            raise FleetError(f"{self.path} holds no snapshot yet: load an export first.")
+        if name is None:
+            return kept[-1]
+        pinned = {state.snapshot for state in self.states() if state.pinned_name == name}
+        for path in kept:
+            if name in (path.name, path.stem, path.name[:8], str(int(path.name[:8]))) or path.name in pinned:
+                return path
+        raise FleetError(
+            f"{self.snapshots_folder} keeps no '{name}', only {', '.join(path.stem for path in kept)}: "
+            "choose one of these; coldfill rebuild --state remakes an old one."
+        )
+
+    def states(self) -> tuple[State, ...]:
+        """What states.csv says of each snapshot ever published, oldest first; a snapshot's last line stands."""
+        states: dict[str, State] = {}
+        for line, row in enumerate(self.states_log.read(), start=2):
+            if not SNAPSHOT_NAME.fullmatch(row["snapshot"]) or not row["log_length"].isdecimal():
+                raise self.states_log.damaged(line, "it names no snapshot, or no length of the log")
+            inputs = dict(pair.split("=", 1) for pair in row["inputs"].split(";") if "=" in pair)
+            states[row["snapshot"]] = State(**{**row, "log_length": int(row["log_length"]), "inputs": inputs})
+        return tuple(states.values())
+
+    def state_of(self, snapshot: Path) -> State | None:
+        return next((state for state in self.states() if state.snapshot == snapshot.name), None)
+
+    def _write_state(self, state: State) -> None:
+        inputs = ";".join(f"{name}={value}" for name, value in state.inputs.items())
+        self.states_log.write([{**vars(state), "inputs": inputs}])
+
+    def pin(self, snapshot: Path, name: str) -> None:
+        """Keep a snapshot under a name beyond its turn; an empty name lets it go again."""
+        name = clean(name)
+        with self.states_log.locked():
+            state = self.state_of(snapshot)
+            if state is None or not snapshot.exists():
+                raise FleetError(f"{snapshot} is not kept any more: coldfill rebuild --state remakes it.")
+            for other in self.states():
+                if name and other.pinned_name == name and other.snapshot != state.snapshot:
+                    raise FleetError(f"{other.snapshot} is pinned as '{name}': choose another name, or unpin it first.")
+            self._write_state(replace(state, pinned_name=name, when=now_utc()))
+
+    def remove_snapshot(self, snapshot: Path) -> None:
+        """Delete a snapshot file, pinned or not (for `purge`); readers that have it open keep it until they close."""
+        with told("delete", snapshot):
+            snapshot.unlink(missing_ok=True)
+
+    def _prune(self, keep: int, published: Path) -> None:
+        """Delete what is not among the newest `keep`, pinned or just published; what cannot be deleted stays."""
+        with self.states_log.locked():
+            pinned = {state.snapshot for state in self.states() if state.pinned_name}
+            for path in self.snapshots()[:-keep]:
+                if path.name not in pinned and path != published:
+                    with suppress(OSError):
+                        path.unlink()
+
+    def _sweep(self) -> None:
+        """Remove what dead runs left; the build lock must be held."""
+        for folder in self.snapshots_folder.glob(".building-*"):
+            shutil.rmtree(folder, ignore_errors=True)
+        for path in (*self.exports.glob(".incoming-*"), *self.inputs.glob(".incoming-*")):
+            with suppress(OSError):
+                if time.time() - path.stat().st_mtime > LEFTOVER_AGE_S:
+                    path.unlink()
+
+    @contextmanager
+    def building(
+        self, wait: Callable[[str], None] = lambda text: None, timeout: float = BUILD_WAIT_S, keep: int = 3
+    ) -> Iterator[Building]:
+        """The one build that may run in this fleet; unless it publishes, nothing of it stays.
+
+        `wait` is told once if another one is running; after `timeout` seconds of waiting, FleetError. `keep` is how
+        many of the newest snapshots stay when it publishes.
+        """
+        import duckdb
+
+        waiting = f"Another load is running in {self.path}; waiting until it is done."
+        with locked(self._build_lock, timeout, lambda: wait(waiting)):
+            self._sweep()
+            with self.received_log.locked():
+                log = self.log()
+            building = Building(self, self.snapshots_folder / f".building-{secrets.token_hex(8)}", log, keep)
+            try:
+                yield building
+            except (OSError, duckdb.Error) as error:
+                if advice := disk_advice(error):
+                    raise FleetError(f"Cannot build in {self.snapshots_folder}: {advice}.") from error
+                raise
+            finally:
+                building.discard()
+
+
+class Draft:
+    """A DuckDB file in a folder of its own, open for writing until it is finished."""
+
+    def __init__(self, folder: Path):
+        self.folder = folder
+        self.path = folder / "snapshot.duckdb"
+        self._connection: duckdb.DuckDBPyConnection | None = None
+
+    def start_from(self, snapshot: Path) -> None:
+        """Begin with a copy of a snapshot; before `connect`."""
+        with told("copy a snapshot to", self.folder):
+            self.folder.mkdir(exist_ok=True)
+            shutil.copyfile(snapshot, self.path)
+
+    def connect(self) -> duckdb.DuckDBPyConnection:
+        """The read-write connection to the file, always the same one."""
+        import duckdb
+
+        if self._connection is None:
+            with told("write in", self.folder):
+                self.folder.mkdir(exist_ok=True)
+            self._connection = duckdb.connect(self.path)
+            self._connection.execute(f"SET temp_directory = {_quoted(self.folder / 'spill')}")
+        return self._connection
+
+    def finish(self) -> Path:
+        """Checkpoint, close, and check that the file opens; it is then read-only by what `attach` does."""
+        import duckdb
+
+        connection = self.connect()
+        connection.execute("CHECKPOINT")
+        connection.close()
+        self._connection = None
+        if self.path.with_name(self.path.name + ".wal").exists():
+            raise FleetError(f"{self.path} was not closed whole: close every cursor of the build before publishing.")
+        duckdb.connect(self.path, read_only=True).close()
+        return self.path
+
+    def discard(self) -> None:
+        """Close and remove what is left."""
+        if self._connection is not None:
+            self._connection.close()
+            self._connection = None
+        _forget(self.path.resolve())
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+class Building(Draft):
+    """A snapshot in the making, under the build lock; `log` is received.csv as it stood when the build began."""
+
+    def __init__(self, fleet: Fleet, folder: Path, log: tuple[LogLine, ...], keep: int):
+        super().__init__(folder)
+        self.fleet = fleet
+        self.log = log
+        self.keep = keep
+
+    def publish(
+        self,
+        digest12: str,
+        *,
+        inputs: Mapping[str, str] | None = None,
+        code_version: str = "",
+        pinned_name: str = "",
+        remakes: State | None = None,
+    ) -> Path:
+        """Finish the file and make it the current snapshot; older ones that no rule keeps go.
+
+        `digest12` is 12 hexadecimal digits of what the snapshot was made from; `inputs` names each of these with its
+        hash. `remakes` puts an old snapshot back under its own name instead, FleetError if the digest is another.
+        The line in states.csv comes first: no snapshot is without one; one without its snapshot is harmless.
+        """
+        fleet = self.fleet
+        finished = self.finish()
+        with fleet.states_log.locked():
+            taken = [*(path.name for path in fleet.snapshots()), *(state.snapshot for state in fleet.states())]
+            number = int(remakes.snapshot[:8]) if remakes else max((int(name[:8]) for name in taken), default=0) + 1
+            target = fleet.snapshots_folder / f"{number:08d}-{digest12}.duckdb"
+            if not SNAPSHOT_NAME.fullmatch(target.name):
+                raise ValueError(f"'{digest12}' is not 12 hexadecimal digits")
+            state = State(target.name, len(self.log), dict(inputs or {}), code_version, now_utc(), pinned_name)
+            if remakes:
+                if target.name != remakes.snapshot:
+                    needed = f"install code version {remakes.code_version} and run the command again"
+                    raise FleetError(f"{target.name} came out instead of {remakes.snapshot}: {needed}.")
+                state = replace(remakes, when=state.when, pinned_name=pinned_name or remakes.pinned_name)
+            fleet._write_state(state)
+            with told("publish", target):
+                _settle(finished, target)
+        fleet._prune(self.keep, target)
+        return target
+
+
+@contextmanager
+def scratch() -> Iterator[Draft]:
+    """A draft that belongs to no fleet, in the system's temporary folder; it is gone when the block ends."""
+    with told("write in", tempfile.gettempdir()):
+        draft = Draft(Path(tempfile.mkdtemp(prefix="coldfill-scratch-")))
+    try:
+        yield draft
+    finally:
+        draft.discard()
+
+
+def _block(file: io.BufferedReader) -> bytes:
+    with told("read", file.name):
+        return file.read(1 << 20)
+
+
+def _quoted(text: object) -> str:
+    return "'" + str(text).replace("'", "''") + "'"
+
+
+class Snapshot:
+    """A snapshot open for reading; any number of threads may ask at once.
+
+    It stays readable as long as somebody holds it, even when its file was pruned meanwhile.
+    """
+
+    def __init__(self, path: Path):
+        import duckdb
+
+        self.path = path
+        self.name = path.name
+        match = SNAPSHOT_NAME.fullmatch(path.name)
+        self.number = int(match[1]) if match else None
+        if (wal := path.with_name(path.name + ".wal")).exists():
+            raise FleetError(f"{wal} does not belong beside a finished snapshot: remove both and run coldfill rebuild.")
+        with told("write in", tempfile.gettempdir()):
+            spill = tempfile.mkdtemp(prefix="coldfill-")
+        self._connection = duckdb.connect(":memory:")
+        weakref.finalize(self, _close, self._connection, spill)
+        with self._damage_told():
+            self._connection.execute(f"ATTACH {_quoted(path)} AS snapshot (READ_ONLY)")
+            self._connection.execute(f"SET temp_directory = {_quoted(spill)}")
+            self._connection.execute("SET enable_external_access = false")
+            self._connection.execute("SET lock_configuration = true")
+
+    def query(self, sql: str, params: Any = None, **tables: Any) -> pandas.DataFrame:
+        """The answer as a frame. `tables` are Arrow tables or frames the question may name beside the snapshot's."""
+        with self._cursor(tables) as cursor:
+            return cursor.execute(sql, params).df()
+
+    def rows(self, sql: str, params: Any = None, **tables: Any) -> list[tuple]:
+        with self._cursor(tables) as cursor:
+            return cursor.execute(sql, params).fetchall()
+
+    def arrow(self, sql: str, params: Any = None, **tables: Any) -> pyarrow.Table:
+        with self._cursor(tables) as cursor:
+            return cursor.sql(sql, params=params).to_arrow_table()
+
+    @contextmanager
+    def _cursor(self, tables: Mapping[str, Any]) -> Iterator[duckdb.DuckDBPyConnection]:
+        with self._damage_told(), self._connection.cursor() as cursor:
+            cursor.execute("USE snapshot")
+            for name, table in tables.items():
+                cursor.register(name, table)
+            yield cursor
+
+    @contextmanager
+    def _damage_told(self) -> Iterator[None]:
+        """Turn DuckDB's errors into FleetError where the file or the disk, not the question, is at fault."""
+        import duckdb
+
+        try:
+            yield
+        except duckdb.Error as error:
+            text = (str(error).splitlines() or ["no reason given"])[0]
+            if advice := disk_advice(error):
+                raise FleetError(f"Cannot answer from {self.path}: {advice} ({tempfile.gettempdir()}).") from error
+            if not isinstance(error, (duckdb.IOException, duckdb.FatalException)) and "Corrupt database" not in text:
+                raise
+            _forget(self.path)
+            if not self.path.exists():
+                raise FleetError(f"{self.path} is not kept any more: open the current snapshot.") from error
+            raise FleetError(f"{self.path} is damaged ({text}): remove it and run coldfill rebuild.") from error
+
+
+def _close(connection: duckdb.DuckDBPyConnection, spill: str) -> None:
+    connection.close()
+    shutil.rmtree(spill, ignore_errors=True)
+
+
+_open: OrderedDict[tuple[str, int, int, int], Snapshot] = OrderedDict()
+_open_lock = threading.RLock()
+
+
+def attach(snapshot: Path | str) -> Snapshot:
+    """The snapshot at a path, opened once per process; FleetError if it is gone or damaged.
+
+    A few are kept open; the one longest not asked for is let go and closes when its last user is done with it.
+    """
+    path = Path(snapshot).resolve()
+    with _open_lock:
+        try:
+            stat = path.stat()
+        except OSError as error:
+            raise FleetError(f"{path} is not kept any more: open the current snapshot.") from error
+        key = (str(path), stat.st_ino, stat.st_size, stat.st_mtime_ns)
+        if key not in _open:
+            _open[key] = Snapshot(path)
+        _open.move_to_end(key)
+        while len(_open) > SNAPSHOTS_OPEN:
+            _open.popitem(last=False)
+        return _open[key]
+
+
+def _forget(path: Path) -> None:
+    """Open a path anew the next time it is asked for."""
+    with _open_lock:
+        for key in [key for key in _open if key[0] == str(path)]:
+            del _open[key]
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One way in which two snapshots are not equal."""
+
+    table: str
+    what: str
+
+
+def equal(snapshot_a: Path | str, snapshot_b: Path | str) -> list[Difference]:
+    """What differs between two snapshots; nothing if they are equal.
+
+    Per base table except `runs`: columns, their types and order, the number of rows, and the sum of the hashes of the
+    rows, which does not depend on their order. Numbers are compared bit for bit: 0.0 is not -0.0, NULL is not NaN (any
+    NaN is like any other). ENUM columns are compared by their words.
+    """
+    a, b = attach(snapshot_a), attach(snapshot_b)
+    columns_a, columns_b = _base_tables(a), _base_tables(b)
+    differences = []
+    for table in sorted(columns_a.keys() | columns_b.keys()):
+        if table not in columns_b or table not in columns_a:
+            differences.append(Difference(table, f"only in {a.name if table in columns_a else b.name}"))
+        elif columns_a[table] != columns_b[table]:
+            odd = sorted(set(columns_a[table]) ^ set(columns_b[table])) or [("the same", "in another order")]
+            differences.append(Difference(table, "columns: " + ", ".join(f"{name} {kind}" for name, kind in odd)))
+        else:
+            (count_a, sum_a), (count_b, sum_b) = (_table_hash(snapshot, table, columns_a[table]) for snapshot in (a, b))
+            if count_a != count_b:
+                differences.append(Difference(table, f"{count_a:,} rows and {count_b:,} rows"))
+            elif sum_a != sum_b:
+                differences.append(Difference(table, f"{count_a:,} rows each, but not the same ones"))
+    return differences
+
+
+def _base_tables(snapshot: Snapshot) -> dict[str, list[tuple[str, str]]]:
+    """(name, type) of each column in order, by table."""
+    tables: dict[str, list[tuple[str, str]]] = {}
+    for table, column, kind in snapshot.rows(
+        "SELECT table_name, column_name, data_type FROM duckdb_columns() SEMI JOIN duckdb_tables() "
+        "USING (database_name, schema_name, table_name) WHERE database_name = 'snapshot' AND table_name <> 'runs' "
+        "ORDER BY table_name, column_index"
+    ):
+        tables.setdefault(table, []).append((column, "ENUM" if kind.startswith("ENUM(") else kind))
+    return tables
+
+
+def _table_hash(snapshot: Snapshot, table: str, columns: list[tuple[str, str]]) -> tuple[int, int | None]:
+    """Count of rows and sum of their hashes. Hashed twice, so that two rows swapping a cell do not cancel out."""
+    cells = []
+    for column, kind in columns:
+        name = _identifier(column)
+        cells.append(f"{name}::VARCHAR" if kind == "ENUM" else name)
+        if kind in ("DOUBLE", "FLOAT"):
+            cells.append(f"({name} = 0 AND signbit({name}))")
+        elif kind.endswith(("]", ")")) and not kind.startswith("DECIMAL"):
+            cells.append(f"{name}::VARCHAR")
+    return snapshot.rows(f"SELECT count(*), sum(hash(hash({', '.join(cells)}))) FROM {_identifier(table)}")[0]
+
+
+def _identifier(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'
