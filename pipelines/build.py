@@ -24,6 +24,7 @@ from pipelines.policy import policy as policies
 from pipelines.readings import NO_FIELD, REASONS, Quantity, from_arrow, why
 from pipelines.recompute import Recomputed
 from pipelines.results import OUTCOMES, results
+from pipelines.store import FleetError, equal, scratch
 
 CODE_VERSION = "0.1.0"
 ROWS_AT_ONCE = 250_000      # inspections in memory at once, homes kept whole
@@ -69,6 +70,49 @@ def build(fleet, told=None):
         fill(building.connect(), fleet, fleet.received(building.log), policy, told)
         _runs(building.connect(), inputs, told)
         return building.publish(digest, inputs=inputs, code_version=CODE_VERSION)
+
+
+def verify(fleet, told=None):
+    """What is wrong with a fleet, as sentences: stored exports against their hashes, the current snapshot against a
+    rebuilt one. Nothing is published."""
+    faults = []
+    for one in fleet.received():
+        if one.status != "loaded":
+            continue
+        path = fleet.export_path(one.sha256)
+        with open(path, "rb") as file:
+            if hashlib.file_digest(file, "sha256").hexdigest() != one.sha256:
+                faults.append(f"{path.name}: the bytes are not those that were received; put the file back from a backup.")
+    current = fleet.snapshot()
+    if not current.stem.endswith(digest_of(fleet.log(), inputs_of(fleet))):
+        faults.append(f"{current.name} was made from other inputs than the fleet holds now: run coldfill rebuild.")
+    if not faults:
+        with scratch() as draft:
+            fill(draft.connect(), fleet, fleet.received(), policies.load(fleet.policy), told or Told())
+            _runs(draft.connect(), inputs_of(fleet), told or Told())
+            faults = [f"{difference.table}: {difference.what}" for difference in equal(current, draft.finish())]
+    return faults
+
+
+def rebuild_state(fleet, number, told=None):
+    """Remake an old snapshot under its own name, from the first lines of the log and the inputs it was made from."""
+    told = told or Told()
+    state = next((one for one in fleet.states() if int(one.snapshot[:8]) == number), None)
+    if state is None:
+        raise FleetError(f"{fleet.path} never published a snapshot number {number}.")
+    if state.code_version != CODE_VERSION:
+        raise FleetError(f"{state.snapshot} needs code version {state.code_version}, this is {CODE_VERSION}: install that first.")
+    if (fleet.snapshots_folder / state.snapshot).exists():
+        return fleet.snapshots_folder / state.snapshot
+    now = inputs_of(fleet)
+    changed = sorted(name for name in state.inputs.keys() | now.keys() if state.inputs.get(name) != now.get(name))
+    if changed:
+        raise FleetError(f"{state.snapshot} was made from another {changed[0]}: put back the text kept as inputs/{state.inputs.get(changed[0], '(none)')} first.")
+    with fleet.building(told.say) as building:
+        log = fleet.log()[: state.log_length]
+        fill(building.connect(), fleet, fleet.received(log), policies.load(fleet.policy), told)
+        _runs(building.connect(), now, told)
+        return building.publish(digest_of(log, now), inputs=now, code_version=CODE_VERSION, remakes=state)
 
 
 def inputs_of(fleet):

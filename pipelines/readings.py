@@ -172,6 +172,7 @@ class Readings:
     def __init__(self, count, numbers, words, dates=None, texts=None, unusable=None):
         self.count, self.numbers, self.words = count, numbers, words
         self.dates, self.texts, self.unusable = dates or {}, texts or {}, unusable or {}
+        self._quantities: dict[str, Quantity] = {}
         self.fleetwide: dict[str, Quantity] = {}  # what other inspections say of these, by name
 
     def __len__(self):
@@ -181,6 +182,11 @@ class Readings:
         """The field, or a quantity that compares with other inspections, as a Quantity."""
         if name in self.fleetwide:
             return self.fleetwide[name]
+        if name not in self._quantities:
+            self._quantities[name] = self._number(name)
+        return self._quantities[name]
+
+    def _number(self, name):
         value = self.numbers.get(name)
         if value is None:
             value = np.full(self.count, np.nan)

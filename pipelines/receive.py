@@ -6,17 +6,18 @@ the log says is loaded into typed rows, and says of each row, cell and column wh
 
 import csv
 import hashlib
+from collections import Counter
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipelines.checks import BY_ID
 from pipelines.fields import BY_NAME, FIELDS
 from pipelines.intake.cells import collapsed, folded
-from pipelines.intake.mapping import MappingError, canonical, heading_warnings, load_mappings, parse_mapping, recognize
+from pipelines.intake.draft import draft
+from pipelines.intake.mapping import MappingError, heading_warnings, load_mappings, parse_mapping, recognize, to_toml
 from pipelines.intake.reader import open_export
 from pipelines.intake.rows import NOT_LOADED, column_notes, type_batch
 from pipelines.intake.sniff import ExportError
@@ -137,6 +138,121 @@ def _sha256(path):
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError:
         return hashlib.sha256(b"").hexdigest()
+
+
+def purge(fleet, sha256, why, by_whom=""):
+    """Commit to the log that a stored export is removed; `sha256` may be its first digits. Returns the line."""
+    found = [one for one in fleet.received() if one.sha256.startswith(sha256.lower())]
+    if len(found) != 1 or len(sha256) < 6:
+        raise FleetError(f"{sha256!r} names {len(found) or 'no'} exports of {fleet.path}: give at least 6 digits of one hash, as in received.csv.")
+    if found[0].status == "purged":
+        raise FleetError(f"{found[0].file_name} ({found[0].sha256[:12]}) was purged before, {found[0].when}.")
+    line = replace(LogLine(**{name: getattr(found[0], name) for name in LogLine.__dataclass_fields__}), number=0, when="", status="purged", why=why, by_whom=by_whom)
+    return fleet.append([line])[0]
+
+
+def forget(fleet, sha256):
+    """Delete a purged export's bytes, and the snapshots that were made with it."""
+    fleet.remove_export(sha256)
+    for path in fleet.snapshots()[:-1]:
+        fleet.remove_snapshot(path)
+
+
+def preview(fleet, path, mapping=None):
+    """How one file would be read, without loading it: dialect, mapping, and each heading with its field."""
+    mappings = mappings_of(fleet)
+    known = {heading for one in mappings for heading in one.known}
+    try:
+        export = _open(path, None, known)
+    except ExportError as error:
+        return {"file_name": path.name, "says": str(error)}
+    chosen = next((one for one in mappings if one.name == mapping), None)
+    recognition = recognize(export.headings, mappings)
+    chosen = chosen or recognition.mapping
+    out = {"file_name": path.name, "says": recognition.why if not mapping else f"read with mapping {mapping!r}", "encoding": export.encoding,
+           "delimiter": export.delimiter, "heading_line": export.heading_line, "mapping": chosen.name if chosen else None}
+    if chosen is None:
+        found = draft(export.headings, _first_rows(export))
+        out["columns"] = [f"{one.heading}: {one.field or 'no field'} ({one.reason})" for one in found.suggestions]
+        return out
+    export = _open(path, chosen, known)
+    first = next(export.batches(1000), None)
+    if first is not None:
+        typed = type_batch(first, chosen, file_name=path.name)
+        out["says"] += f"; {typed.table.num_rows} of the first {first.table.num_rows} rows could be used, {typed.not_loaded.num_rows} entries not as read"
+        out["not_loaded"] = typed.not_loaded.slice(0, 20).to_pylist()
+    by_heading = {folded(column.heading): column for column in chosen.columns}
+    out["columns"] = [f"{heading}: {by_heading[folded(heading)].field}" if folded(heading) in by_heading else f"{heading}: not a field of its own" for heading in export.headings]
+    return out
+
+
+def draft_mapping(fleet, path, name=None, agency=None):
+    """TOML of a suggested mapping for an unknown export."""
+    export = _open(path, None, {heading for one in mappings_of(fleet) for heading in one.known})
+    return to_toml(draft(export.headings, _first_rows(export)).mapping(name or path.stem, agency))
+
+
+def _first_rows(export, rows=2000):
+    first = next(export.batches(rows), None)
+    return first.table if first is not None else pa.table({heading: pa.array([], pa.string()) for heading in export.headings})
+
+
+def reports(fleet, snapshot, arrivals):
+    """What became of each file of a load, as dictionaries: its row of `exports`, what was not loaded, what it can answer."""
+    ids = {one.sha256: one.export_id for one in fleet.received()}
+    out = []
+    for arrival in arrivals:
+        row = {"file_name": arrival.file_name, "status": arrival.status, "why": arrival.why, "mapping": arrival.mapping, "agency": arrival.agency, "remarks": list(arrival.remarks)}
+        if arrival.status != "kept out" and snapshot is not None:
+            export_id = ids[arrival.sha256]
+            counts = snapshot.query("SELECT export_id, sha256, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded FROM exports WHERE export_id = ?", [export_id])
+            row |= {name: value if isinstance(value, str) else int(value) for name, value in counts.iloc[0].items()}
+            row |= _not_loaded_summary(snapshot, export_id)
+            row["answers"] = answers(snapshot, export_id).sentence()
+        out.append(row)
+    return out
+
+
+def _not_loaded_summary(snapshot, export_id, most=6):
+    rows = snapshot.rows("""SELECT extent, reason, heading, count(*) AS entries, min(source_line) AS line, arg_min(raw_text, source_line) AS text, arg_min(expected, source_line) AS expected
+        FROM not_loaded WHERE export_id = ? GROUP BY extent, reason, heading ORDER BY entries DESC, line""", [export_id])
+    lines = [f"{entries:,} {extent}{'s' if entries > 1 else ''}{f', heading {heading!r}' if heading else ''}: {reason} (line {line}: {(text or '')[:60]!r}; accepted: {expected})"
+             for extent, reason, heading, entries, line, text, expected in rows if extent != "column"]
+    columns = [heading for extent, _, heading, *_ in rows if extent == "column"]
+    if columns:
+        lines.append(f"{len(columns)} columns not mapped: {', '.join(columns[:8])}{' ...' if len(columns) > 8 else ''}")
+    more = [f"... and {len(lines) - most} kinds more; see the page of files received"] if len(lines) > most + 1 else []
+    return {"cells_not_loaded": sum(row[3] for row in rows if row[0] == "cell"), "not_loaded": lines[:most] + more if more else lines}
+
+
+@dataclass(frozen=True)
+class Answers:
+    """Which checks an export can answer, which it cannot for want of a column, and which columns would open most."""
+
+    can: tuple[str, ...]
+    cannot: tuple[str, ...]
+    columns: tuple[tuple[str, int], ...]
+
+    def sentence(self):
+        text = f"answers {len(self.can)} of {len(self.can) + len(self.cannot)} checks"
+        if self.cannot:
+            text += f"; for want of a column it cannot answer: {', '.join(self.cannot)}"
+        if self.columns:
+            text += f"; most would be opened by: {', '.join(f'{field} ({count} checks)' for field, count in self.columns)}"
+        return text
+
+
+def answers(snapshot, export_id):
+    """What one export can answer, over its assessed inspections."""
+    rows = snapshot.rows("""
+        SELECT check_id, sum(inspections) FILTER (outcome IN ('ok', 'deficient')) > 0 AS told,
+               max(reason_field) FILTER (outcome = 'not verified' AND filled = 0) AS lacking
+        FROM export_checks LEFT JOIN export_fields ON export_fields.export_id = export_checks.export_id AND export_fields.field = export_checks.reason_field
+        WHERE export_checks.export_id = ? GROUP BY check_id ORDER BY check_id""", [export_id])
+    can = tuple(check for check, told, lacking in rows if told)
+    lacking = {check: field for check, told, field in rows if not told and field}
+    opened = Counter(lacking.values())
+    return Answers(can, tuple(lacking), tuple(sorted(opened.items(), key=lambda pair: (-pair[1], pair[0]))[:3]))
 
 
 # ---- from the log into a snapshot
@@ -302,8 +418,3 @@ def _places(path):
             yield reader.line_num, {name: row[name] or "" for name in PLACE_HEADINGS}
 
 
-def canonical_headings():
-    return [column.heading for column in canonical().columns]
-
-
-assert np.all([name in BY_NAME for name in FIELD_NAMES])
