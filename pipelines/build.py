@@ -153,9 +153,11 @@ def finish(connection, policy, received, words, told):
     told.stage("counting and publishing")
     receive.count_exports(connection, received)
     snapshot.views(connection, policy, words)
+    shown_words(connection, words)
     crew_audit.crew_tables(connection, policy)
     tally(connection)
     answerable(connection)
+    risk_matrix(connection, policy)
     for name in ("compared", "place_of", "contested", "settled"):
         connection.execute(f"DROP TABLE IF EXISTS {name}")
 
@@ -235,7 +237,7 @@ def roll(connection, policy, told, homes=None):
         for name, rows in tables.items():
             if rows.num_rows:
                 connection.register("batch_rows", rows)
-                connection.execute(f"INSERT INTO {name} BY NAME SELECT * FROM batch_rows")
+                connection.execute(f"INSERT INTO {name} BY NAME SELECT *{snapshot.ADDED.get(name, '')} FROM batch_rows")
                 connection.unregister("batch_rows")
         told.step(part + 1, parts)
     return words
@@ -264,7 +266,7 @@ def judge(table, policy):
     readings.fleetwide = _fleetwide(table, readings)
     pairs, codes = _pairs(table) if policy.regions else ((), ())
     rows_policy = policy.for_rows((pairs, codes)) if policy.regions else policy.for_rows()
-    keys = {name: table.column(name) for name in (*snapshot.KEY, "export_id")}
+    keys = {name: table.column(name) for name in snapshot.VISIT}
     edges = range(0, max(1, len(readings)), ROWS_IN_CACHE)
 
     def one(start):
@@ -366,7 +368,8 @@ def _homes(table, readings, told, active, assessed, policy):
         if check.safety_critical:
             bit = np.int64(1) << SAFETY_BIT[check.id]
             unverified |= np.where(system_assessed & (standing.state == history.NOT_VERIFIED), bit, 0)
-    homes = _homes_table(table, home_starts, starts, home_of, day, final, reported, worst, worst_check, open_count, unverified, system_assessed, over)
+    homes, latest = _homes_table(table, home_starts, starts, home_of, day, final, reported, worst, worst_check, open_count, unverified, system_assessed, over)
+    state_columns |= {name: column.take(pa.array(home_of)) for name, column in latest.items()}
     return {"state_columns": pa.table(state_columns), "homes": homes}
 
 
@@ -375,7 +378,7 @@ SAFETY_BIT = {check: place for place, check in enumerate(SAFETY_CHECKS)}
 
 
 def _homes_table(table, home_starts, starts, home_of, day, final, reported, worst, worst_check, open_count, unverified, system_assessed, over):
-    """One row per home, and the sentence that stands over it."""
+    """One row per home with the sentence that stands over it, and the region and crew of each."""
     count = len(day)
     systems = np.searchsorted(starts, home_starts)
     level = over(worst.astype(np.int64) * 1000 + np.where(worst_check < 0, 999, worst_check), systems, np.minimum)
@@ -397,12 +400,13 @@ def _homes_table(table, home_starts, starts, home_of, day, final, reported, wors
     levels = pa.array(policies.LEVELS, pa.string())
     no_level = level // 1000 == risk.NO_LEVEL
     visits = np.diff(np.append(home_starts, count))
+    here = {"region": latest("region"), "crew": latest("crew")}
     return pa.table({
         "agency": table.column("agency").take(home_starts), "home_id": table.column("home_id").take(home_starts), "headline": headlines,
         "risk": levels.take(pa.array(np.where(no_level, 0, level // 1000), mask=no_level)),
-        "open_deficiencies": pa.array(opened), "safety_not_verified": pa.array(lacking_count), "region": latest("region"), "crew": latest("crew"),
+        "open_deficiencies": pa.array(opened), "safety_not_verified": pa.array(lacking_count), **here,
         "last_inspected_on": table.column("inspected_on").combine_chunks().take(pa.array(last(np.ones(count, bool)) % (1 << 31))),
-        "hold_before_reporting": pa.array(hold), "assessed": pa.array(assessed), "job_number": latest("job_number"), "visits": pa.array(visits)})
+        "hold_before_reporting": pa.array(hold), "assessed": pa.array(assessed), "job_number": latest("job_number"), "visits": pa.array(visits)}), here
 
 
 def _bits(values):
@@ -459,16 +463,16 @@ def _repaired(column, policy):
 # ---- counts that pages start from
 
 def tally(connection):
-    """Homes per agency, region, crew and check by state, stage and risk: small, so that pages are quick at any size."""
+    """Systems per agency, region, crew and check by state, stage and risk: small, so that pages are quick at any size."""
     parts = " UNION ALL ".join(
-        f"SELECT agency, home_id, {snapshot.quoted(check.id)} AS check_id, {snapshot.column(check.id, 'state')} AS state, "
-        f"{snapshot.column(check.id, 'stage')} AS stage, {snapshot.column(check.id, 'risk')} AS risk FROM state_columns" for check in HOME_CHECKS)
+        f"SELECT place, {snapshot.quoted(check.id)} AS check_id, {snapshot.column(check.id, 'state')} AS state, {snapshot.column(check.id, 'stage')} AS stage, "
+        f"{snapshot.column(check.id, 'risk')} AS risk, count(*) AS systems FROM state_columns GROUP BY ALL" for check in HOME_CHECKS)
     connection.execute(f"""
         CREATE OR REPLACE TABLE tally AS
-        WITH places AS (SELECT agency, home_id, region, crew FROM homes)
+        WITH places AS (SELECT DISTINCT place, agency, region, crew FROM state_columns)
         SELECT agency, region, crew, check_id, {snapshot.picked(history.STATES, 'state')} AS state, {snapshot.picked(history.STAGES, 'stage')} AS stage,
-               {snapshot.picked(policies.LEVELS, 'risk')} AS risk, count(*) AS systems
-        FROM ({parts}) JOIN places USING (agency, home_id) GROUP BY ALL
+               {snapshot.picked(policies.LEVELS, 'risk')} AS risk, systems
+        FROM ({parts}) JOIN places USING (place)
     """)
 
 
@@ -487,6 +491,26 @@ def answerable(connection):
         SELECT export_id, check_id, {snapshot.picked(OUTCOMES, 'outcome')} AS outcome, {snapshot.picked(REASONS, 'reason')} AS reason,
                {snapshot.picked(snapshot.FIELD_NAMES, 'about')} AS reason_field, inspections FROM ({parts})
     """)
+
+
+def shown_words(connection, words):
+    """The word behind each code that a check's results may show, so that a list need not open the long view for it."""
+    rows = [(check, place, word) for check, names in words.items() for place, word in enumerate(names)]
+    connection.register("shown", pa.table({
+        "check_id": pa.array([row[0] for row in rows], pa.string()), "position": pa.array([row[1] for row in rows], pa.int32()),
+        "word": pa.array([row[2] for row in rows], pa.string())}))
+    connection.execute("CREATE OR REPLACE TABLE shown_words AS SELECT * FROM shown")
+    connection.unregister("shown")
+
+
+def risk_matrix(connection, policy):
+    """The policy's risk matrix, one row per severity and probability."""
+    rows = pa.table({"severity": pa.array([place + 1 for levels in policy.risk_matrix.values() for place in range(len(levels))], pa.int8()),
+                     "probability": [row for row, levels in policy.risk_matrix.items() for _ in levels],
+                     "risk": [level for levels in policy.risk_matrix.values() for level in levels]})
+    connection.register("matrix_rows", rows)
+    connection.execute("CREATE OR REPLACE TABLE risk_matrix AS SELECT * FROM matrix_rows")
+    connection.unregister("matrix_rows")
 
 
 def _runs(connection, inputs, told):

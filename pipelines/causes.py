@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipelines.checks import BY_ID, CHECKS
-from pipelines.readings import more, why
+from pipelines.readings import at_least, why
 from pipelines.results import DEFICIENT, NOT_APPLICABLE, OK
 
 PRESSURE_SYMPTOMS = ("hot-pressure-near-relief", "predicted-pressure-near-relief")
@@ -26,6 +26,8 @@ LINKS = (
 )
 # Seen at the visit, not predicted: a root that has brought one about is at work already.
 SEEN = ("hot-pressure-near-relief", "relief-discharging", "relief-stained", "makeup-excessive", "tank-cushion-lost")
+# A valve is never its own cause where these do not apply, as with a built-in tank that nothing was told about.
+MUST_BE_OK = ("tank-cushion-lost", "tank-undersized", "predicted-pressure-near-relief")
 NOTES = ("", "its own cause", "cause not told")
 OWN_CAUSE, NOT_TOLD = 1, 2
 
@@ -61,7 +63,7 @@ def causes(recomputed, results):
             if root not in corrected:
                 corrected[root] = recomputed.with_right(root)
             after = corrected[root][PRESSURE_SYMPTOMS.index(symptom)].value
-            both &= ~np.isnan(after) & ~more(after, recomputed.allowed_psig.value)
+            both &= at_least(recomputed.allowed_psig.value, after)
         if symptom in SEEN:
             active[PLACE[root]] |= both
         if symptom == "relief-discharging":
@@ -69,6 +71,7 @@ def causes(recomputed, results):
         found.append(_lines(both, PLACE[root], PLACE[symptom], 0, after))
     alone = deficient["relief-discharging"] & ~linked
     sound = np.logical_and.reduce([np.isin(results[check.id].outcome, (OK, NOT_APPLICABLE)) for check in CHECKS if check.group in ("tank", "pressure")])
+    sound &= np.logical_and.reduce([results[check].outcome == OK for check in MUST_BE_OK])
     discharging = PLACE["relief-discharging"]
     found.append(_lines(alone & sound, discharging, discharging, OWN_CAUSE))
     found.append(_lines(alone & ~sound, -1, discharging, NOT_TOLD))

@@ -122,9 +122,12 @@ class Quantity:
     def known(self):
         return self.why == 0
 
-    def withhold(self, where, reason, field=None):
-        """The same quantity, not known for `reason` where `where` holds and it was known before."""
-        where = np.asarray(where) & self.known
+    def withhold(self, where, reason, field=None, *, first=False):
+        """The same quantity, not known for `reason` where `where` holds and it was known before.
+
+        `first`: the reason stands before any that was there.
+        """
+        where = np.asarray(where) & (self.known | first)
         return Quantity(
             np.where(where, np.nan, self.value),
             np.where(where, np.uint8(why(reason)), self.why),

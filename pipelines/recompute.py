@@ -42,6 +42,10 @@ class Recomputed:
         """A recomputed quantity or, where there is none of that name, the field."""
         return getattr(self, name) if isinstance(getattr(type(self), name, None), cached_property) else self.readings.number(name)
 
+    def _limit(self, name, rows):
+        """A limit of the policy for some rows, which may lie in regions that override it."""
+        return at(getattr(self.policy, name), rows)
+
     # ---- what is assessed at all
 
     @cached_property
@@ -73,11 +77,11 @@ class Recomputed:
     def usable_cold_psig(self):
         cold = self.readings.number("cold_pressure_psig")
         return cold.withhold(self.gauge_doubtful, "boiler gauge stuck or missing", "boiler_gauge").withhold(
-            self.heat_on, "heat could not be shut off", "cold_reading_state")
+            self.heat_on, "heat could not be shut off", "cold_reading_state", first=True)
 
     @cached_property
     def usable_cold_f(self):
-        return self.readings.number("cold_temperature_f").withhold(self.heat_on, "heat could not be shut off", "cold_reading_state")
+        return self.readings.number("cold_temperature_f").withhold(self.heat_on, "heat could not be shut off", "cold_reading_state", first=True)
 
     @cached_property
     def cool_cold_psig(self):
@@ -173,8 +177,8 @@ class Recomputed:
 
     def _static_at(self, node, rows):
         """Static pressure of `rows` with the errors of a node."""
-        height = self._height.value[rows] + np.where(self.static_estimated[rows], node.height * self.policy.height_error_ft, 0.0)
-        heavier = np.where(self._fluid[1].known[rows], 0.0, node.fluid * self.policy.antifreeze_density_share)
+        height = self._height.value[rows] + np.where(self.static_estimated[rows], node.height * self._limit("height_error_ft", rows), 0.0)
+        heavier = np.where(self._fluid[1].known[rows], 0.0, node.fluid * self._limit("antifreeze_density_share", rows))
         return np.maximum(height, 0.0) * self._column_psi_per_ft[rows] * (1.0 + heavier)
 
     # ---- pressures the loop should have
@@ -185,16 +189,16 @@ class Recomputed:
 
     def _required_cold(self, static_psi, rows):
         least = np.nan_to_num(self.readings.number("boiler_min_pressure_psig").value[rows])
-        return np.maximum(static_psi + at(self.policy.cold_margin_psi, rows), least)
+        return np.maximum(static_psi + self._limit("cold_margin_psi", rows), least)
 
     @cached_property
     def should_have_psig(self):
         return derive(self._should_have(self.required_cold_psig.value, slice(None)), self.required_cold_psig)
 
     def _should_have(self, required_cold_psig, rows):
-        base = np.maximum(at(self.policy.typical_fill_psig, rows), required_cold_psig)
+        base = np.maximum(self._limit("typical_fill_psig", rows), required_cold_psig)
         setting = self.readings.number("fill_setting_psig").value[rows]
-        return np.where(within(setting, base, at(self.policy.setting_trusted_within_psi, rows)), setting, base)
+        return np.where(within(setting, base, self._limit("setting_trusted_within_psi", rows)), setting, base)
 
     # ---- the tank's charge
 
@@ -242,12 +246,10 @@ class Recomputed:
         charge = charge.withhold(~kind.known, "type of tank not recorded", "tank_type")
         return charge.withhold(~kind.among("diaphragm", "built_in"), "does not apply here", "tank_type")
 
-    def _charge_error_at(self, node, rows):
-        """Error of the trusted charge at a node, in psi: gauge noise, and what a tank of unknown temperature may hide."""
-        unknown = ~self.readings.number("tank_temperature_f").known[rows]
-        low, high = self.policy.charge_untempered_low_psi, self.policy.charge_untempered_high_psi
-        sigma = np.where(unknown, self.policy.test_gauge_psi, self._charge_sigma_psi[rows])
-        return node.charge * sigma + np.where(unknown, node.charge_drift * (low + high) - low, 0.0)
+    def _charge_drift_at(self, node, rows):
+        """How far, in psi, the true charge may lie off on account of a tank temperature that was not recorded."""
+        low, high = self._limit("charge_untempered_low_psi", rows), self._limit("charge_untempered_high_psi", rows)
+        return np.where(self.readings.number("tank_temperature_f").known[rows], 0.0, node.charge_drift * (low + high) - low)
 
     @cached_property
     def _charge_sigma_psi(self):
@@ -348,12 +350,12 @@ class Recomputed:
         data and the temperatures stay a normal error.
         """
         share = growth.share.value[rows] if temperature is None else temperature
-        factor = 1.0 + np.where(self.fluid_unknown[rows], node.fluid * self.policy.antifreeze_unknown_share, 0.0)
+        factor = 1.0 + np.where(self.fluid_unknown[rows], node.fluid * self._limit("antifreeze_unknown_share", rows), 0.0)
         volume, estimated, buffer = self.loop_volume_gal.value[rows], self.loop_volume_estimated[rows], self._loop_volume[2][rows]
-        low, high = self.policy.volume_estimate_low, self.policy.volume_estimate_high
+        low, high = self._limit("volume_estimate_low", rows), self._limit("volume_estimate_high", rows)
         volume = np.where(estimated, buffer + (volume - buffer) * (low + (high - low) * node.volume), volume)
         mean = volume * share * factor
-        relative = np.hypot(np.where(estimated, 0.0, self.policy.volume_share), np.where(self.glycol[rows], self.policy.glycol_share, 0.0))
+        relative = np.hypot(np.where(estimated, 0.0, self._limit("volume_share", rows)), np.where(self.glycol[rows], self._limit("glycol_share", rows), 0.0))
         return mean, np.hypot(mean * relative, volume * factor * growth.share_sigma[rows])
 
     # ---- the tank the loop needs
@@ -395,7 +397,7 @@ class Recomputed:
             charge = np.where(compression[rows], here, fill)
             taken = tank.expansion_taken_gal(volume[rows], charge, fill, allowed[rows] + here)
             grown, sigma = self._gallons_at(self._sizing_growth, node, rows)
-            return taken - grown, np.hypot(taken * self.policy.volume_share, sigma)
+            return taken - grown, np.hypot(taken * self._limit("volume_share", rows), sigma)
 
         return Margin(margin)
 
@@ -458,7 +460,7 @@ class Recomputed:
         """(charge, cold, atmosphere) of `rows`, psia, with the errors of a node."""
         compression = self.readings.word("tank_type").among("plain_steel")[rows]
         air = self.atmosphere_psia.value[rows] + node.atmosphere * self.atmosphere_sigma_psi[rows]
-        trusted = self.trusted_charge_psig.value[rows] + self._charge_error_at(node, rows)
+        trusted = self.trusted_charge_psig.value[rows] + node.charge * self._charge_sigma_psi[rows] + self._charge_drift_at(node, rows)
         assumed = self._should_have(self._required_cold(self._static_at(node, rows), rows), rows)
         charge = np.where(compression, 0.0, np.where(self.trusted_charge_psig.known[rows], trusted, assumed))
         return charge + air, self.usable_cold_psig.value[rows] + self._cold_error_at(node, rows) + air, air
@@ -469,23 +471,11 @@ class Recomputed:
 
     def _cold_error_at(self, node, rows):
         tested = self._tested[rows]
-        return np.where(tested, node.cold * self.policy.test_gauge_psi, node.bias * self.policy.gauge_bias_psi + node.cold * self.policy.gauge_noise_psi)
+        return np.where(tested, node.cold * self._limit("test_gauge_psi", rows), node.bias * self._limit("gauge_bias_psi", rows) + node.cold * self._limit("gauge_noise_psi", rows))
 
     def _hot_error_at(self, node, rows):
         tested = self._tested[rows]
-        return np.where(tested, node.hot * self.policy.test_gauge_psi, node.bias * self.policy.gauge_bias_psi + node.hot * self.policy.gauge_noise_psi)
-
-    def _room_below_allowed(self, growth, hot_f):
-        """Margin in gallons: what the gas takes up to the allowed pressure, less the expansion."""
-        volume, allowed = self.readings.number("tank_volume_gal").value, self.allowed_psig.value
-
-        def margin(node, rows):
-            charge, cold, air = self._gas_at(node, rows)
-            taken = tank.expansion_taken_gal(volume[rows], charge, cold, allowed[rows] + air)
-            grown, sigma = self._gallons_at(growth, node, rows, temperature=self._share_at(growth, node, rows, hot_f))
-            return taken - np.maximum(grown, 0.0), np.hypot(taken * self.policy.volume_share, sigma)
-
-        return Margin(margin)
+        return np.where(tested, node.hot * self._limit("test_gauge_psi", rows), node.bias * self._limit("gauge_bias_psi", rows) + node.hot * self._limit("gauge_noise_psi", rows))
 
     def _share_at(self, growth, node, rows, hot_f):
         """Net expansion at a node: where the cold temperature is assumed, its error is too large to be taken as linear."""
@@ -493,19 +483,25 @@ class Recomputed:
         if not assumed.any():
             return share
         code, percent = self._fluid
-        cold = np.maximum(self.policy.cold_missing_f + node.cold_f * self.policy.cold_missing_error_f, 32.0)
         here = rows[assumed]
+        cold = np.maximum(self._limit("cold_missing_f", here) + node.cold_f * self._limit("cold_missing_error_f", here), 32.0)
         moved = np.broadcast_to(share, (len(cold), len(share))).copy()
         moved[:, assumed] = loop.net_expansion(cold, hot_f[here], self._alpha_per_f[here], code[here], percent.value[here])
         return moved
 
     @cached_property
     def room_at_limit(self):
-        return self._room_below_allowed(self._growth_to_limit, self.limit_f)
+        """Margin in gallons: what the gas takes up to the allowed pressure (all of it, where none is known), less the expansion."""
+        growth, volume = self._growth_to_limit, self.readings.number("tank_volume_gal").value
+        allowed = np.where(self.allowed_psig.known, self.allowed_psig.value, np.inf)
 
-    @cached_property
-    def room_at_hot(self):
-        return self._room_below_allowed(self._growth_to_hot, self.readings.number("hot_temperature_f").value)
+        def margin(node, rows):
+            charge, cold, air = self._gas_at(node, rows)
+            taken = tank.expansion_taken_gal(volume[rows], charge, cold, allowed[rows] + air)
+            grown, sigma = self._gallons_at(growth, node, rows, temperature=self._share_at(growth, node, rows, self.limit_f))
+            return taken - np.maximum(grown, 0.0), np.hypot(taken * self._limit("volume_share", rows), sigma)
+
+        return Margin(margin)
 
     @cached_property
     def sound_hot_psig(self):
@@ -550,17 +546,22 @@ class Recomputed:
 
     @cached_property
     def cushion_kept(self):
-        """Margin in gallons: the expansion, less what half the gas would have taken at the readings."""
-        volume = self.readings.number("tank_volume_gal").value
-        growth = self._measured_growth
+        """Margin in gallons: the expansion, less the larger of what would make the cushion a lost one: what half the gas
+        takes at the readings, and, where the relief valve cut the hot pressure off, what a sound tank takes below its limit.
+        """
+        volume, setting, allowed = (self.readings.number("tank_volume_gal").value, self.readings.number("relief_setting_psig").value, self.allowed_psig.value)
+        growth, measured = self._growth_to_hot, self.cushion_ratio.known
 
         def margin(node, rows):
             charge, cold, air = self._gas_at(node, rows)
-            hot = self.usable_hot_psig.value[rows] + self._hot_error_at(node, rows) + air
-            bracket = 1.0 / np.maximum(charge, cold) - at(self.policy.gas_warming, rows) / hot
-            taken = at(self.policy.cushion_lost_ratio, rows) * volume[rows] * charge * bracket
-            grown, sigma = self._gallons_at(growth, node, rows)
-            return grown - taken, np.hypot(taken * self.policy.volume_share, sigma)
+            hot = self.usable_hot_psig.value[rows] + self._hot_error_at(node, rows)
+            bracket = 1.0 / np.maximum(charge, cold) - self._limit("gas_warming", rows) / (hot + air)
+            lost = np.where(measured[rows], self._limit("cushion_lost_ratio", rows) * volume[rows] * charge * bracket, 0.0)
+            cut = hot >= setting[rows] - self._limit("cut_off_within_psi", rows)
+            sound = np.where(cut, tank.expansion_taken_gal(volume[rows], charge, cold, allowed[rows] + air), 0.0)
+            taken = np.maximum(np.maximum(lost, sound), 0.0)
+            grown, sigma = self._gallons_at(growth, node, rows, temperature=self._share_at(growth, node, rows, self.readings.number("hot_temperature_f").value))
+            return grown - taken, np.hypot(taken * self._limit("volume_share", rows), sigma)
 
         return Margin(margin)
 
@@ -585,7 +586,7 @@ class Recomputed:
 
     def _untimed_at(self, node, rows):
         """How much lower the true cold pressure may lie where no cold temperature was recorded."""
-        return np.where(self.usable_cold_f.known[rows], 0.0, node.cold_drift * self.policy.cold_untimed_low_psi)
+        return np.where(self.usable_cold_f.known[rows], 0.0, node.cold_drift * self._limit("cold_untimed_low_psi", rows))
 
     @cached_property
     def cold_above_required(self):
@@ -598,7 +599,7 @@ class Recomputed:
     def cold_below_high(self):
         def margin(node, rows):
             should = self._should_have(self._required_cold(self._static_at(node, rows), rows), rows)
-            return should + at(self.policy.cold_high_margin_psi, rows) - self.cool_cold_psig.value[rows] + self._untimed_at(node, rows), self.gauge_sigma_psi[rows]
+            return should + self._limit("cold_high_margin_psi", rows) - self.cool_cold_psig.value[rows] + self._untimed_at(node, rows), self.gauge_sigma_psi[rows]
         return Margin(margin)
 
     def _cold_against_setting(self, sign):
@@ -606,7 +607,7 @@ class Recomputed:
 
         def margin(node, rows):
             off = self.cool_cold_psig.value[rows] - self._untimed_at(node, rows) - setting[rows]
-            return at(self.policy.fill_off_setting_psi, rows) + sign * off, self.gauge_sigma_psi[rows]
+            return self._limit("fill_off_setting_psi", rows) + sign * off, self.gauge_sigma_psi[rows]
         return Margin(margin)
 
     @cached_property
@@ -620,9 +621,8 @@ class Recomputed:
     def _charge_against_fill(self, sign):
         def margin(node, rows):
             should = self._should_have(self._required_cold(self._static_at(node, rows), rows), rows)
-            drift = self._charge_error_at(node, rows)
-            off = self.trusted_charge_psig.value[rows] + drift - should
-            return at(self.policy.charge_tolerance_psi, rows) + sign * off, 0.0
+            off = self.trusted_charge_psig.value[rows] + self._charge_drift_at(node, rows) - should
+            return self._limit("charge_tolerance_psi", rows) + sign * off, self._charge_sigma_psi[rows]
         return Margin(margin)
 
     @cached_property
@@ -682,7 +682,7 @@ class Recomputed:
         missing = np.isnat(tested) | np.isnat(visited)
         months = np.where(np.isnat(visited), 0, visited.astype("datetime64[M]").astype(np.int64))
         day = np.where(np.isnat(visited), 0, (visited - visited.astype("datetime64[M]")).astype(np.int64))
-        earlier = (months - np.int64(self.policy.policy.backflow_test_months)).astype("datetime64[M]")
+        earlier = (months - np.asarray(self.policy.backflow_test_months).astype(np.int64)).astype("datetime64[M]")
         length = ((earlier + 1).astype("datetime64[D]") - earlier.astype("datetime64[D]")).astype(np.int64)
         oldest = earlier.astype("datetime64[D]") + np.minimum(day, length - 1)
         allowed = np.where(np.isnat(visited), np.nan, (visited - oldest).astype(float))

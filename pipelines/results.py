@@ -10,7 +10,7 @@ import numpy as np
 from pipelines.checks import BY_ID, CHECKS
 from pipelines.checks.kinds import AnyOf, Applies, Band, Fact, Odd
 from pipelines.readings import FIELD_CODE, NO_FIELD, REASONS, Words, more, why
-from pipelines.recompute import ASSESSED, LOOKS_LIKE_STEAM, LOOKS_OPEN, NO_EVIDENCE, OTHER_SYSTEM, Margin, Quantity
+from pipelines.recompute import ASSESSED, LOOKS_LIKE_STEAM, LOOKS_OPEN, NO_EVIDENCE, OTHER_SYSTEM, Quantity, at
 
 OUTCOMES = ("ok", "deficient", "not verified", "not applicable")
 OK, DEFICIENT, NOT_VERIFIED, NOT_APPLICABLE = range(4)
@@ -218,10 +218,9 @@ class _Chance:
         """Only the `rows` (positions) where the part is known are worked out."""
         at_rows = wrong[rows]
         if isinstance(part, Fact):
-            deficient = np.where(at_rows, part.certainty_deficient, 1.0 - part.certainty_ok)
+            deficient = np.where(at_rows, at(part.certainty_deficient, rows), 1.0 - at(part.certainty_ok, rows))
         elif isinstance(part, Band) and (part.below or part.above):
             deficient = sum(margin.chance_below_zero(rows) for margin in (part.below, part.above) if margin)
-            deficient = np.where(np.isinf(part.observed[rows]), at_rows, deficient)
         elif isinstance(part, Odd) and part.chance:
             said = rows[at_rows]
             deficient = at_rows.astype(float)

@@ -19,6 +19,9 @@ from pipelines.risk import rating
 SQL_TYPES = {NUMBER: "DOUBLE", DATE: "DATE", TIME: "TIMESTAMP"}
 IN_FORCE, SUPERSEDED, REPEATED, TWO_THINGS = range(4)
 KEY = ("agency", "inspection_id", "home_id", "system_id")
+VISIT = (*KEY, "export_id", "inspected_on", "inspection_kind", "region", "crew", "job_number")
+# Worked out by DuckDB as a batch goes in: one number for agency, region and crew, to group by.
+ADDED = {"state_columns": ", hash(agency, region, crew) AS place"}
 FIELD_NAMES = tuple(field.name for field in FIELDS)
 # What a result may carry beside its outcome; a check that only looks at words has no numbers.
 NUMBERS = ("observed", "low", "high")
@@ -48,7 +51,7 @@ def create_results(connection, sample):
     """Make the tables that a batch fills, with the columns of `sample`: name → Arrow table."""
     for name, table in sample.items():
         connection.register("sample_batch", table.slice(0, 0))
-        connection.execute(f"CREATE TABLE {name} AS SELECT * FROM sample_batch")
+        connection.execute(f"CREATE TABLE {name} AS SELECT *{ADDED.get(name, '')} FROM sample_batch")
         connection.unregister("sample_batch")
 
 
@@ -68,7 +71,7 @@ def recomputed_table(keys, recomputed):
 
 def results_table(keys, results):
     """The results of a batch in narrow columns."""
-    columns = {name: keys[name] for name in (*KEY, "export_id")}
+    columns = {name: keys[name] for name in VISIT}
     for check, result in results.items():
         columns[column(check, "outcome")] = pa.array(result.outcome.astype(np.uint8))
         columns[column(check, "reason")] = pa.array(result.reason)

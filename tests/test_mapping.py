@@ -178,11 +178,13 @@ def test_columns_may_be_missing_down_to_half_but_not_the_required_ones():
         assert repr(lost) in found.why and lost in found.differing
 
 
-def test_less_than_half_of_a_mappings_headings_is_no_fit():
-    wide = parse_mapping("wide", REQUIRED_TOML + "".join(f"[columns.{one.name}]\nfield = '{one.name}'\n" for one in FIELDS[10:14]))
-    assert len(wide.feeding) == 7
-    assert recognize(["Visit", "House", "Day", FIELDS[10].name], [wide]).mapping is wide
-    assert recognize(["Visit", "House", "Day"], [wide]).mapping is None
+def test_half_of_a_mappings_headings_fits_and_less_does_not():
+    def wider(more):
+        return parse_mapping("wide", REQUIRED_TOML + "".join(f"[columns.{one.name}]\nfield = '{one.name}'\n" for one in FIELDS[10 : 10 + more]))
+
+    assert recognize(["Visit", "House", "Day"], [wider(3)]).mapping == wider(3)
+    found = recognize(["Visit", "House", "Day"], [wider(4)])
+    assert found.mapping is None and "3 of its 7 headings" in found.why
 
 
 def test_two_fits_are_never_guessed():
@@ -333,6 +335,16 @@ def test_a_draft_of_an_export_with_units_words_and_marks_of_its_own():
     mapping = parse_mapping("new", to_toml(found.mapping("new")))
     assert dict(mapping.columns[5].words) == {"Bladder": "diaphragm", "Steel": "plain_steel"}
     assert all(one.why for one in found.suggestions)
+
+
+def test_words_tell_a_field_whatever_its_heading_and_a_unit_stands_for_its_quantity():
+    columns = {"Kind": ["initial", "Final", "qa", "n/a"], "Cold kPa": ["80", "95"], "Tank L": ["18", "35"], "Hot °C": ["80", "75"], "Flag": ["yes", "no"]}
+    found = {one.heading: one for one in draft(list(columns), pa.table({name: pa.array((texts * 4)[:4]) for name, texts in columns.items()})).suggestions}
+    assert (found["Kind"].field, found["Kind"].why[0]) == ("inspection_kind", "by its words alone")
+    assert (found["Cold kPa"].field, found["Cold kPa"].unit) == ("cold_pressure_psig", "kPa")
+    assert (found["Tank L"].field, found["Tank L"].unit) == ("tank_volume_gal", "L")
+    assert (found["Hot °C"].field, found["Hot °C"].unit) == ("hot_temperature_f", "°C")
+    assert found["Flag"].field is None
 
 
 def test_cells_that_disagree_take_a_suggestion_away():

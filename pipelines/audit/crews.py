@@ -9,10 +9,12 @@ import pyarrow as pa
 from scipy.special import betaincinv
 
 from pipelines.checks import HOME_CHECKS
-from pipelines.results import DEFICIENT, NOT_VERIFIED, OK
-from pipelines.snapshot import IN_FORCE, column
+from pipelines.results import DEFICIENT, NOT_VERIFIED
+from pipelines.snapshot import column
 
-WAITING = ("expected", "shrunken_rate", "low998", "high998", "adjusted_p")
+COLUMNS = ("agency", "crew", "check_id", "visits", "observed", "observed_sure", "expected", "rate", "shrunken_rate", "low95", "high95",
+           "low998", "high998", "adjusted_p", "not_verified", "standing")
+WAITING = ("expected", "shrunken_rate", "low998", "high998", "adjusted_p")  # for the audit of crews to fill
 
 
 def exact_interval(count, of, level=0.95):
@@ -29,60 +31,50 @@ def exact_interval(count, of, level=0.95):
 
 
 def crew_tables(connection, policy):
-    """Make crew_checks and agreement, whole."""
-    numbers = ", ".join(f"{column(check.id, what)}" for check in HOME_CHECKS for what in ("outcome", "certainty"))
+    """Make crew_checks and agreement, whole. Counts are integers; the crew is the one of the final inspection."""
+    counts = ", ".join(_counts(check.id, policy.sure_certainty) for check in HOME_CHECKS)
     frame = connection.execute(f"""
-        SELECT r.agency, r.crew, r.home_id, coalesce(r.system_id, '') AS system, coalesce(r.job_number, '') AS job, r.inspection_kind = 'qa' AS again, {numbers}
-        FROM received_rows AS r JOIN result_columns AS o ON r.agency = o.agency AND r.inspection_id = o.inspection_id
-        WHERE r.standing = {IN_FORCE} AND r.inspection_kind IN ('final', 'qa')
-        ORDER BY r.agency, r.home_id, system, job, again DESC, r.inspected_on, r.updated_at NULLS FIRST, r.inspection_id
-    """).fetchnumpy()
-    connection.register("crew_rows", _crew_checks(frame, policy))
+        WITH again AS (
+            SELECT *, row_number() OVER (PARTITION BY agency, home_id, system_id, job_number, inspection_kind ORDER BY inspected_on DESC, inspection_id DESC) AS place
+            FROM result_columns WHERE inspection_kind IN ('final', 'qa')),
+        finals AS (SELECT * FROM again WHERE place = 1 AND inspection_kind = 'final' AND crew IS NOT NULL),
+        paired AS (SELECT * FROM again WHERE place = 1 AND inspection_kind = 'qa')
+        SELECT f.agency AS agency, f.crew AS crew, {counts}
+        FROM finals AS f LEFT JOIN paired AS q ON f.agency = q.agency AND f.home_id = q.home_id AND f.system_id = q.system_id
+             AND f.job_number IS NOT DISTINCT FROM q.job_number AND q.inspected_on >= f.inspected_on
+        GROUP BY f.agency, f.crew
+    """).df()
+    connection.register("crew_rows", _crew_checks(frame))
     connection.execute("CREATE OR REPLACE TABLE crew_checks AS SELECT * FROM crew_rows ORDER BY agency, crew, check_id")
     connection.unregister("crew_rows")
     connection.execute("""CREATE OR REPLACE TABLE agreement (agency VARCHAR, crew VARCHAR, check_id VARCHAR, pairs BIGINT, agree BIGINT, kappa DOUBLE,
                           missed BIGINT, overcalled BIGINT, not_verified BIGINT)""")
 
 
-def _crew_checks(frame, policy):
-    """The rows of crew_checks; within a unit re-inspections come first and the last final stands last."""
-    text = lambda name: np.ma.filled(frame[name], "").astype(str)
-    agency, crew, again = text("agency"), text("crew"), np.ma.filled(frame["again"], False).astype(bool)
-    unit = np.char.add(np.char.add(np.char.add(agency, "\x1f"), np.char.add(text("home_id"), "\x1f")), np.char.add(np.char.add(text("system"), "\x1f"), text("job")))
-    count = len(unit)
-    ends = np.flatnonzero(np.append(unit[1:] != unit[:-1], True)) if count else np.zeros(0, int)
-    starts = np.append(0, ends[:-1] + 1) if count else ends
-    judged = ~again[ends]  # units with a final; it stands last
-    starts, ends = starts[judged], ends[judged]
-    retold = ends - 1 >= starts
-    paired = np.where(retold & again[np.maximum(ends - 1, 0)], ends - 1, -1)
-    who, which = np.unique(np.char.add(np.char.add(agency[ends], "\x1f"), crew[ends]), return_inverse=True)
-    named = np.array([not pair.endswith("\x1f") for pair in who], bool)
+def _counts(check_id, sure):
+    """SQL of one check's counts: units told, deficient, surely so, and not verified."""
+    outcome, certainty = column(check_id, "outcome"), column(check_id, "certainty")
+    told, by_qa = f"f.{outcome} <= {DEFICIENT}", f"(f.{outcome} > {DEFICIENT} AND coalesce(q.{outcome} <= {DEFICIENT}, false))"
+    bad = f"((f.{outcome} = {DEFICIENT}) OR ({by_qa} AND q.{outcome} = {DEFICIENT}))"
+    surely = f"(CASE WHEN {told} THEN f.{certainty} ELSE q.{certainty} END >= {sure})"
+    return (f"count(*) FILTER ({told} OR {by_qa}) AS {column(check_id, 'visits')}, count(*) FILTER ({bad}) AS {column(check_id, 'observed')}, "
+            f"count(*) FILTER ({bad} AND {surely}) AS {column(check_id, 'sure')}, count(*) FILTER (f.{outcome} = {NOT_VERIFIED} AND NOT {by_qa}) AS {column(check_id, 'lacking')}")
+
+
+def _crew_checks(frame):
+    """The rows of crew_checks from one wide row per crew; checks that apply to none of its units are left out."""
     tables = []
     for check in HOME_CHECKS:
-        outcome = np.ma.filled(frame[column(check.id, "outcome")], NOT_VERIFIED)
-        certainty = np.ma.filled(frame[column(check.id, "certainty")], 0.0).astype(float)
-        at_final = outcome[ends]
-        telling = (at_final == OK) | (at_final == DEFICIENT)
-        by_qa = (paired >= 0) & ~telling & np.isin(outcome[np.maximum(paired, 0)], (OK, DEFICIENT))
-        place = np.where(by_qa, paired, ends)
-        told, bad = telling | by_qa, outcome[place] == DEFICIENT
-        add = lambda where: np.bincount(which[where], minlength=len(who))
-        visits, observed, sure = add(told), add(told & bad), add(told & bad & (certainty[place] >= policy.sure_certainty))
-        unverified = add(~told & (at_final == NOT_VERIFIED))
+        visits, observed, sure, lacking = (frame[column(check.id, what)].to_numpy() for what in ("visits", "observed", "sure", "lacking"))
         low, high = exact_interval(observed, visits)
         with np.errstate(invalid="ignore", divide="ignore"):
             rate = np.where(visits > 0, observed / visits, np.nan)
-        keep = named & ((visits > 0) | (unverified > 0))
-        nothing = pa.nulls(int(keep.sum()), pa.float64())
+        keep = (visits > 0) | (lacking > 0)
         number = lambda values: pa.array(values[keep], from_pandas=True)
-        pairs = [pair.split("\x1f") for pair, kept in zip(who, keep, strict=True) if kept]
-        tables.append(pa.table({
-            "agency": pa.array([pair[0] for pair in pairs], pa.string()), "crew": pa.array([pair[1] for pair in pairs], pa.string()),
-            "check_id": pa.array([check.id] * len(pairs), pa.string()), "visits": number(visits), "observed": number(observed), "observed_sure": number(sure),
-            "expected": nothing, "rate": number(rate), "shrunken_rate": nothing, "low95": number(low), "high95": number(high),
-            "low998": nothing, "high998": nothing, "adjusted_p": nothing, "not_verified": number(unverified), "standing": pa.nulls(len(pairs), pa.string())}))
+        rows = {name: pa.array(frame[name][keep], pa.string()) for name in ("agency", "crew")}
+        rows |= {"check_id": pa.array([check.id] * int(keep.sum()), pa.string()), "visits": number(visits), "observed": number(observed), "observed_sure": number(sure),
+                 "rate": number(rate), "low95": number(low), "high95": number(high), "not_verified": number(lacking)}
+        nothing = pa.nulls(int(keep.sum()), pa.float64())
+        rows |= dict.fromkeys(WAITING, nothing) | {"standing": nothing.cast(pa.string())}
+        tables.append(pa.table({name: rows[name] for name in COLUMNS}))
     return pa.concat_tables(tables)
-
-
-assert set(WAITING) == {"expected", "shrunken_rate", "low998", "high998", "adjusted_p"}

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipelines.checks.kinds import Applies, Band, Check, Doubt, Odd, grouped
+from pipelines.checks.kinds import AnyOf, Applies, Band, Check, Doubt, Odd, grouped
 from pipelines.checks.tank import has_diaphragm
 from pipelines.readings import at_least, more, within
 
@@ -11,14 +11,14 @@ def precharge_under_pressure(precharge_psig, precharge_system_side, *, charge_is
     return Odd(precharge_system_side.among("pressurized") & ~charge_is_no_echo, observed=precharge_psig)
 
 
-def precharge_echoes_system(precharge_psig, cold_pressure_psig, *, hot_pressure_psig, fill_setting_psig, policy):
-    """Without a hot reading the cold one alone is compared."""
-    echo, unsure = np.zeros(len(precharge_psig), bool), np.zeros(len(precharge_psig), bool)
-    for pressure in (cold_pressure_psig, hot_pressure_psig):
+def precharge_echoes_system(*, precharge_psig, cold_pressure_psig, hot_pressure_psig, fill_setting_psig, policy):
+    def echo_of(name, pressure):
         equal = within(precharge_psig, pressure, policy.echo_within_psi)
-        echo |= equal & more(abs(pressure - fill_setting_psig), policy.echo_off_setting_psi)
-        unsure |= equal & np.isnan(fill_setting_psig)
-    return Odd(echo, observed=precharge_psig, less=(Doubt(unsure & ~echo, "not recorded", field="fill_setting_psig"),))
+        far = more(abs(pressure - fill_setting_psig), policy.echo_off_setting_psi)
+        no_setting = Doubt(equal & np.isnan(fill_setting_psig), "not recorded", field="fill_setting_psig")
+        return Odd(equal & far, observed=precharge_psig, less=(no_setting,), needs=("precharge_psig", name))
+
+    return AnyOf((echo_of("cold_pressure_psig", cold_pressure_psig), echo_of("hot_pressure_psig", hot_pressure_psig)))
 
 
 def side_not_recorded(tank_type, *, precharge_system_side):
@@ -42,7 +42,7 @@ def readings_repeated(repeated_elsewhere):
 
 def passed_but_readings_disagree(stated_result, *, results, policy):
     """A pass beside a safety-critical deficiency that is sure."""
-    return Odd(stated_result.among("pass") & results.sure_danger(policy.policy.sure_certainty))
+    return Odd(stated_result.among("pass") & results.sure_danger(policy.sure_certainty))
 
 
 def is_not_an_audit(inspection_kind):

@@ -19,12 +19,12 @@ def has_a_connection(fill_connection, *, fill_setting_psig, backflow_device):
 def backflow_insufficient(backflow_device, *, antifreeze, antifreeze_percent, water_treatment, policy):
     without = policy.accepts("backflow_without_additives", backflow_device)
     with_additives = policy.accepts("backflow_with_additives", backflow_device)
-    additive = antifreeze.among("propylene_glycol", "ethylene_glycol") | water_treatment.among("yes") | (antifreeze_percent > 0)
-    clean = antifreeze.among("none") & water_treatment.among("no") & ~additive
+    some = antifreeze_percent > 0
+    additive = antifreeze.among("propylene_glycol", "ethylene_glycol") | water_treatment.among("yes") | (some & ~antifreeze.among("none"))
+    clean = antifreeze.among("none") & water_treatment.among("no") & ~some
     acceptable = np.where(additive, with_additives, np.where(clean, without, without & with_additives))
     perhaps = ~additive & ~clean & (without | with_additives)
-    field = "antifreeze"
-    return Fact(backflow_device, among=acceptable, perhaps=perhaps, perhaps_reason="additive not recorded", perhaps_field=field)
+    return Fact(backflow_device, among=acceptable, perhaps=perhaps, perhaps_reason="additive not recorded", perhaps_field="antifreeze")
 
 
 def has_a_device(fill_connection, *, fill_setting_psig, backflow_device):
@@ -32,7 +32,7 @@ def has_a_device(fill_connection, *, fill_setting_psig, backflow_device):
     return Applies(connection.yes & ~backflow_device.among("none"), connection.unknown & ~backflow_device.among("none"), "fill_connection")
 
 
-def backflow_test_overdue(days_since_backflow_test, backflow_test_days, *, backflow_tested_late):
+def backflow_test_overdue(backflow_device, days_since_backflow_test, backflow_test_days, *, backflow_tested_late):
     return Band(days_since_backflow_test, high=backflow_test_days, less=(
         Doubt(backflow_tested_late, "tested after the visit", field="backflow_tested_on"),))
 
@@ -41,8 +41,8 @@ def is_tested_yearly(backflow_device, water_source, *, policy):
     listed, supply = policy.accepts("backflow_tested", backflow_device), policy.accepts("backflow_tested_on_supply", water_source)
     everywhere = set(policy.policy.words("backflow_tested_on_supply")) >= set(water_source.words) and not policy.policy.regions
     supply |= everywhere
-    unknown = (~backflow_device.known & (supply | ~water_source.known)) | (listed & ~water_source.known & ~supply)
-    return Applies(listed & supply, unknown, "water_source")
+    listed |= ~backflow_device.known  # then it is the device that is lacking
+    return Applies(listed & supply, listed & ~water_source.known & ~supply, "water_source")
 
 
 POTABLE = grouped("potable", (

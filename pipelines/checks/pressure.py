@@ -1,5 +1,7 @@
 """Checks of the loop's pressures."""
 
+import numpy as np
+
 from pipelines.checks.kinds import AnyOf, Applies, Band, Check, Note, Odd, grouped
 
 
@@ -39,7 +41,7 @@ def hot_pressure_near_relief(usable_hot_psig, allowed_psig, *, hot_below_allowed
 def predicted_pressure_near_relief(*, predicted_limit_psig, allowed_psig, room_at_limit, no_gas, predicted_limit_unbounded, relief_setting_psig,
                                    fluid_unknown, loop_volume_estimated, atmosphere_estimated):
     near = Band(predicted_limit_psig, high=allowed_psig, above=room_at_limit, needs=("predicted_limit_psig", "allowed_psig"))
-    beyond = Odd(no_gas | predicted_limit_unbounded)
+    beyond = Odd(no_gas | predicted_limit_unbounded, chance=lambda rows: np.maximum(no_gas[rows], room_at_limit.chance_below_zero(rows)))
     return AnyOf((near, beyond), notes=(
         Note(predicted_limit_unbounded, "no cushion left", "deficient"),
         Note(predicted_limit_psig > relief_setting_psig, "would reach the relief valve", "deficient"),

@@ -22,7 +22,7 @@ def relief_isolated(relief_mounting):
 def relief_did_not_open(usable_hot_psig, relief_setting_psig, relief_signs, *, hot_below_opening, policy):
     """A valve that shows more than dry did open, so any pressure is then within its band."""
     high = np.where(relief_signs.among("dry"), relief_setting_psig * policy.did_not_open_share, np.inf)
-    return Band(usable_hot_psig, high=high, above=hot_below_opening, least_certainty=policy.policy.did_not_open_certainty)
+    return Band(usable_hot_psig, high=high, above=hot_below_opening, least_certainty=policy.did_not_open_certainty)
 
 
 def relief_set_above_boiler(relief_setting_psig, boiler_max_pressure_psig):

@@ -34,24 +34,25 @@ def tank_undersized(tank_volume_gal, required_tank_gal, *, tank_room, loop_volum
 
 
 def tank_cushion_lost(*, cushion_ratio, cushion_kept, cushion_ratio_at_most, cut_off, cut_off_not_excluded, partly_hot,
-                      sound_hot_psig, allowed_psig, room_at_hot, charge_assumed, no_gas, policy):
+                      sound_hot_psig, allowed_psig, charge_assumed, fluid_unknown, no_gas, policy):
     at_most = Doubt(cushion_ratio_at_most & cut_off, "ratio is at most this: the relief valve cut the pressure off", "ok", "hot_pressure_psig")
     partly = Doubt(cushion_ratio_at_most & partly_hot, "ratio is at most this: not all zones were hot", "ok", "hot_reading_state")
     unknown = Doubt(cushion_ratio_at_most & cut_off_not_excluded, "ratio is at most this: without a relief setting a cut-off reading cannot be ruled out", "ok", "relief_setting_psig")
     ratio = Band(cushion_ratio, low=policy.cushion_lost_ratio, below=cushion_kept, needs=("cushion_ratio",), less=(at_most, partly, unknown))
     held = cut_off & ~no_gas & ~more(sound_hot_psig, allowed_psig) & (sound_hot_psig == sound_hot_psig)
-    cut = Odd(held, chance=lambda rows: 1.0 - room_at_hot.chance_below_zero(rows))
+    cut = Odd(held, chance=cushion_kept.chance_below_zero)
     return AnyOf((ratio, cut), notes=(
         Note(charge_assumed, "cushion lost or over-charged: check the charge at zero pressure", "deficient"),
-        Note(held, "the hot reading is cut off by the relief valve", "deficient")))
+        Note(held, "the hot reading is cut off by the relief valve", "deficient"),
+        Note(fluid_unknown, "antifreeze not recorded: reckoned as water")))
 
 
 def tank_diaphragm_failed(tank_air_valve, *, policy):
-    return Fact(tank_air_valve, among=("air",), certainty_ok=policy.policy.air_at_valve_certainty)
+    return Fact(tank_air_valve, among=("air",), certainty_ok=policy.air_at_valve_certainty)
 
 
 def tank_sounds_full(tank_tap, *, policy):
-    weak = policy.policy.tank_tap_certainty
+    weak = policy.tank_tap_certainty
     return Fact(tank_tap, among=("hollow", "half"), certainty_ok=weak, certainty_deficient=weak)
 
 
@@ -92,7 +93,7 @@ TANK = grouped("tank", (
           title="Water at the tank's air valve: diaphragm holed",
           remedy="Replace the tank. It is full of water and heavy: support it.",
           source="common practice, no source"),
-    Check("tank-sounds-full", tank_sounds_full, applies=has_its_own_shell, severity=4, probability="C",
+    Check("tank-sounds-full", tank_sounds_full, applies=has_a_tank, severity=4, probability="C",
           title="Tank sounds full along its whole length",
           remedy="Check the charge at zero pressure before anything else; tapping alone proves little.",
           source="common practice, weak, no source"),

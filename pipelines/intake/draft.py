@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import pyarrow as pa
 
 from pipelines import units
-from pipelines.fields import BY_NAME, DATE, FIELDS, NUMBER, TIME, WORD, Field
+from pipelines.fields import DATE, FIELDS, NUMBER, TIME, WORD, YES_NO, Field
 from pipelines.intake import cells
 from pipelines.intake.cells import BLANKS, Refused
 from pipelines.intake.mapping import Column, Mapping, unit_in_heading
@@ -19,8 +19,8 @@ from pipelines.intake.mapping import Column, Mapping, unit_in_heading
 # What the trade calls a field, beside its own name without the unit.
 NAMES: dict[str, tuple[str, ...]] = {
     "agency": ("local agency", "subgrantee"),
-    "inspection_id": ("inspection number", "visit number", "visit id", "record number"),
-    "home_id": ("home number", "house id", "dwelling id", "unit id", "building id"),
+    "inspection_id": ("inspection number", "visit", "visit number", "visit id", "record number"),
+    "home_id": ("home", "house", "home number", "house id", "dwelling id", "unit id", "building id"),
     "system_id": ("boiler number", "system number", "boiler id"),
     "inspected_on": ("inspection date", "date of inspection", "visit date", "date"),
     "region": ("territory", "district", "service area"),
@@ -36,11 +36,11 @@ NAMES: dict[str, tuple[str, ...]] = {
     "job_number": ("job", "job id", "work order number"),
     "funding": ("fund", "funding source"),
     "work_ordered": ("ordered work", "work order", "measures ordered"),
-    "repairs_reported": ("repairs", "work done", "measures done"),
-    "completed_on": ("completion date", "date completed"),
-    "reported_on": ("report date", "date reported"),
+    "repairs_reported": ("repairs", "work done", "reported work", "measures done"),
+    "completed_on": ("work finished", "completion date", "date completed"),
+    "reported_on": ("unit reported", "report date", "date reported"),
     "address": ("street address", "site address"),
-    "postal_code": ("zip", "zip code", "postcode"),
+    "postal_code": ("zip", "zip code", "post code", "postcode"),
     "elevation_ft": ("altitude", "site elevation"),
     "stories": ("floors", "heated floors", "number of stories", "storeys"),
     "boiler_level": ("boiler location", "boiler floor"),
@@ -48,23 +48,23 @@ NAMES: dict[str, tuple[str, ...]] = {
     "water_source": ("water supply", "source of water"),
     "high_energy_use": ("high energy user",),
     "high_energy_burden": ("energy burden",),
-    "heating_system": ("system type", "heating type", "heat type"),
+    "heating_system": ("heating", "heat", "system type", "heating type", "heat type"),
     "boiler_output_btuh": ("gross output", "boiler gross output", "heating capacity"),
     "boiler_max_pressure_psig": ("maximum working pressure", "boiler maximum pressure", "working pressure"),
     "boiler_min_pressure_psig": ("boiler minimum pressure", "minimum pressure"),
     "boiler_year": ("year of boiler", "year built boiler", "boiler installed year"),
     "fuel": ("fuel type", "boiler fuel"),
     "emitter": ("emitter type", "radiation type", "heat emitter"),
-    "system_volume_gal": ("system volume", "water volume", "system water content"),
+    "system_volume_gal": ("water content", "system volume", "water volume", "system water content"),
     "buffer_tank_gal": ("buffer tank volume", "buffer volume", "buffer tank size"),
-    "pipe_material": ("piping", "pipe type", "piping material"),
+    "pipe_material": ("pipe", "piping", "pipe type", "piping material"),
     "antifreeze": ("glycol", "glycol type", "antifreeze type"),
     "antifreeze_percent": ("glycol percent", "glycol concentration"),
     "water_treatment": ("chemical treatment", "treated water"),
     "domestic_coil": ("domestic hot water coil", "hot water coil"),
-    "supply_pressure_psig": ("house pressure", "city pressure", "street pressure", "house supply pressure"),
+    "supply_pressure_psig": ("mains pressure", "house pressure", "city pressure", "street pressure", "house supply pressure"),
     "fill_setting_psig": ("fill pressure", "fill valve setting", "reducing valve setting"),
-    "fill_connection": ("fill valve type", "make up connection", "fill type"),
+    "fill_connection": ("fill", "fill valve type", "make up connection", "fill type"),
     "cold_pressure_psig": ("static pressure", "cold fill pressure", "system pressure cold", "cold system pressure"),
     "cold_temperature_f": ("cold water temperature", "system temperature cold"),
     "cold_reading_state": ("heat off", "heat shut off"),
@@ -76,7 +76,7 @@ NAMES: dict[str, tuple[str, ...]] = {
     "boiler_gauge": ("gauge condition", "gauge state", "pressure gauge"),
     "leaks_seen": ("leaks", "leak"),
     "makeup_meter_gal": ("make up meter", "water meter", "feed meter", "makeup water"),
-    "tank_type": ("expansion tank type", "expansion tank", "tank kind"),
+    "tank_type": ("tank", "expansion tank type", "expansion tank", "tank kind"),
     "tank_volume_gal": ("tank size", "expansion tank size", "expansion tank volume"),
     "tank_above_gauge_ft": ("tank height", "height of tank above gauge"),
     "tank_temperature_f": ("expansion tank temperature",),
@@ -85,7 +85,7 @@ NAMES: dict[str, tuple[str, ...]] = {
     "tank_air_valve": ("air valve", "air valve test"),
     "tank_tap": ("tap test", "tank sound"),
     "tank_valve": ("tank isolation valve", "tank shutoff"),
-    "relief_present": ("relief valve", "relief valve present"),
+    "relief_present": ("relief valve", "relief valve present", "relief fitted"),
     "relief_setting_psig": ("relief valve setting", "relief valve pressure", "relief pressure"),
     "relief_capacity_btuh": ("relief valve capacity",),
     "relief_mounting": ("relief valve mounting", "relief valve location"),
@@ -108,8 +108,7 @@ _SHORT_FORMS = {
     "press": "pressure", "pres": "pressure", "p": "pressure", "t": "temperature", "vol": "volume", "exp": "expansion",
     "max": "maximum", "min": "minimum", "cap": "capacity", "op": "operating", "mawp": "maximum working pressure", "lwco": "low water cutoff", "elev": "elevation",
     "sys": "system", "bldg": "building", "blr": "boiler", "mfg": "made", "dhw": "domestic hot water", "ht": "height",
-    "mat": "material", "gage": "gauge", "tstat": "thermostat", "yr": "year", "def": "deficiencies", "precharged": "precharge", "comment": "comments",
-    "remark": "remarks", "finding": "findings", "floor": "floors", "deficiency": "deficiencies", "leak": "leaks",
+    "mat": "material", "gage": "gauge", "tstat": "thermostat", "yr": "year", "def": "deficiency", "deficiencies": "deficiency", "storeys": "story", "stories": "story", "precharged": "precharge",
 }  # fmt: skip
 
 # What crews write for a word of ours, by word_key.
@@ -128,6 +127,9 @@ _WORDS: dict[str, dict[str, str]] = {
     "low_water_cutoff": {"probe": "probe_or_float", "float": "probe_or_float", "flow_switch": "flow_or_pressure_switch", "none": "no"},
 }  # fmt: skip
 
+_EMPTY_WORDS = frozenset(("of", "the", "at", "on", "in", "is", "valve"))
+_SAID_BY_UNIT = {"pressure": "pressure", "temperature": "temperature", "volume": "volume", "heat rate": "capacity", "share": "percent"}
+
 _LOOKED_AT = 5000  # rows of the sample
 _LIKE_ENOUGH = 0.6  # least likeness of a name
 _MOST = 0.5  # least share of distinct texts that agree
@@ -142,6 +144,11 @@ class Suggestion:
     why: tuple[str, ...]
     unit: str | None = None
     words: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def reason(self) -> str:
+        """`why` as one text."""
+        return "; ".join(self.why)
 
 
 @dataclass(frozen=True)
@@ -169,10 +176,14 @@ def draft(headings: Sequence[str], sample_table: pa.Table) -> Draft:
     rated = {}
     for at, heading in enumerate(headings):
         for field in FIELDS:
-            if (likeness := _name_likeness(heading, field)) >= _LIKE_ENOUGH:
-                agreeing, why, words, unit = _cells_agree(heading, texts[at], field, decimal or ".", dates or "ymd")
-                if agreeing >= _MOST:
-                    rated[at, field.name] = (round(likeness + agreeing / 4, 6), (f"name like {_plain_name(field)}", *why), unit, words)
+            likeness = _name_likeness(heading, field)
+            named = likeness >= _LIKE_ENOUGH
+            if not named and not _words_tell(texts[at], field):
+                continue
+            agreeing, why, words, unit = _cells_agree(heading, texts[at], field, decimal or ".", dates or "ymd")
+            if agreeing >= _MOST:
+                why = (f"name like {_plain_name(field)}" if named else "by its words alone", *why)
+                rated[at, field.name] = (round((likeness if named else 0) + agreeing / 4, 6), why, unit, words)
     chosen = _each_once({pair: entry[0] for pair, entry in rated.items()})
     suggestions = []
     for at, heading in enumerate(headings):
@@ -210,10 +221,11 @@ def _distinct(table: pa.Table, position: int) -> list[str]:
 
 
 def _name_words(text: str) -> frozenset[str]:
+    """The words of a name that tell something: short forms written out, plurals without their s."""
     spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text)
-    words = re.findall(r"[a-z]+|[0-9]+", spaced.casefold())
+    words = re.findall(r"[^\W\d_]+|[0-9]+", spaced.casefold())
     whole = " ".join(_SHORT_FORMS.get(word, word) for word in words)
-    return frozenset(whole.split()) - {"of", "the", "at", "on", "in", "is", "valve"}
+    return frozenset(word[:-1] if len(word) > 3 and word.endswith("s") else word for word in whole.split()) - _EMPTY_WORDS
 
 
 def _plain_name(field: Field) -> str:
@@ -225,13 +237,29 @@ def _plain_name(field: Field) -> str:
 
 
 def _name_likeness(heading: str, field: Field) -> float:
-    """1 for the same words, less for fewer in common, 0 for none; a unit in the heading is left aside."""
+    """1 for the same words, less for fewer in common, 0 for none; a unit stands for the quantity it measures."""
     if cells.folded(heading) == field.name:
         return 1.5
-    unit = unit_in_heading(heading)
-    ours = _name_words(heading.replace(unit, "") if unit else heading)
-    phrases = (_plain_name(field), *NAMES.get(field.name, ()))
-    return max((len(ours & words) / len(ours | words) for words in map(_name_words, phrases) if words), default=0.0) if ours else 0.0
+    unit = _unit(heading, field)
+    ours = {_name_words(heading)}
+    if unit:
+        bare = _name_words(cells.collapsed(heading).replace(unit, ""))
+        ours = {bare, bare | {_SAID_BY_UNIT.get(units.find(unit).quantity, "")}} if bare else set()
+    phrases = map(_name_words, (_plain_name(field), *NAMES.get(field.name, ())))
+    return max((len(own & words) / len(own | words) for words in phrases for own in ours if words and own), default=0.0)
+
+
+def _unit(heading: str, field: Field) -> str | None:
+    """The unit a heading names, also as a last single letter if it is one of the field's quantity ("Tank L")."""
+    found = unit_in_heading(heading)
+    last = cells.collapsed(heading).split(" ")[-1]
+    for text in (found, last if len(last) == 1 and last != heading else None):
+        try:
+            if text and units.find(text) and (text == found or field.unit and units.find(text, units.find(field.unit).quantity)):
+                return text
+        except units.UnitError:
+            continue
+    return None
 
 
 # By what the cells say -------------------------------------------------------------------------------------
@@ -252,7 +280,7 @@ def _cells_agree(heading: str, texts: list[str], field: Field, mark: str, order:
 
 
 def _numbers_agree(heading: str, texts: list[str], field: Field, mark: str):
-    unit = unit_in_heading(heading)
+    unit = _unit(heading, field) or unit_in_heading(heading)
     why = []
     try:
         same = unit is None or field.unit is None or units.affine(unit, field.unit) == (1.0, 0.0)
@@ -270,6 +298,14 @@ def _numbers_agree(heading: str, texts: list[str], field: Field, mark: str):
     good = sum(low <= value * factor + offset <= high for value in numbers)
     why.append(f"{good} of {len(texts)} texts are {low:,} to {high:,}{f' {field.unit}' if field.unit else ''}")
     return good / len(texts), tuple(why), (), None if same else unit
+
+
+def _words_tell(texts: list[str], field: Field) -> bool:
+    """Whether the texts are two or more words of the field and hardly anything else, whatever the heading."""
+    if field.kind != WORD or len(texts) > 2 * len(field.words) + 4:
+        return False
+    found = {word for text in texts if not isinstance(word := cells.word(text, field, {}), Refused)}
+    return len(found - set(YES_NO)) >= 2 and len(found) * 5 >= len(texts) * 4
 
 
 def _words_agree(texts: list[str], field: Field):

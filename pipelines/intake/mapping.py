@@ -14,7 +14,7 @@ from functools import cache, cached_property
 from pathlib import Path
 
 from pipelines import units
-from pipelines.fields import BY_NAME, FIELDS, NUMBER, REQUIRED, TEXT, WORD, WORDS
+from pipelines.fields import BY_NAME, FIELDS, REQUIRED, TEXT, WORD, WORDS
 from pipelines.intake.cells import collapsed, folded, word_key
 
 CANONICAL = "canonical"

@@ -4,8 +4,10 @@ Stretches that can be proven clean are split by Arrow; any other stretch is read
 decides what is certain. Both give the same rows.
 """
 
-from collections.abc import Collection, Iterator
-from dataclasses import dataclass, field
+import codecs
+import functools
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -77,13 +79,13 @@ class Export:
             held += len(stretch.lines)
             while held >= rows:
                 table, numbers = pa.concat_tables(tables), np.concatenate(lines)
-                yield Batch(table.slice(0, rows), numbers[:rows])
+                yield Batch(_whole(table.slice(0, rows)), numbers[:rows])
                 tables, lines, held = [table.slice(rows)], [numbers[rows:]], held - rows
         if held:
-            yield Batch(pa.concat_tables(tables), np.concatenate(lines))
+            yield Batch(_whole(pa.concat_tables(tables)), np.concatenate(lines))
 
     def _stretches(self, wanted: tuple[str, ...], fast: bool) -> Iterator[_Rows]:
-        window = _Window(text_blocks(self._path, self.encoding))
+        window = _Window(text_blocks(self._path, self.encoding, BLOCK))
         window.move(self._table.offset, self._table.line)
         layout, size = self._table.layout, PIECE if fast else 1 << 20
         while window.fill(size):
@@ -97,6 +99,11 @@ class Export:
                 size = min(size * 4, PIECE)
             window.move(rows.at, rows.line)
             yield rows
+
+
+def _whole(table: pa.Table) -> pa.Table:
+    """The table without a swarm of small chunks."""
+    return table.combine_chunks() if table.num_columns and table.column(0).num_chunks > 64 else table
 
 
 def open_export(
@@ -118,6 +125,7 @@ class _Window:
     def __init__(self, blocks: Iterator[bytes]):
         self._blocks, self.ended = blocks, False
         self.data, self.at, self.line = b"", 0, 1
+        self._found: dict[bytes, tuple[int, int]] = {}
 
     def fill(self, size: int) -> bool:
         """Have at least `size` bytes in hand if the text has them; false when nothing is left."""
@@ -130,6 +138,7 @@ class _Window:
         self.ended = block is None
         if block:
             self.data, self.at = self.data[keep_from:] + block, self.at - keep_from
+            self._found.clear()
 
     def move(self, at: int, line: int) -> None:
         while at > len(self.data) and not self.ended:
@@ -140,18 +149,27 @@ class _Window:
         """The physical line that starts at a byte; a line past LONGEST_LINE is cut and said not to be whole."""
         whole = True
         while True:
-            feed = self.data.find(b"\n", at)
-            back = self.data.find(b"\r", at, feed if feed >= 0 else len(self.data))
-            stop = back if back >= 0 else feed
-            if stop >= 0 and (self.ended or stop + 1 < len(self.data) or stop == feed):
+            stop = min(self._next(b"\n", at), self._next(b"\r", at))
+            if stop + 1 < len(self.data) or stop < len(self.data) and (self.ended or self.data.endswith(b"\n")):
                 break
             if self.ended:
                 return Line(self.data[at:], b"", len(self.data), whole) if at < len(self.data) else None
             if len(self.data) - at > LONGEST_LINE:
                 self.data, whole = self.data[: at + 8192], False
+                self._found.clear()
             self._take(0)
         end = b"\r\n" if self.data[stop : stop + 2] == b"\r\n" else self.data[stop : stop + 1]
         return Line(self.data[at:stop], end, stop + len(end), whole and stop - at <= LONGEST_LINE)
+
+
+    def _next(self, byte: bytes, at: int) -> int:
+        """Where a byte next stands, the length of the data if nowhere."""
+        start, found = self._found.get(byte, (0, -1))
+        if not start <= at <= found:
+            found = self.data.find(byte, at)
+            found = len(self.data) if found < 0 else found
+            self._found[byte] = at, found
+        return found
 
 
 def _told_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, ...]) -> _Rows:
@@ -159,64 +177,59 @@ def _told_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, ..
     records, at, line = next_records(window.next_line, window.at, window.line, window.at + size, layout)
     good = [record for record in records if record.row is not None]
     damage = [Damage(record.line, record.text, record.reason, record.expected) for record in records if record.row is None]
-    table = _split(b"\n".join([record.row for record in good] + [b""]), layout, True)
+    text = b"\n".join([b"", *(record.row for record in good), b""]) if good else b""
+    table = _split(text, layout, range(layout.width), True)
     return _Rows(_named(table, layout, wanted), np.array([record.line for record in good], np.int64), damage, at, line)
 
 
 def _clean_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, ...]) -> _Rows | None:
     """A stretch split by Arrow, or None unless every record of it is proven to be clean.
 
-    Proven: valid UTF-8 without NUL, one kind of line end, each quote opening or closing a whole cell or doubled inside
-    one, as many cells as the layout has, no line inside a quoted cell that could be a row of its own. Up to the end of
-    the file the last record is left for the next stretch, since what follows it may touch it.
+    Proven: UTF-8 without NUL, one kind of line end, each quote opening or closing a whole cell or doubled inside one, as
+    many cells as the layout has, no line inside a quoted cell that could be a row of its own, no blank row, totals line or
+    second heading line. Up to the end of the file the last record is left for the next stretch, since what follows it may
+    touch it.
     """
     final = window.ended and window.at + size >= len(window.data)
     text = window.data[window.at : window.at + size]
     dialect = layout.dialect
-    if layout.width < 2 or b"\0" in text or b"\x1a" in text or dialect.backslash and b"\\" in text:
-        return None
     returns = text.count(b"\r")
-    by_return = returns > 0 and b"\n" not in text
-    if final and not text.endswith(b"\r" if by_return else b"\n"):
-        text += b"\r" if by_return else b"\n"
-    elif not final and by_return and text.endswith(b"\r"):
-        return None
+    new_line = b"\r" if returns and b"\n" not in text else b"\n"
+    if final and not text.endswith(new_line):
+        text += new_line
     octets = np.frombuffer(text, np.uint8)
-    ends = np.flatnonzero(octets == (13 if by_return else 10))
-    if not len(ends):
-        return None
-    quotes = np.flatnonzero(octets == ord(dialect.quote)) if dialect.quote.encode() in text else None
-    inside = None if quotes is None else (np.searchsorted(quotes, ends) & 1).astype(bool)
-    stops = ends if inside is None else ends[~inside]
-    stops = stops if final else stops[:-1]
-    if not len(stops) or final and inside is not None and inside[-1]:
+    ends = np.flatnonzero(octets == ord(new_line))
+    quotes = np.flatnonzero(octets == ord(dialect.quote)) if dialect.quote.encode() in text else np.array([], np.int64)
+    inside = (np.searchsorted(quotes, ends) & 1).astype(bool)
+    stops = ends[~inside] if final else ends[~inside][:-1]
+    if not len(stops) or final and inside[-1]:
         return None
     cut = int(stops[-1]) + 1
+    text, octets, ends, quotes = text[:cut], octets[:cut], ends[ends < cut], quotes[quotes < cut]
+    if not _plain_text(text, layout) or new_line == b"\n" and returns and text.count(b"\r") != text.count(b"\r\n"):
+        return None
     starts = np.concatenate(([0], stops[:-1] + 1))
-    text, octets, ends = text[:cut], octets[:cut], ends[: np.searchsorted(ends, cut)]
-    if not by_return and returns and text.count(b"\r") != text.count(b"\r\n"):
-        return None
-    lengths = stops - starts
-    if by_return is False and returns:
-        lengths = lengths - (octets[np.maximum(stops - 1, 0)] == 13)
+    lengths = stops - starts - (octets[np.maximum(stops - 1, 0)] == 13)
     first_lines = np.searchsorted(ends, starts)
-    if lengths.max() > LONGEST_CELL:
+    if lengths.max() > LONGEST_CELL or not _quotes_in_order(octets, quotes, dialect):
         return None
-    if quotes is not None:
-        quotes = quotes[: np.searchsorted(quotes, cut)]
-        if not _quotes_in_order(octets, quotes, dialect):
-            return None
-        if len(ends) > len(stops) and not _lines_inside_are_text(octets, ends, first_lines, layout):
-            return None
+    if len(ends) > len(stops) and not _lines_inside_are_text(octets, ends, first_lines, layout):
+        return None
+    lines = first_lines[lengths > 0] + window.line
+    table = _rows_only(text, layout, wanted, len(ends) > len(stops))
+    if table is None or table.num_rows != len(lines):
+        return None
+    return _Rows(_named(table, layout, wanted), lines, [], window.at + cut, window.line + len(ends))
+
+
+def _plain_text(text: bytes, layout: Layout) -> bool:
+    """Whether a text has nothing that only the slow path judges: other encodings' bytes, control bytes, escapes."""
+    if layout.width < 2 or b"\0" in text or b"\x1a" in text or text.startswith(codecs.BOM_UTF8) or layout.dialect.backslash and b"\\" in text:
+        return False
     try:
-        table = _split(text, layout, len(ends) > len(stops))
-    except pa.ArrowInvalid:
-        return None
-    told = lengths > 0
-    lines = first_lines[told] + window.line
-    if table.num_rows != len(lines) or not _all_rows(table, layout):
-        return None
-    return _Rows(_named(table, layout, wanted), lines.astype(np.int64), [], window.at + cut, window.line + len(ends))
+        return text.isascii() or bool(text.decode("utf-8"))
+    except UnicodeDecodeError:
+        return False
 
 
 def _quotes_in_order(octets: np.ndarray, quotes: np.ndarray, dialect) -> bool:
@@ -245,49 +258,63 @@ def _lines_inside_are_text(octets: np.ndarray, ends: np.ndarray, first_lines: np
     return bool(longest < LONGEST_RECORD and not (counts[continues] + 1 == layout.width).any())
 
 
-def _split(text: bytes, layout: Layout, line_ends_inside: bool) -> pa.Table:
+def _split(text: bytes, layout: Layout, columns: Iterable[int], line_ends_inside: bool) -> pa.Table:
+    """Columns of a text whose records are in order, named by their number."""
     names = [str(i) for i in range(layout.width)]
     if not text:
         return pa.table([pa.array([], pa.string())] * layout.width, names=names)
     return pyarrow.csv.read_csv(
         pa.py_buffer(text),
-        read_options=pyarrow.csv.ReadOptions(column_names=names, block_size=len(text) + 1),
+        read_options=pyarrow.csv.ReadOptions(column_names=names, block_size=max(PIECE // 4, 4 * LONGEST_LINE if line_ends_inside else 0)),
         parse_options=pyarrow.csv.ParseOptions(
             delimiter=layout.dialect.delimiter, quote_char=layout.dialect.quote, newlines_in_values=line_ends_inside
         ),
-        convert_options=pyarrow.csv.ConvertOptions(column_types=dict.fromkeys(names, pa.string()), check_utf8=True),
+        convert_options=pyarrow.csv.ConvertOptions(
+            column_types=dict.fromkeys(names, pa.string()), include_columns=[str(i) for i in columns], check_utf8=False
+        ),
     )
 
 
 def _named(table: pa.Table, layout: Layout, wanted: tuple[str, ...]) -> pa.Table:
-    return table.select(range(len(layout.headings))).rename_columns(list(layout.headings)).select(list(wanted))
+    return table.select([str(layout.headings.index(name)) for name in wanted]).rename_columns(list(wanted))
 
 
-def _all_rows(table: pa.Table, layout: Layout) -> bool:
-    """Whether no record is blank, a totals line or the headings again, and spare cells at the end are empty."""
-    for i in range(len(layout.headings), layout.width):
-        if not pc.all(_blank(table[i])).as_py():
-            return False
-    for line in layout.written:
-        at = first_told(line)
-        if pc.any(pc.equal(_trimmed(table[at]), line[at])).as_py():
-            return False
-    some = layout.filled or range(len(layout.headings))
-    doubtful = _blank(table[some[0]])
-    for i in some[1:]:
-        doubtful = pc.or_(doubtful, _blank(table[i])) if layout.filled else pc.and_(doubtful, _blank(table[i]))
-        if not layout.filled and not pc.any(doubtful).as_py():
-            return True
-    if not pc.any(doubtful).as_py():
-        return True
-    rows = table.filter(doubtful)
+def _rows_only(text: bytes, layout: Layout, wanted: tuple[str, ...], line_ends_inside: bool) -> pa.Table | None:
+    """At least the wanted columns, or None if a record has another number of cells or is no row of readings."""
+    spare = range(len(layout.headings), layout.width)
+    needed = {layout.headings.index(name) for name in wanted} | {*layout.filled, *map(first_told, layout.written), *spare}
+    try:
+        table = _split(text, layout, sorted(needed), line_ends_inside)
+        for i in spare:
+            if not pc.all(_blank(table[str(i)])).as_py():
+                return None
+        for line in layout.written:
+            if pc.any(pc.equal(_trimmed(table[str(first_told(line))]), line[first_told(line)])).as_py():
+                return None
+        if layout.filled:
+            doubtful = functools.reduce(pc.or_, [_blank(table[str(i)]) for i in layout.filled])
+            if not pc.any(doubtful).as_py():
+                return table
+        if len(needed) < layout.width:
+            table = _split(text, layout, range(layout.width), line_ends_inside)
+    except pa.ArrowInvalid:
+        return None
+    rows = table.filter(doubtful) if layout.filled else table
+    labels = _first_told(rows)
+    if labels.null_count or layout.filled and any(map(is_totals_label, pc.unique(labels).to_pylist())):
+        return None
+    return table
+
+
+def _first_told(rows: pa.Table) -> pa.Array:
+    """The first cell of each row that is not empty, trimmed; null in a blank row."""
     labels = pa.nulls(rows.num_rows, pa.string())
     for column in rows.columns:
         trimmed = _trimmed(column)
         labels = pc.coalesce(labels, pc.if_else(pc.equal(trimmed, ""), None, trimmed))
         if not labels.null_count:
             break
-    return not labels.null_count and not (layout.filled and any(is_totals_label(label) for label in pc.unique(labels).to_pylist()))
+    return labels
 
 
 def _trimmed(column: pa.ChunkedArray) -> pa.ChunkedArray:

@@ -126,7 +126,7 @@ class Record:
     row: bytes | None = None
     reason: str = ""
     expected: str = ""
-    pieces: int = 0  # cells of a damaged single line, quotes disregarded
+    pieces: int = 0  # cells; where quotes are out of order, quotes disregarded
     ended: bool = True  # its last line has a line end
     blank: bool = False
     with_next: bool = False  # one stretch with the next record
@@ -161,14 +161,14 @@ def is_totals_label(text: str) -> bool:
     return len(text) < 80 and bool(_TOTALS.fullmatch(text))
 
 
-def kind(cells: list[str], layout: Layout, width: int) -> str:
-    """What a record of `width` cells is: "row", "blank", or the reason why it is no row (TOTALS, REPEATED)."""
+def kind(cells: list[str], layout: Layout) -> str:
+    """What a record of any number of cells is: "row", "blank", or the reason why it is no row (TOTALS, REPEATED)."""
     if not cells[0].strip(BLANKS) and not any(cell.strip(BLANKS) for cell in cells):
         return "blank"
     for line in layout.written:
         if _same_headings(cells, line):
             return REPEATED
-    if (width != layout.width or any(not cells[i].strip(BLANKS) for i in layout.filled)) and _is_totals(cells):
+    if (len(cells) != layout.width or any(not cells[i].strip(BLANKS) for i in layout.filled)) and _is_totals(cells):
         return TOTALS
     return "row"
 
@@ -286,7 +286,12 @@ def _plainly_a_row(line: Line, layout: Layout) -> bool:
     if layout.dialect.quote.encode() in raw or not raw.isascii() or b"\0" in raw or not line.whole:
         return False
     cells = raw[:4_000].decode().split(layout.dialect.delimiter, layout.telling)
-    return len(cells) > layout.telling and bool(cells[0].strip(BLANKS)) and kind(cells, layout, layout.width) == "row"
+    return (
+        len(cells) > layout.telling
+        and bool(cells[0].strip(BLANKS))
+        and all(cells[i].strip(BLANKS) for i in layout.filled)
+        and not any(cells[first_told(line)].strip(BLANKS) == line[first_told(line)] for line in layout.written)
+    )
 
 
 def _decoded(raw: bytes) -> str:
@@ -337,12 +342,11 @@ def _damaged(record: Record, reason: str, expected: str) -> Record:
 
 def _judge(record: Record, cells: list[str], layout: Layout) -> Record:
     """The record with its row if that is certain, else with the reason why not."""
-    what = kind(cells, layout, len(cells))
+    what = kind(cells, layout)
     if what == "blank":
         record.blank = True
         return record
-    if record.count == 1:
-        record.pieces = len(cells)
+    record.pieces = len(cells)
     if b"\0" in record.raw:
         return _damaged(record, NUL, "text without NUL bytes")
     if not record.raw.isascii() and any(map(_NO_TEXT.search, cells)):
@@ -384,8 +388,8 @@ def next_records(next_line: NextLine, at: int, number: int, until: int, layout: 
     records: list[Record] = []
     start = at
     while (record := next_record(next_line, at, number, layout)) is not None:
-        tidy = bool(records) and records[-1].row is not None and record.row is not None and record.at > start
-        if tidy and record.at >= until or len(records) > LONGEST_STRETCH:
+        tidy = record.row is not None and bool(records) and (records[-1].blank or records[-1].row is not None)
+        if tidy and record.at >= until > start or len(records) > LONGEST_STRETCH:
             break
         records.append(record)
         at, number = record.after, number + record.count
@@ -393,31 +397,58 @@ def next_records(next_line: NextLine, at: int, number: int, until: int, layout: 
 
 
 def _told_apart(records: list[Record], layout: Layout) -> list[Record]:
-    """The same records with rows that a line end broke joined, and rows beside a stray line judged again."""
+    """The same records with the pieces of one row joined, and rows beside a stray line judged again."""
     told: list[Record] = []
     for record in records:
         told.append(record)
-        if record.row is None and record.reason in (TOO_FEW, CUT_OFF, QUOTE_STRAY, QUOTE_OPEN):
+        if _is_piece(record):
             _join_broken(told, layout)
+            _join_quoted(told, layout)
     for i, record in enumerate(told):
-        if record.row is None and record.reason in (TOO_FEW, CUT_OFF) and record.count == 1 and record.pieces == 1 and layout.width > 1:
+        if record.reason in (TOO_FEW, CUT_OFF) and record.count == 1 and record.pieces == 1 and layout.width > 1:
             _judge_neighbors(told, i, layout)
     return _join_neighbors(told)
 
 
+def _is_piece(record: Record) -> bool:
+    return record.reason in (TOO_FEW, CUT_OFF, QUOTE_STRAY, QUOTE_OPEN)
+
+
+def _before(told: list[Record], at: int) -> int:
+    """Index of the record before one, blank lines passed over; -1 if there is none."""
+    at -= 1
+    while at >= 0 and told[at].blank:
+        at -= 1
+    return at
+
+
 def _join_broken(told: list[Record], layout: Layout) -> None:
-    """Join the last damaged lines where together they have exactly the cells of one row, and none has them alone."""
-    cells, first = 1, len(told)
-    while first > 0 and told[first - 1].row is None and told[first - 1].count == 1:
-        record = told[first - 1]
-        if record.reason not in (TOO_FEW, CUT_OFF, QUOTE_STRAY, QUOTE_OPEN) or record.pieces >= layout.width:
+    """Join the last pieces where together they have exactly the cells of one row, and none has them alone."""
+    first, cells = len(told) - 1, told[-1].pieces
+    while cells < layout.width and told[first].pieces < layout.width and (before := _before(told, first)) >= 0 and _is_piece(told[before]):
+        first, cells = before, cells + told[before].pieces - 1
+        if cells == layout.width and told[first].pieces < layout.width:
+            expected = f"{layout.width} cells on one line, or the cell with the line end in quotes"
+            told[first:] = [_damaged(_one(told[first:]), BROKEN, expected)]
             return
-        first, cells = first - 1, cells + record.pieces - 1
-        if cells == layout.width and len(told) - first > 1:
-            parts = told[first:]
-            told[first:] = [_damaged(_one(parts), BROKEN, f"{layout.width} cells on one line, or the cell with the line end in quotes")]
+
+
+def _join_quoted(told: list[Record], layout: Layout) -> None:
+    """Join the last piece to what stands before it where a quoted cell of a damaged row may run over both."""
+    quote = layout.dialect.quote.encode()
+    while (last := told[-1]).pieces < layout.width and _is_piece(last) and (at := _before(told, len(told) - 1)) >= 0:
+        before = told[at]
+        quotes = before.raw.count(quote)
+        opened = quotes % 2 == 1
+        closing = last.reason == QUOTE_STRAY and (quotes > 0 or before.pieces < layout.width)
+        if before.row is not None or before.reason in (TOTALS, REPEATED) or not (opened or closing):
             return
-        if cells > layout.width:
+        joined = _damaged(_one(told[at:]), before.reason, before.expected)
+        joined.pieces = before.pieces
+        if not quotes:
+            joined.reason, joined.expected = last.reason, last.expected
+        told[at:] = [joined]
+        if quotes:
             return
 
 
@@ -455,8 +486,9 @@ def _torn(row: Record, cell: str, joined: str, forms: Counter | None, layout: La
     if forms is None:
         return False, False
     own = row.line <= layout.learned
-    odd, fits = forms[exact_shape(cell)] <= own, forms[exact_shape(joined)] > 0
-    return odd and fits, odd or fits
+    whole = exact_shape(joined)
+    odd, fits = forms[exact_shape(cell)] <= own, forms[whole] > 0
+    return odd and fits, fits or odd and len(whole) <= max(map(len, forms)) + 2
 
 
 def _join_neighbors(told: list[Record]) -> list[Record]:

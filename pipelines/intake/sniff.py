@@ -5,10 +5,12 @@ no table is refused by name.
 """
 
 import codecs
+import functools
+import itertools
 import os
 import re
 from collections import Counter
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -73,6 +75,8 @@ def find_table(path: Path, *, encoding: str | None = None, delimiter: str | None
     try:
         with open(path, "rb") as file:
             size, head = os.fstat(file.fileno()).st_size, file.read(64 << 10)
+            file.seek(max(size - 8, 0))
+            tail = file.read()
     except OSError as error:
         raise ExportError(name, None, f"cannot be opened: {error.strerror}", "a readable file") from None
     if not size:
@@ -83,19 +87,21 @@ def find_table(path: Path, *, encoding: str | None = None, delimiter: str | None
     if delimiter is not None and (len(delimiter) != 1 or delimiter in "\r\n\"" or not delimiter.isascii()):
         raise ExportError(name, None, f"{delimiter!r} cannot set cells apart", "one character, such as comma, semicolon, tab or bar")
     codec, notes = _find_encoding(path, head, encoding, name)
-    sample, whole = _sample(path, codec)
+    if not tail.rstrip(b"\0\x1a").endswith((b"\n", b"\r")):
+        notes.append("the last line has no line end; if the file was cut off there, its last cell may be short")
+    sample = _sample(path, codec)
     _refuse_markup(sample, name)
     known = {fold(heading) for heading in headings_known}
-    best = None
-    for candidate in [delimiter] if delimiter else SEPARATORS:
-        found = _Candidate(sample, whole, Dialect(candidate), known, heading_line)
-        if found.heading is not None and (best is None or found.score > best.score):
-            best = found
-    if best is None:
+    again = functools.partial(_Candidate, sample, known=known, heading_line=heading_line)
+    candidates = [again(Dialect(separator)) for separator in ([delimiter] if delimiter else SEPARATORS)]
+    candidates = [candidate for candidate in candidates if candidate.heading is not None]
+    if not candidates:
         if not sample.strip():
             raise ExportError(name, None, "the file holds only blank lines")
-        raise ExportError(name, heading_line, "no heading line was found" if heading_line is None else "the heading line given has no cells")
-    return _settle(best, sample, whole, codec, notes, known, heading_line, name)
+        wrong = "no heading line was found" if heading_line is None else "this line has no headings"
+        raise ExportError(name, heading_line, wrong + (f" with cells set apart by {delimiter!r}" if delimiter else ""))
+    best = max(candidates, key=lambda candidate: candidate.score)
+    return _settle(_with_quoting(best, sample, again), codec, notes, known, name)
 
 
 def fold(heading: str) -> str:
@@ -138,11 +144,11 @@ def _find_encoding(path: Path, head: bytes, given: str | None, name: str) -> tup
             return codec, notes
     if given is not None:
         return _codec_named(given, head, name), []
-    pairs = len(head) // 2
-    zeros = [head[i : 2 * pairs : 2].count(0) for i in (0, 1)]
-    for codec, most, least in (("utf-16-le", zeros[1], zeros[0]), ("utf-16-be", zeros[0], zeros[1])):
-        if most > 0.4 * pairs and least < 0.05 * pairs:
-            return codec, [f"encoding guessed: {codec} without a byte order mark"]
+    for part in (head, head[:200]):  # the beginning alone, should a byte be lost later
+        pairs, even, odd = len(part) // 2, part[0::2].count(0), part[1::2].count(0)
+        for codec, most, least in (("utf-16-le", odd, even), ("utf-16-be", even, odd)):
+            if most > 0.4 * pairs and least < 0.05 * pairs:
+                return codec, [f"encoding guessed: {codec} without a byte order mark"]
     lines = head.splitlines() or [b""]
     binary = sum(1 for line in lines if re.search(rb"[\x00-\x08\x0e-\x1a\x1c-\x1f]", line))
     if binary > 0.3 * len(lines) and binary > 2 or head.count(0) > 0.3 * len(head):
@@ -152,35 +158,34 @@ def _find_encoding(path: Path, head: bytes, given: str | None, name: str) -> tup
 
 def _same_codec(one: str, other: str) -> bool:
     try:
-        names = {codecs.lookup(name).name for name in (one, other)}
+        names = {codecs.lookup(name).name.replace("-sig", "") for name in (one, other)}
     except LookupError:
         return False
-    return len(names) == 1 or names <= {"utf-8", "utf-8-sig"} or "utf-16" in names and other.startswith("utf-16")
+    return len(names) == 1 or "utf-16" in names and other.startswith("utf-16")
+
+
+_CODECS = re.compile(r"utf-(?:8(?:-sig)?|16(?:-[lb]e)?)|ascii|cp\d+|iso8859-\d+|mac-\w+|koi8-\w+|gb\w+|big5\w*|shift_jis\w*|euc_\w+")
 
 
 def _codec_named(given: str, head: bytes, name: str) -> str:
-    accepted = "utf-8, utf-16, windows-1252, latin-1 or another encoding that writes plain letters in one byte"
     try:
         codec = codecs.lookup(given).name
-        plain = bytes([9, 10, 13, *range(32, 127)])
-        if codec in ("utf-8", "utf-8-sig"):
-            return "utf-8"
-        if codec in ("utf-16-le", "utf-16-be"):
-            return codec
-        if codec == "utf-16":
-            return "utf-16-be" if head[0::2].count(0) > head[1::2].count(0) else "utf-16-le"
-        if plain.decode(codec) == plain.decode("ascii"):
-            return given.strip().lower() if codec != "cp1252" else "windows-1252"
-    except (LookupError, ValueError, TypeError):
-        pass
-    raise ExportError(name, None, f"encoding {given!r} is not known", accepted)
+    except (LookupError, ValueError):
+        codec = ""
+    plain = bytes([9, 10, 13, *range(32, 127)])
+    if not _CODECS.fullmatch(codec) or not codec.startswith("utf-16") and plain.decode(codec, "replace") != plain.decode():
+        raise ExportError(name, None, f"encoding {given!r} is not known", "utf-8, utf-16, windows-1252, latin-1, or another encoding with plain letters in one byte")
+    if codec == "utf-16":
+        return "utf-16-be" if head[0::2].count(0) > head[1::2].count(0) else "utf-16-le"
+    return {"utf-8-sig": "utf-8", "ascii": "utf-8", "cp1252": "windows-1252", "iso8859-1": "latin-1"}.get(codec, codec)
 
 
 _MULTIBYTE = re.compile(rb"[\xc2-\xdf][\x80-\xbf]|[\xe0-\xef][\x80-\xbf]{2}|[\xf0-\xf4][\x80-\xbf]{3}")
+_SMALL, _CAPITAL = r"[\xdf-\xf6\xf8-\xfd\x9a\x9c\x9e]", r"[\xc0-\xd6\xd8-\xdd\x8a\x8c\x8e]"
 _WESTERN = re.compile(
-    rb"[\x85\x91-\x97\x99\xa0\xa3\xa7\xa9\xab\xae\xb0-\xb5\xb7\xb9-\xbf\xd7\xf7]"  # signs
-    rb"|(?<=[a-z\xdf-\xf6\xf8-\xfd])[\xdf-\xf6\xf8-\xfd\x9a\x9c\x9e]|[\xdf-\xf6\xf8-\xfd\x9a\x9c\x9e](?=[a-z\xdf-\xf6\xf8-\xfd])"  # small letters
-    rb"|(?<=[A-Z\xc0-\xd6\xd8-\xdd])[\xc0-\xd6\xd8-\xdd\x8a\x8c\x8e]|[\xc0-\xd6\xd8-\xdd\x8a\x8c\x8e](?=[A-Za-z\xc0-\xd6\xd8-\xfd])"  # capitals
+    r"[\x85\x91-\x97\x99\xa0\xa3\xa7\xa9\xab\xae\xb0-\xb5\xb7\xb9-\xbf\xd7\xf7]"  # signs
+    rf"|(?<=[A-Za-z\xc0-\xfd]){_SMALL}(?![A-Z\d])|(?<![A-Za-z\d]){_SMALL}(?=[a-z])"  # small letters in a word
+    rf"|(?<![a-z\d]){_CAPITAL}(?=[a-z\xdf-\xfd])|(?<=[A-Z\xc0-\xdd]){_CAPITAL}(?=[A-Z\xc0-\xdd])".encode("latin-1")
 )
 
 
@@ -226,42 +231,40 @@ def text_blocks(path: Path, encoding: str, size: int = BLOCK) -> Iterator[bytes]
 def _utf16_blocks(file, encoding: str, size: int) -> Iterator[bytes]:
     """UTF-16 line by line where a byte is lost or added, so that only its own line is lost."""
     little = encoding == "utf-16-le"
-    new_line, carriage_return = (b"\n\0", b"\r\0") if little else (b"\0\n", b"\0\r")
-    mark = codecs.BOM_UTF16_LE if little else codecs.BOM_UTF16_BE
+    line_end = re.compile(rb"([\r\n]\0)" if little else rb"(\0[\r\n])")
     rest = file.read(2)
-    rest = b"" if rest == mark else rest
+    if rest == (codecs.BOM_UTF16_LE if little else codecs.BOM_UTF16_BE):
+        rest = b""
     while block := file.read(size):
         block = rest + block
-        cut = max(block.rfind(new_line), block.rfind(carriage_return)) + 2
+        cut = 2 + max(block.rfind(end) for end in ((b"\n\0", b"\r\0") if little else (b"\0\n", b"\0\r")))
         if cut < 2 and len(block) < 4 * size:
             rest = block
             continue
         cut = cut if cut >= 2 else len(block) // 2 * 2
-        if block[cut - 2 : cut] == carriage_return and cut > 2:
-            cut -= 2  # its line feed may follow
         rest = block[cut:]
-        yield _utf16_text(block[:cut], encoding, new_line)
-    yield _utf16_text(rest, encoding, new_line)
+        yield _utf16_text(block[:cut], encoding, line_end)
+    yield _utf16_text(rest, encoding, line_end)
 
 
-def _utf16_text(block: bytes, encoding: str, new_line: bytes) -> bytes:
+def _utf16_text(block: bytes, encoding: str, line_end: re.Pattern) -> bytes:
     try:
         text = block.decode(encoding)
-        if text.count("\n") == block.count(new_line):
+        if text.count("\n") + text.count("\r") == len(line_end.findall(block)):
             return text.encode()
     except UnicodeDecodeError:
         pass
-    lines = []
-    for line in block.split(new_line):
+    lines = line_end.split(block)  # lines and line ends in turn
+    for i, line in enumerate(lines):
         try:
-            lines.append(line.decode(encoding).encode())
+            lines[i] = line.decode(encoding).encode()
         except UnicodeDecodeError:
-            lines.append(b"\xff" + line.replace(b"\0", b"").replace(b"\n", b" "))
-    return b"\n".join(lines)
+            lines[i] = b"\xff" + re.sub(rb"[\0\r\n]", b"", line)
+    return b"".join(lines)
 
 
-def _sample(path: Path, codec: str) -> tuple[bytes, bool]:
-    """The beginning of the text up to a line end, and whether it is the whole of it."""
+def _sample(path: Path, codec: str) -> bytes:
+    """The beginning of the text up to a line end, or all of it."""
     sample, whole = b"", False
     blocks = text_blocks(path, codec, SAMPLE)
     while len(sample) < SAMPLE and not whole:
@@ -270,8 +273,8 @@ def _sample(path: Path, codec: str) -> tuple[bytes, bool]:
         sample += block or b""
     if not whole:
         cut = max(sample.rfind(b"\n"), sample.rfind(b"\r", 0, -1)) + 1
-        sample = sample[:cut] if cut else sample
-    return sample, whole
+        sample = sample[:cut]
+    return sample
 
 
 # separator and headings
@@ -292,43 +295,38 @@ def lines_of(text: bytes):
 
 
 class _Candidate:
-    """One separator tried on the sample: its records, the heading line it leads to, and how well the rows agree."""
+    """One dialect tried on the sample: its records, the heading line it leads to, and how much it explains."""
 
-    def __init__(self, sample: bytes, whole: bool, dialect: Dialect, known: set[str], heading_line: int | None):
+    def __init__(self, sample: bytes, dialect: Dialect, known: set[str], heading_line: int | None):
         self.dialect = dialect
-        self.records = _plain_records(sample, dialect, whole)
-        self.heading = self.width = None
-        self.score = ()
-        self._find_heading(known, heading_line)
+        self.records = _plain_records(sample, dialect)
+        self.heading = self._heading(known) if heading_line is None else self._heading_on(heading_line)
         if self.heading is None:
             return
-        cells = self.records[self.heading].cells
-        self.hits = sum(fold(cell) in known for cell in cells)
-        rows = [len(record.cells) for record in self.records[self.heading + 1 :] if record.cells]
-        self.width = _width(cells, rows)
-        agree = sum(row == self.width for row in rows) / len(rows) if rows else 1.0
-        if len(_trimmed(cells)) < 2 and len(SEPARATORS) > 1 and self.hits < 1:
-            self.heading = None
-            return
-        self.score = (self.hits, agree >= 0.9, round(agree, 1) >= 0.5, len(_trimmed(cells)))
+        cells = self.records[self.heading].cells or self.records[self.heading].loose
+        self.rows = [record for record in self.records[self.heading + 1 :] if record.cells]
+        self.width = _width(cells, [len(record.cells) for record in self.rows])
+        self.in_order = sum(len(record.cells) == self.width for record in self.rows)
+        hits = _hits(cells, known)
+        self.score = (hits if hits > 1 else 0, (self.in_order + 1) * (len(_trimmed(cells)) - 1))  # known headings, else separators in order
 
-    def _find_heading(self, known: set[str], heading_line: int | None) -> None:
-        if heading_line is not None:
-            self.heading = next((i for i, record in enumerate(self.records) if record.line == heading_line and record.cells), None)
-            return
-        told = [i for i, record in enumerate(self.records[:MOST_TITLE_LINES]) if record.cells]
-        hits = {i: len({fold(cell) for cell in self.records[i].cells} & known) for i in told}
-        most = max(hits.values(), default=0)
-        if most >= 2:
-            self.heading = next(i for i in told if hits[i] == most)
-            return
+    def _heading_on(self, line: int) -> int | None:
+        return next((i for i, record in enumerate(self.records) if record.line == line and record.cells), None)
+
+    def _heading(self, known: set[str]) -> int | None:
+        """The record with most known headings; without two of those the first that could be headings of the usual width."""
         counts = Counter(len(record.cells) for record in self.records if record.cells and len(record.cells) > 1)
-        if not counts:
-            return
-        usual = max(counts, key=lambda width: (counts[width] * (width - 1), width))
-        fitting = [i for i in told if _could_be_headings(self.records[i].cells, usual)]
-        if fitting:
-            self.heading = fitting[0]
+        usual = max(counts, key=lambda width: (counts[width] * (width - 1), width), default=0)
+        first = [(i, record.cells or record.loose) for i, record in enumerate(self.records[:MOST_TITLE_LINES])]
+        first = [(i, cells) for i, cells in first if self.records[i].cells or len(cells) == usual]
+        most = max((_hits(cells, known) for _, cells in first), default=0)
+        if most >= 2:
+            return next(i for i, cells in first if _hits(cells, known) == most)
+        return next((i for i, cells in first if usual and _could_be_headings(cells, usual)), None)
+
+
+def _hits(cells: list[str], known: set[str]) -> int:
+    return len({fold(cell) for cell in cells} & known)
 
 
 @dataclass
@@ -342,7 +340,7 @@ class _Plain:
     loose: list[str] | None = None  # cells of a line whose quotes are not in order, quotes disregarded
 
 
-def _plain_records(sample: bytes, dialect: Dialect, whole: bool, most: int = 600) -> list[_Plain]:
+def _plain_records(sample: bytes, dialect: Dialect, most: int = 600) -> list[_Plain]:
     """Records of the sample, told without knowledge of columns; blank ones are left out."""
     next_line, at, number, records = lines_of(sample), 0, 1, []
     while len(records) < most and (line := next_line(at)) is not None:
@@ -350,8 +348,6 @@ def _plain_records(sample: bytes, dialect: Dialect, whole: bool, most: int = 600
         at, number = record.after, number + record.count
         if not blank:
             records.append(record)
-    if not whole and records and at >= len(sample):
-        records.pop()
     return records
 
 
@@ -387,11 +383,10 @@ def _trimmed(cells) -> list[str]:
 
 def _could_be_headings(cells: list[str], usual: int) -> bool:
     told = [cell.strip(BLANKS) for cell in cells if cell.strip(BLANKS)]
-    if not told or abs(len(cells) - usual) > max(1, 0) and abs(len(_trimmed(cells)) - usual) > 1:
+    if abs(len(cells) - usual) > 1 and abs(len(_trimmed(cells)) - usual) > 1 or len(told) < max(2, 0.6 * usual):
         return False
     numbers = sum(bool(_NUMBER.fullmatch(cell)) for cell in told)
-    distinct = len({cell.casefold() for cell in told})
-    return len(told) >= max(2, 0.6 * usual) and numbers <= 0.2 * len(told) and distinct >= 0.6 * len(told)
+    return numbers <= 0.2 * len(told) and len({fold(cell) for cell in told}) >= 0.6 * len(told)
 
 
 def _width(headings: list[str], rows: list[int]) -> int:
@@ -403,93 +398,87 @@ def _width(headings: list[str], rows: list[int]) -> int:
     return usual if usual >= least and count >= 0.5 * len(rows) else len(headings)
 
 
-def _settle(best: _Candidate, sample: bytes, whole: bool, codec: str, notes: list[str], known: set[str], heading_line: int | None, name: str) -> Table:
-    """The table with its headings named, its quoting habits told and its first rows learned."""
-    best = _quoting(best, sample, whole, known, heading_line)
-    head, rows = best.records[best.heading], best.records[best.heading + 1 :]
-    first, units, written, last = list(head.cells), (), [head.cells], head
-    joined = _second_line(best, known)
-    if joined is not None:
-        headings, units, last = joined
-        written.append(last.cells)
-        rows = rows[1:]
-        if units:
-            notes.append(f"line {last.line} is taken as the units of the headings")
-        else:
-            first = headings
-            notes.append(f"headings are taken from lines {head.line} and {last.line}")
-    headings = _trimmed(first)
-    width = max(best.width, len(headings))
-    spare = [row.cells for row in rows if row.cells and len(row.cells) == width]
-    while len(headings) < width and any(row[len(headings) : ] and any(cell.strip(BLANKS) for cell in row[len(headings) :]) for row in spare):
-        if not any(len(row.cells) < width for row in rows if row.cells) and len(first) >= width:
-            headings.append("")
-            continue
-        raise ExportError(name, head.line, f"{len(_trimmed(first))} headings, but the rows have {width} cells", "one heading for each column")
-    if len(headings) > MOST_COLUMNS:
-        raise ExportError(name, head.line, f"{len(headings):,} headings", f"up to {MOST_COLUMNS:,} columns")
-    agreed = Counter(len(row.cells) for row in rows if row.cells).most_common(1)
-    if agreed and agreed[0][0] != width and agreed[0][1] >= 3 and not any(len(row.cells) == width for row in rows if row.cells):
-        raise ExportError(name, head.line, f"{len(headings)} headings, but the rows have {agreed[0][0]} cells", "one heading for each column")
-    above = [record for record in best.records[: best.heading]]
-    if above:
-        notes.append(f"{len(above)} lines above the headings are not read")
-    layout = Layout(best.dialect, _distinct(headings), width, tuple(tuple(cell.strip(BLANKS) for cell in _trimmed(line)) for line in written))
-    ordinary = [row for row in rows if row.cells and len(row.cells) == width and kind(row.cells, layout, width) == "row"][:500]
+def _settle(best: _Candidate, codec: str, notes: list[str], known: set[str], name: str) -> Table:
+    """The table with its headings named and its first rows learned."""
+    head, lines, headings, units = best.records[best.heading], [best.records[best.heading]], None, ()
+    if head.cells is None:
+        head.cells = head.loose
+        notes.append(f"line {head.line}: a quote out of place in the headings is disregarded")
+    if pair := _two_lines(best, known):
+        lines, headings, units = pair
+        told = f"lines {lines[0].line} and {lines[1].line} together"
+        notes.append(f"line {lines[1].line} is taken as the units of the headings" if units else f"the headings are {told}")
+    if best.records[0] is not lines[0]:
+        notes.append(f"{best.records.index(lines[0])} lines above the headings are not read")
+    rows = [row for row in best.rows if row is not lines[-1]]
+    headings, width = _columns(headings or head.cells, best.width, rows, head.line, name)
+    written = tuple(tuple(cell.strip(BLANKS) for cell in _trimmed(line.cells)) for line in lines)
+    layout = Layout(best.dialect, _distinct(headings), width, written)
+    ordinary = [row for row in rows if len(row.cells) == width and kind(row.cells, layout) == "row"][:500]
     layout.learn([row.cells for row in ordinary], ordinary[-1].line if ordinary else 0)
     if best.dialect.bare_quotes:
         notes.append("quotes inside cells without quotes round them are read as plain text")
-    units = tuple(cell.strip(BLANKS) for cell in (list(units) + [""] * len(headings))[: len(headings)]) if units else ()
-    return Table(codec, layout, head.line, units, last.after, last.line + last.count, tuple(notes))
+    units = tuple(cell.strip(BLANKS) for cell in [*units, *[""] * len(headings)][: len(headings)]) if units else ()
+    return Table(codec, layout, lines[0].line, units, lines[-1].after, lines[-1].line + lines[-1].count, tuple(notes))
 
 
-def _quoting(best: _Candidate, sample: bytes, whole: bool, known: set[str], heading_line: int | None) -> _Candidate:
+def _columns(cells: list[str], width: int, rows: list["_Plain"], line: int, name: str) -> tuple[list[str], int]:
+    """The headings, with an empty one for each filled column without heading, and the cells of a row."""
+    headings, width = _trimmed(cells), max(width, len(_trimmed(cells)))
+    filled = max((len(_trimmed(row.cells)) for row in rows if len(row.cells) == width), default=0)
+    counts = Counter(len(row.cells) for row in rows)
+    usual = max(counts, key=counts.get, default=width)
+    if filled > len(headings) and len(cells) >= filled:
+        headings = cells[:filled]
+    elif filled > len(headings) or usual != width and counts[usual] >= 3 and not counts[width]:
+        raise ExportError(name, line, f"{len(headings)} headings, but the rows have {usual} cells", "one heading for each column")
+    if len(headings) > MOST_COLUMNS:
+        raise ExportError(name, line, f"{len(headings):,} headings", f"up to {MOST_COLUMNS:,} columns")
+    return headings, width
+
+
+def _with_quoting(best: _Candidate, sample: bytes, again: Callable[[Dialect], _Candidate]) -> _Candidate:
     """The candidate with the quoting habit that leaves most rows in order."""
-    delimiter, plain = re.escape(best.dialect.delimiter.encode()), best.dialect
-
-    def in_order(candidate):
-        return sum(1 for record in candidate.records if record.cells and len(record.cells) == candidate.width)
-
-    variants = []
+    plain, delimiter = best.dialect, re.escape(best.dialect.delimiter.encode())
     if b'\\"' in sample:
-        variants.append(replace(plain, backslash=True))
-    wrapped = re.compile(rb"(?:^|%b)'[^'\r\n]*'(?=%b|[\r\n]|$)" % (delimiter, delimiter), re.MULTILINE)
+        other = again(replace(plain, backslash=True))
+        best = other if other.heading is not None and other.in_order > best.in_order else best
+    wrapped = re.compile(rb"(?:^|%b)'[^'\r\n]*'(?=%b|[\r\n]|\Z)" % (delimiter, delimiter), re.MULTILINE)
     if len(wrapped.findall(sample)) >= 3 and not re.search(rb'(?:^|%b)"' % delimiter, sample, re.MULTILINE):
-        variants.append(replace(plain, quote="'"))
-    for dialect in variants:
-        other = _Candidate(sample, whole, dialect, known, heading_line)
-        if other.heading is not None and in_order(other) > in_order(best) - (dialect.quote == "'"):
-            best = other
-    stray = [record for record in best.records[best.heading + 1 :] if record.cells is None]
-    if len(stray) >= 5:
-        other = _Candidate(sample, whole, replace(best.dialect, bare_quotes=True), known, heading_line)
-        if other.heading is not None and in_order(other) >= in_order(best) + 5 and in_order(other) >= 0.95 * len(other.records) - best.heading:
+        other = again(replace(plain, quote="'"))
+        best = other if other.heading is not None and other.in_order >= best.in_order else best
+    if sum(record.cells is None for record in best.records[best.heading :]) >= 5:
+        other = again(replace(best.dialect, bare_quotes=True))
+        if other.heading is not None and other.in_order >= max(best.in_order + 5, 0.95 * len(other.rows)):
             best = other
     return best
 
 
-def _second_line(best: _Candidate, known: set[str]):
-    """The line after the headings if it surely belongs to them: (joined headings, units, its record), else None."""
-    if best.heading + 1 >= len(best.records):
-        return None
-    first, second = best.records[best.heading], best.records[best.heading + 1]
-    if not second.cells or len(second.cells) != len(first.cells):
-        return None
-    told = [cell.strip(BLANKS) for cell in second.cells if cell.strip(BLANKS)]
-    if len(told) >= 2 and all(_UNITS.fullmatch(cell) for cell in told):
-        return first.cells, second.cells, second
-    joined = [" ".join(f"{one} {two}".split()) for one, two in zip(first.cells, second.cells)]
-    filled, group = [], ""
-    for one, two in zip(first.cells, second.cells):
-        group = one.strip(BLANKS) or group
-        filled.append(" ".join(f"{group} {two}".split()))
-    alone = sum(fold(cell) in known for cell in first.cells)
-    for headings in (joined, filled):
-        if sum(fold(cell) in known for cell in headings) > max(alone, 1):
-            return headings, (), second
-    if sum(fold(cell) in known for cell in second.cells) > max(alone, 1):
-        return second.cells, (), second
+def _two_lines(best: _Candidate, known: set[str]) -> tuple[list["_Plain"], list[str] | None, list[str]] | None:
+    """Two lines that surely are the headings together: the records, the headings joined (None: the first line's), the units."""
+    around = [best.records[i] if 0 <= i < len(best.records) else None for i in (best.heading - 1, best.heading, best.heading + 1)]
+    above, head, below = around
+    if below and below.cells and len(below.cells) == len(head.cells):
+        told = [cell.strip(BLANKS) for cell in below.cells if cell.strip(BLANKS)]
+        if len(told) >= 2 and all(map(_UNITS.fullmatch, told)) and any(len(cell.strip("[]()")) > 1 for cell in told):
+            return [head, below], None, below.cells
+    for first, second in ((above, head), (head, below)):
+        if not first or not second or not first.cells or not second.cells or second.after == first.after:
+            continue
+        headings = _joined(first.cells, second.cells, known)
+        if _hits(headings, known) > max(_hits(head.cells, known), 1):
+            return [first, second], headings, []
     return None
+
+
+def _joined(first: list[str], second: list[str], known: set[str]) -> list[str]:
+    """Headings written over two lines, a word of the first line standing for the empty cells right of it, too."""
+    headings, group = [], ""
+    for one, two in itertools.zip_longest(first, second, fillvalue=""):
+        group = one.strip(BLANKS) or group
+        told = [" ".join(words.split()) for words in (f"{one} {two}", f"{group} {two}", two, one)]
+        headings.append(next((heading for heading in told if fold(heading) in known), told[0]))
+    return headings
 
 
 def _distinct(headings: list[str]) -> tuple[str, ...]:
@@ -498,7 +487,7 @@ def _distinct(headings: list[str]) -> tuple[str, ...]:
     taken = {fold(heading) for heading in headings}
     used: set[str] = set()
     for i, heading in enumerate(headings, 1):
-        name = plain = " ".join(heading.replace("\0", "").split()) or f"column {i}"
+        name = plain = " ".join(re.split(r"[ \0]*[\r\n]+\s*", heading.replace("\0", "").strip(BLANKS + "\r\n"))) or f"column {i}"
         count = 2
         while fold(name) in used or name != plain and fold(name) in taken:
             name, count = f"{plain} ({count})", count + 1

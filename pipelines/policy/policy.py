@@ -23,6 +23,7 @@ SETS_OF = {
     "backflow_without_additives": "backflow_device", "backflow_with_additives": "backflow_device",
     "backflow_tested": "backflow_device", "backflow_tested_on_supply": "water_source", "low_water_cutoff": "low_water_cutoff",
 }
+SHARES = ("_share", "_ratio", "_certainty")  # ends of names whose value is a share
 TABLES = {"limits", "emitter_gal_per_1000_btuh", "accepted", "clocks", "risk_matrix", "risk", "region", "measures"}
 
 
@@ -37,6 +38,7 @@ class Limit:
     unit: str
     mark: str
     why: str
+    by_region: bool = True  # whether a region may have its own
 
 
 @dataclass(frozen=True)
@@ -144,26 +146,22 @@ def load(path=None):
     unknown = set(own) - TABLES
     if unknown:
         raise PolicyError(f"{name}: unknown table {sorted(unknown)[0]!r}; accepted are {', '.join(sorted(TABLES))}")
-    limits = {key: Limit(key, float(entry["value"]), entry["unit"], entry["mark"], entry["why"]) for key, entry in shipped["limits"].items()}
-    for key, entry in own.get("limits", {}).items():
-        limits[key] = _own_limit(name, key, entry, limits)
+    limits = {key: Limit(key, float(entry["value"]), entry["unit"], entry["mark"], entry["why"], entry.get("by_region", True)) for key, entry in shipped["limits"].items()}
+    for key, entry in _table(name, own, "limits").items():
+        limits[key] = _own_limit(name, f"limits.{key}", key, entry, limits)
     accepted = {**shipped["accepted"]}
-    for key, entry in own.get("accepted", {}).items():
+    for key, entry in _table(name, own, "accepted").items():
         entry = entry if isinstance(entry, dict) else {"words": entry}
-        accepted[key] = {"words": _own_words(name, key, entry.get("words")), "mark": "policy", "why": entry.get("why", "set by the agency")}
-    emitter = {key: float(value) for key, value in (shipped["emitter_gal_per_1000_btuh"] | own.get("emitter_gal_per_1000_btuh", {})).items() if key not in ("mark", "why")}
-    clocks = _clocks(name, shipped["clocks"] | own.get("clocks", {}))
-    matrix = {row: tuple((shipped["risk_matrix"] | own.get("risk_matrix", {}))[row]) for row in PROBABILITIES}
-    for row, levels in matrix.items():
-        if len(levels) != 4 or any(level not in LEVELS[1:] for level in levels):
-            raise PolicyError(f"{name}: risk_matrix.{row} needs four of {', '.join(LEVELS[1:])}")
-    risk = {**shipped.get("risk", {}), **own.get("risk", {})}
-    for check, entry in risk.items():
-        if entry.get("severity", 1) not in (1, 2, 3, 4) or entry.get("probability", "A") not in tuple(PROBABILITIES):
-            raise PolicyError(f"{name}: risk.{check}: severity is 1 to 4, probability A to E")
-    regions = tuple(_own_region(name, entry, limits) for entry in own.get("region", ()))
-    measures = _read(HERE / "measures.toml") | own.get("measures", {})
-    measures = tuple(Measure(key, entry["title"], tuple(entry["fixes"])) for key, entry in measures.items())
+        accepted[key] = {"words": _own_words(name, f"accepted.{key}", key, entry.get("words")), "mark": "policy", "why": entry.get("why", "set by the agency")}
+    emitter = _emitter(name, shipped["emitter_gal_per_1000_btuh"], _table(name, own, "emitter_gal_per_1000_btuh"))
+    clocks = _clocks(name, shipped["clocks"] | _table(name, own, "clocks"))
+    matrix = _matrix(name, shipped["risk_matrix"] | _table(name, own, "risk_matrix"))
+    risk = _risk(name, shipped.get("risk", {}) | _table(name, own, "risk"))
+    regions = own.get("region", [])
+    if not isinstance(regions, list) or not all(isinstance(entry, dict) for entry in regions):
+        raise PolicyError(f"{name}: region needs double brackets: [[region]], once for each region")
+    regions = tuple(_own_region(name, entry, limits) for entry in regions)
+    measures = _measures(name, _read(HERE / "measures.toml") | _table(name, own, "measures"))
     text = json.dumps({
         "limits": {key: limit.value for key, limit in limits.items()}, "accepted": {key: entry["words"] for key, entry in accepted.items()},
         "emitter": emitter, "clocks": clocks, "matrix": matrix, "risk": risk,
@@ -179,42 +177,104 @@ def _read(path):
         raise PolicyError(f"{path}: not readable as TOML ({error})") from error
 
 
-def _own_limit(name, key, entry, limits):
+def _table(name, own, key):
+    """A table of an agency's own policy, empty where there is none."""
+    found = own.get(key, {})
+    if not isinstance(found, dict):
+        raise PolicyError(f"{name}: {key} needs to be a table: a line [{key}], and its values below")
+    return found
+
+
+def _only(name, where, entry, accepted):
+    extra = sorted(set(entry) - set(accepted))
+    if extra:
+        raise PolicyError(f"{name}: {where}: unknown key {extra[0]!r}; accepted are {', '.join(accepted)}")
+
+
+def _is_number(value):
+    return not isinstance(value, bool) and isinstance(value, (int, float)) and np.isfinite(value)
+
+
+def _own_limit(name, where, key, entry, limits):
     if key not in limits:
-        raise PolicyError(f"{name}: unknown limit {key!r}; nearest: {_nearest(key, limits)}")
+        raise PolicyError(f"{name}: {where}: no such limit; nearest: {_nearest(key, limits)}")
     entry = entry if isinstance(entry, dict) else {"value": entry}
-    value = entry.get("value")
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not np.isfinite(value):
-        raise PolicyError(f"{name}: limits.{key} needs a number in {limits[key].unit or 'its own measure'}, not {value!r}")
-    if entry.get("unit", limits[key].unit) != limits[key].unit:
-        raise PolicyError(f"{name}: limits.{key} is in {limits[key].unit}, not {entry['unit']}")
+    _only(name, where, entry, ("value", "unit", "mark", "why"))
+    value, shipped = entry.get("value"), limits[key]
+    if not _is_number(value) or value < 0:
+        raise PolicyError(f"{name}: {where} needs a number of 0 or more in {shipped.unit or 'its own measure'}, not {value!r}")
+    if key.endswith(SHARES) and value > 2:
+        raise PolicyError(f"{name}: {where} is a share, as 0.9 is for 90 %, and {value!r} is not")
+    if entry.get("unit", shipped.unit) != shipped.unit:
+        raise PolicyError(f"{name}: {where} is in {shipped.unit}, not {entry['unit']}")
     mark = entry.get("mark", "policy")
     if mark not in MARKS:
-        raise PolicyError(f"{name}: limits.{key}: mark is one of {', '.join(MARKS)}")
-    return Limit(key, float(value), limits[key].unit, mark, entry.get("why", "set by the agency"))
+        raise PolicyError(f"{name}: {where}: mark is one of {', '.join(MARKS)}")
+    return Limit(key, float(value), shipped.unit, mark, entry.get("why", "set by the agency"), shipped.by_region)
 
 
-def _own_words(name, key, words):
+def _own_words(name, where, key, words):
     if key not in SETS_OF:
-        raise PolicyError(f"{name}: unknown set {key!r} of accepted words; accepted are {', '.join(SETS_OF)}")
+        raise PolicyError(f"{name}: {where}: no such set of accepted words; there are {', '.join(SETS_OF)}")
     allowed = BY_NAME[SETS_OF[key]].words
     if not isinstance(words, list) or any(word not in allowed for word in words):
-        raise PolicyError(f"{name}: accepted.{key} needs a list of {', '.join(allowed)}")
+        raise PolicyError(f"{name}: {where} needs a list of {', '.join(allowed)}")
     return words
 
 
 def _own_region(name, entry, limits):
-    if not entry.get("name"):
+    if not isinstance(entry.get("name"), str) or not entry["name"].strip():
         raise PolicyError(f"{name}: each [[region]] needs a name")
-    extra = set(entry) - {"name", "agency", "limits", "accepted"}
-    if extra:
-        raise PolicyError(f"{name}: region {entry['name']}: unknown key {sorted(extra)[0]!r}; accepted are name, agency, limits, accepted")
-    own_limits = {key: _own_limit(name, key, value, limits).value for key, value in entry.get("limits", {}).items()}
-    own_words = {key: tuple(_own_words(name, key, value)) for key, value in entry.get("accepted", {}).items()}
+    where = f"region {entry['name']}"
+    _only(name, where, entry, ("name", "agency", "limits", "accepted"))
+    own_limits = {key: _own_limit(name, f"{where}: limits.{key}", key, value, limits).value for key, value in _table(name, entry, "limits").items()}
+    for key in own_limits:
+        if not limits[key].by_region:
+            raise PolicyError(f"{name}: {where}: limits.{key} is one for the whole fleet; set it under [limits]")
+    own_words = {key: tuple(_own_words(name, f"{where}: accepted.{key}", key, value)) for key, value in _table(name, entry, "accepted").items()}
     return Region(entry["name"], entry.get("agency", ""), own_limits, own_words)
 
 
+def _emitter(name, shipped, own):
+    gallons = {key: value for key, value in shipped.items() if key not in ("mark", "why")}
+    _only(name, "emitter_gal_per_1000_btuh", own, (*gallons, "mark", "why"))
+    for key in gallons:
+        value = own.get(key, gallons[key])
+        if not _is_number(value) or value <= 0:
+            raise PolicyError(f"{name}: emitter_gal_per_1000_btuh.{key} needs gallons above 0, not {value!r}")
+        gallons[key] = float(value)
+    return gallons
+
+
+def _matrix(name, table):
+    _only(name, "risk_matrix", table, (*PROBABILITIES, "mark", "why"))
+    matrix = {row: table[row] for row in PROBABILITIES}
+    for row, levels in matrix.items():
+        if not isinstance(levels, list) or len(levels) != 4 or any(level not in LEVELS[1:] for level in levels):
+            raise PolicyError(f"{name}: risk_matrix.{row} needs four of {', '.join(LEVELS[1:])}")
+    return {row: tuple(levels) for row, levels in matrix.items()}
+
+
+def _risk(name, table):
+    for check, entry in table.items():
+        if not isinstance(entry, dict):
+            raise PolicyError(f"{name}: risk.{check} needs to be a table: a line [risk.{check}], and severity or probability below")
+        _only(name, f"risk.{check}", entry, ("severity", "probability"))
+        if entry.get("severity", 1) not in (1, 2, 3, 4) or entry.get("probability", "A") not in tuple(PROBABILITIES):
+            raise PolicyError(f"{name}: risk.{check}: severity is 1 to 4, probability A to E")
+    return table
+
+
+def _measures(name, table):
+    for key, entry in table.items():
+        fixes = entry.get("fixes") if isinstance(entry, dict) else None
+        if not isinstance(fixes, list) or not all(isinstance(check, str) for check in fixes) or not isinstance(entry.get("title"), str):
+            raise PolicyError(f"{name}: measures.{key} needs a title and fixes, a list of check ids")
+    return tuple(Measure(key, entry["title"], tuple(entry["fixes"])) for key, entry in table.items())
+
+
 def _clocks(name, table):
+    _only(name, "clocks", table, (*LEVELS, "mark", "why"))
     out = {}
     for level in LEVELS:
         days = table.get(level)

@@ -1,0 +1,93 @@
+"""What a page is asked, kept in its address: filters, search, page and day; and who asks, of which snapshot.
+
+A filter's widget is bound to the address by its key. The search is written there by hand: text that only an address
+answers to is personal and stays out of it.
+"""
+
+from datetime import date
+
+import streamlit as st
+
+from dashboard import data
+from dashboard.navigation import BY_NAME, address
+from pipelines.history import STAGES
+from pipelines.lists import EVERYTHING, Filters, Viewer
+from pipelines.policy.policy import LEVELS
+
+LABELS = {"agency": "Agency", "region": "Region", "crew": "Crew", "check": "Check", "risk": "Risk", "stage": "Stage"}
+KEPT = ("agency", "region", "crew", "check", "risk", "stage", "as_of")
+
+
+def viewer() -> Viewer:
+    """Who looks; until there is a sign-in, everybody who reaches the page sees everything."""
+    return EVERYTHING
+
+
+def snapshot() -> str:
+    """Path of the snapshot this run of the page reads from."""
+    return st.session_state["snapshot"]
+
+
+def as_of() -> date:
+    """The day that clocks count to: the one in the address, else today."""
+    return st.session_state.get("as_of") or date.today()
+
+
+def current(*names: str) -> Filters:
+    """The filters in force on this page; `names` limits them to some."""
+    wanted = names or st.session_state.get("filters_of_page", ())
+    chosen = {name: st.session_state.get(name) for name in wanted}
+    search = st.session_state.get("search", "").strip() if "search" in wanted else ""
+    return Filters(search=search, risk=chosen.pop("risk", None) or "", **{name: tuple(value) for name, value in chosen.items() if value and name != "search"})
+
+
+def link(name: str, **asked) -> str:
+    """Address of another page with the filters and day in force here, as far as that page knows them, changed by `asked`."""
+    known = (*BY_NAME[name].filters, "as_of")
+    kept = {key: _written(key) for key in KEPT if key in known}
+    return address(name, **(kept | asked))
+
+
+def home_link(agency: str, home_id: str) -> str:
+    return link("home", of=agency, home=home_id)
+
+
+def _written(key):
+    value = st.session_state.get(key)
+    if key == "as_of":
+        return None if value in (None, date.today()) else value.isoformat()
+    return value
+
+
+def sidebar(view):
+    """Search, the filters this page answers to, and the day; drawn by the router around every page."""
+    st.session_state["filters_of_page"] = (*view.filters, *(("search",) if view.name == "homes" else ()))
+    who, where = viewer(), snapshot()
+    with st.sidebar:
+        _search(view, who, where)
+        offered = data.choices(who, where)
+        checks = data.titles()
+        for name in view.filters:
+            if name in offered:
+                st.multiselect(LABELS[name], offered[name], key=name, bind="query-params", placeholder="All")
+            elif name == "check":
+                st.multiselect(LABELS[name], data.home_checks(), key=name, bind="query-params", placeholder="All", format_func=checks.get)
+            elif name == "risk":
+                st.selectbox("Risk, this or worse", LEVELS, index=None, key=name, bind="query-params", placeholder="Any")
+            elif name == "stage":
+                st.multiselect(LABELS[name], STAGES, key=name, bind="query-params", placeholder="All")
+        st.date_input("As of", value="today", key="as_of", bind="query-params", format="YYYY-MM-DD", help="The day that due dates are counted to. What was found does not change with it.")
+
+
+def _search(view, who, where):
+    if "search" not in st.session_state:
+        st.session_state["search"] = st.query_params.get("search", "")
+    before = st.session_state.get("searched", st.session_state["search"])
+    text = st.text_input("Search", key="search", placeholder="Home, job or address", help="Part of a home id, a job number or an address; Enter shows the homes.").strip()
+    st.session_state["searched"] = text
+    if text != before and view.name != "homes":
+        st.switch_page("views/homes.py", query_params={"search": text} if text and data.known_by_number(who, where, text) else {})
+    if view.name == "homes" and text and data.known_by_number(who, where, text):
+        st.query_params["search"] = text
+    elif "search" in st.query_params:
+        del st.query_params["search"]

@@ -1,0 +1,72 @@
+"""What stands around every page: stylesheet, heading, cautions, and what to do where there is nothing to show."""
+
+from contextlib import contextmanager
+from html import escape
+from pathlib import Path
+
+import streamlit as st
+
+from dashboard import data, filters, wording
+from pipelines.lists import CAUTIONS, ListError
+from pipelines.policy.policy import PolicyError
+from pipelines.store import FleetError
+
+STYLE = Path(__file__).parent / "style.css"
+HOW_TO_START = ("There is nothing to show yet. Load the agencies' exports, a file or a folder of them, and open this page again:",
+                "coldfill load PATH", "Or look at the demonstration's invented homes first:", "coldfill demo")
+
+
+def opened(view) -> bool:
+    """Draw the heading of a page; False where there is no snapshot to draw it from, after saying what to do."""
+    st.html(STYLE)
+    try:
+        path = data.current()
+        about = data.about(filters.viewer(), path) if path else None
+    except FleetError as error:
+        _heading(view, "")
+        _told(str(error))
+        return False
+    if path is None:
+        _heading(view, "")
+        how_to_start()
+        return False
+    st.session_state["snapshot"] = path
+    _heading(view, f"{wording.plural(about['homes'], 'home')}, {wording.plural(about['inspections'], 'inspection')} · snapshot {about['number'] or about['name']} made {wording.day(about['made_on'])}")
+    return True
+
+
+def _heading(view, state):
+    st.html(f"<div class='head'><h1>{escape(view.title)}</h1><div class='state'>{escape(state)}</div></div><p class='question'>{escape(view.question)}</p>{_cautions()}")
+
+
+def _cautions():
+    first, *others = CAUTIONS
+    items = "".join(f"<li>{escape(caution)}</li>" for caution in CAUTIONS)
+    return f"<details class='cautions'><summary><b>{escape(first)}</b> Local code rules. All {len(others) + 1} cautions before anyone touches a boiler</summary><ul>{items}</ul></details>"
+
+
+def how_to_start():
+    """Say how exports get in."""
+    first, load, second, demo = HOW_TO_START
+    st.html(f"<div class='told'><p>{escape(first)}</p><p><code>{load}</code></p><p>{escape(second)}</p><p><code>{demo}</code></p></div>")
+
+
+def nothing_loaded() -> bool:
+    """True, after saying what to do, where the snapshot holds no inspection."""
+    if data.about(filters.viewer(), filters.snapshot())["inspections"]:
+        return False
+    how_to_start()
+    return True
+
+
+def _told(text):
+    st.html(f"<div class='told' role='alert'>{escape(text)}</div>")
+
+
+@contextmanager
+def errors_told():
+    """What a fleet, a policy or a filter refuses is said on the page, in the words of who refused it."""
+    try:
+        yield
+    except (FleetError, PolicyError, ListError) as error:
+        _told(str(error))

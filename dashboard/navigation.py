@@ -1,0 +1,47 @@
+"""VIEWS: every page, in the order of the navigation, and how an address is written. Imports no Streamlit.
+
+A page is one entry here and one file of the same name in views/.
+"""
+
+from dataclasses import dataclass
+from urllib.parse import urlencode
+
+FILTERS = ("agency", "region", "crew", "check", "risk", "stage")
+
+
+@dataclass(frozen=True)
+class View:
+    """One page. `name` is its file in views/ and its place in the address; `filters` are those that change it."""
+
+    name: str
+    label: str
+    title: str
+    question: str
+    filters: tuple[str, ...] = ()
+    listed: bool = True
+
+
+VIEWS = (
+    View("fleet", "Fleet", "Fleet", "What needs a decision now, most urgent first.", ("agency", "region", "crew")),
+    View("hold", "Hold", "Hold before reporting", "Units with a final inspection that should not be reported yet.", FILTERS),
+    View("homes", "Homes", "Homes", "Find homes, and take the list of what is open in them along.", FILTERS),
+    View("home", "One home", "One home", "Everything known of one home, down to the line of the file.", listed=False),
+    View("regions", "Regions", "Regions", "Which deficiencies stand open where, among what could be verified.", ("agency", "region", "crew")),
+    View("crews", "Crews", "Crews", "What final inspections found after each crew's work.", ("agency", "crew", "check")),
+    View("risk", "Risk", "Risk", "How grave and how likely what stands open is.", ("agency", "region", "crew")),
+    View("files", "Files", "Files received", "What came in, what was not loaded, and what each file can answer.", ("agency",)),
+    View("checks", "Checks", "Checks", "What is checked, against which limits, on whose authority.", ()),
+)
+BY_NAME = {view.name: view for view in VIEWS}
+DEFAULT = VIEWS[0]
+
+
+def address(name, **asked):
+    """Relative address of a page with what it is asked; empty values are left out, sequences repeat.
+
+    Raises KeyError for a page that is not in VIEWS.
+    """
+    view = BY_NAME[name]
+    path = "." if view is DEFAULT else view.name
+    pairs = {key: value for key, value in asked.items() if value is not None and value != "" and value != () and value != []}
+    return f"{path}?{urlencode(pairs, doseq=True)}" if pairs else path

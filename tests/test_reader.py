@@ -1,0 +1,551 @@
+"""Reading exports: finding the table, keeping damage in its row, and two paths that must agree.
+
+Every damaged file is made here from a clean one whose rows are known, so what each row may say is known too.
+"""
+
+import csv
+import io
+import os
+import random
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from pipelines.intake import reader, records, sniff
+from pipelines.intake.reader import ExportError, open_export
+
+FULL = bool(os.environ.get("COLDFILL_FULL"))
+
+HEADINGS = ["Visit", "Home", "Day", "Kind", "Crew", "Cold psi", "Cold F", "Hot psi", "Hot F", "Tank gal", "Notes", "Form"]
+NOTES = ["ok", "", '3/4" copper, painted', "seen twice", "two lines:\nfirst, then second", "done", "tank; vent", "", "quoted \"word\"", "60 °F", "a\n\nb", "none"]
+ROWS = [
+    [f"V-{4100 + 7 * i}", f"H{230 + i}", f"2024-{i % 12 + 1:02d}-{i + 3:02d}", ("initial", "final", "qa")[i % 3], f"Crew {i % 4}",
+     f"{12 + i % 5}.5", f"{64 + i % 7}", f"{19 + i % 6}.0", f"{171 + i}", ("4.4", "2.0", "")[i % 3], NOTES[i], ("A", "B")[i % 2]]
+    for i in range(12)
+]  # fmt: skip
+
+
+def written(rows, headings=HEADINGS, delimiter=",", line_end="\n", quoting=csv.QUOTE_MINIMAL, **more) -> str:
+    text = io.StringIO(newline="")
+    csv.writer(text, delimiter=delimiter, lineterminator=line_end, quoting=quoting, **more).writerows([headings, *rows])
+    return text.getvalue()
+
+
+def put(folder: Path, data: bytes | str, name="export.csv") -> Path:
+    path = folder / name
+    path.write_bytes(data.encode() if isinstance(data, str) else data)
+    return path
+
+
+def read(path: Path, fast=True, **asked):
+    """The export, its rows as lists, the line of each, exhausted."""
+    export = open_export(path, **asked)
+    rows, lines = [], []
+    for batch in export.batches(fast=fast):
+        assert batch.table.column_names == list(export.headings)
+        assert batch.lines.dtype == np.int64 and len(batch.lines) == batch.table.num_rows
+        rows += zip(*(column.to_pylist() for column in batch.table.columns))
+        lines += batch.lines.tolist()
+    return export, [list(row) for row in rows], lines
+
+
+def read_both(path: Path, **asked):
+    """The same by both paths, which must agree in every row, line and damage."""
+    export, rows, lines = read(path, **asked)
+    slow, slow_rows, slow_lines = read(path, fast=False, **asked)
+    assert (rows, lines) == (slow_rows, slow_lines)
+    assert export.damage == slow.damage
+    return export, rows, lines
+
+
+@pytest.fixture
+def small_pieces(monkeypatch):
+    """Pieces so small that a file of a few rows is read in many, fast and slow in turn."""
+    monkeypatch.setattr(reader, "BLOCK", 700)
+    monkeypatch.setattr(reader, "PIECE", 2048)
+    monkeypatch.setattr(reader, "SMALLEST_PIECE", 256)
+
+
+# ---- finding the table
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
+@pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"])
+@pytest.mark.parametrize("quoting", [csv.QUOTE_MINIMAL, csv.QUOTE_ALL])
+@pytest.mark.parametrize("encoding, told", [("utf-8", "utf-8"), ("utf-8-sig", "utf-8"), ("utf-16", "utf-16-le"), ("utf-16-le", "utf-16-le"), ("utf-16-be", "utf-16-be"), ("cp1252", "windows-1252")])  # fmt: skip
+def test_every_dialect_in_every_encoding(tmp_path, small_pieces, delimiter, line_end, quoting, encoding, told):
+    rows = [list(row) for row in ROWS]
+    rows[3][10], rows[7][10] = "60 °F, ½ full", "Küchenherd – “old”"
+    text = written(rows, delimiter=delimiter, line_end="\n" if line_end == "\r" else line_end, quoting=quoting)
+    if line_end == "\r":
+        text, rows = text.replace("\n", "\r"), [[cell.replace("\n", "\r") for cell in row] for row in rows]
+    export, got, lines = read_both(put(tmp_path, text.encode(encoding)))
+    assert (export.encoding, export.delimiter, export.headings) == (told, delimiter, tuple(HEADINGS))
+    assert got == rows and not export.damage
+    assert lines == [2, 3, 4, 5, 6, 8, 9, 10, 11, 12, 13, 16]  # rows 5 and 11 have cells over 2 and 3 lines
+    guessed = told == "windows-1252" or encoding in ("utf-16-le", "utf-16-be")
+    assert any("guessed" in note for note in export.notes) == guessed
+
+
+def test_windows_1252_is_preferred_and_latin_1_can_be_asked_for(tmp_path):
+    text = written([*ROWS[:3], ["V-1", "H1", "2024-01-01", "qa", "Renée", *[""] * 7]])
+    export, rows, _ = read_both(put(tmp_path, text.encode("cp1252")))
+    assert export.encoding == "windows-1252" and rows[3][4] == "Renée"
+    export, rows, _ = read_both(put(tmp_path, text.encode("latin-1")), encoding="Latin-1")
+    assert export.encoding == "latin-1" and rows[3][4] == "Renée" and not export.notes
+
+
+def test_one_wild_byte_does_not_make_another_encoding(tmp_path):
+    data = written(ROWS).encode().replace(b"V-4128", b"V-\xff4128")
+    export, rows, _ = read_both(put(tmp_path, data))
+    assert export.encoding == "utf-8" and len(rows) == 11
+    assert [(damage.line, damage.reason) for damage in export.damage] == [(6, records.NOT_TEXT)]
+    assert "V-\\xff4128" in export.damage[0].text
+
+
+def test_byte_without_meaning_in_windows_1252_costs_its_row(tmp_path):
+    rows = [list(row) for row in ROWS]
+    rows[0][10], rows[1][10], rows[2][10] = "60 °F", "½", "Renée"
+    data = written(rows).encode("cp1252").replace(b"V-4128", b"V-\x814128")
+    export, got, _ = read_both(put(tmp_path, data))
+    assert export.encoding == "windows-1252" and got == rows[:4] + rows[5:]
+    assert [damage.reason for damage in export.damage] == [records.NOT_TEXT]
+
+
+def test_titles_and_blank_lines_above_the_headings(tmp_path, small_pieces):
+    above = 'Inspections of 2024, all counties\n\n"Printed, for the file"\n,,,\nPeriod,January,December\n\n'
+    export, rows, lines = read_both(put(tmp_path, above + written(ROWS)))
+    assert export.heading_line == 7 and export.headings == tuple(HEADINGS) and rows == ROWS and lines[0] == 8
+    assert any("above the headings" in note for note in export.notes)
+
+
+def test_known_headings_find_the_heading_line_among_lookalikes(tmp_path):
+    above = ",".join(f"word {i}" for i in range(12)) + "\n"
+    export, rows, _ = read_both(put(tmp_path, above + written(ROWS)), headings_known={"visit", "COLD  PSI", "Hot psi"})
+    assert export.heading_line == 2 and rows == ROWS
+
+
+def test_heading_line_can_be_given(tmp_path):
+    export, rows, lines = read_both(put(tmp_path, "one,two\n" * 3 + "7,8\n9,10\n"), heading_line=4)
+    assert export.headings == ("7", "8") and rows == [["9", "10"]] and lines == [5]
+
+
+def test_a_units_line_is_no_row_and_is_told(tmp_path):
+    units = ["", "", "yyyy-mm-dd", "", "", "psi", "°F", "(psi)", "[F]", "gal", "", ""]
+    export, rows, lines = read_both(put(tmp_path, written([units, *ROWS])))
+    assert rows == ROWS and lines[0] == 3 and export.units == tuple(units) and any("units" in note for note in export.notes)
+
+
+@pytest.mark.parametrize("first", [["Visit", "Home", "Cold", "", "Hot", ""], ["Visit", "Home", "Cold", "Cold", "Hot", "Hot"], ["", "", "Cold", "", "Hot", ""]])
+def test_headings_over_two_lines_only_where_known(tmp_path, first):
+    second = ["", "", "psi", "temp", "psi", "temp"] if first[0] else ["Visit", "Home", "psi", "temp", "psi", "temp"]
+    rows = [["V-1", "H1", "12", "60", "20", "180"], ["V-2", "H2", "13", "61", "21", "181"]]
+    path = put(tmp_path, written([second, *rows], first))
+    known = {"Visit", "Home", "cold psi", "cold temp", "hot psi", "hot temp"}
+    export, got, _ = read_both(path, headings_known=known)
+    assert [sniff.fold(heading) for heading in export.headings] == ["visit", "home", "cold psi", "cold temp", "hot psi", "hot temp"]
+    assert got == rows
+    assert any("headings are lines 1 and 2" in note for note in export.notes)
+
+
+def test_headings_over_two_lines_in_quotes(tmp_path):
+    export, rows, lines = read_both(put(tmp_path, 'Visit,"Cold\nPressure",Hot\nV-1,12,20\n'))
+    assert export.headings == ("Visit", "Cold Pressure", "Hot") and rows == [["V-1", "12", "20"]] and lines == [3]
+
+
+def test_headings_are_made_distinct(tmp_path):
+    export, rows, _ = read_both(put(tmp_path, "Visit, Psi ,PSI,Psi (2),psi,\nV-1,1,2,3,4,5\n"))
+    assert export.headings == ("Visit", "Psi", "PSI (3)", "Psi (2)", "psi (4)", "column 6") and rows == [["V-1", "1", "2", "3", "4", "5"]]
+
+
+@pytest.mark.parametrize("head, tail", [(",", ","), ("", ","), (",,", ",,"), (",", "")])
+def test_separators_at_the_end_of_every_line(tmp_path, small_pieces, head, tail):
+    lines = [",".join(HEADINGS) + head] + [",".join(row).replace('"', "").replace("\n", " ").replace(", ", " ") + tail for row in ROWS]
+    export, rows, _ = read_both(put(tmp_path, "\n".join(lines) + "\n"))
+    assert export.headings == tuple(HEADINGS) and len(rows) == 12 and not export.damage
+    lines[4] += "," if tail else ",x"
+    export, rows, _ = read_both(put(tmp_path, "\n".join(lines) + "\n"))
+    assert len(rows) == 11 and [damage.reason for damage in export.damage] == [records.TOO_MANY]
+
+
+def test_repeated_headings_totals_and_blank_rows_are_told_from_rows(tmp_path, small_pieces):
+    text = written(ROWS[:4]) + written(ROWS[4:], line_end="\n") + "\n , ,\n,,,,,,,,,,,\nTotal,12,,,,150.5,,,,,,\nGrand total: 12\n12 records exported\n\x1a"
+    export, rows, _ = read_both(put(tmp_path, text))
+    assert rows == ROWS
+    assert [(damage.line, damage.reason) for damage in export.damage] == [
+        (6, records.REPEATED), (21, records.TOTALS), (22, records.TOTALS), (23, records.TOTALS)
+    ]  # fmt: skip
+
+
+def test_an_agency_may_be_called_total(tmp_path, small_pieces):
+    rows = [["Total", *row] for row in ROWS]
+    export, got, _ = read_both(put(tmp_path, written(rows, ["Agency", *HEADINGS])))
+    assert got == rows and not export.damage
+
+
+def test_decimal_commas_and_lists_do_not_decide_the_separator(tmp_path):
+    rows = [[cell.replace(".", ",") for cell in row] for row in ROWS]
+    export, got, _ = read_both(put(tmp_path, written(rows, delimiter=";")))
+    assert export.delimiter == ";" and got == rows
+    rows = [[*row[:10], "a;b;c", row[11]] for row in ROWS]
+    export, got, _ = read_both(put(tmp_path, written(rows)))
+    assert export.delimiter == "," and got == rows
+
+
+def test_backslash_escapes_are_found(tmp_path, small_pieces):
+    rows = [[*row[:10], 'a "b", c\\d', row[11]] for row in ROWS]
+    text = written(rows, quoting=csv.QUOTE_ALL, escapechar="\\", doublequote=False)
+    assert '\\"' in text
+    export, got, _ = read_both(put(tmp_path, text))
+    assert got == rows and not export.damage
+
+
+def test_single_quotes_are_found(tmp_path, small_pieces):
+    rows = [[*row[:10], "O'Brien's, boiler", row[11]] for row in ROWS]
+    export, got, _ = read_both(put(tmp_path, written(rows, quotechar="'", quoting=csv.QUOTE_ALL)))
+    assert got == rows and export.headings == tuple(HEADINGS)
+
+
+def test_inch_marks_as_a_habit_are_text_but_one_alone_is_damage(tmp_path, small_pieces):
+    rows = [[*row[:10], '3/4" copper', row[11]] for row in ROWS]
+    export, got, _ = read_both(put(tmp_path, "\n".join(map(",".join, [HEADINGS, *rows])) + "\n"))
+    assert got == rows and any("plain text" in note for note in export.notes)
+    rows = [[*row[:10], '3/4" copper' if i == 5 else "", row[11]] for i, row in enumerate(ROWS)]
+    export, got, _ = read_both(put(tmp_path, "\n".join(map(",".join, [HEADINGS, *rows])) + "\n"))
+    assert got == rows[:5] + rows[6:] and [damage.reason for damage in export.damage] == [records.QUOTE_STRAY]
+
+
+def test_spaces_round_quotes_are_no_part_of_a_cell(tmp_path, small_pieces):
+    export, rows, _ = read_both(put(tmp_path, 'Visit, Notes, Form\nV-1, "a, b" , A\nV-2,"c" ,B\n'))
+    assert rows == [["V-1", "a, b", " A"], ["V-2", "c", "B"]] and export.headings == ("Visit", "Notes", "Form")
+
+
+def test_a_file_with_headings_only_has_no_rows(tmp_path):
+    for text in (",".join(HEADINGS), ",".join(HEADINGS) + "\r\n\r\n"):
+        export, rows, _ = read_both(put(tmp_path, text))
+        assert export.headings == tuple(HEADINGS) and rows == [] and export.damage == []
+
+
+def test_a_quote_out_of_place_in_the_headings_costs_no_row(tmp_path):
+    export, rows, _ = read_both(put(tmp_path, written(ROWS).replace("Cold psi", '"Cold psi')))
+    assert export.headings == tuple(HEADINGS) and rows == ROWS and any("quote" in note for note in export.notes)
+
+
+def test_only_chosen_columns(tmp_path, small_pieces):
+    text = written(ROWS) + "Total,,,,,1,,,,,,\n"
+    export = open_export(put(tmp_path, text))
+    for fast in (True, False):
+        tables = [batch.table for batch in export.batches(columns={"Notes", "Visit", "no such"}, fast=fast)]
+        assert [list(row.values()) for table in tables for row in table.to_pylist()] == [[row[0], row[10]] for row in ROWS]
+        assert [damage.reason for damage in export.damage] == [records.TOTALS]
+
+
+def test_batches_have_the_size_asked_for_and_can_be_read_again(tmp_path, small_pieces):
+    export = open_export(put(tmp_path, written(ROWS)))
+    for _ in range(2):
+        assert [len(batch.lines) for batch in export.batches(5)] == [5, 5, 2]
+
+
+REFUSED = {
+    b"PK\x03\x04\x14\0\0\0\x08\0xl/workbook.xml": "spreadsheet", b"PK\x03\x04\x14\0\0\0\x08\0a.csv": "zip", b"\x1f\x8b\x08\0abc": "gzip",
+    b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1": "old office", b"%PDF-1.7\n": "PDF", b"\x89PNG\r\n\x1a\n": "PNG", b"\xff\xd8\xff\xe0": "JPEG",
+    b"GIF89a": "GIF", b"  <!DOCTYPE html><html>": "HTML", "<html>".encode("utf-16"): "HTML", b"<table><tr>": "HTML",
+    b'\xef\xbb\xbf<?xml version="1.0"?>\n<a/>': "XML", b'{"rows": [1]}': "JSON", b"": "empty", b"\r\n \n\n": "blank",
+    bytes(range(256)) * 40: "not text", random.Random(1).randbytes(5000): "not text", b"\xff\xfe\0\0v\0\0\0": "UTF-32",
+    b"just a line of prose\nand another one\n": "no heading line", b"1,2,3\n4,5,6\n7,8,9\n": "no heading line",
+    b"a,b,c\n1,2,3,4\n1,2,3,4\n1,2,3,4\n": "3 headings, but the rows have 4",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("data", REFUSED, ids=[f"{word}-{i}" for i, word in enumerate(REFUSED.values())])
+def test_what_is_no_table_is_refused_by_name(tmp_path, data):
+    with pytest.raises(ExportError) as refused:
+        open_export(put(tmp_path, data, "thing.csv"))
+    assert REFUSED[data] in str(refused.value) and "thing.csv" in str(refused.value) and "accepted: " in str(refused.value)
+
+
+@pytest.mark.parametrize("asked", [dict(encoding="klingon"), dict(encoding="rot13"), dict(encoding="cp037"), dict(delimiter=";;"), dict(delimiter=";"), dict(heading_line=40)])
+def test_what_is_asked_for_must_make_sense(tmp_path, asked):
+    with pytest.raises(ExportError):
+        open_export(put(tmp_path, written(ROWS)), **asked)
+    with pytest.raises(ExportError):
+        open_export(tmp_path / "not there.csv", **asked)
+
+
+# ---- damage
+
+
+def lines_of(rows):
+    """Each row as written, without line end; the line it starts on when headings are line 1."""
+    texts = [written([], row)[:-1] for row in rows]
+    starts = [2 + sum(text.count("\n") + 1 for text in texts[:i]) for i in range(len(texts))]
+    return texts, starts
+
+
+def cells_as_written(row):
+    return [written([], [cell, ""])[:-2] for cell in row]
+
+
+def joined(cells):
+    return ",".join(cells)
+
+
+def mid(text, insert):
+    return text[: (len(text) + 1) // 2] + insert + text[(len(text) + 1) // 2 :]
+
+
+# Each: (cells as written, column) -> text of the row; the cells it certainly says, or None for a row that must not come through.
+DAMAGE = {
+    "separator missing": lambda cells, c: joined([*cells[:c], "".join(cells[c : c + 2]), *cells[c + 2 :]]) if c < 11 else None,
+    "separator extra": lambda cells, c: joined([*cells[:c], "", *cells[c:]]),
+    "separator inside": lambda cells, c: joined([*cells[:c], mid(cells[c], ","), *cells[c + 1 :]]) if '"' not in cells[c] else None,
+    "other separator": lambda cells, c: joined(cells[: c + 1]) + ";" + joined(cells[c + 1 :]) if c < 11 else None,
+    "other separator all along": lambda cells, c: "\t".join(cells) if c == 0 else None,
+    "separator missing and other cells in semicolons": lambda cells, c: ";".join(cells[:c]) + ";" + joined(cells[c:]) if c else None,
+    "stray quote inside": lambda cells, c: joined([*cells[:c], mid(cells[c], '"') + "x", *cells[c + 1 :]]) if len(cells[c]) > 1 and '"' not in cells[c] else None,
+    "quote opened": lambda cells, c: joined([*cells[:c], '"' + cells[c], *cells[c + 1 :]]) if '"' not in cells[c] else None,
+    "quote at the end": lambda cells, c: joined([*cells[:c], cells[c] + '"', *cells[c + 1 :]]) if cells[c] and '"' not in cells[c] else None,
+    "closing quote lost": lambda cells, c: joined([*cells[:c], cells[c][:-1], *cells[c + 1 :]]) if cells[c].endswith('"') else None,
+    "opening quote lost": lambda cells, c: joined([*cells[:c], cells[c][1:], *cells[c + 1 :]]) if cells[c].endswith('"') else None,
+    "NUL": lambda cells, c: joined([*cells[:c], mid(cells[c], "\0"), *cells[c + 1 :]]),
+    "no text": lambda cells, c: joined([*cells[:c], mid(cells[c], "\udcff"), *cells[c + 1 :]]),
+    "half a letter": lambda cells, c: joined([*cells[:c], mid(cells[c], "\udcc3"), *cells[c + 1 :]]),
+    "row cut": lambda cells, c: joined([*cells[:c], cells[c][: len(cells[c]) // 2]]) if c < 11 and (c or len(cells[0]) > 1) else None,
+    "line end inside": lambda cells, c: joined([*cells[:c], mid(cells[c], "\n"), *cells[c + 1 :]]) if len(cells[c]) > 1 and '"' not in cells[c] else None,
+    "carriage return inside": lambda cells, c: joined([*cells[:c], mid(cells[c], "\r"), *cells[c + 1 :]]) if len(cells[c]) > 1 and '"' not in cells[c] else None,
+    "other line": lambda cells, c: "#" * 30 if c == 0 else None,
+    "too long": lambda cells, c: joined([*cells[:c], "x" * 1_000_001, *cells[c + 1 :]]) if c in (0, 5, 11) else None,
+}  # fmt: skip
+
+FAMILY = [(kind, r, c) for kind in DAMAGE for r in range(12) for c in range(12) if DAMAGE[kind](cells_as_written(ROWS[r]), c) is not None]
+
+
+def _damaged_file(kind, r, c):
+    texts, starts = lines_of(ROWS)
+    texts[r] = DAMAGE[kind](cells_as_written(ROWS[r]), c)
+    return (written([]) + "".join(text + "\n" for text in texts)).encode("utf-8", "surrogateescape"), texts, starts
+
+
+@pytest.mark.parametrize("kind", DAMAGE)
+def test_damage_stays_in_its_row(tmp_path, small_pieces, kind):
+    """Each kind of damage in each row and column: the row does not come through, all others do, unchanged."""
+    members = [(r, c) for k, r, c in FAMILY if k == kind]
+    assert members
+    for r, c in members:
+        data, texts, starts = _damaged_file(kind, r, c)
+        export, rows, lines = read_both(put(tmp_path, data))
+        others = ROWS[:r] + ROWS[r + 1 :]
+        assert rows == others, (kind, r, c, export.damage)
+        later = texts[r].count("\n") + texts[r].count("\r") - lines_of(ROWS)[0][r].count("\n")
+        assert lines == starts[:r] + [line + later for line in starts[r + 1 :]], (kind, r, c)
+        assert export.damage[0].line == starts[r]
+        assert len(rows) + len(export.damage) == 12, (kind, r, c, export.damage)
+
+
+def test_the_family_is_large():
+    assert len(FAMILY) > 1500
+
+
+def test_a_long_cell_stays_in_its_row(tmp_path, small_pieces):
+    for r in (0, 5, 11):
+        for c in range(12):
+            rows = [list(row) for row in ROWS]
+            rows[r][c] = "x, y" * 75_000
+            export, got, _ = read_both(put(tmp_path, written(rows)))
+            assert got == rows and not export.damage
+
+
+def test_a_file_cut_off_anywhere_loses_at_most_its_last_row(tmp_path, small_pieces):
+    """Cut behind every byte: whole rows are unchanged, and the last is kept only with all its cells."""
+    data = written(ROWS).encode()
+    start = len(written([]).encode())
+    for cut in range(start, len(data), 1 if FULL else 3):
+        export, rows, _ = read_both(put(tmp_path, data[:cut]))
+        text = data[:cut].decode()
+        whole = [written([], row).encode() for row in ROWS]
+        ends = start + np.cumsum([len(text) for text in whole])
+        complete = int((ends <= cut).sum())
+        assert rows[:complete] == ROWS[:complete], cut
+        rest = data[ends[complete - 1] if complete else start : cut].decode()
+        if len(rows) > complete:
+            assert len(rows) == complete + 1 and not export.damage
+            assert rows[complete][:11] == ROWS[complete][:11] and ROWS[complete][11].startswith(rows[complete][11])
+            assert not rest.endswith("\n") and any("no line end" in note for note in export.notes)
+        else:
+            assert len(export.damage) == bool(rest), (cut, export.damage)
+
+
+def test_an_unclosed_quote_among_quoted_cells_swallows_nothing(tmp_path, small_pieces):
+    cells = [[f'"{cell}"'.replace("\n", " ") for cell in row] for row in [[cell.replace('"', "") for cell in row] for row in ROWS]]
+    for r in range(12):
+        for c in range(12):
+            for broken in (cells[r][c][:-1], cells[r][c][1:]):
+                lines = [joined(row) for row in cells]
+                lines[r] = joined([*cells[r][:c], broken, *cells[r][c + 1 :]])
+                export, rows, _ = read_both(put(tmp_path, joined(HEADINGS) + "\n" + "\n".join(lines) + "\n"))
+                expected = [[cell.strip('"') for cell in row] for i, row in enumerate(cells) if i != r]
+                if broken == '"' or len(rows) == 12:  # an empty cell without one quote, or `x"` at the end of a line
+                    assert [row for i, row in enumerate(rows) if i != r] == expected or rows == expected
+                else:
+                    assert rows == expected and len(export.damage) == 1, (r, c, broken, export.damage)
+
+
+def test_two_lost_quotes_do_not_make_one_row_of_what_lies_between(tmp_path, small_pieces):
+    """An opening quote in one row and a closing one in a later row satisfy the count of quotes and of cells."""
+    for gap in (1, 2, 5, 9):
+        for c in range(12):
+            rows = [[cell.replace('"', "").replace("\n", " ").replace(",", "") for cell in row] for row in ROWS]
+            lines = [list(row) for row in rows]
+            lines[1][c], lines[1 + gap][c] = '"' + lines[1][c], lines[1 + gap][c] + '"'
+            export, got, _ = read_both(put(tmp_path, "\n".join(map(joined, [HEADINGS, *lines])) + "\n"))
+            touched = {1} if lines[1 + gap][c] == '"' else {1, 1 + gap}
+            assert [row for row in got if row in rows] == [row for i, row in enumerate(rows) if i not in (1, 1 + gap)], (gap, c)
+            assert len(got) == 10 and len(export.damage) == 2, (gap, c, touched, export.damage)
+
+
+def test_a_line_end_at_the_edge_of_a_row_never_leaves_a_piece_of_it_as_a_row(tmp_path, small_pieces):
+    """The first cell of the rest, or the last of the beginning, would be wrong without a sign of it."""
+    for r in range(12):
+        for cut in range(1, len(ROWS[r][0])):
+            data, texts, _ = _damaged_file("separator extra", 0, 0)
+            texts, _ = lines_of(ROWS)
+            texts[r] = texts[r][:cut] + "\n" + texts[r][cut:]
+            export, rows, _ = read_both(put(tmp_path, written([]) + "".join(text + "\n" for text in texts)))
+            assert rows == ROWS[:r] + ROWS[r + 1 :] and len(export.damage) == 1, (r, cut, export.damage)
+
+
+def test_a_stray_line_between_rows_costs_no_neighbor(tmp_path, small_pieces):
+    for stray in ("page 2 of 3", "*** continued ***", "Printed 2024-05-06 by the office", "V-4100;H230;2024-01-03"):
+        texts, _ = lines_of(ROWS)
+        for r in range(13):
+            data = written([]) + "".join(text + "\n" for text in [*texts[:r], stray, *texts[r:]])
+            export, rows, _ = read_both(put(tmp_path, data))
+            assert rows == ROWS and [damage.text for damage in export.damage] == [stray], (stray, r, export.damage)
+
+
+def test_damage_text_is_capped(tmp_path):
+    export, _, _ = read_both(put(tmp_path, written(ROWS) + "x" * 50_000 + "\n"))
+    assert len(export.damage[0].text) == records.LONGEST_TEXT
+
+
+def test_lines_are_physical(tmp_path, small_pieces):
+    text = written([]) + "\n\n" + written([], ROWS[4]) + "\n" + written([], ROWS[5]) + "\n\n\n" + "damaged\n" + written([], ROWS[6])
+    for line_end in ("\n", "\r\n", "\r"):
+        export, rows, lines = read_both(put(tmp_path, text.replace("\n", line_end)))
+        assert lines == [4, 7, 12] and [damage.line for damage in export.damage] == [11]
+
+
+def test_a_lost_byte_in_utf_16_costs_its_row_only(tmp_path, small_pieces):
+    rows = [[cell.replace("\n", " ") for cell in row] for row in ROWS]
+    for encoding in ("utf-16-le", "utf-16-be"):
+        data = "\ufeff".encode(encoding) + written(rows).encode(encoding)
+        start, stop = len(("\ufeff" + written(rows[:4])).encode(encoding)), len(("\ufeff" + written(rows[:5])).encode(encoding)) - 3
+        for at in range(start, stop, 1 if FULL else 5):
+            export, got, _ = read_both(put(tmp_path, data[:at] + data[at + 1 :]))
+            assert got == rows[:4] + rows[5:] and len(export.damage) == 1, (encoding, at, export.damage)
+
+
+# ---- properties
+
+CELLS = st.text(st.characters(codec="utf-8", exclude_categories=["Cs", "Cc"], include_characters='\n",;|\t\'\\ '), max_size=12)
+NAMES = st.lists(st.text("abcdefghijklmnopqrstuvwxyzäé ", min_size=3, max_size=9).map(str.strip).filter(lambda name: len(name) > 2), min_size=3, max_size=8, unique=True)  # fmt: skip
+
+
+@st.composite
+def exports(draw):
+    """Headings, rows, and the bytes of an export in some dialect, with the delimiter."""
+    names = [f"{name} {chr(65 + i)}" for i, name in enumerate(draw(NAMES))]
+    rows = draw(st.lists(st.lists(CELLS, min_size=len(names) - 1, max_size=len(names) - 1), max_size=30))
+    rows = [[f"V{i}", *(cell.replace("\n", " ") if "\n" in cell and set(cell) & set(",;|\t") else cell for cell in row)] for i, row in enumerate(rows)]
+    delimiter = draw(st.sampled_from(",;\t|"))
+    line_end = draw(st.sampled_from(["\n", "\r\n"]))
+    text = written(rows, names, delimiter, line_end, draw(st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL])))
+    text = draw(st.sampled_from(["", "A title\n", "A title\n\n"])).replace("\n", line_end) + text + draw(st.sampled_from(["", line_end]))
+    return names, rows, text.encode(draw(st.sampled_from(["utf-8", "utf-8-sig", "utf-16"]))), delimiter
+
+
+PROPERTY = settings(max_examples=3000 if FULL else 150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+
+
+@PROPERTY
+@given(exports())
+def test_any_dialect_comes_back_as_it_was_written(tmp_path, small_pieces, made):
+    names, rows, data, delimiter = made
+    export, got, _ = read_both(put(tmp_path, data), headings_known=names)
+    assert (export.headings, export.delimiter) == (tuple(names), delimiter)
+    assert got == rows and not export.damage
+
+
+def accounted(path: Path, data: bytes):
+    """Read by both paths; every line that is not blank belongs to one row or one damaged stretch."""
+    try:
+        export, rows, lines = read_both(path)
+    except ExportError:
+        return None
+    found = sorted(lines + [damage.line for damage in export.damage])
+    assert len(set(found)) == len(found)
+    table = export._table
+    text = b"".join(sniff.text_blocks(path, table.encoding))
+    next_line, at, number = sniff.lines_of(text), table.offset, table.line
+    covered = []
+    while at < len(text):
+        stretch, at, number = records.next_records(next_line, at, number, len(text), table.layout)
+        covered += [(record.line, record.line + record.count) for record in stretch]
+    assert [start for start, _ in covered] == found
+    inside = {line for start, stop in covered for line in range(start, stop)}
+    for number, line in enumerate(re.split(rb"\r\n|\r|\n", text), 1):
+        blank = not line.decode("utf-8", "replace").strip(records.BLANKS + "\x1a" + table.layout.dialect.delimiter + table.layout.dialect.quote + " ")
+        assert number < table.line or number in inside or blank, (number, line)
+    return export
+
+
+@PROPERTY
+@given(exports(), st.lists(st.tuples(st.integers(0, 10_000), st.binary(max_size=3), st.integers(0, 3)), min_size=1, max_size=4))
+def test_changed_bytes_never_raise_and_every_row_is_accounted_for(tmp_path, small_pieces, made, changes):
+    data = made[2]
+    for at, put_in, taken in changes:
+        at %= len(data) + 1
+        data = data[:at] + put_in + data[at + taken :]
+    accounted(put(tmp_path, data), data)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_mutations_of_one_export(tmp_path, small_pieces, seed):
+    chance = random.Random(seed)
+    for _ in range(2_000 if FULL else 25):
+        data = written(ROWS).replace("\n", chance.choice(["\n", "\r\n", "\r"])).encode(chance.choice(["utf-8", "utf-16", "cp1252"]))
+        for _ in range(chance.randint(1, 6)):
+            at = chance.randrange(len(data))
+            how = chance.randrange(5)
+            if how == 0:
+                data = data[:at] + bytes([chance.choice(b'",\n\r\0\xff;\t\\ x1')]) + data[at:]
+            elif how == 1:
+                data = data[:at] + data[at + chance.randint(1, 40) :]
+            elif how == 2:
+                data = data[:at] + data[chance.randrange(len(data)) :][:60] + data[at:]
+            elif how == 3:
+                data = data[:at] + bytes([chance.randrange(256)]) + data[at + 1 :]
+            else:
+                data = data[: max(at, 40)]
+        accounted(put(tmp_path, data), data)
+
+
+# ---- size
+
+
+def test_one_damaged_row_leaves_the_rest_to_the_fast_path(tmp_path, monkeypatch):
+    """Of a file of 40 pieces only the piece with the damage is read slowly."""
+    monkeypatch.setattr(reader, "PIECE", 64 << 10)
+    monkeypatch.setattr(reader, "SMALLEST_PIECE", 4 << 10)
+    lines = [joined([f"V-{i}", *(cell.replace("\n", " ").replace('"', "").replace(",", "") for cell in ROWS[i % 12][1:])]) for i in range(30_000)]
+    lines[17_000] = lines[17_000].replace(",", "", 1)
+    told = []
+    slow = reader._told_rows
+    monkeypatch.setattr(reader, "_told_rows", lambda *given: told.append(slow(*given)) or told[-1])
+    export, rows, numbers = read(put(tmp_path, "\n".join([joined(HEADINGS), *lines]) + "\n"))
+    assert len(rows) == 29_999 and [damage.line for damage in export.damage] == [17_002] and not export.fast
+    assert sum(len(stretch.lines) for stretch in told) < 300
