@@ -15,11 +15,11 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines import history, precedence, receive, risk, snapshot
+from pipelines import history, homes, precedence, receive, snapshot
 from pipelines.audit import crews as crew_audit
 from pipelines.causes import NOTES, causes
-from pipelines.checks import BY_ID, CHECKS, HOME_CHECKS
-from pipelines.fields import BY_NAME, FIELDS, REQUIRED, WORD
+from pipelines.checks import CHECKS, HOME_CHECKS
+from pipelines.fields import FIELDS, WORD
 from pipelines.policy import policy as policies
 from pipelines.readings import NO_FIELD, REASONS, Quantity, from_arrow, why
 from pipelines.recompute import Recomputed
@@ -219,17 +219,17 @@ BATCH_FIELDS = tuple(f.name for f in FIELDS if f.kind in (WORD, "number", "date"
 BATCH_TEXTS = ("agency", "inspection_id", "home_id", "region", "crew", "job_number", "repairs_reported", "unusable", "export_id")
 
 
-def roll(connection, policy, told, homes=None):
-    """Recompute, check and follow over time every home (or those of the table `homes`); fills the batch tables.
+def roll(connection, policy, told, touched=None):
+    """Recompute, check and follow over time every home (or those of the table `touched`); fills the batch tables.
 
     Returns check id → words its results may show, for the views.
     """
     count = connection.execute(f"SELECT count(*) FROM received_rows WHERE standing = {snapshot.IN_FORCE}").fetchall()[0][0]
-    parts = max(1, -(-count // ROWS_AT_ONCE)) if homes is None else 1
+    parts = max(1, -(-count // ROWS_AT_ONCE)) if touched is None else 1
     words = {}
     made = connection.execute("SELECT count(*) FROM duckdb_tables() WHERE table_name = 'result_columns'").fetchall()[0][0] > 0
     for part in range(parts):
-        table = batch(connection, part, parts, homes)
+        table = batch(connection, part, parts, touched)
         tables, words = judge(table, policy)
         if not made:
             snapshot.create_results(connection, tables)
@@ -243,10 +243,10 @@ def roll(connection, policy, told, homes=None):
     return words
 
 
-def batch(connection, part, parts, homes=None):
+def batch(connection, part, parts, touched=None):
     """The inspections in force of some whole homes, in the order of visits, as an Arrow table."""
     where = f"AND hash(agency, home_id) % {parts} = {part}" if parts > 1 else ""
-    among = f"SEMI JOIN {homes} USING (agency, home_id)" if homes else ""
+    among = f"SEMI JOIN {touched} USING (agency, home_id)" if touched else ""
     fields = ", ".join(f"r.{name}" for name in BATCH_TEXTS + BATCH_FIELDS)
     return connection.sql(f"""
         SELECT {fields}, coalesce(r.system_id, '') AS system_id, repeated, gallons, days,
@@ -283,11 +283,10 @@ def judge(table, policy):
         parts = list(pool.map(one, edges))
     join = lambda place: pa.concat_tables([part[place] for part in parts])
     told = {check.id: tuple(np.concatenate([part[4][check.id][which] for part in parts]) for which in (0, 1)) for check in CHECKS}
-    active = np.concatenate([part[3] for part in parts], axis=1)
+    active = {check.id: np.concatenate([part[3][check.id] for part in parts]) for check in CHECKS}
     assessed = np.concatenate([part[6] for part in parts])
     tables = {"recomputed": join(0), "result_columns": join(1), "causes": join(2)}
-    tables |= _homes(table, readings, told, active, assessed, policy)
-    return tables, parts[0][5]
+    return tables | homes.roll_up(table, readings, told, active, assessed, policy), parts[0][5]
 
 
 def _pairs(table):
@@ -304,160 +303,6 @@ def _causes_table(keys, links):
         "agency": keys["agency"].take(rows), "inspection_id": keys["inspection_id"].take(rows),
         "root_check_id": ids.take(pa.array(np.where(links.roots < 0, len(CHECKS), links.roots))), "symptom_check_id": ids.take(pa.array(links.symptoms)),
         "note": pa.array(NOTES, pa.string()).take(pa.array(links.notes)), "after_psig": pa.array(links.after_psig, from_pandas=True)})
-
-
-def _starts(*columns):
-    """Positions where a run of equal keys begins, in sorted columns."""
-    count = len(columns[0])
-    new = np.zeros(count, bool)
-    new[:1] = True
-    for column in columns:
-        new[1:] |= pc.not_equal(column.slice(1), column.slice(0, max(0, count - 1))).to_numpy(zero_copy_only=False)
-    return np.flatnonzero(new)
-
-
-def _homes(table, readings, told, active, assessed, policy):
-    """Standing of every system and home of a batch, from outcomes in the order of visits."""
-    count = len(readings)
-    agency, home, system = (table.column(name).combine_chunks() for name in ("agency", "home_id", "system_id"))
-    if count == 0:
-        starts = home_starts = np.zeros(0, np.int64)
-    else:
-        starts, home_starts = _starts(agency, home, system), _starts(agency, home)
-    ends = np.append(starts[1:], count)
-    home_of = np.searchsorted(home_starts, starts, side="right") - 1
-    visits = history.visits(starts, count, readings.number("boiler_year").value, readings.word("tank_type").codes) if count else None
-    day = readings.date("inspected_on").astype(np.int64)
-    reported = readings.date("reported_on")
-    reported = np.where(np.isnat(reported), history.NEVER, reported.astype(np.int64))
-    final = readings.word("inspection_kind").among("final")
-    over = lambda values, at, ufunc=np.maximum: ufunc.reduceat(values, at) if len(at) else values[:0]
-    reported_home = over(reported, home_starts)
-    has_final = over(final, starts, np.logical_or)
-    system_assessed = over(assessed, starts, np.logical_or)
-    repaired = _repaired(table.column("repairs_reported").combine_chunks(), policy)
-
-    state_columns = {"agency": agency.take(starts), "home_id": home.take(starts), "system_id": system.take(starts)}
-    offsets = pa.array(np.append(starts, count), pa.int32())
-    state_columns["visit_ids"] = pa.ListArray.from_arrays(offsets, table.column("inspection_id").combine_chunks())
-    state_columns["visit_days"] = pa.ListArray.from_arrays(offsets, table.column("inspected_on").combine_chunks())
-    number = lambda places: pa.array(np.where(places >= 0, places - starts + 1, 0).astype(np.uint16))
-    worst = np.full(len(starts), risk.NO_LEVEL, np.uint8)
-    worst_check = np.full(len(starts), -1, np.int64)
-    open_count, unverified = np.zeros(len(starts), np.int64), np.zeros(len(starts), np.int64)
-    for place, check in enumerate(CHECKS):
-        if check.evidence or not count:
-            if not check.evidence:
-                for what, kind in (("state", np.uint8), ("stage", np.uint8), ("risk", np.uint8), ("since", np.uint16), ("told", np.uint16), ("decided", np.uint16)):
-                    state_columns[snapshot.column(check.id, what)] = pa.array(np.zeros(0, kind))
-            continue
-        outcome, certainty = told[check.id]
-        standing = history.standing(outcome, repaired(check.id), visits, check.about_tank)
-        is_open = np.isin(standing.state, history.OPEN_STATES)
-        since_day = np.where(standing.since >= 0, day[np.maximum(standing.since, 0)], history.NEVER)
-        stage = history.stages(standing.state, since_day, reported_home[home_of], has_final)
-        at = np.maximum(standing.decided_by, 0)
-        level = np.where(is_open, risk.levels(check, policy, np.nan_to_num(certainty[at], nan=1.0), active[place][at]), risk.NO_LEVEL).astype(np.uint8)
-        for what, values in (("state", standing.state), ("stage", stage), ("risk", level)):
-            state_columns[snapshot.column(check.id, what)] = pa.array(values)
-        for what, places in (("since", standing.since), ("told", standing.told_by), ("decided", standing.decided_by)):
-            state_columns[snapshot.column(check.id, what)] = number(places)
-        graver = level < worst
-        worst, worst_check = np.where(graver, level, worst), np.where(graver, place, worst_check)
-        open_count += is_open
-        if check.safety_critical:
-            bit = np.int64(1) << SAFETY_BIT[check.id]
-            unverified |= np.where(system_assessed & (standing.state == history.NOT_VERIFIED), bit, 0)
-    homes, latest = _homes_table(table, home_starts, starts, home_of, day, final, reported, worst, worst_check, open_count, unverified, system_assessed, over)
-    state_columns |= {name: column.take(pa.array(home_of)) for name, column in latest.items()}
-    return {"state_columns": pa.table(state_columns), "homes": homes}
-
-
-SAFETY_CHECKS = tuple(check.id for check in HOME_CHECKS if check.safety_critical)
-SAFETY_BIT = {check: place for place, check in enumerate(SAFETY_CHECKS)}
-
-
-def _homes_table(table, home_starts, starts, home_of, day, final, reported, worst, worst_check, open_count, unverified, system_assessed, over):
-    """One row per home with the sentence that stands over it, and the region and crew of each."""
-    count = len(day)
-    systems = np.searchsorted(starts, home_starts)
-    level = over(worst.astype(np.int64) * 1000 + np.where(worst_check < 0, 999, worst_check), systems, np.minimum)
-    opened, lacking, assessed = over(open_count, systems, np.add), over(unverified, systems, np.bitwise_or), over(system_assessed, systems, np.logical_or)
-    lacking_count = over(_bits(unverified), systems, np.add)
-    home = np.zeros(count, np.int64)
-    home[home_starts[1:]] = 1
-    home = np.cumsum(home)
-    last = lambda known: over(np.where(known, day * (1 << 31) + np.arange(count), -(1 << 62)), home_starts)
-
-    def latest(name):
-        column = table.column(name).combine_chunks()
-        found = last(pc.is_valid(column).to_numpy(zero_copy_only=False))
-        return column.take(pa.array(np.where(found == -(1 << 62), 0, found % (1 << 31)), mask=found == -(1 << 62)))
-
-    hold = _unreported_final(table, home, home_starts, final, reported, over) & assessed & ((opened > 0) | (lacking_count > 0))
-    combos, which = np.unique(np.column_stack([level, opened, np.where(opened > 0, 0, lacking), lacking_count, assessed]), axis=0, return_inverse=True) if len(level) else (np.zeros((0, 5), np.int64), level)
-    headlines = pa.array([_headline(*map(int, combo)) for combo in combos], pa.string()).take(pa.array(which.ravel()))
-    levels = pa.array(policies.LEVELS, pa.string())
-    no_level = level // 1000 == risk.NO_LEVEL
-    visits = np.diff(np.append(home_starts, count))
-    here = {"region": latest("region"), "crew": latest("crew")}
-    return pa.table({
-        "agency": table.column("agency").take(home_starts), "home_id": table.column("home_id").take(home_starts), "headline": headlines,
-        "risk": levels.take(pa.array(np.where(no_level, 0, level // 1000), mask=no_level)),
-        "open_deficiencies": pa.array(opened), "safety_not_verified": pa.array(lacking_count), **here,
-        "last_inspected_on": table.column("inspected_on").combine_chunks().take(pa.array(last(np.ones(count, bool)) % (1 << 31))),
-        "hold_before_reporting": pa.array(hold), "assessed": pa.array(assessed), "job_number": latest("job_number"), "visits": pa.array(visits)}), here
-
-
-def _bits(values):
-    return np.bitwise_count(values).astype(np.int64)
-
-
-def _headline(level, opened, lacking, lacking_count, assessed):
-    """The sentence over a home: only one that was wholly verified may reassure."""
-    if not assessed:
-        return "not assessed"
-    if opened:
-        check = CHECKS[level % 1000]
-        more_open = f" and {opened - 1} more" if opened > 1 else ""
-        return f"{policies.LEVELS[level // 1000]}: {check.title}{more_open}"
-    if lacking_count == 0:
-        return "none found, all safety-critical checks verified"
-    names = ", ".join(check.replace("-", " ") for check in SAFETY_CHECKS if lacking >> SAFETY_BIT[check] & 1)
-    return f"none found, {lacking_count} not verified ({names})"
-
-
-def _unreported_final(table, home, home_starts, final, reported, over):
-    """Homes with a final inspection whose job carries no reporting date."""
-    count = len(home)
-    if count == 0:
-        return np.zeros(0, bool)
-    jobs = pc.fill_null(table.column("job_number").combine_chunks(), "").dictionary_encode()
-    code = jobs.indices.to_numpy().astype(np.int64)
-    unnamed = pc.equal(jobs.dictionary, "").to_numpy(zero_copy_only=False)[code]
-    _, unit = np.unique(home * (int(code.max()) + 1) + code, return_inverse=True)
-    is_reported = np.zeros(int(unit.max()) + 1, bool)
-    is_reported[unit[reported != history.NEVER]] = True
-    home_reported = over(reported, home_starts) != history.NEVER
-    done = np.where(unnamed, home_reported[home], is_reported[unit])
-    return over(final & ~done, home_starts, np.logical_or)
-
-
-def _repaired(column, policy):
-    """A function: check id → True per visit where a measure that fixes it is reported."""
-    encoded = column.dictionary_encode()
-    lists = [set(text.split(";")) for text in encoded.dictionary.to_pylist()]
-    codes = pc.fill_null(encoded.indices, len(lists)).to_numpy(zero_copy_only=False)
-    fixing = {}
-    for measure in policy.measures:
-        for check in measure.fixes:
-            fixing.setdefault(check, set()).add(measure.id)
-
-    def repaired(check):
-        wanted = fixing.get(check, set())
-        return np.array([bool(wanted & done) for done in lists] + [False])[codes]
-
-    return repaired
 
 
 # ---- counts that pages start from
@@ -519,6 +364,3 @@ def _runs(connection, inputs, told):
     seconds = {name: round(spent, 3) for name, spent in told.seconds.items() if name != "done"}
     connection.execute("CREATE OR REPLACE TABLE runs AS SELECT ? AS inputs, ? AS counts, ? AS code_version, now()::VARCHAR AS made_at, ? AS stages, ? AS seconds", [
         json.dumps(inputs), json.dumps(counts), CODE_VERSION, json.dumps(seconds), sum(seconds.values())])
-
-
-assert all(name in BY_NAME for name in REQUIRED) and all(check in BY_ID for check in SAFETY_CHECKS)

@@ -48,9 +48,9 @@ PLACE = {check.id: place for place, check in enumerate(CHECKS)}
 
 
 def causes(recomputed, results):
-    """Links of a batch, and a mask of shape (checks, n): the check is a root of something seen at that visit."""
+    """Links of a batch, and check id → mask: the check is a root of something seen at that visit."""
     linked = np.zeros(len(recomputed.readings), bool)
-    found, active = [], np.zeros((len(CHECKS), len(recomputed.readings)), bool)
+    found, active = [], {check.id: np.zeros(len(recomputed.readings), bool) for check in CHECKS}
     deficient = {check: result.outcome == DEFICIENT for check, result in results.items()}
     not_a_root = _no_roots(results)
     corrected = {}
@@ -65,7 +65,7 @@ def causes(recomputed, results):
             after = corrected[root][PRESSURE_SYMPTOMS.index(symptom)].value
             both &= at_least(recomputed.allowed_psig.value, after)
         if symptom in SEEN:
-            active[PLACE[root]] |= both
+            active[root] |= both
         if symptom == "relief-discharging":
             linked |= both
         found.append(_lines(both, PLACE[root], PLACE[symptom], 0, after))

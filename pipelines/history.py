@@ -53,9 +53,7 @@ class Standing:
 
 def visits(starts, count, boiler_year, tank_type):
     """Visits from where each system starts (sorted positions), boiler years (NaN missing) and tank codes (-1 missing)."""
-    system = np.zeros(count, np.int64)
-    system[starts[1:]] = 1
-    system = np.cumsum(system)
+    system = np.searchsorted(starts, np.arange(count), side="right") - 1
     new_boiler = _changed(boiler_year, ~np.isnan(boiler_year), starts, system)
     new_tank = _changed(tank_type.astype(float), tank_type >= 0, starts, system)
     return Visits(starts, system, np.cumsum(new_boiler), np.cumsum(new_boiler | new_tank))
@@ -65,6 +63,9 @@ def standing(outcome, repaired, visits, about_tank):
     """Standing of one check: `outcome` (n,) codes of results.OUTCOMES, `repaired` (n,) True where a measure that fixes
     it is reported at that visit, `about_tank` whether another kind of tank starts it anew."""
     places, starts, system = visits.places, visits.starts, visits.system
+    if not len(starts):
+        nothing = np.zeros(0, np.int64)
+        return Standing(nothing.astype(np.uint8), nothing, nothing, nothing)
     last = lambda where: np.maximum.reduceat(np.where(where, places, -1), starts)
     first = lambda where: np.minimum.reduceat(np.where(where, places, len(places)), starts)
     deficient, ok, away = outcome == DEFICIENT, outcome == OK, outcome == NOT_APPLICABLE

@@ -20,7 +20,7 @@ import pyarrow.csv
 import pyarrow.parquet
 
 from pipelines.checks import HOME_CHECKS
-from pipelines.decisions import OPEN, overlay
+from pipelines.decisions import open_checks, overlay
 from pipelines.fields import PERSONAL
 from pipelines.history import NOT_VERIFIED, OPEN_STATES, STAGES
 from pipelines.intake.cells import folded
@@ -103,7 +103,7 @@ class Sheet:
     """One list: its rows, and what it rests on (`list`, `snapshot`, `received_until`, `as_of`, `filters`, `policy`, `cautions`).
 
     Dates are midnight timestamps, texts may be missing; `observed` is text, a number written out where it is one.
-    `homes` has the agency, home and worst risk of each home of the list of flagged ones, in its order.
+    `homes` (flagged only) gives each home its worst risk; without it the worst listed stands for it.
     """
 
     name: str
@@ -149,8 +149,7 @@ def where(viewer, filters, homes="h", checks="d"):
         if filters.since:
             of_checks.add(f"{inner}.since >= ?", [filters.since])
         if checks is None:
-            of_checks.add_among("f.state", OPEN)
-            of_homes.add(f"({homes}.agency, {homes}.home_id) IN (SELECT (f.agency, f.home_id) FROM home_checks AS f WHERE {of_checks.sql})", of_checks.params)
+            of_homes.add(f"({homes}.agency, {homes}.home_id) IN (SELECT (f.agency, f.home_id) FROM ({open_checks()}) AS f WHERE {of_checks.sql})", of_checks.params)
         else:
             of_homes.add(of_checks.sql, of_checks.params)
     return of_homes.sql, of_homes.params
@@ -211,7 +210,7 @@ def flagged(viewer, snapshot, filters, as_of, decisions=()):
     own = "".join(f", json_extract_string(r.carried, {quoted(_pointer(heading))}) AS {_name(name)}" for heading, name in carry)
     rows = snapshot.arrow(f"""
         WITH roots AS (
-            SELECT f.agency, f.inspection_id, f.check_id, string_agg(DISTINCT {_title('l.root_check_id', "'cause not told'")}, '; ') AS fix_first
+            SELECT f.agency, f.inspection_id, f.check_id, string_agg({_title('l.root_check_id', "'cause not told'")}, '; ' ORDER BY {_place('l.root_check_id')}) AS fix_first
             FROM found AS f JOIN causes AS l ON l.agency = f.agency AND l.inspection_id = f.inspection_id AND l.symptom_check_id = f.check_id
             JOIN state_columns AS s ON s.agency = f.agency AND s.home_id = f.home_id AND s.system_id = f.system_id
             WHERE l.root_check_id IS NULL OR (l.root_check_id <> l.symptom_check_id AND {_of_check('l.root_check_id', 's', 'state')} IN ({', '.join(map(str, OPEN_STATES))}))
@@ -222,7 +221,7 @@ def flagged(viewer, snapshot, filters, as_of, decisions=()):
         LEFT JOIN result_columns AS o ON o.agency = f.agency AND o.inspection_id = f.inspection_id
         LEFT JOIN roots ON roots.agency = f.agency AND roots.inspection_id = f.inspection_id AND roots.check_id = f.check_id
         {"LEFT JOIN readings AS r ON r.agency = f.agency AND r.inspection_id = f.inspection_id" if carry else ""}
-        ORDER BY list_position({list(LEVELS)}, f.risk), f.since, f.agency, f.home_id, f.system_id, list_position({[check.id for check in HOME_CHECKS]}, f.check_id)
+        ORDER BY list_position({list(LEVELS)}, f.risk), f.since, f.agency, f.home_id, f.system_id, {_place('f.check_id')}
     """, found=found)
     frame = rows.drop_columns(["home risk"]).to_pandas(date_as_object=False)
     homes = pd.DataFrame({"agency": frame["agency"], "home_id": frame["home_id"], "risk": rows.column("home risk").to_pandas()}).drop_duplicates(ignore_index=True)
@@ -268,19 +267,24 @@ def hold(viewer, snapshot, filters, as_of):
 def not_loaded(viewer, snapshot, export_id, as_of=None):
     """Everything of one export that was not used as read, in the order of the file.
 
-    ListError where the viewer may not see the export, or there is none. Personal texts, and whole rows, stay out for
-    viewers who may not see them.
+    Personal texts and whole rows stay out for viewers who may not see them; of a file with rows of several agencies a
+    viewer of some sees cells of their rows and the columns, since a row not loaded may be anybody's. ListError where
+    there is no such export, or nothing of it that the viewer may see.
     """
-    sees, params = where(Viewer(viewer.agencies), Filters(), homes="r")
-    seen = snapshot.rows(f"""SELECT e.file_name FROM exports AS e WHERE e.export_id = ? AND (
-        {"true" if viewer.agencies is None else f"e.agency IN (SELECT r.agency FROM (SELECT DISTINCT agency FROM tally) AS r WHERE {sees})"})""", [export_id, *params])
-    if not seen:
+    found = snapshot.rows("SELECT file_name, agency FROM exports WHERE export_id = ?", [export_id])
+    sees, params = "true", []
+    if found and viewer.agencies is not None and folded(found[0][1]) not in map(folded, viewer.agencies):
+        condition, params = where(Viewer(viewer.agencies), Filters(), homes="r")
+        lines = f"SELECT r.source_line FROM received_rows AS r WHERE r.export_id = {int(export_id)} AND {condition}"
+        sees = f"(extent = 'column' OR (extent = 'cell' AND source_line IN ({lines})))"
+        found = found if snapshot.rows(f"{lines} LIMIT 1", params) else []
+    if not found:
         raise ListError(f"no export {export_id} among those received")
     shown = "raw_text" if viewer.personal else f"CASE WHEN extent = 'row' OR field IN ({', '.join(map(quoted, PERSONAL))}) THEN NULL ELSE raw_text END AS raw_text"
-    rows = snapshot.arrow(f"""SELECT source_line, extent, heading, field, {shown}, reason, expected FROM not_loaded WHERE export_id = ?
-                              ORDER BY source_line, list_position(['column', 'row', 'cell'], extent), heading, field, reason""", [export_id])
+    rows = snapshot.arrow(f"""SELECT source_line, extent, heading, field, {shown}, reason, expected FROM not_loaded WHERE export_id = ? AND {sees}
+                              ORDER BY source_line, list_position(['column', 'row', 'cell'], extent), heading, field, reason, raw_text""", [export_id, *params])
     day = as_of or _received_until(snapshot).date()
-    return Sheet(f"not-loaded-{export_id}", rows.to_pandas(date_as_object=False), about("not loaded", snapshot, day, Filters()) | {"file": seen[0][0]})
+    return Sheet(f"not-loaded-{export_id}", rows.to_pandas(date_as_object=False), about("not loaded", snapshot, day, Filters()) | {"file": found[0][0]})
 
 
 def about(name, snapshot, as_of, filters):
@@ -312,6 +316,11 @@ def _shown(snapshot):
 def _of_check(name, alias, what, checks=tuple(check.id for check in HOME_CHECKS)):
     """SQL for one narrow column of the check that `name` names."""
     return f"CASE {name} {' '.join(f'WHEN {quoted(check)} THEN {alias}.{column(check, what)}' for check in checks)} END"
+
+
+def _place(name):
+    """SQL for where the check that `name` names stands among the checks."""
+    return f"list_position({[check.id for check in HOME_CHECKS]}, {name})"
 
 
 def _title(name, otherwise):
@@ -462,11 +471,13 @@ def as_json(sheet):
                else cells.to_pylist() for name, cells in zip(names, rows.columns, strict=True)]
     records = [dict(zip(names, values, strict=True)) for values in zip(*columns, strict=True)]
     document = {name: value for name, value in sheet.about.items() if name != "list"}
-    if sheet.homes is None:
+    if sheet.name != "flagged":
         return document | {"rows": records}
-    homes = {(home["agency"], home["home_id"]): home | {"deficiencies": []} for home in sheet.homes.to_dict("records")}
+    risks = {} if sheet.homes is None else dict(zip(zip(sheet.homes["agency"], sheet.homes["home_id"], strict=True), sheet.homes["risk"], strict=True))
+    homes = {}
     for record in records:
-        homes[record["agency"], record["home_id"]]["deficiencies"].append(record)
+        key = record["agency"], record["home_id"]
+        homes.setdefault(key, {"agency": key[0], "home_id": key[1], "risk": risks.get(key, record["risk"]), "deficiencies": []})["deficiencies"].append(record)
     return document | {"homes": list(homes.values())}
 
 

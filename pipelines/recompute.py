@@ -790,13 +790,13 @@ class Margin:
         if self.plain:
             return ndtr(self._steps(SPREAD_NODES, rows))
         first = self._steps(SPREAD_NODES, rows)
-        chance = ndtr(first).sum(axis=0)
+        chance = _added(ndtr(first))
         near = np.flatnonzero(~((first.min(axis=0) > FAR) | (first.max(axis=0) < -FAR)))
         few, rest = len(first), NODE_COUNT - len(first)
         certain = chance / few
         for start in range(0, len(near), NEAR_AT_ONCE):
             here = near[start : start + NEAR_AT_ONCE]
-            certain[here] = (chance[here] + ndtr(self._steps(OTHER_NODES, rows[here])).sum(axis=0)) / (few + rest)
+            certain[here] = (chance[here] + _added(ndtr(self._steps(OTHER_NODES, rows[here])))) / (few + rest)
         return certain
 
     def _steps(self, node, rows):
@@ -805,6 +805,14 @@ class Margin:
             mean, sigma = self.margin(node, rows)
             step = np.where(np.abs(mean) < 1e-9, 0.0, -mean) / sigma
         return np.where(np.isnan(step), 0.0, step)
+
+
+def _added(chances):
+    """Sum over nodes, always in their order: NumPy's own sum takes another for one row than for many, and so other bits."""
+    total = chances[0].copy()
+    for chance in chances[1:]:
+        total += chance
+    return total
 
 
 FAR = 4.5  # standard deviations at every spread node

@@ -14,6 +14,7 @@ from pipelines.recompute import ASSESSED, LOOKS_LIKE_STEAM, LOOKS_OPEN, NO_EVIDE
 
 OUTCOMES = ("ok", "deficient", "not verified", "not applicable")
 OK, DEFICIENT, NOT_VERIFIED, NOT_APPLICABLE = range(4)
+CERTAINTY_DECIMALS = 4  # before anything is decided from it, so that what is shown is what was compared
 
 STATE_REASONS = {
     OTHER_SYSTEM: "another heating system", NO_EVIDENCE: "heating system not recorded",
@@ -99,7 +100,7 @@ def _run(check, recomputed, so_far):
     if isinstance(found, AnyOf):
         for doubt in found.less:
             reason, about = _doubt(outcome, reason, about, doubt)
-    certainty = np.where(outcome == DEFICIENT, chance.deficient, np.where(outcome == OK, chance.ok, np.nan))
+    certainty = np.where(outcome == DEFICIENT, chance.deficient, np.where(outcome == OK, chance.ok, np.nan)).round(CERTAINTY_DECIMALS)
     if found.least_certainty is not None:
         close = certainty < found.least_certainty
         outcome[close] = NOT_VERIFIED

@@ -13,7 +13,7 @@ from pipelines.history import STAGES, STATES
 from pipelines.policy.policy import LEVELS
 from pipelines.readings import REASONS
 from pipelines.recompute import FLAGS, QUANTITIES
-from pipelines.results import OUTCOMES
+from pipelines.results import CERTAINTY_DECIMALS, OUTCOMES
 from pipelines.risk import rating
 
 SQL_TYPES = {NUMBER: "DOUBLE", DATE: "DATE", TIME: "TIMESTAMP"}
@@ -25,6 +25,7 @@ ADDED = {"state_columns": ", hash(agency, region, crew) AS place"}
 FIELD_NAMES = tuple(field.name for field in FIELDS)
 # What a result may carry beside its outcome; a check that only looks at words has no numbers.
 NUMBERS = ("observed", "low", "high")
+CERTAINTY_STEPS = 10**CERTAINTY_DECIMALS  # kept as a whole number of these
 
 
 def column(check_id, what):
@@ -76,7 +77,7 @@ def results_table(keys, results):
         columns[column(check, "outcome")] = pa.array(result.outcome.astype(np.uint8))
         columns[column(check, "reason")] = pa.array(result.reason)
         columns[column(check, "about")] = pa.array(result.about)
-        columns[column(check, "certainty")] = pa.array(np.round(result.certainty, 6), from_pandas=True)
+        columns[column(check, "certainty")] = pa.array(np.rint(result.certainty * CERTAINTY_STEPS), from_pandas=True).cast(pa.uint16())
         if result.words is not None:
             columns[column(check, "word")] = pa.array(result.words.codes)
         else:
@@ -114,7 +115,7 @@ def _result_view(check_id, words):
     numbers = [f"NULL::DOUBLE AS {what}" if words else f"{name(what)} AS {what}" for what in NUMBERS]
     text = f"{picked(words, name('word'))}" if words else "NULL::VARCHAR"
     return (f"SELECT agency, inspection_id, {quoted(check_id)} AS check_id, {picked(OUTCOMES, name('outcome'))} AS outcome, {', '.join(numbers)}, "
-            f"{text} AS observed_text, {name('certainty')} AS certainty, {picked(REASONS, name('reason'))} AS reason, "
+            f"{text} AS observed_text, {name('certainty')} / {CERTAINTY_STEPS}.0::DOUBLE AS certainty, {picked(REASONS, name('reason'))} AS reason, "
             f"{picked(FIELD_NAMES, name('about'))} AS reason_field FROM result_columns")
 
 

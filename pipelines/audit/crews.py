@@ -10,7 +10,7 @@ from scipy.special import betaincinv
 
 from pipelines.checks import HOME_CHECKS
 from pipelines.results import DEFICIENT, NOT_VERIFIED
-from pipelines.snapshot import column
+from pipelines.snapshot import CERTAINTY_STEPS, column
 
 COLUMNS = ("agency", "crew", "check_id", "visits", "observed", "observed_sure", "expected", "rate", "shrunken_rate", "low95", "high95",
            "low998", "high998", "adjusted_p", "not_verified", "standing")
@@ -56,7 +56,7 @@ def _counts(check_id, sure):
     outcome, certainty = column(check_id, "outcome"), column(check_id, "certainty")
     told, by_qa = f"f.{outcome} <= {DEFICIENT}", f"(f.{outcome} > {DEFICIENT} AND coalesce(q.{outcome} <= {DEFICIENT}, false))"
     bad = f"((f.{outcome} = {DEFICIENT}) OR ({by_qa} AND q.{outcome} = {DEFICIENT}))"
-    surely = f"(CASE WHEN {told} THEN f.{certainty} ELSE q.{certainty} END >= {sure})"
+    surely = f"(CASE WHEN {told} THEN f.{certainty} ELSE q.{certainty} END >= {round(sure * CERTAINTY_STEPS)})"
     return (f"count(*) FILTER ({told} OR {by_qa}) AS {column(check_id, 'visits')}, count(*) FILTER ({bad}) AS {column(check_id, 'observed')}, "
             f"count(*) FILTER ({bad} AND {surely}) AS {column(check_id, 'sure')}, count(*) FILTER (f.{outcome} = {NOT_VERIFIED} AND NOT {by_qa}) AS {column(check_id, 'lacking')}")
 

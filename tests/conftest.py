@@ -1,0 +1,51 @@
+"""What several rooms' tests share: a fleet of the sample exports, built once, and the rule for browser tests."""
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+from pipelines import build, receive, store
+
+SAMPLES = Path(__file__).parent.parent / "sample_exports"
+HOW_TO_GET_CHROMIUM = "the browser tests need Chromium from the system's packages (Debian: apt-get install chromium)"
+
+
+def pytest_configure(config):
+    if os.environ.get("COLDFILL_FULL"):
+        config.option.full = True
+
+
+def pytest_collection_modifyitems(config, items):
+    full = bool(os.environ.get("COLDFILL_FULL"))
+    chromium = shutil.which("chromium")
+    for item in items:
+        if item.get_closest_marker("full") and not full:
+            item.add_marker(pytest.mark.skip(reason="heavy run: COLDFILL_FULL=1 runs it"))
+        if item.get_closest_marker("browser") and not chromium and not os.environ.get("COLDFILL_REQUIRE_BROWSER"):
+            item.add_marker(pytest.mark.skip(reason=HOW_TO_GET_CHROMIUM))
+
+
+@pytest.fixture(scope="session")
+def sample_fleet(tmp_path_factory):
+    """The four sample exports, loaded and built; not to be changed by a test."""
+    fleet = store.Fleet(tmp_path_factory.mktemp("samples") / "fleet").create()
+    for path in (SAMPLES / "fleet").iterdir():
+        shutil.copyfile(path, fleet.path / path.name)
+    receive.load(fleet, [SAMPLES])
+    build.build(fleet)
+    return fleet
+
+
+@pytest.fixture(scope="session")
+def sample_snapshot(sample_fleet):
+    return store.attach(sample_fleet.current())
+
+
+@pytest.fixture(scope="session")
+def empty_fleet(tmp_path_factory):
+    """A fleet that has received nothing, built."""
+    fleet = store.Fleet(tmp_path_factory.mktemp("empty") / "fleet").create()
+    build.build(fleet)
+    return fleet
