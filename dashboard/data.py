@@ -12,14 +12,18 @@ from datetime import date, datetime
 import pandas as pd
 import streamlit as st
 
-from pipelines import lists
-from pipelines.checks import CHECKS, HOME_CHECKS
+from pipelines import explain, lists
+from pipelines.checks import BY_ID, CHECKS, HOME_CHECKS
 from pipelines.decisions import overlay
-from pipelines.history import NOT_VERIFIED, STATES
-from pipelines.lists import Filters, Viewer
-from pipelines.policy.policy import LEVELS, PROBABILITIES
+from pipelines.explain import TITLES, NotFound, called
+from pipelines.history import NOT_VERIFIED, STAGES, STATES
+from pipelines.lists import CAUTIONS, EVERYTHING, Filters, ListError, Viewer, as_csv, as_parquet, as_xlsx, as_zip
+from pipelines.policy.policy import LEVELS, PolicyError
 from pipelines.snapshot import column, quoted
-from pipelines.store import Fleet, attach
+from pipelines.store import Fleet, FleetError, attach
+
+__all__ = ["BY_ID", "CAUTIONS", "EVERYTHING", "LEVELS", "STAGES", "TITLES", "Filters", "FleetError", "ListError", "NotFound", "PolicyError", "Viewer",
+           "as_csv", "as_parquet", "as_xlsx", "as_zip", "called"]
 
 ROWS_A_PAGE = 40
 NO_DECISIONS = ()
@@ -85,8 +89,9 @@ def about(viewer: Viewer, snapshot: str) -> dict:
     condition, params = lists.where(viewer, Filters(), checks=None)
     homes, assessed = opened.rows(f"SELECT count(*), count(*) FILTER (assessed) FROM homes AS h WHERE {condition}", params)[0]
     inspections = opened.rows(f"SELECT count(*) FROM readings AS h WHERE {condition}", params)[0][0]
+    files = opened.rows("SELECT count(*) FROM exports")[0][0]
     made_at, version = opened.rows("SELECT made_at, code_version FROM runs")[0]
-    return {"homes": homes, "assessed": assessed, "inspections": inspections, "made_on": datetime.fromisoformat(made_at[:19]), "number": opened.number,
+    return {"homes": homes, "assessed": assessed, "inspections": inspections, "files": files, "made_on": datetime.fromisoformat(made_at[:19]), "number": opened.number,
             "version": version, "name": opened.name}
 
 
@@ -132,21 +137,19 @@ def _overlaid(viewer, snapshot, filters, as_of, narrow="true"):
 
 @cached
 def standing(viewer: Viewer, snapshot: str, filters: Filters, as_of: date) -> pd.DataFrame:
-    """Per question of the first page and stage: deficiencies, homes they are in, oldest. Stages are never added up."""
+    """Per question of the first page: open deficiencies and their homes at each stage (deficiencies0, homes0, ...), the
+    day the oldest was found, or the count of homes where it is a question of homes. Stages are never added up."""
     opened = attach(snapshot)
     found = _overlaid(viewer, snapshot, filters, as_of)
     asked = [QUESTION[name] for name in ON_FIRST_PAGE]
-    of_deficiencies = " UNION ALL ".join(
-        f"SELECT {quoted(question.id)} AS question, stage, count(*) AS deficiencies, count(DISTINCT (o.agency, o.home_id)) AS homes, min(o.since) AS oldest FROM joined AS o "
-        f"WHERE {question.sql.replace('r.', 'o.').replace('newest.export_id', 'o.newest_id').replace('newest.files', 'o.files')} GROUP BY stage"
-        for question in asked if question.about == DEFICIENCIES)
+    counted = ", ".join(f"count(*) FILTER (stage = {quoted(stage)}) AS deficiencies{place}, count(DISTINCT (o.agency, o.home_id)) FILTER (stage = {quoted(stage)}) AS homes{place}"
+                        for place, stage in enumerate(STAGES))
+    parts = " UNION ALL ".join(f"SELECT {quoted(question.id)} AS question, {counted}, min(o.since) AS oldest FROM {FOUND} WHERE {question.sql}"
+                               for question in asked if question.about == DEFICIENCIES)
+    rows = opened.query(f"WITH {NEWEST} {parts}", found=found).set_index("question").reindex(ON_FIRST_PAGE)
     condition, params = lists.where(viewer, filters, checks=None)
-    of_homes = " UNION ALL ".join(
-        f"SELECT {quoted(question.id)} AS question, NULL AS stage, NULL AS deficiencies, count(*) AS homes, min(h.last_inspected_on) AS oldest FROM homes AS h WHERE {question.sql} AND {condition}"
-        for question in asked if question.about == HOMES)
-    places = opened.query(of_homes, params * sum(question.about == HOMES for question in asked))
-    rows = opened.query(f"""WITH {NEWEST}, joined AS (SELECT o.*, r.export_id, r.inspected_on, newest.export_id AS newest_id, newest.files FROM {FOUND}) {of_deficiencies}""", found=found)
-    return pd.concat([rows, places], ignore_index=True)
+    counts = {question.id: opened.rows(f"SELECT count(*) FROM homes AS h WHERE {question.sql} AND {condition}", params)[0][0] for question in asked if question.about == HOMES}
+    return rows.assign(homes=pd.Series(counts), label=[question.label for question in asked]).reset_index()
 
 
 @cached
@@ -193,9 +196,9 @@ def agencies(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFrame:
     return attach(snapshot).query(f"""
         WITH of_agency AS (SELECT agency, export_id, max(inspected_on) AS last_inspected_on FROM received_rows GROUP BY ALL),
         files AS (SELECT agency, count(*) AS files, max(export_id) AS export_id, max(last_inspected_on) AS last_inspected_on FROM of_agency GROUP BY agency)
-        SELECT h.agency, count(*) AS homes, count(*) FILTER (h.assessed) AS assessed, files.files, e.file_name, e.received_at::TIMESTAMP AS received_at, files.last_inspected_on
+        SELECT * FROM (SELECT h.agency, count(*) AS homes, count(*) FILTER (h.assessed) AS assessed, files.files, e.file_name, e.received_at::TIMESTAMP AS received_at, files.last_inspected_on
         FROM homes AS h JOIN files USING (agency) JOIN exports AS e USING (export_id) WHERE {condition}
-        GROUP BY ALL ORDER BY lower(h.agency)""", params)
+        GROUP BY ALL) ORDER BY lower(agency)""", params)
 
 
 # ---- homes
@@ -285,9 +288,9 @@ def held(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFrame:
     """Units to hold per agency: those with something open, and those only for want of verification."""
     condition, params = lists.where(viewer, filters, checks=None)
     return attach(snapshot).query(f"""
-        SELECT agency, count(*) AS units, count(*) FILTER (open_deficiencies > 0) AS opened, count(*) FILTER (open_deficiencies = 0) AS unverified,
+        SELECT * FROM (SELECT agency, count(*) AS units, count(*) FILTER (open_deficiencies > 0) AS opened, count(*) FILTER (open_deficiencies = 0) AS unverified,
                min(last_inspected_on) AS oldest
-        FROM homes AS h WHERE hold_before_reporting AND {condition} GROUP BY agency ORDER BY lower(agency)""", params)
+        FROM homes AS h WHERE hold_before_reporting AND {condition} GROUP BY agency) ORDER BY lower(agency)""", params)
 
 
 # ---- regions, crews, risk
@@ -301,9 +304,9 @@ def regions(viewer: Viewer, snapshot: str, filters: Filters, stage: str) -> pd.D
     """Per region and check: systems whose last telling result is known (verified), deficient at this stage, not verified."""
     condition, params = lists.where(viewer, filters, homes="t")
     return attach(snapshot).query(f"""
-        SELECT coalesce(t.region, '') AS region, t.check_id, coalesce(sum(systems) FILTER ({VERIFIED}), 0)::BIGINT AS verified,
+        SELECT * FROM (SELECT coalesce(t.region, '') AS region, t.check_id, coalesce(sum(systems) FILTER ({VERIFIED}), 0)::BIGINT AS verified,
                coalesce(sum(systems) FILTER (stage = ?), 0)::BIGINT AS deficient, coalesce(sum(systems) FILTER (state = 'not verified'), 0)::BIGINT AS not_verified
-        FROM tally AS t WHERE {condition} GROUP BY ALL ORDER BY lower(region), check_id""", [stage, *params])
+        FROM tally AS t WHERE {condition} GROUP BY ALL) ORDER BY lower(region), check_id""", [stage, *params])
 
 
 ELEVATION_STEP_FT, CHARGE_STEP_PSI, MOST_MARKS = 250, 0.5, 1_900
@@ -344,21 +347,28 @@ def crews(viewer: Viewer, snapshot: str, filters: Filters, check: str | None = N
 
 
 @cached
+def agencies_of(viewer: Viewer, snapshot: str, crew: str, among: tuple[str, ...]) -> list[str]:
+    """Agencies that have a crew of this name: they never are the same crew."""
+    condition, params = lists.where(viewer, Filters(agency=among, crew=(crew,)), homes="c")
+    return [agency for agency, in attach(snapshot).rows(f"SELECT DISTINCT agency FROM crew_checks AS c WHERE {condition} ORDER BY 1", params)]
+
+
+@cached
 def matrix(viewer: Viewer, snapshot: str, filters: Filters, stage: str) -> pd.DataFrame:
     """Checks with their severity, probability and the risk the policy's matrix gives these, and what is open of each at a stage."""
     condition, params = lists.where(viewer, filters, homes="t")
     return attach(snapshot).query(f"""
-        SELECT c.severity, c.probability, m.risk, c.check_id, c.title, c.act_today, coalesce(sum(t.systems) FILTER (t.stage = ? AND {condition}), 0)::BIGINT AS deficiencies
+        SELECT * FROM (SELECT c.severity, c.probability, m.risk, c.check_id, c.title, c.act_today, coalesce(sum(t.systems) FILTER (t.stage = ? AND {condition}), 0)::BIGINT AS deficiencies
         FROM checks AS c JOIN risk_matrix AS m USING (severity, probability) LEFT JOIN tally AS t ON t.check_id = c.check_id WHERE c.severity IS NOT NULL
-        GROUP BY ALL ORDER BY c.severity, c.probability, list_position({home_checks()}, c.check_id)""", [stage, *params])
+        GROUP BY ALL) ORDER BY severity, probability, list_position({home_checks()}, check_id)""", [stage, *params])
 
 
 @cached
 def levels(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFrame:
-    """Open deficiencies by risk and stage."""
+    """Open deficiencies by risk, a column for each stage (stage0, ...)."""
     condition, params = lists.where(viewer, filters, homes="t")
-    return attach(snapshot).query(f"""SELECT risk, stage, sum(systems)::BIGINT AS deficiencies FROM tally AS t WHERE risk IS NOT NULL AND {condition}
-                                      GROUP BY ALL ORDER BY {BY_RISK.format('risk')}, stage""", params)
+    stages = ", ".join(f"coalesce(sum(systems) FILTER (stage = {quoted(stage)}), 0)::BIGINT AS stage{place}" for place, stage in enumerate(STAGES))
+    return attach(snapshot).query(f"SELECT risk, {stages} FROM tally AS t WHERE risk IS NOT NULL AND {condition} GROUP BY risk ORDER BY {BY_RISK.format('risk')}", params)
 
 
 @cached
@@ -368,9 +378,6 @@ def matrix_levels(viewer: Viewer, snapshot: str) -> dict[tuple[int, str], str]:
 
 
 # ---- files
-
-OF_EXPORT = "(h.export_id IN (SELECT export_id FROM seen))"
-
 
 def _seen(viewer, filters):
     """SQL of the exports that hold rows of agencies the viewer sees and the filter names; all of them where neither narrows."""
@@ -396,9 +403,9 @@ def not_loaded(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFrame:
     """What was not used as read, per file, extent and reason, with the first line it happened on."""
     seen, params = _seen(viewer, filters)
     return attach(snapshot).query(f"""
-        SELECT n.export_id, e.file_name, n.extent, n.reason, count(*) AS times, min(n.source_line) AS first_line, string_agg(DISTINCT nullif(n.heading, ''), ', ' ORDER BY nullif(n.heading, '')) AS headings
+        SELECT * FROM (SELECT n.export_id, e.file_name, n.extent, n.reason, count(*) AS times, min(n.source_line) AS first_line, string_agg(DISTINCT nullif(n.heading, ''), ', ' ORDER BY nullif(n.heading, '')) AS headings
         FROM not_loaded AS n JOIN exports AS e USING (export_id) WHERE n.export_id IN ({seen})
-        GROUP BY ALL ORDER BY n.export_id DESC, list_position(['row', 'cell', 'column'], n.extent), times DESC, n.reason""", params)
+        GROUP BY ALL) ORDER BY export_id DESC, list_position(['row', 'cell', 'column'], extent), times DESC, reason""", params)
 
 
 def not_loaded_list(viewer: Viewer, snapshot: str, export_id: int, as_of: date) -> lists.Sheet:
@@ -423,6 +430,17 @@ def answers(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFrame:
         ORDER BY c.export_id DESC, list_position({[check.id for check in CHECKS]}, c.check_id)""", params)
 
 
+def lacking(unanswered: pd.DataFrame) -> list[str]:
+    """The fields that checks lack, each once, in the order of the alphabet."""
+    return sorted(set(";".join(unanswered["lacking"]).split(";")) - {""})
+
+
+def opening(lacking: pd.DataFrame) -> dict[str, int]:
+    """The three columns that most checks lack first: field → how many checks; `lacking` is of `answers`."""
+    counted = lacking["lacking"].str.split(";").explode().value_counts()
+    return dict(sorted(counted.items(), key=lambda pair: (-pair[1], pair[0]))[:3])
+
+
 # ---- checks
 
 @cached
@@ -436,31 +454,12 @@ def described(viewer: Viewer, snapshot: str) -> dict[str, pd.DataFrame]:
 # ---- one home
 
 @cached
-def home(viewer: Viewer, snapshot: str, agency: str, home_id: str) -> pd.DataFrame:
-    """The home's row of `homes`, none where there is no such home or the viewer may not see it."""
-    condition, params = lists.where(viewer, Filters(), checks=None)
-    return attach(snapshot).query(f"SELECT h.* FROM homes AS h WHERE h.agency = ? AND h.home_id = ? AND {condition}", [agency, home_id, *params])
+def home(viewer: Viewer, snapshot: str, agency: str, home_id: str, as_of: date) -> explain.Home:
+    """One home with its visits and the history of every check; explain.NotFound says what is nearest."""
+    return explain.home(viewer, attach(snapshot), agency, home_id, as_of, NO_DECISIONS)
 
 
 @cached
-def visits(viewer: Viewer, snapshot: str, agency: str, home_id: str) -> pd.DataFrame:
-    """Every inspection in force of a home, the newest first, with the file and line it came from."""
-    condition, params = lists.where(viewer, Filters(), homes="r", checks=None)
-    return attach(snapshot).query(f"""
-        SELECT r.*, coalesce(r.system_id, '') AS system, e.file_name FROM readings AS r JOIN exports AS e USING (export_id)
-        WHERE r.agency = ? AND r.home_id = ? AND {condition}
-        ORDER BY system, r.inspected_on DESC, list_position(['initial', 'service', 'final', 'qa'], r.inspection_kind) DESC NULLS FIRST, r.inspection_id DESC""", [agency, home_id, *params])
-
-
-@cached
-def home_states(viewer: Viewer, snapshot: str, agency: str, home_id: str, as_of: date) -> pd.DataFrame:
-    """Every check of every system of a home: state, stage, since, when last verified, risk, and the clock of what is open."""
-    opened = attach(snapshot)
-    condition, params = lists.where(viewer, Filters(), checks=None)
-    found = overlay(opened, NO_DECISIONS, as_of, f"d.agency = ? AND d.home_id = ? AND {condition}", [agency, home_id, *params])
-    return opened.query(f"""
-        SELECT d.system_id, d.check_id, c.title, c.group, c.safety_critical, c.remedy, d.state, d.stage, d.since, d.verified_on, d.inspection_id, d.risk, o.due, o.overdue, o.last_action
-        FROM home_checks AS d JOIN checks AS c USING (check_id) JOIN homes AS h ON h.agency = d.agency AND h.home_id = d.home_id
-        LEFT JOIN found AS o ON o.system_id = d.system_id AND o.check_id = d.check_id
-        WHERE d.agency = ? AND d.home_id = ? AND {condition}
-        ORDER BY d.system_id, {BY_RISK.format('d.risk')} NULLS LAST, d.since, list_position({home_checks()}, d.check_id)""", [agency, home_id, *params], found=found)
+def inspection(viewer: Viewer, snapshot: str, agency: str, inspection_id: str) -> explain.Inspection:
+    """One inspection from the line of the file on; explain.NotFound says what is nearest."""
+    return explain.inspection(viewer, attach(snapshot), agency, inspection_id)

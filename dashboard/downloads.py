@@ -1,21 +1,31 @@
 """Buttons that hand out a list; the file is made only when it is asked for."""
 
+from html import escape
+from pathlib import Path
+
 import streamlit as st
 
-from pipelines import lists
+from dashboard import data
 
-FORMATS = (("CSV", lists.as_csv, "csv", "text/csv"), ("XLSX", lists.as_xlsx, "xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
-           ("Parquet", lists.as_parquet, "parquet", "application/vnd.apache.parquet"))
+FORMATS = (("CSV", data.as_csv, "csv", "text/csv"), ("XLSX", data.as_xlsx, "xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
+           ("Parquet", data.as_parquet, "parquet", "application/vnd.apache.parquet"),
+           ("CSV with a text of what it rests on", data.as_zip, "zip", "application/zip"))
 
 
-def offer(make, name, what, formats=("CSV", "XLSX", "Parquet")):
+def offer(make, name, what, formats=tuple(label for label, *_ in FORMATS)):
     """Buttons for a list that `make()` returns as a Sheet; `what` says what is in it, `name` begins the file's name."""
+    st.html(f"<p class='read'>Download {escape(what)}:</p>")
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         for label, write, ending, mime in FORMATS:
             if label in formats:
-                st.download_button(f"{what} as {label}" if label == formats[0] else label, data=_when_asked(make, write), file_name=f"{name}.{ending}", mime=mime,
+                st.download_button(label, data=_when_asked(make, write), file_name=f"{name}.{ending}", mime=mime,
                                    key=f"download {name} {ending}", on_click="ignore", help=f"{what}, as {label}; states the snapshot, the day and the filters it rests on")
 
 
 def _when_asked(make, write):
     return lambda: write(make())
+
+
+def name(what, snapshot, day):
+    """Beginning of a file's name: what, of which snapshot, as of which day."""
+    return f"{what}-{Path(snapshot).stem}-as-of-{day.isoformat()}"

@@ -9,10 +9,8 @@ from datetime import date
 import streamlit as st
 
 from dashboard import data
+from dashboard.data import EVERYTHING, LEVELS, STAGES, Filters, Viewer
 from dashboard.navigation import BY_NAME, address
-from pipelines.history import STAGES
-from pipelines.lists import EVERYTHING, Filters, Viewer
-from pipelines.policy.policy import LEVELS
 
 LABELS = {"agency": "Agency", "region": "Region", "crew": "Crew", "check": "Check", "risk": "Risk", "stage": "Stage"}
 KEPT = ("agency", "region", "crew", "check", "risk", "stage", "as_of")
@@ -64,6 +62,7 @@ def sidebar(view):
     st.session_state["filters_of_page"] = (*view.filters, *(("search",) if view.name == "homes" else ()))
     who, where = viewer(), snapshot()
     with st.sidebar:
+        st.html("<div class='name'>Coldfill</div>")
         _search(view, who, where)
         offered = data.choices(who, where)
         checks = data.titles()
@@ -91,3 +90,39 @@ def _search(view, who, where):
         st.query_params["search"] = text
     elif "search" in st.query_params:
         del st.query_params["search"]
+
+
+def page_of(count: int, rows: int) -> int:
+    """Number of the page to show of so many rows: the one in the address as far as there is one."""
+    pages = max(1, -(-count // rows))
+    asked = st.session_state.get("page") or _whole(st.query_params.get("page")) or 1
+    if asked > pages:
+        st.session_state["page"] = pages
+    return min(asked, pages)
+
+
+def pages(count: int, rows: int):
+    """The buttons that turn pages, where there is more than one."""
+    if count > rows:
+        st.pagination(-(-count // rows), key="page", bind="query-params")
+
+
+def choose(found):
+    """Homes chosen from this page and those before, as (agency, home id); none means all."""
+    here = list(zip(found["agency"], found["home_id"], strict=True))
+    before = [pair for pair in st.session_state.get("chosen", []) if pair not in here]
+    return tuple(st.multiselect("Take along only", here + before, key="chosen", placeholder="All of them, or choose homes", format_func=lambda pair: f"{pair[1]}, {pair[0]}"))
+
+
+def _whole(text):
+    return int(text) if text and text.isdecimal() and int(text) > 0 else None
+
+
+def stage_shown() -> str:
+    """The one stage this page counts; stages are never added up."""
+    return st.segmented_control("Stage counted", STAGES, default=STAGES[1], required=True, key="at", bind="query-params", help="Stages ask for different work and are not added up.")
+
+
+def risk_link(name, stage):
+    """Link of a count in a row of risks to the homes with so grave a deficiency at a stage."""
+    return lambda row: link("homes", risk=row.risk, stage=stage) if getattr(row, name) else None

@@ -7,9 +7,7 @@ from pathlib import Path
 import streamlit as st
 
 from dashboard import data, filters, wording
-from pipelines.lists import CAUTIONS, ListError
-from pipelines.policy.policy import PolicyError
-from pipelines.store import FleetError
+from dashboard.data import CAUTIONS, FleetError, ListError, NotFound, PolicyError
 
 STYLE = Path(__file__).parent / "style.css"
 HOW_TO_START = ("There is nothing to show yet. Load the agencies' exports, a file or a folder of them, and open this page again:",
@@ -51,9 +49,10 @@ def how_to_start():
     st.html(f"<div class='told'><p>{escape(first)}</p><p><code>{load}</code></p><p>{escape(second)}</p><p><code>{demo}</code></p></div>")
 
 
-def nothing_loaded() -> bool:
-    """True, after saying what to do, where the snapshot holds no inspection."""
-    if data.about(filters.viewer(), filters.snapshot())["inspections"]:
+def nothing_loaded(unless_files=False) -> bool:
+    """True, after saying what to do, where the snapshot holds no inspection (and, with `unless_files`, no file either)."""
+    about = data.about(filters.viewer(), filters.snapshot())
+    if about["inspections"] or (unless_files and about["files"]):
         return False
     how_to_start()
     return True
@@ -68,5 +67,5 @@ def errors_told():
     """What a fleet, a policy or a filter refuses is said on the page, in the words of who refused it."""
     try:
         yield
-    except (FleetError, PolicyError, ListError) as error:
+    except (FleetError, PolicyError, ListError, NotFound) as error:
         _told(str(error))

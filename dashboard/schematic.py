@@ -1,12 +1,12 @@
 """The loop of one home as a drawing (SVG), in the order water meets it, with the readings written at their places.
 
-No Streamlit and no queries: readings in, text out. The same in words stands in `in_words`, for those who do not see it.
+No Streamlit and no queries: readings in words in, text out. `readings` maps a field to what was recorded, as shown
+(`12.0 psi`, `dual check vented`); a field that is not there was not recorded. The same in words stands in `in_words`,
+for those who do not see the drawing.
 """
 
 from dataclasses import dataclass
 from html import escape
-
-from dashboard import wording
 
 
 @dataclass(frozen=True)
@@ -59,44 +59,43 @@ LINES = {
 INK, SOFT, GRAVE, LINE = "#1c2329", "#4f5860", "#7a1f12", "#8b8577"
 
 
-def drawing(readings, open_checks=()):
-    """The loop as SVG. `readings` maps field → value of one inspection; `open_checks` are ids of deficiencies."""
-    marked = {}
-    for check in open_checks:
-        marked.setdefault(PART_OF[check], []).append(check)
-    shapes = "".join(_shapes(readings))
-    texts = "".join(_text(part, readings, len(marked.get(part.id, ()))) for part in PARTS if part.id != "height")
-    rings = "".join(_ring(part) for part in marked)
-    words = " ".join(f"{name}: {said}." for name, said in in_words(readings, open_checks))
-    return (f'<svg class="loop" viewBox="0 0 1140 460" role="img" aria-label="The heating loop with the readings of this inspection. {escape(words, quote=True)}" '
-            f'xmlns="http://www.w3.org/2000/svg" font-family="Source Sans, sans-serif" font-size="13">{shapes}{_height(readings)}{rings}{texts}</svg>')
+def drawing(readings, opened=()):
+    """The loop as SVG; `opened` are ids of the checks that stand open, whose parts are framed and say how many."""
+    counts = {}
+    for check in opened:
+        counts[PART_OF[check]] = counts.get(PART_OF[check], 0) + 1
+    words = " ".join(f"{name}: {said}." for name, said in in_words(readings, opened))
+    texts = "".join(_text(part, readings, counts.get(part.id, 0)) for part in PARTS if part.id != "height")
+    return (f'<svg class="loop" viewBox="0 0 1140 460" role="img" aria-label="The heating loop with the readings of one inspection. {escape(words)}" '
+            f'xmlns="http://www.w3.org/2000/svg" font-family="Source Sans, sans-serif" font-size="13">{"".join(_shapes(readings))}{_height(readings)}{"".join(map(_frame, counts))}{texts}</svg>')
 
 
-def in_words(readings, open_checks=()):
+def in_words(readings, opened=()):
     """(part, what was read there) in the order water meets them; a part nothing was read of says so."""
     out = []
     for part in PARTS:
-        found = [f"{wording.label(field).lower()} {wording.reading(field, readings.get(field))}" for field in part.fields if not wording.missing(readings.get(field))]
-        count = sum(PART_OF[check] == part.id for check in open_checks)
-        opened = [f"{wording.plural(count, 'deficiency', 'deficiencies')} open"] if count else []
-        out.append((part.name, ", ".join(found + opened) or "nothing recorded"))
+        found = [said for fields in _lines_of(part) if (said := _line(fields, readings))]
+        count = sum(PART_OF[check] == part.id for check in opened)
+        out.append((part.name, "; ".join(found + ([f"{count} open"] if count else [])) or "nothing recorded"))
     return out
 
 
+def _lines_of(part):
+    return LINES.get(part.id, tuple((field,) for field in part.fields))
+
+
+def _line(fields, readings):
+    """Readings that share a line, each after the words that introduce it; empty where none was recorded."""
+    return " ".join(f"{SHORT[field]} {readings[field]}".strip() for field in fields if readings.get(field))
+
+
 def _text(part, readings, opened):
-    lines = []
-    for fields in LINES.get(part.id, tuple((field,) for field in part.fields)):
-        said = [f"{SHORT[field]} {wording.reading(field, readings.get(field))}".strip() for field in fields if not wording.missing(readings.get(field))]
-        if said:
-            lines.append(" ".join(said))
-    lines = lines[:6] or ["not recorded"]
-    quiet = lines == ["not recorded"]
+    lines = [said for fields in _lines_of(part) if (said := _line(fields, readings))] or ["not recorded"]
     rows = [f'<text x="{part.x}" y="{part.y}" font-weight="600" fill="{INK}">{escape(part.name)}</text>']
     if opened:
-        width = 52 if opened < 10 else 60
         start = part.x + 7 * len(part.name) + 8
-        rows.append(f'<rect x="{start}" y="{part.y - 11}" width="{width}" height="14" fill="{GRAVE}"/><text x="{start + width / 2}" y="{part.y}" text-anchor="middle" font-size="11" fill="#fff">{opened} open</text>')
-    style = f'fill="{SOFT}" font-style="italic"' if quiet else f'fill="{INK}"'
+        rows.append(f'<rect x="{start}" y="{part.y - 11}" width="52" height="14" fill="{GRAVE}"/><text x="{start + 26}" y="{part.y}" text-anchor="middle" font-size="11" fill="#fff">{opened} open</text>')
+    style = f'fill="{SOFT}" font-style="italic"' if lines == ["not recorded"] else f'fill="{INK}"'
     rows += [f'<text x="{part.x}" y="{part.y + 15 * (place + 1)}" {style}>{escape(_cut(line))}</text>' for place, line in enumerate(lines)]
     return "".join(rows)
 
@@ -121,7 +120,7 @@ def _shapes(readings):
     yield f'<rect x="104" y="{MAIN - 13}" width="46" height="26" {absent("backflow_device", "none")}/><path d="M112 {MAIN - 7} l9 7 l-9 7 z M131 {MAIN - 7} l9 7 l-9 7 z" fill="{INK}"/>'
     yield f'<path d="M200 {MAIN - 12} v24 l32 -24 v24 z" {absent("fill_connection", "none")}/><path d="M216 {MAIN} v-14 M206 {MAIN - 14} a10 9 0 0 1 20 0 z" {solid}/>'
     yield f'<circle cx="340" cy="{MAIN}" r="17" {solid}/><path d="M332 {MAIN + 7} q8 -18 16 -2" {thin}/>'  # air separator
-    yield f'<path d="M340 {MAIN - 17} V140" {thin}/><rect x="331" y="118" width="18" height="24" {absent("vent_cap", "no_vent")}/><path d="M335 118 v-6 h10 v6" {solid}/>'
+    yield f'<path d="M340 {MAIN - 17} V140" {thin}/><rect x="331" y="118" width="18" height="24" {absent("vent_cap", "no vent")}/><path d="M335 118 v-6 h10 v6" {solid}/>'
     yield _tank(readings, solid, ghost, thin)
     yield f'<circle cx="440" cy="{MAIN}" r="15" {solid}/><path d="M434 {MAIN - 9} l15 9 l-15 9 z" fill="{INK}"/><text x="440" y="{MAIN + 30}" text-anchor="middle" fill="{SOFT}" font-size="12">circulator</text>'
     yield f'<rect x="556" y="170" width="130" height="158" {solid}/><path d="M600 312 q-8 -16 6 -30 q2 12 9 6 q4 -8 1 -18 q18 16 10 34 q-2 8 -8 8 z" {thin}/>'
@@ -134,7 +133,7 @@ def _shapes(readings):
 
 def _tank(readings, solid, ghost, thin):
     kind = readings.get("tank_type")
-    style = ghost if kind in ("none", None) or wording.missing(kind) else solid
+    style = ghost if kind in ("none", None) else solid
     valve = f'<path d="M332 262 h16 l-16 14 h16 z" {solid}/>' if readings.get("tank_valve") in ("open", "closed") else ""
     body = f'<rect x="308" y="300" width="64" height="96" rx="30" {style}/>'
     inside = '<path d="M309 348 q31 16 62 0" stroke="%s" stroke-width="2" fill="none"/>' % INK if kind == "diaphragm" else ""
@@ -144,26 +143,24 @@ def _tank(readings, solid, ghost, thin):
 def _relief(readings, solid, ghost, thin):
     style = ghost if readings.get("relief_present") == "no" else solid
     ends = "" if readings.get("relief_discharge_end") == "none" else f'<path d="M682 140 H756 V300" {thin}/><path d="M750 300 l6 10 l6 -10 z" fill="{SOFT}"/>'
-    between = f'<path d="M664 152 h16 l-16 12 h16 z" fill="{INK}"/>' if readings.get("relief_mounting") == "valve_between" else ""
+    between = f'<path d="M664 152 h16 l-16 12 h16 z" fill="{INK}"/>' if readings.get("relief_mounting") == "valve between" else ""
     return f'<path d="M672 170 V154" {thin}/>{between}{ends}<path d="M660 128 h24 l-24 24 h24 z" {style}/><path d="M672 128 v-14 m-6 0 h12" {thin}/>'
 
 
 def _height(readings):
     """The dimension line at the right, from the gauge to the highest point."""
     height, floors, elevation = (readings.get(name) for name in ("top_height_ft", "stories", "elevation_ft"))
-    lines = ["highest point", wording.number(height, 1, "ft"), "above the gauge"] if not wording.missing(height) else \
-        ["height not", "recorded", *([] if wording.missing(floors) else [f"heated floors: {wording.number(floors, 1).removesuffix('.0')}"])]
-    lines += ["elevation", "not recorded" if wording.missing(elevation) else wording.number(elevation, 0, "ft")]
-    texts = "".join(f'<text x="1044" y="{124 + 15 * place}" fill="{SOFT}" font-size="12">{escape(line)}</text>' for place, line in enumerate(lines))
+    lines = ["highest point", height, "above the gauge"] if height else ["height", "not recorded", *([f"heated floors: {floors}"] if floors else [])]
+    texts = "".join(f'<text x="1044" y="{124 + 15 * place}" fill="{SOFT}" font-size="12">{escape(line)}</text>' for place, line in enumerate([*lines, "elevation", elevation or "not recorded"]))
     return f'<path d="M1034 100 V210 M1028 100 h12 M1028 210 h12" stroke="{LINE}" stroke-width="1" fill="none"/>{texts}'
 
 
-RINGS = {
+FRAMES = {
     "supply": (14, 208, 60, 28), "backflow": (98, 203, 58, 38), "fill": (192, 194, 48, 48), "vent": (324, 106, 32, 44), "tank": (300, 292, 80, 112),
     "gauge": (573, 187, 46, 46), "cutoff": (680, 246, 36, 42), "relief": (650, 106, 44, 52), "zones": (692, 80, 44, 40), "emitters": (872, 110, 120, 50), "boiler": (550, 164, 142, 170),
 }
 
 
-def _ring(part):
-    x, y, width, height = RINGS[part]
+def _frame(part):
+    x, y, width, height = FRAMES[part]
     return f'<rect x="{x}" y="{y}" width="{width}" height="{height}" rx="6" fill="none" stroke="{GRAVE}" stroke-width="3"/>'

@@ -12,15 +12,15 @@ import streamlit as st
 
 from dashboard import wording
 
-NUMBER, TEXT = "number", "text"
+NUMBER, TEXT, SHORT = "number", "text", "short"  # short is kept on one line
 
 
 @dataclass(frozen=True)
 class Column:
     """One column: the frame's column `name`, its heading, and how a value is said.
 
-    `show` turns a value into plain text, `link` a row (as a named tuple) into an address or None, `mark` a value into
-    a class of the stylesheet. `help` says what the column means, below the table and on the heading.
+    `show` turns a value into plain text (the row, a named tuple, where `of_row`), `link` a row into an address or None,
+    `mark` a value into a class of the stylesheet. `help` says what the column means, below the table and on the heading.
     """
 
     name: str
@@ -31,10 +31,16 @@ class Column:
     link: Callable | None = None
     mark: Callable | None = None
     sort: str = ""  # address that sorts by this column
+    of_row: bool = False
 
 
 def count(name, label, **more):
     return Column(name, label, wording.whole, kind=NUMBER, **more)
+
+
+def home(link, name="home_id", label="Home", **more):
+    """The home's id, leading to the home; `link` is a function of agency and home id."""
+    return Column(name, label, kind=SHORT, link=lambda row: link(row.agency, getattr(row, name)), **more)
 
 
 def risk(name="risk", label="Risk", **more):
@@ -42,7 +48,7 @@ def risk(name="risk", label="Risk", **more):
 
 
 def day(name, label, **more):
-    return Column(name, label, wording.day, kind=NUMBER, **more)
+    return Column(name, label, wording.day, kind=SHORT, **more)
 
 
 def show(frame: pd.DataFrame, columns: Sequence[Column], caption: str, *, empty: str, sorted_by: str = "", wide: bool = True):
@@ -76,7 +82,7 @@ def _heading(column, sorted_by):
 
 def _cell(column, row, first):
     value = getattr(row, column.name)
-    inside = escape(column.show(value))
+    inside = escape(column.show(row if column.of_row else value))
     mark = column.mark(value) if column.mark and not wording.missing(value) else None
     if mark:
         inside = f'<span class="{mark}">{inside}</span>'
@@ -88,7 +94,8 @@ def _cell(column, row, first):
 
 
 def facts(pairs):
-    """A short list of names and values."""
+    """A short list of names and values; what has no value is left out."""
+    pairs = [(name, value) for name, value in pairs if not wording.missing(value)]
     st.html("<dl class='facts'>" + "".join(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in pairs) + "</dl>")
 
 
@@ -101,3 +108,116 @@ def section(title, sentence="", anchor=""):
 
 def said(sentence):
     st.html(f"<p class='read'>{escape(sentence)}</p>")
+
+
+def subsection(title):
+    st.html(f"<h3>{escape(title)}</h3>")
+
+
+def folded(title, lines):
+    """One line that opens to a list."""
+    st.html(f"<details class='what'><summary>{escape(title)}</summary><ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul></details>")
+
+
+def folded_table(frame, columns, title):
+    """One line that opens to a table."""
+    if not frame.empty:
+        st.html(f"<details class='what'><summary>{escape(title)}</summary>{html(frame, columns, title, wide=False)}</details>")
+
+
+SHADES = ("shade0", "shade1", "shade2", "shade3", "shade4")
+SHADE_FROM = (0.0, 0.02, 0.05, 0.10, 0.20)
+
+
+def heat(frame, titles, link, caption, *, empty):
+    """Checks down, regions across: share deficient among verified, counts, and not verified beside; shaded by share.
+
+    `frame`: region, check_id, verified, deficient, not_verified. `link(check, region)` is the address of the homes.
+    """
+    frame = frame[frame["verified"] + frame["not_verified"] > 0]
+    if frame["verified"].sum() == 0:
+        st.html(f'<p class="empty">{escape(empty)}</p>')
+        return
+    regions = list(dict.fromkeys(frame["region"]))
+    cells = {(row.check_id, row.region): row for row in frame.itertuples()}
+    head = "".join(f'<th scope="col" class="number">{escape(region or "region not recorded")}</th>' for region in regions)
+    body = "".join(f'<tr><th scope="row">{escape(titles[check])}</th>{"".join(_heat_cell(cells.get((check, region)), link) for region in regions)}</tr>'
+                   for check in titles if any((check, region) in cells for region in regions))
+    key = "".join(f'<span class="{shade}">{wording.percent(start) if start else "0 %"} or more</span>' for shade, start in zip(SHADES, SHADE_FROM, strict=True))
+    st.html(f'<p class="key">Shading: {key}</p><div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table heat"><caption>{escape(caption)}</caption>'
+            f'<thead><tr><th scope="col">Check</th>{head}</tr></thead><tbody>{body}</tbody></table></div>')
+
+
+def _heat_cell(row, link):
+    if row is None:
+        return '<td class="number is-aside">does not apply</td>'
+    aside = f'<span class="aside">{row.not_verified:,} not verified</span>'
+    if not row.verified:
+        return f'<td class="number">{wording.NOTHING} {aside}</td>'
+    share = row.deficient / row.verified
+    shade = SHADES[sum(share >= start for start in SHADE_FROM) - 1]
+    count = f"{row.deficient:,} of {row.verified:,}"
+    count = f'<a href="{escape(link(row.check_id, row.region))}">{count}</a>' if row.deficient else count
+    return f'<td class="number {shade if row.deficient else ""}"><b>{wording.percent(share)}</b> {count} {aside}</td>'
+
+
+def matrix(frame, levels, link, caption):
+    """Severity down, probability across; each cell its risk, how many are open, and which checks those are.
+
+    `frame`: severity, probability, title, check_id, deficiencies. `levels`: (severity, probability) → risk.
+    """
+    probabilities, severities = sorted({place[1] for place in levels}), sorted({place[0] for place in levels})
+    head = "".join(f'<th scope="col">{escape(wording.PROBABILITY[name])}</th>' for name in probabilities)
+    body = ""
+    for severity in severities:
+        body += f'<tr><th scope="row">{escape(wording.SEVERITY[severity])}</th>'
+        for probability in probabilities:
+            part = frame[(frame["severity"] == severity) & (frame["probability"] == probability)]
+            body += _matrix_cell(part, levels[severity, probability], link)
+        body += "</tr>"
+    st.html(f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table wide matrix"><caption>{escape(caption)}</caption>'
+            f'<thead><tr><th scope="col">Severity, by probability</th>{head}</tr></thead><tbody>{body}</tbody></table></div>')
+
+
+def _matrix_cell(part, risk, link):
+    mark = f'<span class="{wording.RISK_CLASS[risk]}">{escape(risk)}</span>'
+    if part.empty:
+        return f'<td>{mark}<br><span class="aside">no check</span></td>'
+    count = int(part["deficiencies"].sum())
+    said = f'<a href="{escape(link(list(part["check_id"])))}"><b>{count:,}</b> open</a>' if count else "none open"
+    return f'<td>{mark} {said}<br><span class="aside">of {wording.plural(len(part), "check")}</span></td>'
+
+
+def frame(records):
+    """Records (dataclasses) as a frame, for `show`."""
+    return pd.DataFrame([{name: getattr(record, name) for name in record.__dataclass_fields__} for record in records])
+
+
+def subtitle(title, sentence, risk):
+    """What the page is about and the sentence over it."""
+    mark = f'<span class="{wording.RISK_CLASS[risk]}">{escape(risk)}</span> ' if risk else ""
+    st.html(f"<h2 class='over'>{escape(title)}</h2><p class='headline'>{mark}{escape(sentence)}</p>")
+
+
+def lines(texts):
+    st.html(f"<ul class='lines'>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ul>")
+
+
+def picture(svg, words, title):
+    """A drawing, and the same in words for those who do not see it."""
+    said = "".join(f"<dt>{escape(name)}</dt><dd>{escape(text)}</dd>" for name, text in words)
+    st.html(f"<div class='picture'>{svg}</div><details class='what'><summary>{escape(title)}</summary><dl>{said}</dl></details>")
+
+
+def folded_timeline(checks, visits, title):
+    """Outcome of every check at every visit, folded; the outcomes are words, told apart by weight."""
+    if not checks:
+        return
+    head = "".join(f'<th scope="col">{escape(wording.day(visit.inspected_on))}</th>' for visit in visits)
+    body = ""
+    for check in checks:
+        told = {visit: outcome for visit, outcome, _ in check.visits}
+        cells = "".join(f'<td class="short"><span class="{wording.OUTCOME_CLASS.get(told.get(visit.inspection_id), "")}">{escape(told.get(visit.inspection_id, "other system"))}</span></td>' for visit in visits)
+        body += f'<tr><th scope="row">{escape(check.title)}</th>{cells}<td class="short"><span class="{wording.STATE_CLASS.get(check.state, "")}">{escape(check.state)}</span></td></tr>'
+    st.html(f'<details class="what"><summary>{escape(title)}</summary><div class="scroll" tabindex="0" role="region" aria-label="{escape(title)}"><table class="table"><caption>{escape(title)}</caption>'
+            f'<thead><tr><th scope="col">Check</th>{head}<th scope="col">Now</th></tr></thead><tbody>{body}</tbody></table></div></details>')

@@ -5,9 +5,9 @@ that could be read as fine.
 """
 
 import math
-from datetime import date, datetime
+from datetime import datetime
 
-from pipelines.fields import BY_NAME, NUMBER
+import pandas as pd
 
 NOTHING = "–"
 UNITS = {"degF": "°F", "psi": "psi", "": ""}
@@ -31,46 +31,9 @@ STATES = {
 KINDS = {"initial": "audit before work", "final": "final inspection", "qa": "re-inspection", "service": "service call"}
 GROUPS = {"pressure": "Pressure", "tank": "Expansion tank", "relief": "Relief valve", "potable": "Drinking water", "controls": "Air and controls", "evidence": "About the readings"}
 
-# name → what it is called, unit, decimals
-RECOMPUTED = {
-    "atmosphere_psia": ("Local atmosphere, absolute", "psia", 2),
-    "static_psi": ("Weight of the water column above the gauge", "psi", 1),
-    "required_cold_psig": ("Cold pressure needed at the gauge", "psi", 1),
-    "should_have_psig": ("Cold pressure the loop should have", "psi", 1),
-    "trusted_charge_psig": ("Tank charge at 60 °F, at the gauge's height", "psi", 1),
-    "sea_level_charge_psig": ("What a sea-level charge of 12 psi shows here", "psi", 1),
-    "loop_volume_gal": ("Water in the loop", "gal", 1),
-    "expansion_gal": ("Expansion from cold to hot reading", "gal", 2),
-    "predicted_hot_psig": ("Hot pressure to be expected", "psi", 1),
-    "predicted_limit_psig": ("Pressure to be expected at the high limit", "psi", 1),
-    "required_tank_gal": ("Tank volume needed", "gal", 1),
-    "cushion_ratio": ("Air cushion, share of what the tank should hold", "", 2),
-    "headroom_psi": ("Room below the relief setting, measured", "psi", 1),
-    "predicted_headroom_psi": ("Room below the relief setting at the high limit", "psi", 1),
-}
-OWN_LABELS = {
-    "qa_reason": "Reason for re-inspection", "home_id": "Home", "inspection_id": "Inspection", "system_id": "System", "inspected_on": "Inspected",
-    "btuh": "", "precharge_psig": "Tank charge as read", "stated_result": "Stated result", "boiler_max_pressure_psig": "Boiler's maximum pressure",
-    "boiler_min_pressure_psig": "Boiler's minimum pressure", "high_limit_f": "High limit of the operating control", "tank_tap": "Tank sounds when tapped",
-    "precharge_system_side": "Water side when the charge was read", "top_height_ft": "Highest point above the gauge", "anticipator_a": "Heat anticipator",
-    "controlled_current_a": "Current of what it switches", "makeup_meter_gal": "Make-up water meter", "low_water_cutoff_test": "Low-water cutoff, tested",
-    "low_water_cutoff": "Low-water cutoff", "job_number": "Job", "hot_reading_state": "Hot while reading", "cold_reading_state": "Heat while reading cold",
-}
-ENDINGS = ("_psig", "_psi", "_ft", "_f", "_gal", "_btuh", "_a", "_percent")
-
-
-def label(field):
-    """What a field is called on a page: its name in words, without the unit."""
-    if field in OWN_LABELS:
-        return OWN_LABELS[field]
-    known = BY_NAME.get(field)
-    if known is not None and known.kind == NUMBER and known.unit:
-        field = next((field[:-len(ending)] for ending in ENDINGS if field.endswith(ending) and ending != "_percent"), field)
-    return field.replace("_", " ").capitalize()
-
-
 def missing(value):
-    return value is None or value != value or (isinstance(value, str) and not value)
+    """None, NaN, NaT, NA or an empty text."""
+    return value is None or pd.isna(value) or (isinstance(value, str) and not value)
 
 
 def text(value):
@@ -97,21 +60,6 @@ def whole(value):
     return number(value)
 
 
-def reading(field, value):
-    """A reading as a page shows it: number with unit, or the word."""
-    known = BY_NAME[field]
-    if missing(value):
-        return "not recorded"
-    if known.kind == NUMBER:
-        if known.name == "boiler_year":
-            return f"{value:.0f}"
-        decimals = 0 if known.unit in ("Btu/h", "ft") and value == round(value) else known.decimals
-        return number(value, decimals, known.unit or "")
-    if isinstance(value, (date, datetime)):
-        return day(value)
-    return word(value) if known.words else str(value)
-
-
 def day(value):
     """A date in words: Mar 4, 2025."""
     if missing(value):
@@ -136,24 +84,104 @@ def plural(count, one, many=None):
     return f"{count:,} {one if count == 1 else many or one + 's'}"
 
 
+def in_homes(deficiencies, homes):
+    """So many deficiencies in so many homes; nothing where the question is not asked."""
+    if missing(deficiencies):
+        return ""
+    if not deficiencies:
+        return "none"
+    return f"{deficiencies:,.0f} in {plural(int(homes), 'home')}"
+
+
+def homes(count):
+    return "" if missing(count) else plural(int(count), "home")
+
+
 def days_late(due, as_of):
     """How a due date stands on a day."""
     if missing(due):
         return "no due date"
-    late = (as_of - due).days
+    late = (as_of - (due.date() if isinstance(due, datetime) else due)).days
     return f"{plural(late, 'day')} late" if late > 0 else "due today" if late == 0 else f"in {plural(-late, 'day')}"
 
 
-def band(observed, low, high, unit, decimals=1):
-    """A result in words: 12.0 psi; should be between 17.0 and 19.0 psi."""
-    seen = number(observed, decimals, unit)
-    bare = lambda value: number(value, decimals)
-    shown = UNITS.get(unit, unit)
-    end = f" {shown}" if shown else ""
-    if not missing(low) and not missing(high):
-        return f"{seen}; should be between {bare(low)} and {bare(high)}{end}"
-    if not missing(low):
-        return f"{seen}; should be at least {bare(low)}{end}"
-    if not missing(high):
-        return f"{seen}; should be at most {bare(high)}{end}"
-    return seen
+def recent(received_at, last_inspected_on, as_of, most_days):
+    """Whether an agency's file is recent on a day, and if not, what is old."""
+    ages = {"received": (as_of - received_at.date()).days, "newest inspection": (as_of - last_inspected_on.date()).days}
+    old = [f"{name} {plural(age, 'day')} ago" for name, age in ages.items() if age > most_days]
+    return f"no recent file: {', '.join(old)}" if old else "recent"
+
+
+ORDERS = {"risk": "risk, the graver first", "-last_inspected_on": "last visit, the newest first", "last_inspected_on": "last visit, the oldest first", "home_id": "home",
+          "-open_deficiencies": "open deficiencies, most first", "-safety_not_verified": "not verified, most first", "region": "region", "crew": "crew"}
+CHECK_IS_UNVERIFIED = " With this choice the filter Check means the check that was not verified."
+
+
+def range_of(page, rows, count, one):
+    """Which rows of how many a page shows."""
+    if count <= rows:
+        return plural(count, one)
+    return f"{rows * (page - 1) + 1:,} to {min(rows * page, count):,} of {plural(count, one)}"
+
+
+HEAT = ("Each cell: the share of verified systems in which the deficiency is open at this stage ({stage}), then how many of how many, then how many were not verified and are in no share. "
+        "Darker means a larger share. A dash: not one system could be verified, so nothing is known. Numbers lead to the homes.")
+ALTITUDE = ("Each circle counts inspections whose charge can be trusted, by the home's elevation; its area is their number. The level line is the common fill pressure, where a charge should lie unless the house is tall. "
+            "The dashed line is where the same tanks would lie had they been charged at sea level and carried up: a gauge reads more where the air is thinner. Circles along it were probably never set on site.")
+INTERVALS = "The mark is the share found deficient, the bar its exact 95 % interval: where bars overlap widely, the difference may be chance. Open marks: under 10 verified units."
+NO_RANKING = ("Crews stand in the order of the alphabet and are not ranked: small numbers scatter, houses and territories differ, and what was not verified is in no share. "
+              "A low share with much not verified is not good work, it is little knowledge. Counts are of units, by their final inspection.")
+MATRIX = ("Severity and probability are those of the check, set by the policy after MIL-STD-882E. A deficiency's own risk may be one step higher where its effect was seen, one step lower where it is uncertain: the second table counts by that. "
+          "Checks marked act today are acted on the day they are known, whatever their cell.")
+LEVELS = "Counted by each deficiency's own risk. Stages are not added up: they ask for different work, by different people, with different money."
+ANSWERS = "A check is answered where at least one inspection of the file has a result that tells. Evidence about the readings themselves is counted too."
+SEVERITY = {1: "1, gravest", 2: "2", 3: "3", 4: "4, slight"}
+PROBABILITY = {"A": "A, often", "B": "B", "C": "C", "D": "D", "E": "E, hardly"}
+
+
+def yes(value):
+    return "yes" if value else ""
+
+
+def safety(critical, act_today):
+    return "safety-critical, act today" if act_today else "safety-critical" if critical else ""
+
+
+def interval(low, high):
+    return NOTHING if missing(low) or missing(high) else f"{percent(low).removesuffix(' %')} to {percent(high)}"
+
+
+def limit(value, unit):
+    return number(value, 0 if value == round(value) else len(f"{value:.6g}".partition(".")[2]), unit)
+
+
+def clock(days):
+    return "none" if missing(days) else f"{int(days)}"
+
+
+def checks_said(ids, titles):
+    return "; ".join(titles.get(check, check) for check in ids.split("; "))
+
+
+def fields_said(fields, called):
+    return " or ".join(called(field) for field in fields.split(";"))
+
+
+def columns_said(counted, called):
+    """Columns with how many checks they would open: `counted` is field → count."""
+    return ", ".join(f"{called(field)} ({plural(count, 'check')})" for field, count in counted.items())
+
+
+def remarks(*texts):
+    return "; ".join(text.replace("\n", ", ") for text in texts if not missing(text))
+
+
+def by_risk(checks):
+    """Graver first, then the older."""
+    return sorted(checks, key=lambda check: (list(RISK_CLASS).index(check.risk), check.since))
+
+
+def last_said(visits, inspection_id):
+    """What the deciding visit said, in words without the outcome."""
+    text = next(text for visit, _, text in visits if visit == inspection_id)
+    return text.removeprefix("deficient").removeprefix("; ") or NOTHING

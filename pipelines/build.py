@@ -10,6 +10,7 @@ import os
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from threading import Lock
 
 import numpy as np
 import pyarrow as pa
@@ -27,7 +28,7 @@ from pipelines.results import OUTCOMES, results
 from pipelines.store import FleetError, equal, scratch
 
 CODE_VERSION = "0.1.0"
-ROWS_AT_ONCE = 250_000      # inspections in memory at once, homes kept whole
+ROWS_AT_ONCE = 125_000      # inspections in memory at once, homes kept whole
 ROWS_IN_CACHE = 16_384      # rows a formula runs over at once
 WORKERS = min(4, os.cpu_count() or 1)
 DAYS_A_MONTH = 365.25 / 12.0
@@ -168,7 +169,7 @@ def compare(connection, policy):
     """What other inspections say of each: readings repeated elsewhere, and make-up water since the visit before."""
     days = int(policy.repeated_within_days)
     connection.execute(f"""
-        CREATE OR REPLACE TEMP TABLE compared AS
+        CREATE OR REPLACE TABLE compared AS
         WITH five AS (
             SELECT rowid AS row, inspected_on, home_id, agency, coalesce('i ' || inspector, 'c ' || crew) AS taker,
                    cold_pressure_psig AS a, hot_pressure_psig AS b, cold_temperature_f AS c, hot_temperature_f AS d, precharge_psig AS e
@@ -222,25 +223,23 @@ BATCH_TEXTS = ("agency", "inspection_id", "home_id", "region", "crew", "job_numb
 def roll(connection, policy, told, touched=None):
     """Recompute, check and follow over time every home (or those of the table `touched`); fills the batch tables.
 
-    Returns check id → words its results may show, for the views.
+    A few batches of whole homes are worked out side by side. Returns check id → words its results may show.
     """
     count = connection.execute(f"SELECT count(*) FROM received_rows WHERE standing = {snapshot.IN_FORCE}").fetchall()[0][0]
     parts = max(1, -(-count // ROWS_AT_ONCE)) if touched is None else 1
-    words = {}
-    made = connection.execute("SELECT count(*) FROM duckdb_tables() WHERE table_name = 'result_columns'").fetchall()[0][0] > 0
-    for part in range(parts):
-        table = batch(connection, part, parts, touched)
-        tables, words = judge(table, policy)
-        if not made:
-            snapshot.create_results(connection, tables)
-            made = True
-        for name, rows in tables.items():
-            if rows.num_rows:
-                connection.register("batch_rows", rows)
-                connection.execute(f"INSERT INTO {name} BY NAME SELECT *{snapshot.ADDED.get(name, '')} FROM batch_rows")
-                connection.unregister("batch_rows")
-        told.step(part + 1, parts)
-    return words
+    writing, done = Lock(), []
+
+    def one(part):
+        with connection.cursor() as cursor:
+            tables, words = judge(batch(cursor, part, parts, touched), policy)
+            with writing:
+                snapshot.write(cursor, tables)
+                done.append(part)
+                told.step(len(done), parts)
+        return words
+
+    with ThreadPoolExecutor(WORKERS) as pool:
+        return list(pool.map(one, range(parts)))[0]
 
 
 def batch(connection, part, parts, touched=None):
@@ -267,26 +266,36 @@ def judge(table, policy):
     pairs, codes = _pairs(table) if policy.regions else ((), ())
     rows_policy = policy.for_rows((pairs, codes)) if policy.regions else policy.for_rows()
     keys = {name: table.column(name) for name in snapshot.VISIT}
-    edges = range(0, max(1, len(readings)), ROWS_IN_CACHE)
+    parts = [_judged(readings, rows_policy, keys, start) for start in range(0, max(1, len(readings)), ROWS_IN_CACHE)]
+    tables = {name: pa.concat_tables([part.tables[name] for part in parts]) for name in parts[0].tables}
+    told = {check.id: tuple(np.concatenate([part.told[check.id][which] for part in parts]) for which in (0, 1)) for check in CHECKS}
+    active = {check.id: np.concatenate([part.active[check.id] for part in parts]) for check in CHECKS}
+    assessed = np.concatenate([part.assessed for part in parts])
+    return tables | homes.roll_up(table, readings, told, active, assessed, policy), parts[0].words
 
-    def one(start):
-        part = slice(start, min(start + ROWS_IN_CACHE, len(readings)))
-        recomputed = Recomputed(readings.rows(part), rows_policy.rows(part))
-        found = results(recomputed)
-        links, active = causes(recomputed, found)
-        here = {name: value.slice(part.start, part.stop - part.start) for name, value in keys.items()}
-        return (snapshot.recomputed_table(here, recomputed), snapshot.results_table(here, found), _causes_table(here, links), active,
-                {check: (result.outcome, result.certainty) for check, result in found.items()},
-                {check: result.words.words for check, result in found.items() if result.words is not None}, recomputed.assessed)
 
-    with ThreadPoolExecutor(WORKERS) as pool:
-        parts = list(pool.map(one, edges))
-    join = lambda place: pa.concat_tables([part[place] for part in parts])
-    told = {check.id: tuple(np.concatenate([part[4][check.id][which] for part in parts]) for which in (0, 1)) for check in CHECKS}
-    active = {check.id: np.concatenate([part[3][check.id] for part in parts]) for check in CHECKS}
-    assessed = np.concatenate([part[6] for part in parts])
-    tables = {"recomputed": join(0), "result_columns": join(1), "causes": join(2)}
-    return tables | homes.roll_up(table, readings, told, active, assessed, policy), parts[0][5]
+@dataclass(frozen=True)
+class _Judged:
+    """What was found of some inspections: tables, check id → (outcome, certainty), check id → at work, and so on."""
+
+    tables: dict
+    told: dict
+    active: dict
+    assessed: np.ndarray
+    words: dict
+
+
+def _judged(readings, policy, keys, start):
+    """A few thousand inspections from `start` on, so few that they stay in the processor's cache."""
+    part = slice(start, min(start + ROWS_IN_CACHE, len(readings)))
+    recomputed = Recomputed(readings.rows(part), policy.rows(part))
+    found = results(recomputed)
+    links, active = causes(recomputed, found)
+    here = {name: value.slice(part.start, part.stop - part.start) for name, value in keys.items()}
+    tables = {"recomputed": snapshot.recomputed_table(here, recomputed), "result_columns": snapshot.results_table(here, found), "causes": _causes_table(here, links)}
+    told = {check: (result.outcome, result.certainty) for check, result in found.items()}
+    words = {check: result.words.words for check, result in found.items() if result.words is not None}
+    return _Judged(tables, told, active, recomputed.assessed, words)
 
 
 def _pairs(table):

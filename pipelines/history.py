@@ -113,6 +113,6 @@ def _changed(value, recorded, starts, system):
     """True where a recorded value differs from the last one recorded of the same system."""
     places = np.arange(len(value))
     latest = np.maximum.accumulate(np.where(recorded, places, -1))
-    earlier = np.concatenate(([-1], latest[:-1]))
+    earlier = np.concatenate(([-1], latest))[: len(value)]
     valid = recorded & (earlier >= starts[system])
-    return valid & (value != value[np.maximum(earlier, 0)])
+    return valid & (value != value[np.maximum(earlier, 0)]) if len(value) else valid

@@ -8,6 +8,7 @@ program can read it and send it back; what it rests on stands in a text beside i
 import difflib
 import io
 import json
+import textwrap
 import zipfile
 from dataclasses import asdict, dataclass, field
 from datetime import date, datetime
@@ -21,11 +22,12 @@ import pyarrow.parquet
 
 from pipelines.checks import HOME_CHECKS
 from pipelines.decisions import open_checks, overlay
-from pipelines.fields import PERSONAL
+from pipelines.fields import BY_NAME, FIELDS, NUMBER, PERSONAL
 from pipelines.history import NOT_VERIFIED, OPEN_STATES, STAGES
 from pipelines.intake.cells import folded
 from pipelines.logs import told
 from pipelines.policy.policy import LEVELS
+from pipelines.readings import REASONS
 from pipelines.snapshot import column, picked, quoted
 
 FLAGGED = ("agency", "home_id", "system_id", "job_number", "region", "crew", "last_inspected_on", "risk", "check_id", "deficiency", "observed",
@@ -303,13 +305,15 @@ def _received_until(snapshot):
 def _shown(snapshot):
     """SQL columns observed, low, high, certainty of the check `f.check_id` from the narrow results `o`.
 
-    Numbers are rounded to the millionth, as limits are compared.
+    Numbers are rounded to the millionth, as limits are compared; where there is none, the reason says what was seen ("no
+    cushion left").
     """
     words = dict(snapshot.rows("SELECT check_id, list(word ORDER BY position) FROM shown_words GROUP BY check_id"))
     banded = [check.id for check in HOME_CHECKS if check.id not in words]
     number = lambda what: f"round({_of_check('f.check_id', 'o', what, banded)}, 6) + 0.0"
     told = " ".join(f"WHEN {quoted(check)} THEN {picked(texts, 'o.' + column(check, 'word'))}" for check, texts in words.items())
-    observed = f"CASE f.check_id {told} ELSE ({number('observed')})::VARCHAR END" if words else "NULL::VARCHAR"
+    measured = f"coalesce(({number('observed')})::VARCHAR, {picked(REASONS, _of_check('f.check_id', 'o', 'reason'))})"
+    observed = f"CASE f.check_id {told} ELSE {measured} END"
     return f"{observed} AS observed", f"{number('low')} AS low", f"{number('high')} AS high", f"{_of_check('f.check_id', 'o', 'certainty')} AS certainty"
 
 
@@ -514,3 +518,57 @@ def _said(value):
 
 def _time_of(sheet):
     return datetime.fromisoformat(sheet.about["received_until"].removesuffix("Z"))
+
+
+# ---- paper for the next visit
+
+SHEET = (  # in the order of taking: what stands still first, cold before hot
+    ("Before you go in", ("agency", "inspection_id", "home_id", "system_id", "inspected_on", "region", "inspection_kind", "qa_reason", "inspector", "inspector_role", "crew",
+                          "job_number", "funding", "address", "postal_code", "work_ordered", "elderly", "disabled", "children", "high_energy_use", "high_energy_burden")),
+    ("1. Look, heat off, touch nothing", (
+        "heating_system", "elevation_ft", "stories", "boiler_level", "top_height_ft", "water_source", "boiler_output_btuh", "boiler_max_pressure_psig", "boiler_min_pressure_psig",
+        "boiler_year", "fuel", "emitter", "system_volume_gal", "buffer_tank", "buffer_tank_gal", "pipe_material", "antifreeze", "antifreeze_percent", "water_treatment", "domestic_coil",
+        "fill_connection", "fill_setting_psig", "backflow_device", "backflow_tested_on", "vent_cap", "leaks_seen", "makeup_meter_gal",
+        "tank_type", "tank_volume_gal", "tank_above_gauge_ft", "tank_valve",
+        "relief_present", "relief_setting_psig", "relief_capacity_btuh", "relief_mounting", "relief_discharge_end", "relief_discharge_pipe", "relief_signs",
+        "thermostat", "anticipator_a", "controlled_current_a", "low_water_cutoff", "high_limit_f")),
+    ("2. Cold, as found", ("boiler_gauge", "pressure_read_with", "cold_reading_state", "cold_pressure_psig", "cold_temperature_f", "supply_pressure_psig", "tank_tap")),
+    ("3. Hot, every zone calling, until the control shuts the burner off", ("hot_reading_state", "hot_pressure_psig", "hot_temperature_f", "low_water_cutoff_test")),
+    ("4. Last, so that all else is as found: cooled, power and fuel off, pressure off. No time to cool: leave empty", ("precharge_system_side", "precharge_psig", "tank_temperature_f", "tank_air_valve")),
+    ("5. Before you leave", ("stated_result", "stated_deficiencies", "repairs_reported", "completed_on", "reported_on", "notes")),
+)
+SHEET_WIDTH = 118
+
+
+def reading_sheet():
+    """One page to take readings on, as plain text: every reading in the order of taking, cold first, with the cautions.
+
+    An empty place is "not recorded". The names are the headings of `empty_csv`, so that a sheet is typed in as it is.
+    """
+    lines = ["Readings of one visit to one hot-water heating system. Leave empty what was not read. Circle one word. Pressures are gauge."]
+    for title, names in SHEET:
+        lines += ["", title, *_flowed([_blank(BY_NAME[name]) for name in names])]
+    return "\n".join([*lines, "", *textwrap.wrap(" ".join(CAUTIONS), SHEET_WIDTH), ""])
+
+
+def empty_csv():
+    """Our headings and nothing below them, as a CSV to fill in."""
+    return ",".join(field.name for field in FIELDS) + "\n"
+
+
+def _blank(field):
+    """A place to write one reading: its name and what may stand there."""
+    if field.words:
+        return f"{field.name}: {' '.join(field.words)}"
+    unit = (field.unit or "").replace("degF", "°F") if field.kind == NUMBER else ""
+    return f"{field.name} ______{unit}"
+
+
+def _flowed(parts):
+    """Parts, none of them broken, set into lines of at most SHEET_WIDTH letters."""
+    lines = [""]
+    for part in parts:
+        if lines[-1] and len(lines[-1]) + 3 + len(part) > SHEET_WIDTH:
+            lines.append("")
+        lines[-1] += ("   " if lines[-1] else "") + part
+    return lines

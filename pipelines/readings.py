@@ -258,7 +258,7 @@ def _words(field, column):
     if isinstance(column, pa.ChunkedArray):  # empty table
         return Words(np.zeros(0, np.int8), field.words)
     place = np.array([field.words.index(word) for word in column.dictionary.to_pylist()] + [-1], dtype=np.int8)
-    codes = pc.fill_null(column.indices, -1).to_numpy(zero_copy_only=False).astype(np.int64)
+    codes = pc.fill_null(column.indices, len(place) - 1).to_numpy(zero_copy_only=False)
     return Words(place[codes], field.words)
 
 

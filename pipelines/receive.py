@@ -398,7 +398,7 @@ def places_table(connection, fleet):
                 key = (kind, agency, place)
                 if key not in by_key or own:
                     by_key[key] = (elevation, spread)
-    connection.execute("CREATE OR REPLACE TEMP TABLE place_of (kind VARCHAR, agency VARCHAR, place VARCHAR, elevation_ft DOUBLE, spread_ft DOUBLE)")
+    connection.execute("CREATE OR REPLACE TABLE place_of (kind VARCHAR, agency VARCHAR, place VARCHAR, elevation_ft DOUBLE, spread_ft DOUBLE)")
     if by_key:
         columns = list(zip(*[(*key, *value) for key, value in by_key.items()], strict=True))
         connection.register("places", pa.table({name: list(values) for name, values in zip(("kind", "agency", "place", "elevation_ft", "spread_ft"), columns, strict=True)}))

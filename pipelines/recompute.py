@@ -762,7 +762,7 @@ def _nodes(count=53, steps=(24, 42, 46, 1, 13, 10, 49, 15, 36, 47, 28)):
     spread = ndtri(level)
     spread /= spread.std(axis=0)
     errors = np.where(normal, spread, level)
-    few = np.arange(count) % 8 == 0
+    few = np.arange(count) % 14 == 0
     return tuple(Node(*(column[:, None] for column in errors[chosen].T)) for chosen in (few, ~few))
 
 
@@ -815,7 +815,7 @@ def _added(chances):
     return total
 
 
-FAR = 4.5  # standard deviations at every spread node
+FAR = 5.0  # standard deviations at every spread node
 NEAR_AT_ONCE = 2048
 
 

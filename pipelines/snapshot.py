@@ -35,7 +35,7 @@ def column(check_id, what):
 
 def create(connection):
     """Make the tables of a new snapshot."""
-    fields = ", ".join(f"{field.name} {SQL_TYPES.get(field.kind, 'VARCHAR')}" for field in FIELDS)
+    fields = ", ".join(f"{field.name} {_sql_type(field)}" for field in FIELDS)
     connection.execute(f"""
         CREATE TABLE received_rows ({fields}, export_id INTEGER, source_line BIGINT, unusable VARCHAR, carried VARCHAR,
                                     content UBIGINT, standing UTINYINT);
@@ -48,12 +48,19 @@ def create(connection):
     """)
 
 
-def create_results(connection, sample):
-    """Make the tables that a batch fills, with the columns of `sample`: name → Arrow table."""
-    for name, table in sample.items():
-        connection.register("sample_batch", table.slice(0, 0))
-        connection.execute(f"CREATE TABLE {name} AS SELECT *{ADDED.get(name, '')} FROM sample_batch")
-        connection.unregister("sample_batch")
+def _sql_type(field):
+    """Words are kept as an ENUM in the order of the field's words; views show them as text."""
+    return f"ENUM({', '.join(map(quoted, field.words))})" if field.words else SQL_TYPES.get(field.kind, "VARCHAR")
+
+
+def write(connection, tables):
+    """Append a batch, name → Arrow table; a table that is not there yet gets the columns of its first batch."""
+    for name, table in tables.items():
+        connection.register("batch_rows", table)
+        rows = f"SELECT *{ADDED.get(name, '')} FROM batch_rows"
+        connection.execute(f"CREATE TABLE IF NOT EXISTS {name} AS {rows} LIMIT 0")
+        connection.execute(f"INSERT INTO {name} BY NAME {rows}")
+        connection.unregister("batch_rows")
 
 
 def recomputed_table(keys, recomputed):
@@ -88,7 +95,7 @@ def results_table(keys, results):
 
 def views(connection, policy, words):
     """Make the views and the small tables that describe; `words` is check id → words its results may show."""
-    fields = ", ".join(FIELD_NAMES)
+    fields = ", ".join(f"{field.name}::VARCHAR AS {field.name}" if field.words else field.name for field in FIELDS)
     for name, standing in (("readings", IN_FORCE), ("superseded", SUPERSEDED), ("repeated", REPEATED)):
         connection.execute(f"CREATE OR REPLACE VIEW {name} AS SELECT {fields}, export_id, source_line, unusable, carried FROM received_rows WHERE standing = {standing}")
     parts = [_result_view(check.id, words.get(check.id)) for check in CHECKS]

@@ -34,8 +34,8 @@ SOUND = dict(
     vent_cap="loose", thermostat="mechanical", anticipator_a=0.40, controlled_current_a=0.40, low_water_cutoff="probe_or_float",
     low_water_cutoff_test="stopped_burner", makeup_gal_per_month=0.1, repeated_elsewhere=0.0,
 )
-# The same loop with a steel compression tank and a plug in place of the vent; no charge can be read.
-COMPRESSION = SOUND | dict(
+# What differs in the same loop with a steel compression tank and a plug in place of the vent; no charge can be read.
+STEEL = dict(
     tank_type="plain_steel", tank_volume_gal=16.0, precharge_psig=None, precharge_system_side=None, tank_air_valve=None, tank_tap="half",
     tank_temperature_f=None, vent_cap="no_vent", hot_pressure_psig=17.5)
 FLEETWIDE = {"makeup_gal_per_month": "no earlier meter reading", "repeated_elsewhere": "fewer than five readings to compare"}

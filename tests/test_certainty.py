@@ -11,7 +11,7 @@ import os
 
 import numpy as np
 import pytest
-from inspections import COMPRESSION, SOUND, batch, sample_inspections, shipped_policy
+from tests.inspections import COMPRESSION, SOUND, batch, sample_inspections, shipped_policy
 
 from pipelines.checks import BY_ID
 from pipelines.fields import FIELDS, NUMBER, WORD

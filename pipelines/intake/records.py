@@ -14,6 +14,7 @@ from typing import NamedTuple
 
 LONGEST_CELL = 1_000_000  # characters
 LONGEST_TEXT = 2_000  # characters of a damaged row that are kept
+LONGEST_WORD = 40  # characters of an id or a number
 LONGEST_RECORD = 5_000  # lines that one quoted cell may run over
 LONGEST_STRETCH = 20_000  # records looked at together
 BLANKS = " \t\v\f\xa0\ufeff"  # what may stand in an empty cell
@@ -397,21 +398,29 @@ def next_records(next_line: NextLine, at: int, number: int, until: int, layout: 
 
 
 def _told_apart(records: list[Record], layout: Layout) -> list[Record]:
-    """The same records with the pieces of one row joined, and rows beside a stray line judged again."""
+    """The same records with rows beside a stray line judged again, and the pieces of one row joined."""
+    for i, record in enumerate(records):
+        if record.reason in (TOO_FEW, CUT_OFF) and record.count == 1 and record.pieces == 1 and layout.width > 1:
+            _judge_neighbors(records, i, layout)
     told: list[Record] = []
     for record in records:
         told.append(record)
-        if _is_piece(record):
+        if _is_piece(record) and not _begins_a_row(record, layout):
             _join_broken(told, layout)
             _join_quoted(told, layout)
-    for i, record in enumerate(told):
-        if record.reason in (TOO_FEW, CUT_OFF) and record.count == 1 and record.pieces == 1 and layout.width > 1:
-            _judge_neighbors(told, i, layout)
     return _join_neighbors(told)
 
 
 def _is_piece(record: Record) -> bool:
     return record.reason in (TOO_FEW, CUT_OFF, QUOTE_STRAY, QUOTE_OPEN)
+
+
+def _begins_a_row(record: Record, layout: Layout) -> bool:
+    """Whether a damaged record has the beginning of a row: a first cell of a form known there, else many cells."""
+    forms, quote = layout.edges[0], layout.dialect.quote
+    if record.with_next or forms is None:
+        return record.with_next or record.pieces * 2 > layout.width
+    return exact_shape(_decoded(record.raw).split(layout.dialect.delimiter, 1)[0].strip(quote + " ")) in forms
 
 
 def _before(told: list[Record], at: int) -> int:
@@ -426,6 +435,8 @@ def _join_broken(told: list[Record], layout: Layout) -> None:
     """Join the last pieces where together they have exactly the cells of one row, and none has them alone."""
     first, cells = len(told) - 1, told[-1].pieces
     while cells < layout.width and told[first].pieces < layout.width and (before := _before(told, first)) >= 0 and _is_piece(told[before]):
+        if _begins_a_row(told[first], layout):
+            return
         first, cells = before, cells + told[before].pieces - 1
         if cells == layout.width and told[first].pieces < layout.width:
             expected = f"{layout.width} cells on one line, or the cell with the line end in quotes"
@@ -437,6 +448,8 @@ def _join_quoted(told: list[Record], layout: Layout) -> None:
     """Join the last piece to what stands before it where a quoted cell of a damaged row may run over both."""
     quote = layout.dialect.quote.encode()
     while (last := told[-1]).pieces < layout.width and _is_piece(last) and (at := _before(told, len(told) - 1)) >= 0:
+        if _begins_a_row(last, layout):
+            return
         before = told[at]
         quotes = before.raw.count(quote)
         opened = quotes % 2 == 1
@@ -482,9 +495,12 @@ def _judge_neighbors(told: list[Record], i: int, layout: Layout) -> None:
 
 
 def _torn(row: Record, cell: str, joined: str, forms: Counter | None, layout: Layout) -> tuple[bool, bool]:
-    """Whether a cell surely lost a piece, and whether it may have, by the forms its column has in other rows."""
+    """Whether a cell surely lost a piece, and whether it may have, by the forms its column has in other rows.
+
+    Where a column has too many forms to tell, a piece of prose is taken for a line of its own, a piece of a word is not.
+    """
     if forms is None:
-        return False, False
+        return False, bool(re.fullmatch(rf"\s*[^\s,;|]{{0,{LONGEST_WORD}}}[,;|]?[^\s,;|]{{0,{LONGEST_WORD}}}\s*", joined))
     own = row.line <= layout.learned
     whole = exact_shape(joined)
     odd, fits = forms[exact_shape(cell)] <= own, forms[whole] > 0

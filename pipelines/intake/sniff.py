@@ -151,7 +151,7 @@ def _find_encoding(path: Path, head: bytes, given: str | None, name: str) -> tup
                 return codec, [f"encoding guessed: {codec} without a byte order mark"]
     lines = head.splitlines() or [b""]
     binary = sum(1 for line in lines if re.search(rb"[\x00-\x08\x0e-\x1a\x1c-\x1f]", line))
-    if binary > 0.3 * len(lines) and binary > 2 or head.count(0) > 0.3 * len(head):
+    if binary > max(4, 0.5 * len(lines)) or head.count(0) > 0.3 * len(head):
         raise ExportError(name, None, "the file is not text: control bytes all over it")
     return _utf8_or_western(path)
 
@@ -367,7 +367,10 @@ def _plain_record(next_line, line: Line, number: int, dialect: Dialect) -> tuple
         if line is None:
             break
         count += 1
-        cells, quotes = split(line.raw.decode("utf-8", "replace"), dialect, opened)
+        inside = line.raw.decode("utf-8", "replace")
+        cells, quotes = split(inside, dialect, opened)
+        if quotes == "open" and len(cells) == 1 and 0 < inside.count(dialect.delimiter) == text.count(dialect.delimiter):
+            return record, False  # a line inside the cell is like the first: the quote was never closed
     if quotes == "":
         record.cells, record.count, record.after = done + cells, count, line.after
     return record, False
@@ -390,12 +393,10 @@ def _could_be_headings(cells: list[str], usual: int) -> bool:
 
 
 def _width(headings: list[str], rows: list[int]) -> int:
-    """Cells of a row: as many as headings, unless the rows agree that each line ends in more separators or in fewer."""
-    least = len(_trimmed(headings))
-    if not rows:
-        return len(headings)
-    usual, count = Counter(rows).most_common(1)[0]
-    return usual if usual >= least and count >= 0.5 * len(rows) else len(headings)
+    """Cells of a row: as many as headings, unless nearly all rows agree that lines end in more separators or in fewer."""
+    counts = Counter(rows)
+    usual = max(counts, key=counts.get, default=len(headings))
+    return usual if usual >= len(_trimmed(headings)) and counts[usual] > 5 * counts[len(headings)] else len(headings)
 
 
 def _settle(best: _Candidate, codec: str, notes: list[str], known: set[str], name: str) -> Table:

@@ -1,0 +1,40 @@
+"""Crews: what final inspections found after their work, counts beside shares, in the order of the alphabet."""
+
+import streamlit as st
+
+from dashboard import charts, data, filters, frame, tables, wording
+
+who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current("agency", "crew")
+COUNTS = (
+    tables.count("visits", "Verified units", help="Home, system and job whose final inspection, or the re-inspection paired with it, could tell."),
+    tables.count("observed", "Deficient", help="Units found deficient, whoever is to be charged with it."),
+    tables.count("observed_sure", "Of these sure", help="Units found deficient with a certainty of 0.8 or more."),
+    tables.Column("rate", "Share", wording.percent, "Deficient among verified.", kind=tables.NUMBER),
+    tables.Column("low95", "95 % interval", lambda row: wording.interval(row.low95, row.high95), "Exact limits (Clopper and Pearson) of the share, for chance alone.", kind=tables.NUMBER, of_row=True),
+    tables.count("not_verified", "Not verified", help="Units whose final inspection could not tell. They are in no share."),
+)
+
+
+def one_check():
+    check = st.selectbox("Check", data.home_checks(), key="of_check", bind="query-params", format_func=data.titles().get)
+    found = data.crews(who, snapshot, chosen, check)
+    tables.show(found, (tables.Column("crew", "Crew", link=lambda row: filters.link("crews", agency=row.agency, crew=row.crew)), tables.Column("agency", "Agency"), *COUNTS),
+                f"{data.titles()[check]}: what final inspections found, by crew", empty="No unit with a crew has had a final inspection, as the filters stand.")
+    if found["visits"].sum():
+        chart, words = charts.crew_intervals(found.assign(name=found["crew"] + ", " + found["agency"]), f"Share deficient by crew, {data.titles()[check].lower()}")
+        tables.section("The same, drawn", wording.INTERVALS)
+        st.altair_chart(chart, width="stretch", theme=None, alt=words)
+
+
+def one_crew(agency, crew):
+    found = data.crews(who, snapshot, chosen, crew=(agency, crew))
+    tables.show(found, (tables.Column("title", "Check", link=lambda row: filters.link("homes", agency=agency, crew=crew, check=row.check_id) if row.observed else None), *COUNTS),
+                f"{crew}, {agency}: every check", empty="No unit of this crew has had a final inspection.")
+
+
+if not frame.nothing_loaded():
+    tables.said(wording.NO_RANKING)
+    one_check()
+    if len(chosen.crew) == 1:
+        for agency in data.agencies_of(who, snapshot, chosen.crew[0], chosen.agency):
+            one_crew(agency, chosen.crew[0])

@@ -1,0 +1,59 @@
+"""Files received: what came of each, what was not loaded and why, and which checks each file can answer."""
+
+from dashboard import data, downloads, filters, frame, tables, wording
+
+who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
+
+
+def files(found):
+    tables.show(found, (
+        tables.Column("file_name", "File"), tables.Column("agency", "Agency"), tables.day("received_at", "Received"), tables.Column("mapping", "Mapping", help="The description of its columns that was used."),
+        tables.Column("status", "Status"), tables.count("rows_read", "Rows read"), tables.count("rows_kept", "In force"), tables.count("rows_not_loaded", "Not loaded"),
+        tables.count("rows_repeated", "Repeated", help="Say again what another row says."), tables.count("rows_superseded", "Superseded", help="Replaced by a newer row of the same inspection."),
+        tables.Column("reason", "Remarks", lambda row: wording.remarks(row.reason, row.remarks, row.dropped_headings), of_row=True),
+    ), wording.plural(len(found), "file"), empty="No file has been received.")
+
+
+def lost(found):
+    tables.section("Not loaded, by reason", "A row not loaded counts in no result. A cell not loaded leaves its row in, with that reading missing.")
+    grouped = data.not_loaded(who, snapshot, chosen)
+    tables.show(grouped, (
+        tables.Column("file_name", "File"), tables.Column("extent", "What"), tables.Column("reason", "Reason"), tables.count("times", "Times"),
+        tables.Column("headings", "Columns"), tables.count("first_line", "First line"),
+    ), "Rows, cells and columns not used as read", empty="Everything was used as read.")
+    for row in found[found["export_id"].isin(grouped["export_id"])].itertuples():
+        downloads.offer(lambda export_id=row.export_id: data.not_loaded_list(who, snapshot, export_id, day), f"not-loaded-{row.export_id}", f"what was not loaded of {row.file_name}", ("CSV", "XLSX"))
+
+
+def answers():
+    tables.section("What each file can answer", wording.ANSWERS)
+    found = data.answers(who, snapshot, chosen)
+    for _, part in found.groupby("export_id", sort=False):
+        never, answered = part[part["lacking"] != ""], part[part["told"] > 0]
+        other = part[(part["told"] == 0) & (part["lacking"] == "")]
+        tables.subsection(f"{part['file_name'].iloc[0]}: {len(answered)} of {wording.plural(len(part), 'check')} answered")
+        if len(never):
+            tables.folded(f"{wording.plural(len(never), 'check')} it cannot answer for want of a column", [f"{row.title}: needs {wording.fields_said(row.lacking, data.called)}" for row in never.itertuples()])
+            tables.said(f"Columns that would open most checks: {wording.columns_said(data.opening(never), data.called)}. Counted by the column lacking first; a check may need another one too.")
+        if len(other):
+            tables.folded(f"{wording.plural(len(other), 'check')} that no inspection of it answered for other reasons", [f"{row.title}: {wording.plural(row.not_verified, 'inspection')} not verified" for row in other.itertuples()])
+        tables.folded_table(answered, (tables.Column("title", "Check"), tables.count("told", "Inspections answered"), tables.count("not_verified", "Not verified")),
+                            f"The {wording.plural(len(answered), 'check')} it answers")
+
+
+def agencies():
+    recent = data.limit(who, snapshot, "recent_file_days")
+    tables.section("By agency", f"No recent file: the newest file or the newest inspection is more than {recent:.0f} days old on {wording.day(day)}.")
+    tables.show(data.agencies(who, snapshot, chosen), (
+        tables.Column("agency", "Agency"), tables.count("homes", "Homes"), tables.count("files", "Files"), tables.Column("file_name", "Newest file"), tables.day("received_at", "Received"),
+        tables.day("last_inspected_on", "Last inspection"),
+        tables.Column("last_inspected_on", "Standing", lambda row: wording.recent(row.received_at, row.last_inspected_on, day, recent), of_row=True),
+    ), "Newest file and inspection of each agency", empty="No agency has sent a file.")
+
+
+if not frame.nothing_loaded(unless_files=True):
+    found = data.exports(who, snapshot, chosen)
+    files(found)
+    lost(found)
+    answers()
+    agencies()

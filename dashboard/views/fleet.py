@@ -1,0 +1,66 @@
+"""The first page: what needs a decision, most urgent first."""
+
+from dashboard import data, filters, frame, tables, wording
+
+who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
+MOST = 12
+
+
+def at_stage(place, stage):
+    return tables.Column(
+        f"deficiencies{place}", stage.capitalize(), lambda row: wording.in_homes(getattr(row, f"deficiencies{place}"), getattr(row, f"homes{place}")), wording.STAGES[stage].capitalize() + ".",
+        kind=tables.NUMBER, of_row=True, link=lambda row: filters.link("homes", only=row.question, stage=stage) if getattr(row, f"deficiencies{place}") > 0 else None)
+
+
+def everything(row):
+    return filters.link("hold") if row.question == "hold" else filters.link("homes", only=row.question)
+
+
+def summary():
+    tables.show(data.standing(who, snapshot, chosen, day), (
+        tables.Column("label", "Question", link=everything),
+        *(at_stage(place, stage) for place, stage in enumerate(data.STAGES)),
+        tables.Column("homes", "Homes", wording.homes, "Where the question is of whole homes.", kind=tables.NUMBER, link=everything),
+        tables.Column("oldest", "Oldest found", lambda value: "" if wording.missing(value) else wording.day(value), kind=tables.SHORT),
+    ), f"What waits, as of {wording.day(day)}: open deficiencies at each stage", empty="Nothing.")
+
+
+def urgent():
+    found = data.urgent(who, snapshot, chosen, day, MOST)
+    tables.section("Act today and high risk without an action, oldest first", "Graver first, then by the day it was first found.")
+    tables.show(found, (
+        tables.home(filters.home_link),
+        tables.Column("agency", "Agency"), tables.risk(), tables.Column("deficiency", "Deficiency"), tables.Column("stage", "Stage", kind=tables.SHORT),
+        tables.day("since", "Found"), tables.day("due", "Due"), tables.Column("due", "", lambda due: wording.days_late(due, day), kind=tables.NUMBER),
+    ), f"The first {len(found)}", empty="None is open, as far as inspections could verify.")
+
+
+def unverified():
+    found = data.not_verified(who, snapshot, chosen)
+    missed, never = found[found["lacking"] == ""], found[found["lacking"] != ""]
+    tables.section("Safety-critical checks not verified", "A check that was never verified says nothing of the home, good or bad.")
+    for agency, part in never.groupby("agency"):
+        tables.said(f"{agency}: its files have no column for {', '.join(data.called(field) for field in data.lacking(part))}; "
+                    f"{wording.plural(len(part), 'safety-critical check')} can never be verified from them.")
+    tables.show(missed, (
+        tables.Column("title", "Check", link=lambda row: filters.link("homes", only="safety-not-verified", check=row.check_id, agency=row.agency)),
+        tables.Column("agency", "Agency"), tables.count("homes", "Homes"),
+    ), "Readings missed at the visit, or not to be trusted", empty="None was missed at a visit.")
+
+
+def agencies():
+    recent = data.limit(who, snapshot, "recent_file_days")
+    tables.section("By agency: the last file", f"An agency that sends nothing must not look clean: no recent file means that its newest file or its newest inspection is more than {recent:.0f} days old.")
+    tables.show(data.agencies(who, snapshot, chosen), (
+        tables.Column("agency", "Agency", link=lambda row: filters.link("homes", agency=row.agency)),
+        tables.count("homes", "Homes"), tables.count("files", "Files", link=lambda row: filters.link("files", agency=row.agency)),
+        tables.Column("file_name", "Last file"), tables.day("received_at", "Received"), tables.day("last_inspected_on", "Last inspection"),
+        tables.Column("last_inspected_on", "Standing", lambda row: wording.recent(row.received_at, row.last_inspected_on, day, recent), of_row=True),
+    ), "Newest file and inspection of each agency", empty="No agency has sent a file.")
+
+
+if not frame.nothing_loaded():
+    summary()
+    urgent()
+    unverified()
+    agencies()

@@ -1,0 +1,913 @@
+"""The catalogue of checks, read row by row: what is changed in a sound inspection, and what each check then says.
+
+Every limit is tried at and just past it. SOUND and STEEL (a compression tank) stand in inspections.py; None means not
+recorded. Pressures psi gauge, temperatures °F, volumes gallons.
+"""
+
+from datetime import date
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from tests.inspections import SOUND, STEEL, batch, judge, sample_inspections, shipped_policy, told
+
+from pipelines.checks import BY_ID, CHECKS
+from pipelines.fields import BY_NAME, FIELDS
+from pipelines.policy import policy as policies
+from pipelines.readings import REASONS, Readings, Words
+from pipelines.recompute import Recomputed
+from pipelines.results import OUTCOMES, results
+
+OK, DEFICIENT, NOT_VERIFIED, NOT_APPLICABLE = "ok", "deficient", "not verified", "not applicable"
+PROPYLENE, ETHYLENE = "propylene_glycol", "ethylene_glycol"
+
+# A charge that may be an echo of the system: side under pressure, or not recorded.
+PRESSURIZED, UNSAID = dict(precharge_system_side="pressurized"), dict(precharge_system_side=None)
+NO_TANK = dict(tank_type="none", tank_volume_gal=None, precharge_psig=None, tank_valve=None, tank_air_valve=None, tank_tap=None)
+BUILT_IN = dict(tank_type="built_in", tank_volume_gal=None, precharge_psig=None, tank_air_valve=None, tank_tap=None)
+NO_RELIEF = dict(relief_present="no", relief_setting_psig=None, relief_capacity_btuh=None, relief_mounting=None, relief_discharge_end=None,
+                 relief_discharge_pipe=None, relief_signs=None)
+BOILER_GAUGE = dict(pressure_read_with="boiler_gauge")
+# 12 psi wanted, 17.6 psi hot in this tank: a hot reading of 27.0 lies within 3 psi of the relief setting, 26.9 does not.
+CUT_OFF = dict(hot_pressure_psig=27.0)
+# 90,000 Btu/h of fin tube: 41.85 gal estimated, 54.4 gal at most. 2.8953 gal of tank for 40 gal, so 3.03 and 3.94.
+ESTIMATED = dict(system_volume_gal=None)
+
+CASES = (
+    # ---- pressure
+    # 16 ft of water is 6.93 psi; with 4 psi above it 10.93 psi are required
+    ("cold-pressure-low", {}, OK),
+    ("cold-pressure-low", dict(cold_pressure_psig=11.0), OK),
+    ("cold-pressure-low", dict(cold_pressure_psig=10.9), DEFICIENT),
+    ("cold-pressure-low", dict(boiler_min_pressure_psig=15.0, cold_pressure_psig=15.0), OK),
+    ("cold-pressure-low", dict(boiler_min_pressure_psig=15.0, cold_pressure_psig=14.9), DEFICIENT),
+    ("cold-pressure-low", dict(boiler_min_pressure_psig=15.0, cold_pressure_psig=15.0 - 4e-7), OK),  # both sides rounded to 1e-6
+    ("cold-pressure-low", dict(boiler_min_pressure_psig=15.0, cold_pressure_psig=15.0 - 2e-6), DEFICIENT),
+    ("cold-pressure-low", dict(boiler_min_pressure_psig=None, cold_pressure_psig=11.0), OK),
+    ("cold-pressure-low", dict(top_height_ft=-20.0, boiler_min_pressure_psig=None, cold_pressure_psig=4.0), OK),  # no column above the gauge
+    ("cold-pressure-low", dict(top_height_ft=-20.0, boiler_min_pressure_psig=None, cold_pressure_psig=3.9), DEFICIENT),
+    ("cold-pressure-low", dict(top_height_ft=None, stories=2.0, cold_pressure_psig=11.0), OK),  # 9·2 - 2 = 16 ft
+    ("cold-pressure-low", dict(top_height_ft=None, stories=2.0, cold_pressure_psig=10.9), DEFICIENT),
+    ("cold-pressure-low", dict(top_height_ft=None, stories=2.0, boiler_level=None, cold_pressure_psig=10.9), DEFICIENT),  # as a basement
+    ("cold-pressure-low", dict(top_height_ft=None, stories=2.0, boiler_level="lowest_floor", cold_pressure_psig=8.0, boiler_min_pressure_psig=None), OK),  # 9 ft
+    ("cold-pressure-low", dict(top_height_ft=None, stories=2.0, boiler_level="lowest_floor", cold_pressure_psig=7.8, boiler_min_pressure_psig=None), DEFICIENT),
+    ("cold-pressure-low", dict(top_height_ft=None, stories=None, boiler_level="top_or_attic", boiler_min_pressure_psig=None, cold_pressure_psig=4.0), OK),
+    ("cold-pressure-low", dict(top_height_ft=None, stories=None), NOT_VERIFIED),
+    ("cold-pressure-low", dict(cold_temperature_f=100.0), OK),
+    ("cold-pressure-low", dict(cold_temperature_f=100.1), NOT_VERIFIED),
+    ("cold-pressure-low", dict(cold_temperature_f=100.1, cold_pressure_psig=3.0), NOT_VERIFIED),
+    ("cold-pressure-low", dict(cold_temperature_f=None), OK),
+    ("cold-pressure-low", dict(cold_temperature_f=None, cold_pressure_psig=9.0), DEFICIENT),
+    ("cold-pressure-low", dict(cold_reading_state="heat_not_shut_off", cold_pressure_psig=3.0), NOT_VERIFIED),
+    ("cold-pressure-low", dict(cold_reading_state=None), OK),
+    ("cold-pressure-low", BOILER_GAUGE | dict(boiler_gauge="stuck"), NOT_VERIFIED),
+    ("cold-pressure-low", BOILER_GAUGE | dict(boiler_gauge="missing", cold_pressure_psig=3.0), NOT_VERIFIED),
+    ("cold-pressure-low", dict(pressure_read_with=None, boiler_gauge="stuck"), NOT_VERIFIED),
+    ("cold-pressure-low", dict(boiler_gauge="stuck", cold_pressure_psig=3.0), DEFICIENT),  # read with a test gauge
+    # a column of 50 % glycol is heavier: 65.25/62.36 of water's, 7.25 psi (ASHRAE data as CoolProp gives them)
+    ("cold-pressure-low", dict(antifreeze=PROPYLENE, antifreeze_percent=50.0, cold_pressure_psig=11.2), DEFICIENT),
+    ("cold-pressure-low", dict(antifreeze=PROPYLENE, antifreeze_percent=50.0, cold_pressure_psig=11.3), OK),
+    ("cold-pressure-high", dict(cold_pressure_psig=17.0), OK),
+    ("cold-pressure-high", dict(cold_pressure_psig=17.1), DEFICIENT),
+    ("cold-pressure-high", dict(cold_pressure_psig=17.0 + 4e-7), OK),
+    ("cold-pressure-high", dict(cold_pressure_psig=17.0 + 2e-6), DEFICIENT),
+    ("cold-pressure-high", dict(fill_setting_psig=15.0, cold_pressure_psig=20.0), OK),  # a setting within 3 psi of 12 is what it should have
+    ("cold-pressure-high", dict(fill_setting_psig=15.1, cold_pressure_psig=17.1), DEFICIENT),  # 15.1 is not
+    ("cold-pressure-high", dict(fill_setting_psig=9.0, cold_pressure_psig=14.0), OK),
+    ("cold-pressure-high", dict(fill_setting_psig=9.0, cold_pressure_psig=14.1), DEFICIENT),
+    ("cold-pressure-high", dict(fill_setting_psig=8.9, cold_pressure_psig=14.1), OK),
+    ("cold-pressure-high", dict(cold_temperature_f=100.1, cold_pressure_psig=25.0), NOT_VERIFIED),
+    ("cold-pressure-high", dict(cold_pressure_psig=None), NOT_VERIFIED),
+    ("fill-pressure-off-setting", dict(cold_pressure_psig=15.0), OK),
+    ("fill-pressure-off-setting", dict(cold_pressure_psig=15.1), DEFICIENT),
+    ("fill-pressure-off-setting", dict(cold_pressure_psig=9.0), OK),
+    ("fill-pressure-off-setting", dict(cold_pressure_psig=8.9), DEFICIENT),
+    ("fill-pressure-off-setting", dict(fill_connection="manual", cold_pressure_psig=8.9), DEFICIENT),
+    ("fill-pressure-off-setting", dict(fill_connection="valved_off", cold_pressure_psig=8.9), NOT_APPLICABLE),
+    ("fill-pressure-off-setting", dict(fill_connection="feeder_tank"), NOT_APPLICABLE),
+    ("fill-pressure-off-setting", dict(fill_connection="none"), NOT_APPLICABLE),
+    ("fill-pressure-off-setting", dict(fill_connection=None), NOT_VERIFIED),
+    ("fill-pressure-off-setting", dict(fill_setting_psig=None), NOT_VERIFIED),
+    ("fill-pressure-off-setting", dict(cold_temperature_f=101.0, cold_pressure_psig=20.0), NOT_VERIFIED),
+    ("supply-pressure-high", dict(supply_pressure_psig=80.0), OK),
+    ("supply-pressure-high", dict(supply_pressure_psig=80.1), DEFICIENT),
+    ("supply-pressure-high", dict(supply_pressure_psig=None), NOT_VERIFIED),
+    ("hot-pressure-near-relief", CUT_OFF, OK),  # 90 % of 30
+    ("hot-pressure-near-relief", dict(hot_pressure_psig=27.1), DEFICIENT),
+    ("hot-pressure-near-relief", dict(relief_setting_psig=None, hot_pressure_psig=29.0), NOT_VERIFIED),  # never assumed to be 30
+    ("hot-pressure-near-relief", dict(hot_pressure_psig=None), NOT_VERIFIED),
+    ("hot-pressure-near-relief", BOILER_GAUGE | dict(boiler_gauge="stuck", hot_pressure_psig=29.0), NOT_VERIFIED),
+    ("hot-pressure-near-relief", dict(boiler_gauge="stuck", hot_pressure_psig=29.0), DEFICIENT),
+    ("hot-pressure-near-relief", dict(cold_reading_state="heat_not_shut_off"), OK),  # only cold readings suffer
+    ("predicted-pressure-near-relief", {}, OK),  # 17.6 psi
+    ("predicted-pressure-near-relief", dict(tank_volume_gal=2.95), OK),  # 26.698·2.95/(2.95 - 1.0416) = 41.3 psia, 26.6 psi
+    ("predicted-pressure-near-relief", dict(tank_volume_gal=2.85), DEFICIENT),  # 42.1 psia, 27.4 psi
+    ("predicted-pressure-near-relief", dict(tank_volume_gal=1.0), DEFICIENT),  # 1.04 gal do not go into 1 gal
+    ("predicted-pressure-near-relief", dict(tank_volume_gal=1.0, relief_setting_psig=None), DEFICIENT),  # whatever the setting
+    ("predicted-pressure-near-relief", dict(relief_setting_psig=None), NOT_VERIFIED),
+    ("predicted-pressure-near-relief", dict(high_limit_f=None), OK),  # 180
+    ("predicted-pressure-near-relief", dict(emitter="radiant_floor", tank_volume_gal=1.5, high_limit_f=200.0), OK),  # a floor's 120, never the limit's
+    ("predicted-pressure-near-relief", dict(tank_volume_gal=1.5, high_limit_f=120.0), OK),
+    ("predicted-pressure-near-relief", dict(tank_volume_gal=1.5), DEFICIENT),
+    ("predicted-pressure-near-relief", dict(cold_temperature_f=None), OK),  # 60 taken
+    ("predicted-pressure-near-relief", dict(precharge_psig=None), NOT_VERIFIED),
+    ("predicted-pressure-near-relief", UNSAID, NOT_VERIFIED),
+    ("predicted-pressure-near-relief", dict(elevation_ft=None), NOT_VERIFIED),  # never sea level
+    ("predicted-pressure-near-relief", dict(elevation_ft=None, place_elevation_ft=300.0, place_spread_ft=100.0), OK),
+    ("predicted-pressure-near-relief", dict(cold_reading_state="heat_not_shut_off"), NOT_VERIFIED),
+    ("predicted-pressure-near-relief", dict(tank_type=None), NOT_VERIFIED),
+    ("predicted-pressure-near-relief", BUILT_IN, NOT_APPLICABLE),
+    ("predicted-pressure-near-relief", NO_TANK, DEFICIENT),
+    ("predicted-pressure-near-relief", dict(tank_valve="closed"), DEFICIENT),
+    ("predicted-pressure-near-relief", dict(tank_valve="closed", precharge_psig=None, relief_setting_psig=None, cold_pressure_psig=None), DEFICIENT),
+    ("predicted-pressure-near-relief", STEEL, OK),
+    ("predicted-pressure-near-relief", STEEL | dict(tank_volume_gal=5.0), DEFICIENT),
+    # ---- tank
+    ("tank-missing", {}, OK),
+    ("tank-missing", STEEL, OK),
+    ("tank-missing", BUILT_IN, OK),
+    ("tank-missing", NO_TANK, DEFICIENT),
+    ("tank-missing", dict(tank_type=None), NOT_VERIFIED),
+    ("tank-missing", dict(tank_type="open"), NOT_VERIFIED),
+    ("tank-valved-off", dict(tank_valve="open"), OK),
+    ("tank-valved-off", dict(tank_valve="none"), OK),
+    ("tank-valved-off", dict(tank_valve="closed"), DEFICIENT),
+    ("tank-valved-off", STEEL | dict(tank_valve="closed"), DEFICIENT),
+    ("tank-valved-off", BUILT_IN | dict(tank_valve="closed"), DEFICIENT),
+    ("tank-valved-off", dict(tank_valve=None), NOT_VERIFIED),
+    ("tank-valved-off", dict(tank_type=None, tank_valve="closed"), NOT_VERIFIED),
+    ("tank-valved-off", NO_TANK, NOT_APPLICABLE),
+    ("tank-undersized", {}, OK),
+    ("tank-undersized", dict(tank_volume_gal=2.9), OK),
+    ("tank-undersized", dict(tank_volume_gal=2.89), DEFICIENT),
+    ("tank-undersized", dict(tank_volume_gal=2.89, high_limit_f=170.0), OK),
+    ("tank-undersized", dict(tank_volume_gal=2.89, high_limit_f=None), DEFICIENT),  # 180
+    ("tank-undersized", dict(tank_volume_gal=2.0, emitter="radiant_floor"), OK),
+    ("tank-undersized", dict(tank_volume_gal=2.89, precharge_psig=4.0), DEFICIENT),  # sized at the charge it should have
+    ("tank-undersized", dict(buffer_tank="yes", buffer_tank_gal=40.0), OK),  # twice the water, 5.79 gal
+    ("tank-undersized", dict(buffer_tank="yes", buffer_tank_gal=44.0), DEFICIENT),  # 6.08 gal
+    ("tank-undersized", dict(buffer_tank="yes", buffer_tank_gal=None), NOT_VERIFIED),
+    ("tank-undersized", dict(buffer_tank=None, buffer_tank_gal=None), OK),  # neither recorded: no buffer tank
+    ("tank-undersized", dict(buffer_tank=None, buffer_tank_gal=44.0), DEFICIENT),
+    ("tank-undersized", dict(buffer_tank="no", buffer_tank_gal=44.0), NOT_VERIFIED),
+    ("tank-undersized", ESTIMATED | dict(tank_volume_gal=3.94), OK),  # over the whole range
+    ("tank-undersized", ESTIMATED | dict(tank_volume_gal=3.92), NOT_VERIFIED),
+    ("tank-undersized", ESTIMATED | dict(tank_volume_gal=0.5), NOT_VERIFIED),  # never deficient
+    ("tank-undersized", ESTIMATED | dict(emitter=None), NOT_VERIFIED),
+    ("tank-undersized", ESTIMATED | dict(boiler_output_btuh=None), NOT_VERIFIED),
+    ("tank-undersized", dict(relief_setting_psig=None), NOT_VERIFIED),
+    ("tank-undersized", dict(boiler_min_pressure_psig=27.0), NOT_VERIFIED),  # leaves no room below 27
+    ("tank-undersized", dict(boiler_min_pressure_psig=26.9, tank_volume_gal=500.0), OK),
+    ("tank-undersized", dict(elevation_ft=None), NOT_VERIFIED),
+    ("tank-undersized", dict(elevation_ft=None, place_elevation_ft=300.0), OK),
+    ("tank-undersized", dict(antifreeze=None), OK),  # reckoned as water
+    ("tank-undersized", dict(antifreeze=ETHYLENE, antifreeze_percent=None), NOT_VERIFIED),
+    ("tank-undersized", dict(antifreeze=None, antifreeze_percent=30.0), NOT_VERIFIED),
+    ("tank-undersized", dict(antifreeze="none", antifreeze_percent=30.0), NOT_VERIFIED),
+    ("tank-undersized", dict(antifreeze=PROPYLENE, antifreeze_percent=70.0), NOT_VERIFIED),  # outside the data
+    ("tank-undersized", dict(tank_volume_gal=3.6), OK),
+    ("tank-undersized", dict(tank_volume_gal=3.6, antifreeze=PROPYLENE, antifreeze_percent=50.0), DEFICIENT),  # grows nearly twice as much
+    ("tank-undersized", NO_TANK, NOT_APPLICABLE),
+    ("tank-undersized", BUILT_IN, NOT_APPLICABLE),
+    ("tank-undersized", dict(tank_type=None), NOT_VERIFIED),
+    ("tank-undersized", STEEL | dict(tank_volume_gal=5.3), OK),  # 1.0416/(14.696/26.696 - 14.696/41.696) = 5.26 gal
+    ("tank-undersized", STEEL | dict(tank_volume_gal=5.2), DEFICIENT),
+    ("tank-cushion-lost", {}, OK),
+    ("tank-cushion-lost", dict(hot_pressure_psig=26.9), OK),  # 1.0416/(1/26.696 - 1.06/41.596) is 0.543 of 6·26.696
+    ("tank-cushion-lost", dict(hot_pressure_psig=26.9, tank_volume_gal=7.0), DEFICIENT),  # 0.465
+    ("tank-cushion-lost", dict(hot_pressure_psig=26.9, hot_reading_state="some_zones"), NOT_VERIFIED),  # at most 0.543
+    ("tank-cushion-lost", dict(hot_pressure_psig=26.9, hot_reading_state=None), NOT_VERIFIED),
+    ("tank-cushion-lost", dict(hot_pressure_psig=26.9, hot_reading_state="boiler_only", tank_volume_gal=7.0), DEFICIENT),  # at most 0.465
+    ("tank-cushion-lost", CUT_OFF, DEFICIENT),  # a sound tank would have stayed at 17.6
+    ("tank-cushion-lost", CUT_OFF | dict(tank_volume_gal=2.8), NOT_VERIFIED),  # one so small would not: 27.8; the ratio says at most 1.16
+    ("tank-cushion-lost", CUT_OFF | dict(tank_volume_gal=2.95), DEFICIENT),  # 26.6
+    ("tank-cushion-lost", CUT_OFF | dict(cold_temperature_f=90.0, hot_temperature_f=120.0), DEFICIENT),  # no ratio from a rise of 30 °F, but cut off
+    ("tank-cushion-lost", dict(cold_temperature_f=None), NOT_VERIFIED),
+    ("tank-cushion-lost", dict(hot_temperature_f=None), NOT_VERIFIED),
+    ("tank-cushion-lost", dict(hot_temperature_f=100.0), DEFICIENT),  # a rise of 40 °F and 5 psi: 0.31
+    ("tank-cushion-lost", dict(hot_temperature_f=99.9), NOT_VERIFIED),
+    ("tank-cushion-lost", dict(hot_pressure_psig=16.0), OK),  # a rise of 4 psi
+    ("tank-cushion-lost", dict(hot_pressure_psig=15.9), NOT_VERIFIED),
+    ("tank-cushion-lost", dict(precharge_psig=15.0, hot_pressure_psig=16.0), OK),  # 1/29.696 < 1.06/30.696: warm gas alone explains it
+    ("tank-cushion-lost", dict(precharge_psig=17.0, hot_pressure_psig=17.0), NOT_VERIFIED),  # hot no higher than the charge
+    ("tank-cushion-lost", dict(hot_temperature_f=50.0), NOT_VERIFIED),
+    ("tank-cushion-lost", dict(tank_valve="closed", hot_pressure_psig=29.0), NOT_VERIFIED),
+    ("tank-cushion-lost", NO_TANK, NOT_APPLICABLE),
+    ("tank-cushion-lost", BUILT_IN, NOT_APPLICABLE),
+    ("tank-cushion-lost", dict(tank_type=None), NOT_VERIFIED),
+    ("tank-cushion-lost", dict(tank_air_valve="air", hot_pressure_psig=26.9, tank_volume_gal=7.0), DEFICIENT),  # air there overrules nothing
+    ("tank-cushion-lost", dict(cold_reading_state="heat_not_shut_off", hot_pressure_psig=29.0), NOT_VERIFIED),
+    ("tank-cushion-lost", BOILER_GAUGE | dict(boiler_gauge="stuck", hot_pressure_psig=29.0), NOT_VERIFIED),
+    ("tank-cushion-lost", dict(elevation_ft=None), NOT_VERIFIED),
+    ("tank-cushion-lost", UNSAID, OK),  # reckoned with the charge it should have
+    ("tank-cushion-lost", UNSAID | dict(hot_pressure_psig=26.9, tank_volume_gal=7.0), DEFICIENT),
+    ("tank-cushion-lost", STEEL, OK),
+    ("tank-cushion-lost", STEEL | dict(hot_pressure_psig=23.0), DEFICIENT),  # 1.0416/(1/26.696 - 1.06/37.696) is 0.474 of 16·14.696
+    ("tank-diaphragm-failed", {}, OK),
+    ("tank-diaphragm-failed", dict(tank_air_valve="water"), DEFICIENT),
+    ("tank-diaphragm-failed", dict(tank_air_valve=None), NOT_VERIFIED),
+    ("tank-diaphragm-failed", dict(tank_type=None, tank_air_valve="water"), NOT_VERIFIED),
+    ("tank-diaphragm-failed", STEEL, NOT_APPLICABLE),
+    ("tank-diaphragm-failed", NO_TANK, NOT_APPLICABLE),
+    ("tank-sounds-full", dict(tank_tap="hollow"), OK),
+    ("tank-sounds-full", STEEL | dict(tank_tap="half"), OK),
+    ("tank-sounds-full", dict(tank_tap="full"), DEFICIENT),
+    ("tank-sounds-full", BUILT_IN | dict(tank_tap="full"), DEFICIENT),
+    ("tank-sounds-full", dict(tank_tap=None), NOT_VERIFIED),
+    ("tank-sounds-full", dict(tank_type=None, tank_tap="full"), NOT_VERIFIED),
+    ("tank-sounds-full", NO_TANK, NOT_APPLICABLE),
+    ("precharge-low", dict(precharge_psig=10.0), OK),
+    ("precharge-low", dict(precharge_psig=9.9), DEFICIENT),
+    ("precharge-low", dict(precharge_psig=10.0 - 4e-7), OK),
+    ("precharge-low", dict(precharge_psig=10.0 - 2e-6), DEFICIENT),
+    ("precharge-low", dict(precharge_psig=9.9, cold_temperature_f=None), DEFICIENT),
+    ("precharge-low", PRESSURIZED | dict(precharge_psig=9.9), DEFICIENT),  # more than 2 psi below cold: no echo
+    ("precharge-low", PRESSURIZED | dict(precharge_psig=10.0), NOT_VERIFIED),
+    ("precharge-low", UNSAID | dict(precharge_psig=9.9), DEFICIENT),
+    ("precharge-low", UNSAID | dict(precharge_psig=10.0), NOT_VERIFIED),
+    ("precharge-low", UNSAID | dict(precharge_psig=12.0), NOT_VERIFIED),
+    ("precharge-low", UNSAID | dict(precharge_psig=5.0, cold_pressure_psig=None), NOT_VERIFIED),
+    ("precharge-low", UNSAID | dict(precharge_psig=5.0, cold_temperature_f=130.0), NOT_VERIFIED),  # no cold pressure to compare with
+    ("precharge-low", dict(precharge_psig=5.0, cold_pressure_psig=None), DEFICIENT),  # relieved: trusted without
+    ("precharge-low", dict(precharge_psig=5.0, cold_reading_state="heat_not_shut_off"), DEFICIENT),
+    ("precharge-low", dict(precharge_psig=8.0, tank_above_gauge_ft=6.0), OK),  # 8 + 6·0.433 = 10.6 at the gauge
+    ("precharge-low", dict(precharge_psig=12.0, tank_above_gauge_ft=-6.0), DEFICIENT),  # 9.4
+    ("precharge-low", dict(precharge_psig=12.0, tank_above_gauge_ft=None), OK),
+    ("precharge-low", UNSAID | dict(precharge_psig=9.5, tank_above_gauge_ft=3.0), NOT_VERIFIED),  # 10.8 at the gauge: may be an echo
+    ("precharge-low", dict(precharge_psig=12.0, tank_temperature_f=105.0), DEFICIENT),  # 26.696·520/565 = 24.570: 9.87 at 60 °F
+    ("precharge-low", dict(precharge_psig=12.0, tank_temperature_f=102.0), OK),  # 10.01
+    ("precharge-low", dict(precharge_psig=12.0, tank_temperature_f=None), OK),
+    ("precharge-low", dict(precharge_psig=12.0, tank_temperature_f=80.0, elevation_ft=None), NOT_VERIFIED),
+    ("precharge-low", dict(precharge_psig=12.0, tank_temperature_f=None, elevation_ft=None), OK),  # no gas law needed
+    ("precharge-low", dict(precharge_psig=None), NOT_VERIFIED),
+    ("precharge-low", dict(tank_type=None), NOT_VERIFIED),
+    ("precharge-low", STEEL | dict(precharge_psig=3.0, precharge_system_side="relieved"), NOT_APPLICABLE),
+    ("precharge-low", NO_TANK, NOT_APPLICABLE),
+    ("precharge-low", BUILT_IN, NOT_APPLICABLE),
+    ("precharge-low", dict(top_height_ft=None, stories=None), NOT_VERIFIED),
+    ("precharge-high", dict(precharge_psig=14.0), OK),
+    ("precharge-high", dict(precharge_psig=14.1), DEFICIENT),
+    ("precharge-high", dict(fill_setting_psig=15.0, precharge_psig=17.0), OK),
+    ("precharge-high", dict(fill_setting_psig=15.0, precharge_psig=17.1), DEFICIENT),
+    ("precharge-high", PRESSURIZED | dict(precharge_psig=19.1), DEFICIENT),  # more than 2 psi above cold 12 and hot 17: bottomed
+    ("precharge-high", PRESSURIZED | dict(precharge_psig=19.0), NOT_VERIFIED),
+    ("precharge-high", UNSAID | dict(precharge_psig=19.1), DEFICIENT),
+    ("precharge-high", UNSAID | dict(precharge_psig=15.0), NOT_VERIFIED),  # in between
+    ("precharge-high", UNSAID | dict(precharge_psig=19.1, hot_pressure_psig=None), NOT_VERIFIED),
+    ("precharge-high", UNSAID | dict(precharge_psig=19.1, cold_pressure_psig=None), NOT_VERIFIED),
+    ("precharge-high", BOILER_GAUGE | UNSAID | dict(precharge_psig=19.1, boiler_gauge="stuck"), NOT_VERIFIED),
+    ("precharge-high", dict(precharge_psig=12.0, tank_above_gauge_ft=10.0), DEFICIENT),  # 16.3 at the gauge
+    ("precharge-high", dict(precharge_psig=14.2, tank_temperature_f=100.0), OK),  # 12.1 at 60 °F
+    ("precharge-high", dict(precharge_psig=14.2, tank_temperature_f=None), DEFICIENT),
+    ("precharge-high", dict(precharge_psig=None), NOT_VERIFIED),
+    ("precharge-high", STEEL, NOT_APPLICABLE),
+    ("precharge-high", NO_TANK, NOT_APPLICABLE),
+    # ---- relief
+    ("relief-missing", {}, OK),
+    ("relief-missing", NO_RELIEF, DEFICIENT),
+    ("relief-missing", dict(relief_present=None), OK),  # a recorded setting means present
+    ("relief-missing", dict(relief_present=None, relief_setting_psig=None), NOT_VERIFIED),
+    ("relief-missing", dict(relief_present="yes", relief_setting_psig=None), OK),
+    ("relief-missing", dict(relief_present="no"), NOT_VERIFIED),  # beside a setting of 30: the readings contradict
+    ("relief-isolated", {}, OK),
+    ("relief-isolated", dict(relief_mounting="on_pipe_no_valve"), OK),
+    ("relief-isolated", dict(relief_mounting="valve_between"), DEFICIENT),
+    ("relief-isolated", dict(relief_mounting=None), NOT_VERIFIED),
+    ("relief-isolated", NO_RELIEF, NOT_APPLICABLE),
+    # 30 psi + 10 % is 33; a test gauge is 80 % sure 0.42 psi away from it, a boiler gauge 0.94 psi
+    ("relief-did-not-open", {}, OK),
+    ("relief-did-not-open", dict(hot_pressure_psig=32.5), OK),
+    ("relief-did-not-open", dict(hot_pressure_psig=32.6), NOT_VERIFIED),
+    ("relief-did-not-open", dict(hot_pressure_psig=33.4), NOT_VERIFIED),
+    ("relief-did-not-open", dict(hot_pressure_psig=33.5), DEFICIENT),
+    ("relief-did-not-open", BOILER_GAUGE | dict(hot_pressure_psig=33.9), NOT_VERIFIED),
+    ("relief-did-not-open", BOILER_GAUGE | dict(hot_pressure_psig=34.0), DEFICIENT),
+    ("relief-did-not-open", dict(hot_pressure_psig=40.0, relief_signs="stained"), OK),
+    ("relief-did-not-open", dict(hot_pressure_psig=40.0, relief_signs="dripping"), OK),
+    ("relief-did-not-open", dict(hot_pressure_psig=40.0, relief_signs="discharging"), OK),
+    ("relief-did-not-open", dict(hot_pressure_psig=40.0, relief_signs=None), NOT_VERIFIED),
+    ("relief-did-not-open", dict(hot_pressure_psig=40.0, relief_setting_psig=None), NOT_VERIFIED),
+    ("relief-did-not-open", BOILER_GAUGE | dict(hot_pressure_psig=40.0, boiler_gauge="stuck"), NOT_VERIFIED),
+    ("relief-did-not-open", NO_RELIEF | dict(hot_pressure_psig=40.0), NOT_APPLICABLE),
+    ("relief-set-above-boiler", dict(relief_setting_psig=30.0, boiler_max_pressure_psig=30.0), OK),
+    ("relief-set-above-boiler", dict(relief_setting_psig=30.1, boiler_max_pressure_psig=30.0), DEFICIENT),
+    ("relief-set-above-boiler", dict(relief_setting_psig=30.0 + 4e-7), OK),
+    ("relief-set-above-boiler", dict(boiler_max_pressure_psig=None), NOT_VERIFIED),
+    ("relief-set-above-boiler", dict(relief_setting_psig=None), NOT_VERIFIED),
+    ("relief-set-above-boiler", NO_RELIEF, NOT_APPLICABLE),
+    ("relief-capacity-short", dict(relief_capacity_btuh=90_000.0), OK),
+    ("relief-capacity-short", dict(relief_capacity_btuh=89_999.0), DEFICIENT),
+    ("relief-capacity-short", dict(relief_capacity_btuh=None), NOT_VERIFIED),
+    ("relief-capacity-short", dict(boiler_output_btuh=None), NOT_VERIFIED),
+    ("relief-capacity-short", NO_RELIEF, NOT_APPLICABLE),
+    ("relief-discharge-hidden", dict(relief_discharge_end="visible_pan"), OK),
+    ("relief-discharge-hidden", dict(relief_discharge_end="outdoors"), OK),
+    ("relief-discharge-hidden", dict(relief_discharge_end="none"), OK),
+    ("relief-discharge-hidden", dict(relief_discharge_end="crawlspace"), DEFICIENT),
+    ("relief-discharge-hidden", dict(relief_discharge_end="concealed"), DEFICIENT),
+    ("relief-discharge-hidden", dict(relief_discharge_end=None), NOT_VERIFIED),
+    ("relief-discharge-hidden", NO_RELIEF, NOT_APPLICABLE),
+    ("relief-discharge-unpiped", {}, OK),
+    ("relief-discharge-unpiped", dict(relief_discharge_end="none", relief_discharge_pipe=None), DEFICIENT),
+    ("relief-discharge-unpiped", dict(relief_discharge_pipe="ends_high"), DEFICIENT),
+    ("relief-discharge-unpiped", dict(relief_discharge_pipe="ends_high", relief_discharge_end=None), DEFICIENT),
+    ("relief-discharge-unpiped", dict(relief_discharge_pipe=None), NOT_VERIFIED),
+    ("relief-discharge-unpiped", dict(relief_discharge_end=None), NOT_VERIFIED),
+    ("relief-discharge-unpiped", dict(relief_discharge_pipe="trapped"), OK),
+    ("relief-discharge-unpiped", NO_RELIEF, NOT_APPLICABLE),
+    ("relief-discharge-blocked", {}, OK),
+    ("relief-discharge-blocked", dict(relief_discharge_pipe="reduced"), OK),
+    ("relief-discharge-blocked", dict(relief_discharge_pipe="capped"), DEFICIENT),
+    ("relief-discharge-blocked", dict(relief_discharge_pipe="valved"), DEFICIENT),
+    ("relief-discharge-blocked", dict(relief_discharge_pipe=None), NOT_VERIFIED),
+    ("relief-discharge-blocked", dict(relief_discharge_end="none", relief_discharge_pipe="capped"), NOT_APPLICABLE),
+    ("relief-discharge-blocked", NO_RELIEF, NOT_APPLICABLE),
+    ("relief-discharge-restricted", dict(relief_discharge_pipe="ends_high"), OK),
+    ("relief-discharge-restricted", dict(relief_discharge_pipe="reduced"), DEFICIENT),
+    ("relief-discharge-restricted", dict(relief_discharge_pipe="trapped"), DEFICIENT),
+    ("relief-discharge-restricted", dict(relief_discharge_pipe=None), NOT_VERIFIED),
+    ("relief-discharge-restricted", dict(relief_discharge_end="none", relief_discharge_pipe=None), NOT_APPLICABLE),
+    ("relief-discharge-restricted", NO_RELIEF, NOT_APPLICABLE),
+    ("relief-discharging", {}, OK),
+    ("relief-discharging", dict(relief_signs="stained"), OK),
+    ("relief-discharging", dict(relief_signs="dripping"), DEFICIENT),
+    ("relief-discharging", dict(relief_signs="discharging"), DEFICIENT),
+    ("relief-discharging", dict(relief_signs=None), NOT_VERIFIED),
+    ("relief-discharging", NO_RELIEF, NOT_APPLICABLE),
+    ("relief-stained", {}, OK),
+    ("relief-stained", dict(relief_signs="stained"), DEFICIENT),
+    ("relief-stained", dict(relief_signs="dripping"), NOT_VERIFIED),
+    ("relief-stained", dict(relief_signs="discharging"), NOT_VERIFIED),
+    ("relief-stained", dict(relief_signs=None), NOT_VERIFIED),
+    ("relief-stained", NO_RELIEF, NOT_APPLICABLE),
+    # ---- potable water
+    ("backflow-missing", {}, OK),
+    ("backflow-missing", dict(backflow_device="single_check"), OK),
+    ("backflow-missing", dict(backflow_device="none"), DEFICIENT),
+    ("backflow-missing", dict(backflow_device="none", fill_connection="valved_off"), DEFICIENT),
+    ("backflow-missing", dict(backflow_device="none", water_source="well"), DEFICIENT),  # a well protects nobody inside
+    ("backflow-missing", dict(backflow_device=None), NOT_VERIFIED),
+    ("backflow-missing", dict(backflow_device="none", fill_connection="none"), NOT_APPLICABLE),
+    ("backflow-missing", dict(backflow_device="none", fill_connection="feeder_tank"), NOT_APPLICABLE),
+    ("backflow-missing", dict(backflow_device="none", fill_connection=None, fill_setting_psig=None), NOT_VERIFIED),
+    ("backflow-insufficient", dict(backflow_device="none"), NOT_APPLICABLE),
+    ("backflow-insufficient", dict(fill_connection="feeder_tank", backflow_device="single_check"), NOT_APPLICABLE),
+    ("backflow-insufficient", dict(fill_connection="none", backflow_device="single_check"), NOT_APPLICABLE),
+    ("backflow-insufficient", dict(backflow_device=None), NOT_VERIFIED),
+    ("backflow-insufficient", dict(backflow_device="dual_check_vented"), OK),
+    ("backflow-insufficient", dict(backflow_device="dual_check_vented", water_treatment="yes"), DEFICIENT),
+    ("backflow-insufficient", dict(backflow_device="dual_check_vented", water_treatment=None), NOT_VERIFIED),
+    ("backflow-insufficient", dict(backflow_device="dual_check_vented", water_source="well", water_treatment="yes"), DEFICIENT),
+    ("backflow-insufficient", dict(backflow_device="dual_check_vented", antifreeze="none", antifreeze_percent=30.0), NOT_VERIFIED),  # contradict
+    ("backflow-insufficient", dict(backflow_device="dual_check_vented", antifreeze=None, antifreeze_percent=30.0), DEFICIENT),  # some antifreeze there is
+    ("backflow-test-overdue", dict(inspected_on=date(2026, 3, 10), backflow_tested_on=date(2025, 3, 10)), OK),
+    ("backflow-test-overdue", dict(inspected_on=date(2026, 3, 10), backflow_tested_on=date(2025, 3, 9)), DEFICIENT),
+    ("backflow-test-overdue", dict(inspected_on=date(2024, 2, 29), backflow_tested_on=date(2023, 2, 28)), OK),
+    ("backflow-test-overdue", dict(inspected_on=date(2024, 2, 29), backflow_tested_on=date(2023, 2, 27)), DEFICIENT),
+    ("backflow-test-overdue", dict(inspected_on=date(2025, 2, 28), backflow_tested_on=date(2024, 2, 28)), OK),  # 366 days
+    ("backflow-test-overdue", dict(inspected_on=date(2025, 2, 28), backflow_tested_on=date(2024, 2, 27)), DEFICIENT),
+    ("backflow-test-overdue", dict(inspected_on=date(2026, 3, 10), backflow_tested_on=date(2026, 3, 10)), OK),
+    ("backflow-test-overdue", dict(inspected_on=date(2026, 3, 10), backflow_tested_on=date(2026, 3, 11)), NOT_VERIFIED),
+    ("backflow-test-overdue", dict(backflow_tested_on=None), NOT_VERIFIED),
+    ("backflow-test-overdue", dict(backflow_device="double_check", backflow_tested_on=date(2024, 1, 1)), DEFICIENT),
+    ("backflow-test-overdue", dict(backflow_device="dual_check_vented"), NOT_APPLICABLE),  # not a testable assembly
+    ("backflow-test-overdue", dict(backflow_device="none"), NOT_APPLICABLE),
+    ("backflow-test-overdue", dict(water_source="well", backflow_tested_on=date(2020, 1, 1)), NOT_APPLICABLE),
+    ("backflow-test-overdue", dict(water_source=None, backflow_tested_on=date(2020, 1, 1)), NOT_VERIFIED),
+    ("backflow-test-overdue", dict(backflow_device=None), NOT_VERIFIED),
+    # ---- air, controls
+    ("vent-cap-tight", {}, OK),
+    ("vent-cap-tight", dict(vent_cap="tight"), DEFICIENT),
+    ("vent-cap-tight", dict(vent_cap="no_vent"), NOT_APPLICABLE),
+    ("vent-cap-tight", STEEL | dict(vent_cap="tight"), NOT_APPLICABLE),
+    ("vent-cap-tight", dict(tank_type=None, vent_cap="tight"), NOT_VERIFIED),
+    ("vent-cap-tight", dict(vent_cap=None), NOT_VERIFIED),
+    ("vent-with-compression-tank", STEEL, OK),
+    ("vent-with-compression-tank", STEEL | dict(vent_cap="tight"), OK),
+    ("vent-with-compression-tank", STEEL | dict(vent_cap="loose"), DEFICIENT),
+    ("vent-with-compression-tank", STEEL | dict(vent_cap=None), NOT_VERIFIED),
+    ("vent-with-compression-tank", dict(tank_type=None), NOT_VERIFIED),
+    ("vent-with-compression-tank", {}, NOT_APPLICABLE),
+    ("low-water-cutoff-missing", {}, OK),
+    ("low-water-cutoff-missing", dict(low_water_cutoff="flow_or_pressure_switch"), DEFICIENT),
+    ("low-water-cutoff-missing", dict(low_water_cutoff="no"), DEFICIENT),
+    ("low-water-cutoff-missing", dict(low_water_cutoff=None), NOT_VERIFIED),
+    ("low-water-cutoff-failed", {}, OK),
+    ("low-water-cutoff-failed", dict(low_water_cutoff_test="failed"), DEFICIENT),
+    ("low-water-cutoff-failed", dict(low_water_cutoff_test="not_tested"), NOT_VERIFIED),
+    ("low-water-cutoff-failed", dict(low_water_cutoff_test=None), NOT_VERIFIED),
+    ("low-water-cutoff-failed", dict(low_water_cutoff="no", low_water_cutoff_test=None), NOT_APPLICABLE),
+    ("gauge-missing-or-stuck", {}, OK),
+    ("gauge-missing-or-stuck", dict(boiler_gauge="stuck"), DEFICIENT),
+    ("gauge-missing-or-stuck", dict(boiler_gauge="missing"), DEFICIENT),
+    ("gauge-missing-or-stuck", dict(boiler_gauge=None), NOT_VERIFIED),
+    ("leak-seen", {}, OK),
+    ("leak-seen", dict(leaks_seen="weeping"), DEFICIENT),
+    ("leak-seen", dict(leaks_seen="dripping"), DEFICIENT),
+    ("leak-seen", dict(leaks_seen=None), NOT_VERIFIED),
+    ("makeup-excessive", dict(makeup_gal_per_month=1.0), OK),
+    ("makeup-excessive", dict(makeup_gal_per_month=1.001), DEFICIENT),
+    ("makeup-excessive", dict(makeup_gal_per_month=None), NOT_VERIFIED),
+    ("anticipator-mismatch", dict(controlled_current_a=0.40, anticipator_a=0.48), OK),  # 20 %
+    ("anticipator-mismatch", dict(controlled_current_a=0.40, anticipator_a=0.49), DEFICIENT),
+    ("anticipator-mismatch", dict(controlled_current_a=0.40, anticipator_a=0.32), OK),
+    ("anticipator-mismatch", dict(controlled_current_a=0.40, anticipator_a=0.31), DEFICIENT),
+    ("anticipator-mismatch", dict(controlled_current_a=0.20, anticipator_a=0.25), OK),  # 0.05 A is more than 20 %
+    ("anticipator-mismatch", dict(controlled_current_a=0.20, anticipator_a=0.26), DEFICIENT),
+    ("anticipator-mismatch", dict(controlled_current_a=0.20, anticipator_a=0.15), OK),
+    ("anticipator-mismatch", dict(controlled_current_a=0.20, anticipator_a=0.14), DEFICIENT),
+    ("anticipator-mismatch", dict(anticipator_a=None), NOT_VERIFIED),
+    ("anticipator-mismatch", dict(controlled_current_a=None), NOT_VERIFIED),
+    ("anticipator-mismatch", dict(thermostat=None), NOT_VERIFIED),
+    ("anticipator-mismatch", dict(thermostat="digital", anticipator_a=0.9), NOT_APPLICABLE),
+    # ---- readings about readings
+    ("precharge-under-pressure", {}, OK),
+    ("precharge-under-pressure", PRESSURIZED, DEFICIENT),
+    ("precharge-under-pressure", PRESSURIZED | dict(precharge_psig=10.0), DEFICIENT),
+    ("precharge-under-pressure", PRESSURIZED | dict(precharge_psig=9.9), OK),  # otherwise trusted
+    ("precharge-under-pressure", PRESSURIZED | dict(precharge_psig=19.1), OK),
+    ("precharge-under-pressure", PRESSURIZED | dict(precharge_psig=None), NOT_VERIFIED),
+    ("precharge-under-pressure", UNSAID, NOT_VERIFIED),
+    ("precharge-under-pressure", STEEL, NOT_APPLICABLE),
+    ("precharge-echoes-system", {}, NOT_APPLICABLE),  # the side is recorded
+    ("precharge-echoes-system", UNSAID | dict(precharge_psig=17.0), DEFICIENT),  # the hot pressure, 5 psi from the setting
+    ("precharge-echoes-system", UNSAID | dict(precharge_psig=14.0, hot_pressure_psig=14.0), OK),  # no more than 2 psi from it
+    ("precharge-echoes-system", UNSAID | dict(precharge_psig=14.1, hot_pressure_psig=14.1), DEFICIENT),
+    ("precharge-echoes-system", UNSAID | dict(precharge_psig=9.5, cold_pressure_psig=9.5), DEFICIENT),
+    ("precharge-echoes-system", UNSAID | dict(precharge_psig=12.0), OK),  # equal to a cold pressure at its setting
+    ("precharge-echoes-system", UNSAID | dict(precharge_psig=8.0), OK),
+    ("precharge-echoes-system", UNSAID | dict(precharge_psig=17.0, fill_setting_psig=None), NOT_VERIFIED),
+    ("precharge-echoes-system", UNSAID | dict(precharge_psig=8.0, fill_setting_psig=None), OK),
+    ("precharge-echoes-system", UNSAID | dict(precharge_psig=8.0, hot_pressure_psig=None), NOT_VERIFIED),
+    ("precharge-echoes-system", UNSAID | dict(precharge_psig=17.0, cold_pressure_psig=None), DEFICIENT),
+    ("precharge-echoes-system", UNSAID | dict(precharge_psig=None), NOT_VERIFIED),
+    ("precharge-echoes-system", STEEL, NOT_APPLICABLE),
+    ("pressure-did-not-rise", {}, OK),
+    ("pressure-did-not-rise", dict(hot_pressure_psig=12.0), DEFICIENT),  # half the water would give 2.5 psi
+    ("pressure-did-not-rise", dict(hot_pressure_psig=11.5), DEFICIENT),
+    ("pressure-did-not-rise", dict(hot_pressure_psig=12.1), OK),
+    ("pressure-did-not-rise", dict(hot_pressure_psig=12.0, tank_volume_gal=7.0), DEFICIENT),  # 26.696·0.5208/(7 - 0.5208) = 2.15 psi due
+    ("pressure-did-not-rise", dict(hot_pressure_psig=12.0, tank_volume_gal=7.6), OK),  # 1.96 psi due: too little to ask for
+    ("pressure-did-not-rise", dict(hot_temperature_f=None), NOT_VERIFIED),
+    ("pressure-did-not-rise", NO_TANK | dict(hot_pressure_psig=12.0), DEFICIENT),
+    ("pressure-did-not-rise", BOILER_GAUGE | dict(boiler_gauge="stuck", hot_pressure_psig=12.0), NOT_VERIFIED),
+    ("cold-reading-hot", dict(cold_temperature_f=100.0), OK),
+    ("cold-reading-hot", dict(cold_temperature_f=100.1), DEFICIENT),
+    ("cold-reading-hot", dict(cold_temperature_f=None), NOT_VERIFIED),
+    ("readings-repeated", dict(repeated_elsewhere=0.0), OK),
+    ("readings-repeated", dict(repeated_elsewhere=1.0), DEFICIENT),
+    ("readings-repeated", dict(repeated_elsewhere=None), NOT_VERIFIED),
+    ("passed-but-readings-disagree", {}, OK),
+    ("passed-but-readings-disagree", dict(relief_signs="dripping"), DEFICIENT),
+    ("passed-but-readings-disagree", dict(relief_signs="dripping", inspection_kind="qa"), DEFICIENT),
+    ("passed-but-readings-disagree", dict(relief_signs="dripping", stated_result="fail"), OK),
+    ("passed-but-readings-disagree", dict(relief_signs="dripping", stated_result=None), NOT_VERIFIED),
+    ("passed-but-readings-disagree", dict(relief_signs="dripping", inspection_kind="initial"), NOT_APPLICABLE),
+    ("passed-but-readings-disagree", dict(relief_signs="dripping", inspection_kind=None), NOT_VERIFIED),
+    ("passed-but-readings-disagree", dict(vent_cap="tight"), OK),  # not safety-critical
+    ("passed-but-readings-disagree", dict(hot_pressure_psig=27.3, tank_volume_gal=2.8), OK),  # near the relief valve at 0.73 only
+    ("passed-but-readings-disagree", dict(hot_pressure_psig=27.5, tank_volume_gal=2.8), DEFICIENT),  # at 0.84
+)
+
+
+def case_id(case):
+    check, changes, outcome = case
+    return f"{check}-{outcome.replace(' ', '_')}-{','.join(f'{name}={value}' for name, value in changes.items())}"[:150]
+
+
+@pytest.mark.parametrize("case", CASES, ids=case_id)
+def test_catalogue(case):
+    check, changes, outcome = case
+    assert judge(SOUND | changes, check).outcome == outcome
+
+
+# ---- what is said beside an outcome: the reason, and the reading it is about
+
+SAID = (
+    ("cold-pressure-low", dict(cold_pressure_psig=None), "not recorded", "cold_pressure_psig"),
+    ("cold-pressure-low", dict(top_height_ft=None, stories=None), "not recorded", "top_height_ft"),
+    ("cold-pressure-low", dict(cold_temperature_f=101.0), "cold reading taken above 100 °F", "cold_temperature_f"),
+    ("cold-pressure-low", dict(cold_reading_state="heat_not_shut_off"), "heat could not be shut off", "cold_reading_state"),
+    ("cold-pressure-low", dict(cold_reading_state="heat_not_shut_off", cold_pressure_psig=None), "heat could not be shut off", "cold_reading_state"),
+    ("tank-cushion-lost", dict(cold_reading_state="heat_not_shut_off", cold_temperature_f=None), "heat could not be shut off", "cold_reading_state"),
+    ("fill-pressure-off-setting", dict(cold_reading_state="heat_not_shut_off", cold_pressure_psig=None), "heat could not be shut off", "cold_reading_state"),
+    ("cold-pressure-low", BOILER_GAUGE | dict(boiler_gauge="missing"), "boiler gauge stuck or missing", "boiler_gauge"),
+    ("cold-pressure-low", dict(cold_temperature_f=None), "temperature not recorded: the true cold pressure may lie up to 2 psi lower", None),
+    ("cold-pressure-high", dict(cold_temperature_f=None), "temperature not recorded: the true cold pressure may lie up to 2 psi lower", None),
+    ("cold-pressure-low", dict(top_height_ft=None), "height estimated from stories", None),
+    ("cold-pressure-high", dict(cold_pressure_psig=20.0, domestic_coil="tankless"), "fill valve or leaking coil", None),
+    ("cold-pressure-high", dict(cold_pressure_psig=20.0, domestic_coil="indirect"), "fill valve or leaking coil", None),
+    ("cold-pressure-high", dict(cold_pressure_psig=20.0, domestic_coil="none"), "", None),
+    ("cold-pressure-high", dict(domestic_coil="tankless"), "", None),  # sound: nothing to find
+    ("hot-pressure-near-relief", dict(relief_setting_psig=None), "not recorded", "relief_setting_psig"),
+    ("predicted-pressure-near-relief", dict(tank_volume_gal=1.0), "no cushion left", None),
+    ("predicted-pressure-near-relief", NO_TANK, "no cushion left", None),
+    ("predicted-pressure-near-relief", dict(tank_valve="closed"), "no cushion left", None),
+    ("predicted-pressure-near-relief", dict(tank_volume_gal=2.5), "would reach the relief valve", None),  # 45.7 psia, 31.0 psi
+    ("predicted-pressure-near-relief", dict(tank_volume_gal=2.85), "", None),  # 27.4 psi would not
+    ("predicted-pressure-near-relief", dict(antifreeze=None), "antifreeze not recorded: reckoned as water", None),
+    ("predicted-pressure-near-relief", dict(elevation_ft=None, place_elevation_ft=300.0), "elevation estimated from the place", None),
+    ("predicted-pressure-near-relief", dict(elevation_ft=None), "not recorded", "elevation_ft"),
+    ("predicted-pressure-near-relief", PRESSURIZED, "charge read under system pressure", "precharge_system_side"),
+    ("precharge-low", PRESSURIZED, "charge read under system pressure", "precharge_system_side"),
+    ("precharge-low", UNSAID, "state of the system side not recorded, and the charge could be an echo of the system", "precharge_system_side"),
+    ("precharge-low", UNSAID | dict(cold_pressure_psig=None), "charge read with no cold pressure to compare it with", "cold_pressure_psig"),
+    ("precharge-low", dict(tank_temperature_f=None), "temperature of the tank not recorded: 60 °F taken", None),
+    ("tank-undersized", dict(antifreeze=ETHYLENE, antifreeze_percent=None), "antifreeze recorded without percent", "antifreeze_percent"),
+    ("tank-undersized", dict(antifreeze=PROPYLENE, antifreeze_percent=70.0), "outside the fluid data", None),
+    ("tank-undersized", dict(antifreeze=None), "antifreeze not recorded: reckoned as water", None),
+    ("tank-cushion-lost", dict(antifreeze=None), "antifreeze not recorded: reckoned as water", None),
+    ("tank-undersized", dict(buffer_tank="yes"), "buffer tank recorded without its size", "buffer_tank_gal"),
+    ("tank-undersized", ESTIMATED | dict(tank_volume_gal=3.0), "volume is estimated", "system_volume_gal"),
+    ("tank-undersized", ESTIMATED, "volume is estimated", None),
+    ("tank-undersized", dict(boiler_min_pressure_psig=27.0), "this pressure leaves no room under this relief valve", "relief_setting_psig"),
+    # 15 psi wanted: 1.0416/(1 - 29.696/41.696) = 3.62 gal; the code formula asks 8.28 % of 40 gal, 3.31
+    ("tank-undersized", dict(boiler_min_pressure_psig=15.0, fill_setting_psig=15.0, tank_volume_gal=3.5), "meets the code table, which allows the full relief setting", None),
+    ("tank-undersized", dict(boiler_min_pressure_psig=15.0, fill_setting_psig=15.0, tank_volume_gal=3.3), "", None),
+    ("tank-cushion-lost", CUT_OFF, "the hot reading is cut off by the relief valve", None),
+    ("tank-cushion-lost", CUT_OFF | dict(tank_volume_gal=2.8), "ratio is at most this: the relief valve cut the pressure off", "hot_pressure_psig"),
+    ("tank-cushion-lost", dict(hot_reading_state="some_zones"), "ratio is at most this: not all zones were hot", "hot_reading_state"),
+    ("tank-cushion-lost", dict(relief_setting_psig=None), "ratio is at most this: without a relief setting a cut-off reading cannot be ruled out", "relief_setting_psig"),
+    ("tank-cushion-lost", UNSAID | dict(hot_pressure_psig=26.9, tank_volume_gal=7.0), "cushion lost or over-charged: check the charge at zero pressure", None),
+    ("tank-cushion-lost", UNSAID | CUT_OFF, "cushion lost or over-charged: check the charge at zero pressure", None),
+    ("tank-cushion-lost", dict(hot_pressure_psig=26.9, tank_volume_gal=7.0), "", None),
+    ("tank-cushion-lost", dict(hot_temperature_f=99.0), "temperature rise too small to judge", "hot_temperature_f"),
+    ("tank-cushion-lost", dict(hot_pressure_psig=15.0), "pressure rise too small to judge", "hot_pressure_psig"),
+    ("tank-cushion-lost", dict(precharge_psig=17.0), "readings contradict each other", "hot_pressure_psig"),
+    ("tank-cushion-lost", dict(tank_valve="closed"), "the tank's valve is closed", "tank_valve"),
+    ("relief-missing", dict(relief_present="no"), "readings contradict each other", "relief_present"),
+    ("relief-did-not-open", dict(hot_pressure_psig=33.0), "too close to call", None),
+    ("relief-stained", dict(relief_signs="dripping"), "it has opened since", "relief_signs"),
+    ("backflow-insufficient", dict(backflow_device="dual_check_vented", water_treatment=None), "additive not recorded", "antifreeze"),
+    ("backflow-test-overdue", dict(backflow_device=None), "not recorded", "backflow_device"),
+    ("backflow-test-overdue", dict(water_source=None), "not recorded", "water_source"),
+    ("backflow-test-overdue", dict(backflow_tested_on=None), "not recorded", "backflow_tested_on"),
+    ("backflow-test-overdue", dict(backflow_tested_on=date(2026, 4, 1)), "tested after the visit", "backflow_tested_on"),
+    ("vent-with-compression-tank", STEEL | dict(vent_cap="tight"), "replace by a plug or manual vent", None),
+    ("vent-cap-tight", dict(tank_type=None), "not recorded", "tank_type"),
+    ("low-water-cutoff-failed", dict(low_water_cutoff_test="not_tested"), "not tested", "low_water_cutoff_test"),
+    ("makeup-excessive", dict(makeup_gal_per_month=None), "no earlier meter reading", None),
+    ("precharge-echoes-system", UNSAID | dict(precharge_psig=17.0, fill_setting_psig=None), "not recorded", "fill_setting_psig"),
+    # A charge set at sea level and read at 6,000 ft shows 12 + 14.696 - 11.777 = 14.9 psi.
+    ("precharge-high", dict(elevation_ft=6000.0, precharge_psig=15.0), "consistent with a charge set near sea level; not proof", None),
+    ("precharge-high", dict(elevation_ft=6000.0, precharge_psig=15.9), "consistent with a charge set near sea level; not proof", None),
+    ("precharge-high", dict(elevation_ft=6000.0, precharge_psig=16.0), "", None),  # more than 1 psi off
+    ("precharge-high", dict(elevation_ft=4000.0, precharge_psig=14.1), "consistent with a charge set near sea level; not proof", None),  # a shift of 2.00
+    ("precharge-high", dict(elevation_ft=3900.0, precharge_psig=14.1), "", None),  # 1.95
+    ("precharge-high", dict(elevation_ft=None, place_elevation_ft=6000.0, precharge_psig=15.0), "", None),  # not recorded, only estimated
+)
+
+
+@pytest.mark.parametrize("check, changes, reason, field", SAID)
+def test_what_is_said(check, changes, reason, field):
+    found = judge(SOUND | changes, check)
+    assert (found.reason, found.field) == (reason, field), found
+
+
+def test_a_cell_that_was_kept_out_is_said_to_be_so():
+    found = judge(SOUND | dict(cold_pressure_psig=None, unusable=("cold_pressure_psig",)), "cold-pressure-low")
+    assert (found.outcome, found.reason, found.field) == (NOT_VERIFIED, "recorded, but the cell could not be used", "cold_pressure_psig")
+    found = judge(SOUND | dict(relief_signs=None, unusable=("relief_signs",)), "relief-discharging")
+    assert (found.outcome, found.reason, found.field) == (NOT_VERIFIED, "recorded, but the cell could not be used", "relief_signs")
+
+
+# ---- what is assessed at all
+
+STATES = (
+    (dict(heating_system="hot_water"), None),
+    (dict(heating_system=None), None),  # a diaphragm tank and a fill setting are evidence
+    (dict(heating_system=None, fill_setting_psig=None), None),
+    (dict(heating_system=None, tank_type=None), None),
+    (STEEL | dict(heating_system=None, fill_setting_psig=None), None),
+    (dict(heating_system=None, tank_type=None, fill_setting_psig=None), (NOT_VERIFIED, "heating system not recorded", "heating_system")),
+    (NO_TANK | dict(heating_system=None, fill_setting_psig=None), (NOT_VERIFIED, "heating system not recorded", "heating_system")),
+    *((dict(heating_system=other), (NOT_APPLICABLE, "another heating system", "heating_system")) for other in ("hot_water_open", "steam", "warm_air", "heat_pump", "other")),
+    (dict(relief_setting_psig=15.0), (NOT_VERIFIED, "looks like steam: relief setting too low for hot water", "relief_setting_psig")),
+    (dict(relief_setting_psig=15.1), None),
+    (dict(heating_system="steam", relief_setting_psig=15.0), (NOT_APPLICABLE, "another heating system", "heating_system")),
+    (dict(tank_type="open"), (NOT_VERIFIED, "looks like an open system", "tank_type")),
+)
+
+
+@pytest.mark.parametrize("changes, everywhere", STATES)
+def test_what_is_assessed(changes, everywhere):
+    recomputed = batch([SOUND | changes])
+    found = {check: told(result) for check, result in results(recomputed).items()}
+    if everywhere:
+        assert {(one.outcome, one.reason, one.field) for one in found.values()} == {everywhere}
+        assert all(np.isnan(number) for one in found.values() for number in one[3:])
+        assert recomputed.assessed[0] == (everywhere[1].startswith("looks like"))
+    else:
+        assert found["relief-missing"].outcome == OK and recomputed.assessed[0]
+
+
+def test_no_furnace_is_ever_flagged():
+    """Whatever else such a row carries."""
+    wrong = NO_RELIEF | dict(tank_valve="closed", relief_signs="discharging", low_water_cutoff_test="failed", leaks_seen="dripping", supply_pressure_psig=120.0)
+    for system in ("warm_air", "heat_pump", "steam", "other", "hot_water_open"):
+        outcomes = {told(result).outcome for result in results(batch([SOUND | wrong | dict(heating_system=system)])).values()}
+        assert outcomes == {NOT_APPLICABLE}
+
+
+# ---- which backflow device is enough, for which loop
+
+ENOUGH_FOR_WATER = {"dual_check_vented", "reduced_pressure", "air_gap"}
+ENOUGH_FOR_CHEMICALS = {"reduced_pressure", "air_gap"}
+ADDITIVES = (
+    (dict(antifreeze="none", water_treatment="no"), False),
+    (dict(antifreeze=PROPYLENE, antifreeze_percent=30.0), True),
+    (dict(antifreeze=ETHYLENE), True),
+    (dict(antifreeze="none", water_treatment="yes"), True),
+    (dict(antifreeze=None, water_treatment="yes"), True),
+    (dict(antifreeze=PROPYLENE, water_treatment=None), True),
+    (dict(antifreeze=None, water_treatment="no"), None),
+    (dict(antifreeze="none", water_treatment=None), None),
+    (dict(antifreeze=None, water_treatment=None), None),
+)
+
+
+@pytest.mark.parametrize("device", [word for word in BY_NAME["backflow_device"].words if word != "none"])
+@pytest.mark.parametrize("loop, additive", ADDITIVES)
+def test_backflow_device_against_what_is_in_the_loop(device, loop, additive):
+    enough = {device in accepted for accepted, possible in ((ENOUGH_FOR_WATER, additive is not True), (ENOUGH_FOR_CHEMICALS, additive is not False)) if possible}
+    wanted = NOT_VERIFIED if len(enough) == 2 else OK if enough == {True} else DEFICIENT
+    assert judge(SOUND | loop | dict(backflow_device=device), "backflow-insufficient").outcome == wanted
+
+
+def test_local_code_rules(tmp_path):
+    (tmp_path / "policy.toml").write_text("""
+        [[region]]
+        name = "Harbor"
+        limits = { cold_margin_psi = 5.0, backflow_test_months = 24, tank_tap_certainty = 0.3 }
+        [region.accepted]
+        backflow_without_additives = ["double_check"]
+        backflow_tested_on_supply = ["public", "well"]
+        low_water_cutoff = ["probe_or_float", "flow_or_pressure_switch"]
+    """, encoding="utf-8")
+    policy = policies.load(tmp_path / "policy.toml")
+    cases = (
+        ("backflow-insufficient", dict(backflow_device="double_check"), OK, DEFICIENT),
+        ("backflow-insufficient", dict(backflow_device="dual_check_vented"), DEFICIENT, OK),
+        ("backflow-insufficient", dict(backflow_device="double_check", water_treatment="yes"), DEFICIENT, DEFICIENT),
+        ("low-water-cutoff-missing", dict(low_water_cutoff="flow_or_pressure_switch"), OK, DEFICIENT),
+        ("backflow-test-overdue", dict(backflow_tested_on=date(2024, 6, 1)), OK, DEFICIENT),
+        ("backflow-test-overdue", dict(backflow_tested_on=date(2024, 6, 1), water_source="well"), OK, NOT_APPLICABLE),
+        ("backflow-test-overdue", dict(backflow_tested_on=date(2024, 6, 1), water_source=None), NOT_VERIFIED, NOT_VERIFIED),
+        ("cold-pressure-low", dict(cold_pressure_psig=11.5), DEFICIENT, OK),
+    )
+    for check, changes, harbor, elsewhere in cases:
+        assert judge(SOUND | changes, check, policy, " HARBOR ").outcome == harbor, (check, changes)
+        assert judge(SOUND | changes, check, policy, "Hills").outcome == elsewhere, (check, changes)
+        rows = batch([SOUND | changes] * 3, policy, ["Hills", "Harbor", "Hills"])
+        assert [OUTCOMES[code] for code in results(rows, [BY_ID[check]])[check].outcome] == [elsewhere, harbor, elsewhere]
+    tapped = SOUND | dict(tank_tap="full")
+    assert judge(tapped, "tank-sounds-full", policy, "Harbor").certainty == 0.3
+    assert judge(tapped, "tank-sounds-full", policy, "Hills").certainty == 0.5
+
+
+# ---- certainty and numbers of single results
+
+def test_words_are_certain_and_weak_evidence_is_not():
+    assert judge(SOUND, "relief-isolated").certainty == 1
+    assert judge(SOUND | dict(relief_mounting="valve_between"), "relief-isolated").certainty == 1
+    assert judge(SOUND | dict(tank_tap="full"), "tank-sounds-full").certainty <= 0.5
+    assert judge(SOUND, "tank-sounds-full").certainty <= 0.5
+    assert judge(SOUND, "tank-diaphragm-failed").certainty < 0.8  # air there proves little
+    assert judge(SOUND | dict(tank_air_valve="water"), "tank-diaphragm-failed").certainty == 1
+    assert np.isnan(judge(SOUND | dict(tank_tap=None), "tank-sounds-full").certainty)
+
+
+def test_certainty_is_even_at_a_limit_and_follows_the_gauge():
+    """A standard deviation away from its limit a normal error leaves 0.8413 (any table of the normal distribution)."""
+    assert judge(SOUND | dict(hot_pressure_psig=27.0), "hot-pressure-near-relief").certainty == pytest.approx(0.5, abs=1e-4)
+    assert judge(SOUND | dict(hot_pressure_psig=27.5), "hot-pressure-near-relief").certainty == pytest.approx(0.8413, abs=1e-4)
+    assert judge(SOUND | dict(hot_pressure_psig=26.5), "hot-pressure-near-relief").certainty == pytest.approx(0.8413, abs=1e-4)
+    boiler = SOUND | BOILER_GAUGE | dict(hot_pressure_psig=27.0 + 1.25**0.5)  # bias 1 psi and noise 0.5
+    assert judge(boiler, "hot-pressure-near-relief").certainty == pytest.approx(0.8413, abs=1e-4)
+    assert judge(SOUND | dict(cold_temperature_f=103.0), "cold-reading-hot").certainty == pytest.approx(0.8413, abs=1e-4)
+
+
+def test_an_unbounded_pressure_is_no_more_certain_than_its_volumes():
+    """1.0 gal of gas against an estimated loop of 41.85 gal: between 0.44 and 1.42 gal of expansion, evenly."""
+    high = SOUND | ESTIMATED | dict(tank_volume_gal=1.0, relief_setting_psig=75.0, boiler_max_pressure_psig=80.0)
+    found = judge(high, "predicted-pressure-near-relief")
+    room = 1.0 - 26.696 / (67.5 + 14.696)  # of the gallon of gas, below 90 % of 75 psi
+    share = (1.3 - room / (41.85 * 1.0416 / 40)) / 0.9
+    assert (found.outcome, found.reason) == (DEFICIENT, "no cushion left") and found.certainty == pytest.approx(share, abs=0.02)
+    assert judge(SOUND | NO_TANK, "predicted-pressure-near-relief").certainty == 1
+
+
+def test_bands_show_what_was_compared():
+    assert judge(SOUND, "precharge-low")[4:6] == (12.0, 10.0) and np.isnan(judge(SOUND, "precharge-low").high)
+    assert judge(SOUND, "fill-pressure-off-setting")[4:] == (12.0, 9.0, 15.0)
+    found = judge(SOUND | dict(tank_volume_gal=1.0), "predicted-pressure-near-relief")
+    assert np.isnan(found.observed) and found.high == 27.0  # no number for a pressure without bound
+
+
+# ---- properties over CHECKS and FIELDS
+
+def examples(outcome):
+    """First example of each check with this outcome."""
+    found = {}
+    for check, changes, said in CASES:
+        if said == outcome:
+            found.setdefault(check, changes)
+    return found
+
+
+def test_ids_are_unique_and_in_their_groups():
+    ids = [check.id for check in CHECKS]
+    assert len(set(ids)) == len(ids) == len(BY_ID)
+    assert all(check.title and check.remedy and check.source for check in CHECKS)
+    for check in CHECKS:
+        assert check.evidence == (check.severity is None) == (check.probability is None), check.id
+        assert not (check.evidence and (check.safety_critical or check.act_today)), check.id
+        assert not check.act_today or check.safety_critical, check.id
+
+
+# As the notes on the trade mark them.
+SAFETY_CRITICAL = set("""
+    hot-pressure-near-relief tank-missing tank-valved-off tank-cushion-lost tank-diaphragm-failed relief-missing relief-isolated relief-did-not-open
+    relief-set-above-boiler relief-capacity-short relief-discharge-hidden relief-discharge-unpiped relief-discharge-blocked relief-discharge-restricted
+    relief-discharging backflow-missing backflow-insufficient low-water-cutoff-missing low-water-cutoff-failed""".split())
+ACT_TODAY = {"relief-missing", "relief-isolated", "relief-did-not-open", "relief-set-above-boiler", "relief-discharge-blocked", "low-water-cutoff-failed"}
+OTHERS = set("""
+    cold-pressure-low cold-pressure-high fill-pressure-off-setting supply-pressure-high predicted-pressure-near-relief tank-undersized tank-sounds-full
+    precharge-low precharge-high relief-stained backflow-test-overdue vent-cap-tight vent-with-compression-tank gauge-missing-or-stuck leak-seen
+    makeup-excessive anticipator-mismatch precharge-under-pressure precharge-echoes-system pressure-did-not-rise cold-reading-hot readings-repeated
+    passed-but-readings-disagree""".split())
+
+
+def test_the_catalogue_is_whole():
+    assert set(BY_ID) == SAFETY_CRITICAL | OTHERS
+    assert {check.id for check in CHECKS if check.safety_critical} == SAFETY_CRITICAL
+    assert {check.id for check in CHECKS if check.act_today} == ACT_TODAY
+
+
+@pytest.mark.parametrize("outcome", [OK, DEFICIENT, NOT_VERIFIED])
+def test_every_check_has_an_example(outcome):
+    assert set(examples(outcome)) == set(BY_ID)
+
+
+# Readings without which a check cannot be made; of those in one tuple any one would do. By the notes on the trade.
+HEIGHT, VOLUME = ("top_height_ft", "stories"), (("system_volume_gal", "boiler_output_btuh"), ("system_volume_gal", "emitter"))
+NEEDED = {
+    "cold-pressure-low": ("cold_pressure_psig", HEIGHT), "cold-pressure-high": ("cold_pressure_psig", HEIGHT),
+    "fill-pressure-off-setting": ("cold_pressure_psig", "fill_setting_psig", "fill_connection"), "supply-pressure-high": ("supply_pressure_psig",),
+    "hot-pressure-near-relief": ("hot_pressure_psig", "relief_setting_psig"),
+    "predicted-pressure-near-relief": ("cold_pressure_psig", "relief_setting_psig", "precharge_psig", "precharge_system_side", "tank_type", "tank_volume_gal", "elevation_ft", *VOLUME),
+    "tank-missing": ("tank_type",), "tank-valved-off": ("tank_type", "tank_valve"),
+    "tank-undersized": ("tank_type", "tank_volume_gal", "relief_setting_psig", "elevation_ft", HEIGHT, *VOLUME),
+    "tank-cushion-lost": ("tank_type", "tank_volume_gal", "cold_pressure_psig", "cold_temperature_f", "hot_pressure_psig", "hot_temperature_f",
+                          "hot_reading_state", "elevation_ft", ("precharge_psig", *HEIGHT), *VOLUME),
+    "tank-diaphragm-failed": ("tank_type", "tank_air_valve"), "tank-sounds-full": ("tank_type", "tank_tap"),
+    "precharge-low": ("tank_type", "precharge_psig", "precharge_system_side", HEIGHT), "precharge-high": ("tank_type", "precharge_psig", "precharge_system_side", HEIGHT),
+    "relief-missing": (("relief_present", "relief_setting_psig"),), "relief-isolated": ("relief_mounting",),
+    "relief-did-not-open": ("hot_pressure_psig", "relief_setting_psig", "relief_signs"),
+    "relief-set-above-boiler": ("relief_setting_psig", "boiler_max_pressure_psig"), "relief-capacity-short": ("relief_capacity_btuh", "boiler_output_btuh"),
+    "relief-discharge-hidden": ("relief_discharge_end",), "relief-discharge-unpiped": ("relief_discharge_end", "relief_discharge_pipe"),
+    "relief-discharge-blocked": ("relief_discharge_pipe",), "relief-discharge-restricted": ("relief_discharge_pipe",),
+    "relief-discharging": ("relief_signs",), "relief-stained": ("relief_signs",),
+    "backflow-missing": ("backflow_device",), "backflow-insufficient": ("backflow_device",), "backflow-test-overdue": ("backflow_device", "water_source", "backflow_tested_on"),
+    "vent-cap-tight": ("vent_cap", "tank_type"), "vent-with-compression-tank": ("vent_cap", "tank_type"),
+    "low-water-cutoff-missing": ("low_water_cutoff",), "low-water-cutoff-failed": ("low_water_cutoff_test",),
+    "gauge-missing-or-stuck": ("boiler_gauge",), "leak-seen": ("leaks_seen",), "makeup-excessive": ("makeup_gal_per_month",),
+    "anticipator-mismatch": ("thermostat", "anticipator_a", "controlled_current_a"),
+    "precharge-under-pressure": ("tank_type", "precharge_psig", "precharge_system_side"),
+    "precharge-echoes-system": ("tank_type", "precharge_psig", "cold_pressure_psig", "hot_pressure_psig"),
+    "pressure-did-not-rise": ("cold_pressure_psig", "hot_pressure_psig", "hot_temperature_f", "tank_volume_gal", "elevation_ft", *VOLUME),
+    "cold-reading-hot": ("cold_temperature_f",), "readings-repeated": ("repeated_elsewhere",), "passed-but-readings-disagree": ("stated_result", "inspection_kind"),
+}
+SOUND_FOR = {"vent-with-compression-tank": STEEL, "precharge-echoes-system": UNSAID | dict(precharge_psig=8.0)}
+
+
+def test_needs_are_stated_for_every_check():
+    assert set(NEEDED) == set(BY_ID)
+
+
+@pytest.mark.parametrize("check, missing", [(check, missing) for check, needs in NEEDED.items() for missing in needs])
+def test_any_needed_reading_missing_is_not_verified(check, missing):
+    """Never ok, and never deficient however bad the rest looks; a cell that was kept out is as good as none, and says so."""
+    gone = (missing,) if isinstance(missing, str) else missing
+    sound = SOUND | SOUND_FOR.get(check, {})
+    assert judge(sound, check).outcome == OK
+    for kept_out in (False, True):
+        nothing = dict.fromkeys(gone) | ({"unusable": gone} if kept_out and gone[0] in BY_NAME else {})
+        found = judge(sound | nothing, check)
+        assert found.outcome == NOT_VERIFIED and found.reason and np.isnan(found.certainty)
+        if "unusable" in nothing and found.field in gone:
+            assert found.reason == "recorded, but the cell could not be used"
+
+
+# A reading whose absence the policy fills: with it gone a number may move either way.
+FILLED = {"stories", "boiler_level", "top_height_ft", "boiler_min_pressure_psig", "fill_setting_psig", "high_limit_f", "tank_above_gauge_ft", "tank_temperature_f",
+          "pipe_material", "antifreeze", "antifreeze_percent", "buffer_tank", "buffer_tank_gal", "emitter", "system_volume_gal", "pressure_read_with",
+          "precharge_system_side", "boiler_gauge", "cold_reading_state", "relief_setting_psig", "precharge_psig", "hot_reading_state"}
+
+
+@pytest.mark.parametrize("outcome", [OK, DEFICIENT])
+def test_a_reading_less_never_turns_an_outcome_around(outcome):
+    """Without any one reading the outcome stays or is not verified; it neither turns nor ceases to apply."""
+    other = DEFICIENT if outcome == OK else OK
+    for check, changes in examples(outcome).items():
+        row = SOUND | SOUND_FOR.get(check, {}) | changes
+        present = [field.name for field in FIELDS if row.get(field.name) is not None]
+        rows = batch([row | {name: None} for name in present])
+        checks = CHECKS if "results" in BY_ID[check].uses else (BY_ID[check],)
+        for name, code in zip(present, results(rows, checks)[check].outcome, strict=True):
+            said = OUTCOMES[code]
+            assert said in (outcome, NOT_VERIFIED) or (said == other and name in FILLED), f"{check} without {name}: {said}"
+
+
+NAMES = [field.name for field in FIELDS if SOUND.get(field.name) is not None and field.name not in ("inspected_on",)]
+
+
+@given(st.sets(st.sampled_from(NAMES), max_size=25), st.booleans())
+@settings(max_examples=60, deadline=None)
+def test_silence_never_makes_a_sound_loop_deficient_nor_inapplicable(gone, steel):
+    row = SOUND | (STEEL if steel else {})
+    before = {check: told(result).outcome for check, result in results(batch([row])).items()}
+    after = results(batch([row | dict.fromkeys(gone)]))
+    for check, result in after.items():
+        said = told(result).outcome
+        assert said == before[check] or said == NOT_VERIFIED or (before[check] == NOT_APPLICABLE and said == OK), f"{check} without {sorted(gone)}: {before[check]} -> {said}"
+
+
+WORD_VALUES = {field.name: st.sampled_from((None, *field.words)) for field in FIELDS if field.words}
+NUMBER_VALUES = {field.name: st.one_of(st.none(), st.floats(*field.plausible).map(lambda value: round(value, 2))) for field in FIELDS if field.plausible}
+
+
+@given(st.lists(st.fixed_dictionaries({}, optional=WORD_VALUES | NUMBER_VALUES), min_size=1, max_size=4))
+@settings(max_examples=100, deadline=None)
+def test_whatever_is_recorded_every_result_is_well_formed(changes):
+    """Any plausible readings: an outcome, a certainty exactly where something is stated, a reason wherever nothing is."""
+    for result in results(batch([SOUND | one for one in changes])).values():
+        stated = np.isin(result.outcome, (0, 1))
+        assert np.array_equal(np.isnan(result.certainty), ~stated)
+        assert ((result.certainty[stated] >= 0) & (result.certainty[stated] <= 1)).all()
+        assert (result.reason[~stated] > 0).all() and not np.isinf([result.observed, result.low, result.high]).any()
+
+
+def same(left, right):
+    """Bit for bit, missing numbers included."""
+    return all(np.array_equal(getattr(left, name), getattr(right, name), equal_nan=name in ("observed", "low", "high", "certainty"))
+               for name in ("outcome", "reason", "about", "observed", "low", "high", "certainty"))
+
+
+@pytest.mark.parametrize("size, rows", [(1, 60), (2, 120), (7, 700), (1000, 3000)])
+def test_outcomes_do_not_depend_on_the_size_of_a_batch(size, rows):
+    """One inspection at a time or all at once, every number the same bits."""
+    _, readings = sample_inspections()
+    policy = shipped_policy().for_rows()
+    whole = results(Recomputed(readings, policy))
+    for start in range(0, rows, size):
+        part = slice(start, min(start + size, len(readings)))
+        for check, result in results(Recomputed(readings.rows(part), policy)).items():
+            cut = type(result)(**{name: getattr(whole[check], name)[part] for name in ("outcome", "observed", "low", "high", "certainty", "reason", "about")}, words=None)
+            assert same(result, cut), (check, start)
+
+
+def test_a_result_for_every_inspection_and_check():
+    _, readings = sample_inspections()
+    found = results(Recomputed(readings, shipped_policy().for_rows()))
+    assert list(found) == [check.id for check in CHECKS]
+    for result in found.values():
+        assert len(result.outcome) == len(readings) and np.isin(result.outcome, range(len(OUTCOMES))).all()
+        assert (result.reason < len(REASONS)).all() and (result.about < len(FIELDS)).all()
+    nothing = results(Recomputed(Readings(0, {}, {}), shipped_policy().for_rows()))
+    assert list(nothing) == list(found) and all(len(result.outcome) == 0 for result in nothing.values())
+
+
+def test_results_of_a_snapshot_are_inspections_times_checks(sample_snapshot):
+    inspections, rows, distinct = sample_snapshot.rows("""
+        SELECT (SELECT count(*) FROM readings), count(*), count(DISTINCT (agency, inspection_id, check_id)) FROM results""")[0]
+    assert rows == distinct == inspections * len(CHECKS)
+    assert sample_snapshot.rows("SELECT count(*) FROM results WHERE outcome IS NULL OR (certainty IS NULL) <> (outcome NOT IN ('ok', 'deficient'))") == [(0,)]
+    assert sample_snapshot.rows("SELECT count(*) FROM results WHERE outcome IN ('not verified', 'not applicable') AND reason IS NULL") == [(0,)]
+
+
+def test_every_limit_may_differ_by_region_or_is_refused(tmp_path):
+    """A region that halves or adds to any limit: rows elsewhere keep their results, and nothing breaks."""
+    table, readings = sample_inspections()
+    some = readings.rows(slice(0, 3000, 10))
+    shipped = shipped_policy()
+    pairs, codes = [("", "Hills"), ("", "Harbor")], np.arange(len(some)) % 2
+    before = results(Recomputed(some, shipped.for_rows()))
+    for limit in shipped.limits.values():
+        (tmp_path / "policy.toml").write_text(f'[[region]]\nname = "Harbor"\nlimits = {{ {limit.name} = {limit.value / 2} }}\n', encoding="utf-8")
+        if not limit.by_region:
+            with pytest.raises(policies.PolicyError, match=limit.name):
+                policies.load(tmp_path / "policy.toml")
+            continue
+        policy = policies.load(tmp_path / "policy.toml")
+        after = results(Recomputed(some, policy.for_rows((pairs, codes))))
+        for check, result in after.items():
+            hills = type(result)(**{name: getattr(result, name)[codes == 0] for name in ("outcome", "observed", "low", "high", "certainty", "reason", "about")}, words=None)
+            kept = type(result)(**{name: getattr(before[check], name)[codes == 0] for name in ("outcome", "observed", "low", "high", "certainty", "reason", "about")}, words=None)
+            assert same(hills, kept), (limit.name, check)
+        whole = policies.load(tmp_path / "policy.toml")
+        (tmp_path / "fleet.toml").write_text(f"[limits]\n{limit.name} = {limit.value / 2}\n", encoding="utf-8")
+        everywhere = results(Recomputed(some, policies.load(tmp_path / "fleet.toml").for_rows()))
+        for check, result in after.items():
+            assert np.array_equal(result.outcome[codes == 1], everywhere[check].outcome[codes == 1]), (limit.name, check)
