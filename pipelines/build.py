@@ -68,9 +68,26 @@ def build(fleet, told=None):
         current = fleet.current()
         if current is not None and current.stem.endswith(digest):
             return current
-        fill(building.connect(), fleet, fleet.received(building.log), policy, told)
-        _runs(building.connect(), inputs, told)
+        received = fleet.received(building.log)
+        added = only_added(fleet, current, building.log, inputs)
+        if added:
+            building.start_from(current)
+            add(building.connect(), fleet, received, added, policy, told)
+        else:
+            fill(building.connect(), fleet, received, policy, told)
+        _runs(building.connect(), inputs, received, told)
         return building.publish(digest, inputs=inputs, code_version=CODE_VERSION)
+
+
+def only_added(fleet, current, log, inputs):
+    """Ids of the exports that are new since the current snapshot, if exports were added and nothing else changed."""
+    state = fleet.state_of(current) if current is not None else None
+    if state is None or state.inputs != inputs or state.code_version != CODE_VERSION or state.log_length > len(log):
+        return ()
+    stands = lambda lines: {one.export_id: (one.sha256, one.mapping, one.agency) for one in fleet.received(lines) if one.status == "loaded"}
+    before, now = stands(log[: state.log_length]), stands(log)
+    unchanged = before.items() <= now.items()
+    return tuple(sorted(now.keys() - before.keys())) if unchanged and (not before or min(now.keys() - before.keys(), default=0) > max(before)) else ()
 
 
 def verify(fleet, told=None):
@@ -90,7 +107,7 @@ def verify(fleet, told=None):
     if not faults:
         with scratch() as draft:
             fill(draft.connect(), fleet, fleet.received(), policies.load(fleet.policy), told or Told())
-            _runs(draft.connect(), inputs_of(fleet), told or Told())
+            _runs(draft.connect(), inputs_of(fleet), fleet.received(), told or Told())
             faults = [f"{difference.table}: {difference.what}" for difference in equal(current, draft.finish())]
     return faults
 
@@ -112,7 +129,7 @@ def rebuild_state(fleet, number, told=None):
     with fleet.building(told.say) as building:
         log = fleet.log()[: state.log_length]
         fill(building.connect(), fleet, fleet.received(log), policies.load(fleet.policy), told)
-        _runs(building.connect(), now, told)
+        _runs(building.connect(), now, fleet.received(log), told)
         return building.publish(digest_of(log, now), inputs=now, code_version=CODE_VERSION, remakes=state)
 
 
@@ -149,6 +166,46 @@ def fill(connection, fleet, received, policy, told):
     finish(connection, policy, received, words, told)
 
 
+def add(connection, fleet, received, added, policy, told):
+    """Add exports to a snapshot: only what they touch is read, recomputed and rolled up again.
+
+    Touched are inspections whose row in force was added, changed or removed, those taken by the same person within some
+    days of one, and those of the same home and system, by old and new values; and the homes of all these, whole.
+    """
+    told.stage("reading exports")
+    receive.read_all(connection, fleet, [one for one in received if one.export_id in added], policy, told)
+    told.stage("choosing the rows in force")
+    ids = ", ".join(map(str, added))
+    connection.execute(f"CREATE OR REPLACE TABLE spoken_of AS SELECT DISTINCT agency, inspection_id FROM received_rows WHERE export_id IN ({ids})")
+    in_force = f"SELECT rowid AS row, {TOUCHING} FROM received_rows SEMI JOIN spoken_of USING (agency, inspection_id) WHERE standing = {snapshot.IN_FORCE}"
+    connection.execute(f"CREATE OR REPLACE TABLE before AS {in_force} AND export_id NOT IN ({ids})")
+    precedence.settle(connection, only="spoken_of", exports=list(added))
+    connection.execute(f"CREATE OR REPLACE TABLE changed AS WITH after AS ({in_force}) SELECT * FROM before ANTI JOIN after USING (row) UNION ALL SELECT * FROM after ANTI JOIN before USING (row)")
+    told.stage("comparing inspections")
+    receive.places_table(connection, fleet)
+    compare(connection, policy)
+    days = int(policy.repeated_within_days)
+    connection.execute(f"""
+        CREATE OR REPLACE TABLE touched AS
+        SELECT DISTINCT agency, home_id FROM changed
+        UNION
+        SELECT DISTINCT r.agency, r.home_id FROM (SELECT {TOUCHING} FROM received_rows WHERE standing = {snapshot.IN_FORCE}) AS r
+        JOIN (SELECT DISTINCT agency, taker, inspected_on FROM changed WHERE taker IS NOT NULL) AS c ON r.agency = c.agency AND r.taker = c.taker
+         AND r.inspected_on BETWEEN c.inspected_on - INTERVAL {days} DAYS AND c.inspected_on + INTERVAL {days} DAYS
+    """)
+    told.stage("recomputing and checking")
+    gone = "SELECT agency, inspection_id FROM result_columns SEMI JOIN touched USING (agency, home_id)"
+    connection.execute(f"DELETE FROM causes WHERE (agency, inspection_id) IN ({gone})")
+    for name in ("recomputed", "result_columns", "state_columns", "homes"):
+        connection.execute(f"DELETE FROM {name} WHERE (agency, home_id) IN (SELECT agency, home_id FROM touched)")
+    words = roll(connection, policy, told, touched="touched")
+    finish(connection, policy, received, words, told)
+
+
+TAKER = "coalesce('i ' || inspector, 'c ' || crew)"
+TOUCHING = f"agency, home_id, inspected_on, {TAKER} AS taker"
+
+
 def finish(connection, policy, received, words, told):
     """What is made whole at every publish: counts, views, crews."""
     told.stage("counting and publishing")
@@ -159,7 +216,7 @@ def finish(connection, policy, received, words, told):
     tally(connection)
     answerable(connection)
     risk_matrix(connection, policy)
-    for name in ("compared", "place_of", "contested", "settled"):
+    for name in ("compared", "place_of", "contested", "settled", "spoken_of", "before", "changed", "touched"):
         connection.execute(f"DROP TABLE IF EXISTS {name}")
 
 
@@ -171,7 +228,7 @@ def compare(connection, policy):
     connection.execute(f"""
         CREATE OR REPLACE TABLE compared AS
         WITH five AS (
-            SELECT rowid AS row, inspected_on, home_id, agency, coalesce('i ' || inspector, 'c ' || crew) AS taker,
+            SELECT rowid AS row, inspected_on, home_id, agency, {TAKER} AS taker,
                    cold_pressure_psig AS a, hot_pressure_psig AS b, cold_temperature_f AS c, hot_temperature_f AS d, precharge_psig AS e
             FROM received_rows WHERE standing = {snapshot.IN_FORCE} AND coalesce(inspector, crew) IS NOT NULL
               AND a IS NOT NULL AND b IS NOT NULL AND c IS NOT NULL AND d IS NOT NULL AND e IS NOT NULL),
@@ -367,9 +424,14 @@ def risk_matrix(connection, policy):
     connection.unregister("matrix_rows")
 
 
-def _runs(connection, inputs, told):
+def _runs(connection, inputs, received, told):
+    """The one table that may differ between equal snapshots: when exports came, when and how this one was made."""
     told.stage("done")
     counts = {name: connection.execute(f"SELECT count(*) FROM {name}").fetchall()[0][0] for name in ("readings", "superseded", "not_loaded", "homes")}
     seconds = {name: round(spent, 3) for name, spent in told.seconds.items() if name != "done"}
-    connection.execute("CREATE OR REPLACE TABLE runs AS SELECT ? AS inputs, ? AS counts, ? AS code_version, now()::VARCHAR AS made_at, ? AS stages, ? AS seconds", [
-        json.dumps(inputs), json.dumps(counts), CODE_VERSION, json.dumps(seconds), sum(seconds.values())])
+    came = {one.export_id: one.when for one in received}
+    connection.execute("""
+        CREATE OR REPLACE TABLE runs AS
+        SELECT ? AS inputs, ? AS counts, ? AS code_version, now()::VARCHAR AS made_at, ? AS stages, ? AS seconds, map(?::INTEGER[], ?::VARCHAR[]) AS received_at
+    """, [json.dumps(inputs), json.dumps(counts), CODE_VERSION, json.dumps(seconds), sum(seconds.values()), list(came), list(came.values())])
+    connection.execute("CREATE OR REPLACE VIEW exports AS SELECT exports_read.*, received_at[export_id] AS received_at FROM exports_read CROSS JOIN runs")

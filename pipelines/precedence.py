@@ -11,10 +11,11 @@ from pipelines.snapshot import IN_FORCE, REPEATED, SUPERSEDED, TWO_THINGS
 SAYS_TWO_THINGS = "this file says two things about one inspection"
 
 
-def settle(connection, only=None):
-    """Write `standing` of every row of received_rows, and what is not loaded for it; returns rows not in force.
+def settle(connection, only=None, exports=None):
+    """Write `standing` of every row of received_rows, and what is not loaded for it.
 
-    `only` names a table of (agency, inspection_id) outside which nothing has changed.
+    Where nothing has changed outside some inspections, `only` names a table of their (agency, inspection_id), and
+    `exports` the export ids that are new: what is not loaded of older ones stands already.
     """
     within = f"WHERE (agency, inspection_id) IN (SELECT agency, inspection_id FROM {only})" if only else ""
     connection.execute(f"""
@@ -54,5 +55,5 @@ def settle(connection, only=None):
         INSERT INTO not_loaded
         SELECT export_id, source_line, '', 'inspection_id', inspection_id, $reason, $expected, 'row' FROM received_rows
         SEMI JOIN (SELECT row FROM settled WHERE standing = $two_things) AS refused ON received_rows.rowid = refused.row
-    """, {"reason": SAYS_TWO_THINGS, "expected": expected, "two_things": TWO_THINGS})
-    return connection.execute("SELECT count(*) FROM settled WHERE standing <> ?", [IN_FORCE]).fetchall()[0][0]
+        WHERE $exports IS NULL OR list_contains($exports, export_id)
+    """, {"reason": SAYS_TWO_THINGS, "expected": expected, "two_things": TWO_THINGS, "exports": exports})

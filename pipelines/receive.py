@@ -258,16 +258,20 @@ def answers(snapshot, export_id):
 # ---- from the log into a snapshot
 
 def read_all(connection, fleet, received, policy, told):
-    """Every loaded export into received_rows and not_loaded, in the order they were first received."""
+    """Every loaded export among `received` into received_rows and not_loaded, in the order they were first received.
+
+    Spellings that the tables hold already stand.
+    """
     mappings = {one.name: one for one in mappings_of(fleet)}
-    spellings = {}
+    kept = {(field, text): spelling for field, text, spelling in connection.execute("SELECT field, folded, spelling FROM spellings").fetchall()}
+    spellings = dict(kept)
     known = {"stated_deficiencies": set(BY_ID), "repairs_reported": {measure.id for measure in policy.measures}}
     loaded = [one for one in received if one.status == "loaded"]
     for place, one in enumerate(loaded):
         mapping = mappings.get(one.mapping) or parse_mapping(one.mapping, fleet.input_text(one.mapping_sha256))
         read_one(connection, fleet.export_path(one.sha256), one, mapping, known, spellings)
         told.step(place + 1, len(loaded))
-    _keep_spellings(connection, spellings)
+    _keep_spellings(connection, {key: spelling for key, spelling in spellings.items() if key not in kept})
 
 
 def read_one(connection, path, received, mapping, known, spellings):
@@ -297,10 +301,10 @@ def read_one(connection, path, received, mapping, known, spellings):
     _not_loaded(connection, received.export_id, column_notes(export.headings, mapping, export.heading_line))
     remarks = "; ".join((*export.notes, *heading_warnings(export.headings, mapping)))
     connection.execute("""
-        INSERT INTO exports (export_id, file_name, sha256, sha256_received, mapping, agency, status, reason, rows_read, received_at, headings, dropped_headings, remarks)
-        VALUES (?, ?, ?, ?, ?, ?, 'loaded', '', ?, ?, ?, ?, ?)""",
+        INSERT INTO exports_read (export_id, file_name, sha256, sha256_received, mapping, agency, status, reason, rows_read, headings, dropped_headings, remarks)
+        VALUES (?, ?, ?, ?, ?, ?, 'loaded', '', ?, ?, ?, ?)""",
         [received.export_id, received.file_name, received.sha256, received.sha256_received, mapping.name, received.agency, rows + len(damage),
-         received.when, "\n".join(export.headings), received.dropped_headings, remarks])
+         "\n".join(export.headings), received.dropped_headings, remarks])
 
 
 def _not_loaded(connection, export_id, table):
@@ -354,19 +358,19 @@ def count_exports(connection, received):
     """
     for one in received:
         if one.status != "loaded":
-            connection.execute("DELETE FROM exports WHERE export_id = ?", [one.export_id])
-            connection.execute("""INSERT INTO exports (export_id, file_name, sha256, sha256_received, mapping, agency, status, reason, received_at, dropped_headings, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded)
-                VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, 0, 0, 0, 0)""",
-                [one.export_id, one.file_name, one.sha256, one.sha256_received, one.mapping, one.agency, one.status, one.why, one.when, one.dropped_headings])
+            connection.execute("DELETE FROM exports_read WHERE export_id = ?", [one.export_id])
+            connection.execute("""INSERT INTO exports_read (export_id, file_name, sha256, sha256_received, mapping, agency, status, reason, dropped_headings, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded)
+                VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 0, 0, 0, 0, 0)""",
+                [one.export_id, one.file_name, one.sha256, one.sha256_received, one.mapping, one.agency, one.status, one.why, one.dropped_headings])
     connection.execute("""
-        UPDATE exports SET rows_kept = coalesce(kept, 0), rows_superseded = coalesce(superseded, 0), rows_repeated = coalesce(repeated, 0), rows_not_loaded = coalesce(lost, 0)
-        FROM (SELECT export_id FROM exports WHERE status = 'loaded') AS every
+        UPDATE exports_read SET rows_kept = coalesce(kept, 0), rows_superseded = coalesce(superseded, 0), rows_repeated = coalesce(repeated, 0), rows_not_loaded = coalesce(lost, 0)
+        FROM (SELECT export_id FROM exports_read WHERE status = 'loaded') AS every
         LEFT JOIN (SELECT export_id, count(*) FILTER (standing = 0) AS kept, count(*) FILTER (standing = 1) AS superseded,
                           count(*) FILTER (standing = 2) AS repeated FROM received_rows GROUP BY export_id) AS rows USING (export_id)
         LEFT JOIN (SELECT export_id, count(*) AS lost FROM not_loaded WHERE extent = 'row' GROUP BY export_id) AS gone USING (export_id)
-        WHERE exports.export_id = every.export_id
+        WHERE exports_read.export_id = every.export_id
     """)
-    wrong = connection.execute("SELECT file_name FROM exports WHERE rows_read <> rows_kept + rows_not_loaded + rows_repeated + rows_superseded").fetchall()
+    wrong = connection.execute("SELECT file_name FROM exports_read WHERE rows_read <> rows_kept + rows_not_loaded + rows_repeated + rows_superseded").fetchall()
     if wrong:
         raise RuntimeError(f"rows of {wrong[0][0]} are unaccounted for: nothing is published; please report this file")
 

@@ -42,9 +42,9 @@ def create(connection):
         CREATE TABLE not_loaded (export_id INTEGER, source_line BIGINT, heading VARCHAR, field VARCHAR, raw_text VARCHAR,
                                  reason VARCHAR, expected VARCHAR, extent VARCHAR);
         CREATE TABLE spellings (field VARCHAR, folded VARCHAR, spelling VARCHAR);
-        CREATE TABLE exports (export_id INTEGER, file_name VARCHAR, sha256 VARCHAR, sha256_received VARCHAR, mapping VARCHAR, agency VARCHAR,
+        CREATE TABLE exports_read (export_id INTEGER, file_name VARCHAR, sha256 VARCHAR, sha256_received VARCHAR, mapping VARCHAR, agency VARCHAR,
                               status VARCHAR, reason VARCHAR, rows_read BIGINT, rows_kept BIGINT, rows_not_loaded BIGINT, rows_repeated BIGINT,
-                              rows_superseded BIGINT, received_at VARCHAR, headings VARCHAR, dropped_headings VARCHAR, remarks VARCHAR);
+                              rows_superseded BIGINT, headings VARCHAR, dropped_headings VARCHAR, remarks VARCHAR);
     """)
 
 
