@@ -169,8 +169,9 @@ def fill(connection, fleet, received, policy, told):
 def add(connection, fleet, received, added, policy, told):
     """Add exports to a snapshot: only what they touch is read, recomputed and rolled up again.
 
-    Touched are inspections whose row in force was added, changed or removed, those taken by the same person within some
-    days of one, and those of the same home and system, by old and new values; and the homes of all these, whole.
+    Touched are inspections whose row in force was added, changed or removed, those that the same person took within
+    some days of one with the same readings, and those of the same home and system, by old and new values; and the homes
+    of all these, whole.
     """
     told.stage("reading exports")
     receive.read_all(connection, fleet, [one for one in received if one.export_id in added], policy, told)
@@ -190,7 +191,7 @@ def add(connection, fleet, received, added, policy, told):
         SELECT DISTINCT agency, home_id FROM changed
         UNION
         SELECT DISTINCT r.agency, r.home_id FROM (SELECT {TOUCHING} FROM received_rows WHERE standing = {snapshot.IN_FORCE}) AS r
-        JOIN (SELECT DISTINCT agency, taker, inspected_on FROM changed WHERE taker IS NOT NULL) AS c ON r.agency = c.agency AND r.taker = c.taker
+        JOIN changed AS c ON r.agency = c.agency AND r.taker = c.taker AND r.a = c.a AND r.b = c.b AND r.c = c.c AND r.d = c.d AND r.e = c.e
          AND r.inspected_on BETWEEN c.inspected_on - INTERVAL {days} DAYS AND c.inspected_on + INTERVAL {days} DAYS
     """)
     told.stage("recomputing and checking")
@@ -203,7 +204,8 @@ def add(connection, fleet, received, added, policy, told):
 
 
 TAKER = "coalesce('i ' || inspector, 'c ' || crew)"
-TOUCHING = f"agency, home_id, inspected_on, {TAKER} AS taker"
+FIVE = "cold_pressure_psig AS a, hot_pressure_psig AS b, cold_temperature_f AS c, hot_temperature_f AS d, precharge_psig AS e"
+TOUCHING = f"agency, home_id, inspected_on, {TAKER} AS taker, {FIVE}"
 
 
 def finish(connection, policy, received, words, told):
@@ -228,9 +230,7 @@ def compare(connection, policy):
     connection.execute(f"""
         CREATE OR REPLACE TABLE compared AS
         WITH five AS (
-            SELECT rowid AS row, inspected_on, home_id, agency, {TAKER} AS taker,
-                   cold_pressure_psig AS a, hot_pressure_psig AS b, cold_temperature_f AS c, hot_temperature_f AS d, precharge_psig AS e
-            FROM received_rows WHERE standing = {snapshot.IN_FORCE} AND coalesce(inspector, crew) IS NOT NULL
+            SELECT rowid AS row, {TOUCHING} FROM received_rows WHERE standing = {snapshot.IN_FORCE} AND coalesce(inspector, crew) IS NOT NULL
               AND a IS NOT NULL AND b IS NOT NULL AND c IS NOT NULL AND d IS NOT NULL AND e IS NOT NULL),
         repeats AS (
             SELECT row, (min(home_id) OVER near <> max(home_id) OVER near)::DOUBLE AS repeated FROM five

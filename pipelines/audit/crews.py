@@ -6,10 +6,11 @@ re-inspection paired with it where the final told nothing.
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from scipy.special import betaincinv
 
 from pipelines.checks import HOME_CHECKS
-from pipelines.results import DEFICIENT, NOT_VERIFIED
+from pipelines.results import DEFICIENT, NOT_APPLICABLE, NOT_VERIFIED
 from pipelines.snapshot import CERTAINTY_STEPS, column
 
 COLUMNS = ("agency", "crew", "check_id", "visits", "observed", "observed_sure", "expected", "rate", "shrunken_rate", "low95", "high95",
@@ -32,49 +33,74 @@ def exact_interval(count, of, level=0.95):
 
 def crew_tables(connection, policy):
     """Make crew_checks and agreement, whole. Counts are integers; the crew is the one of the final inspection."""
-    counts = ", ".join(_counts(check.id, policy.sure_certainty) for check in HOME_CHECKS)
-    frame = connection.execute(f"""
-        WITH again AS (
-            SELECT *, row_number() OVER (PARTITION BY agency, home_id, system_id, job_number, inspection_kind ORDER BY inspected_on DESC, inspection_id DESC) AS place
-            FROM result_columns WHERE inspection_kind IN ('final', 'qa')),
-        finals AS (SELECT * FROM again WHERE place = 1 AND inspection_kind = 'final' AND crew IS NOT NULL),
-        paired AS (SELECT * FROM again WHERE place = 1 AND inspection_kind = 'qa')
-        SELECT f.agency AS agency, f.crew AS crew, {counts}
-        FROM finals AS f LEFT JOIN paired AS q ON f.agency = q.agency AND f.home_id = q.home_id AND f.system_id = q.system_id
-             AND f.job_number IS NOT DISTINCT FROM q.job_number AND q.inspected_on >= f.inspected_on
-        GROUP BY f.agency, f.crew
-    """).df()
-    connection.register("crew_rows", _crew_checks(frame))
+    told = ", ".join(column(check.id, what) for check in HOME_CHECKS for what in ("outcome", "certainty"))
+    visits = connection.sql(f"""
+        SELECT agency, home_id, system_id, coalesce(job_number, '') AS job_number, inspection_kind, crew, {told}
+        FROM result_columns WHERE inspection_kind IN ('final', 'qa')
+    """).to_arrow_table().combine_chunks()
+    connection.register("crew_rows", _crew_checks(visits, *_units(visits), policy.sure_certainty))
     connection.execute("CREATE OR REPLACE TABLE crew_checks AS SELECT * FROM crew_rows ORDER BY agency, crew, check_id")
     connection.unregister("crew_rows")
     connection.execute("""CREATE OR REPLACE TABLE agreement (agency VARCHAR, crew VARCHAR, check_id VARCHAR, pairs BIGINT, agree BIGINT, kappa DOUBLE,
                           missed BIGINT, overcalled BIGINT, not_verified BIGINT)""")
 
 
-def _counts(check_id, sure):
-    """SQL of one check's counts: units told, deficient, surely so, and not verified."""
-    outcome, certainty = column(check_id, "outcome"), column(check_id, "certainty")
-    told, by_qa = f"f.{outcome} <= {DEFICIENT}", f"(f.{outcome} > {DEFICIENT} AND coalesce(q.{outcome} <= {DEFICIENT}, false))"
-    bad = f"((f.{outcome} = {DEFICIENT}) OR ({by_qa} AND q.{outcome} = {DEFICIENT}))"
-    surely = f"(CASE WHEN {told} THEN f.{certainty} ELSE q.{certainty} END >= {round(sure * CERTAINTY_STEPS)})"
-    return (f"count(*) FILTER ({told} OR {by_qa}) AS {column(check_id, 'visits')}, count(*) FILTER ({bad}) AS {column(check_id, 'observed')}, "
-            f"count(*) FILTER ({bad} AND {surely}) AS {column(check_id, 'sure')}, count(*) FILTER (f.{outcome} = {NOT_VERIFIED} AND NOT {by_qa}) AS {column(check_id, 'lacking')}")
+def _units(visits):
+    """Positions of each unit's last final with a known crew, and of the last re-inspection after it, -1 without one.
+
+    The visits of a system stand together and in order, as they were written.
+    """
+    count = visits.num_rows
+    new = np.zeros(count, bool)
+    for name in ("agency", "home_id", "system_id"):
+        keys = visits.column(name)
+        new[1:] |= pc.not_equal(keys.slice(1), keys.slice(0, max(0, count - 1))).to_numpy()
+    jobs = _codes(visits.column("job_number"))
+    unit = np.cumsum(new) * (int(jobs.max(initial=0)) + 1) + jobs
+    _, unit = np.unique(unit, return_inverse=True)
+    is_final = pc.equal(visits.column("inspection_kind"), "final").to_numpy()
+    last = {}
+    for name, chosen in (("final", is_final), ("again", ~is_final)):
+        last[name] = np.full(int(unit.max(initial=-1)) + 1, -1)
+        last[name][unit[chosen]] = np.flatnonzero(chosen)  # the last one written stands
+    known = (last["final"] >= 0) & pc.is_valid(visits.column("crew")).to_numpy()[last["final"]]
+    final, again = last["final"][known], last["again"][known]
+    return final, np.where(again > final, again, -1)
 
 
-def _crew_checks(frame):
-    """The rows of crew_checks from one wide row per crew; checks that apply to none of its units are left out."""
+def _codes(column):
+    encoded = column.combine_chunks().dictionary_encode() if isinstance(column, pa.ChunkedArray) else column.dictionary_encode()
+    return encoded.indices.to_numpy().astype(np.int64)
+
+
+def _crew_checks(visits, final_at, again_at, sure):
+    """The rows of crew_checks from the units' visits; checks that apply to none of a crew's units are left out."""
+    named = visits.select(["agency", "crew"]).take(pa.array(final_at))
+    crew = pc.binary_join_element_wise(named.column("agency"), named.column("crew").cast(pa.string()), "\x1f").combine_chunks().dictionary_encode()
+    names = [text.split("\x1f") for text in crew.dictionary.to_pylist()]
+    who = crew.indices.to_numpy()
+    count = lambda where: np.bincount(who[where], minlength=len(names))
     tables = []
     for check in HOME_CHECKS:
-        visits, observed, sure, lacking = (frame[column(check.id, what)].to_numpy() for what in ("visits", "observed", "sure", "lacking"))
+        outcome = visits.column(column(check.id, "outcome")).to_numpy()
+        certainty = pc.fill_null(visits.column(column(check.id, "certainty")), 0).to_numpy()
+        final, final_certainty = outcome[final_at], certainty[final_at]
+        again, again_certainty = np.where(again_at >= 0, outcome[again_at], NOT_APPLICABLE), certainty[again_at]
+        at_final = final <= DEFICIENT
+        at_again = ~at_final & (again <= DEFICIENT)
+        told = at_final | at_again
+        bad = told & (np.where(at_final, final, again) == DEFICIENT)
+        surely = bad & (np.where(at_final, final_certainty, again_certainty) >= round(sure * CERTAINTY_STEPS))
+        visits, observed, lacking = count(told), count(bad), count(~told & (final == NOT_VERIFIED))
         low, high = exact_interval(observed, visits)
         with np.errstate(invalid="ignore", divide="ignore"):
             rate = np.where(visits > 0, observed / visits, np.nan)
-        keep = (visits > 0) | (lacking > 0)
+        keep = np.flatnonzero((visits > 0) | (lacking > 0))
         number = lambda values: pa.array(values[keep], from_pandas=True)
-        rows = {name: pa.array(frame[name][keep], pa.string()) for name in ("agency", "crew")}
-        rows |= {"check_id": pa.array([check.id] * int(keep.sum()), pa.string()), "visits": number(visits), "observed": number(observed), "observed_sure": number(sure),
+        rows = {name: pa.array([names[place][which] for place in keep], pa.string()) for which, name in enumerate(("agency", "crew"))}
+        rows |= {"check_id": pa.array([check.id] * len(keep), pa.string()), "visits": number(visits), "observed": number(observed), "observed_sure": number(count(surely)),
                  "rate": number(rate), "low95": number(low), "high95": number(high), "not_verified": number(lacking)}
-        nothing = pa.nulls(int(keep.sum()), pa.float64())
-        rows |= dict.fromkeys(WAITING, nothing) | {"standing": nothing.cast(pa.string())}
+        rows |= dict.fromkeys(WAITING, pa.nulls(len(keep), pa.float64())) | {"standing": pa.nulls(len(keep), pa.string())}
         tables.append(pa.table({name: rows[name] for name in COLUMNS}))
     return pa.concat_tables(tables)
+
