@@ -73,17 +73,17 @@ def _codes(column):
     return encoded.indices.to_numpy().astype(np.int64)
 
 
-def _crew_checks(visits, final_at, again_at, sure):
+def _crew_checks(table, final_at, again_at, sure):
     """The rows of crew_checks from the units' visits; checks that apply to none of a crew's units are left out."""
-    named = visits.select(["agency", "crew"]).take(pa.array(final_at))
+    named = table.select(["agency", "crew"]).take(pa.array(final_at))
     crew = pc.binary_join_element_wise(named.column("agency"), named.column("crew").cast(pa.string()), "\x1f").combine_chunks().dictionary_encode()
     names = [text.split("\x1f") for text in crew.dictionary.to_pylist()]
     who = crew.indices.to_numpy()
     count = lambda where: np.bincount(who[where], minlength=len(names))
     tables = []
     for check in HOME_CHECKS:
-        outcome = visits.column(column(check.id, "outcome")).to_numpy()
-        certainty = pc.fill_null(visits.column(column(check.id, "certainty")), 0).to_numpy()
+        outcome = table.column(column(check.id, "outcome")).to_numpy()
+        certainty = pc.fill_null(table.column(column(check.id, "certainty")), 0).to_numpy()
         final, final_certainty = outcome[final_at], certainty[final_at]
         again, again_certainty = np.where(again_at >= 0, outcome[again_at], NOT_APPLICABLE), certainty[again_at]
         at_final = final <= DEFICIENT
