@@ -186,7 +186,7 @@ def not_verified(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFram
     homes["lacking"] = homes["lacking"].fillna("")
     homes["title"] = homes["check_id"].map(titles())
     order = {check.id: place for place, check in enumerate(CHECKS)}
-    return homes.sort_values(["agency", "check_id"], key=lambda part: part.map(order) if part.name == "check_id" else part, ignore_index=True)
+    return homes.sort_values(["check_id", "agency"], key=lambda part: part.map(order) if part.name == "check_id" else part, ignore_index=True)
 
 
 @cached
@@ -206,7 +206,7 @@ def agencies(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFrame:
 SORTS = {
     "risk": f"{BY_RISK.format('h.risk')} NULLS LAST, h.open_deficiencies DESC, h.last_inspected_on",
     "-last_inspected_on": "h.last_inspected_on DESC", "last_inspected_on": "h.last_inspected_on",
-    "home_id": "h.home_id", "-open_deficiencies": "h.open_deficiencies DESC", "-safety_not_verified": "h.safety_not_verified DESC",
+    "home_id": "h.home_id", "-safety_not_verified": "h.safety_not_verified DESC",
     "region": "lower(h.region) NULLS LAST", "crew": "lower(h.crew) NULLS LAST",
 }
 

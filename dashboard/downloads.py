@@ -14,8 +14,8 @@ FORMATS = (("CSV", data.as_csv, "csv", "text/csv"), ("XLSX", data.as_xlsx, "xlsx
 
 def offer(make, name, what, formats=tuple(label for label, *_ in FORMATS)):
     """Buttons for a list that `make()` returns as a Sheet; `what` says what is in it, `name` begins the file's name."""
-    st.html(f"<p class='read'>Download {escape(what)}:</p>")
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
+        st.html(f"<p class='read'>Download {escape(what)}</p>", width="content")
         for label, write, ending, mime in FORMATS:
             if label in formats:
                 st.download_button(label, data=_when_asked(make, write), file_name=f"{name}.{ending}", mime=mime,

@@ -27,7 +27,7 @@ VIEWS = (
     View("homes", "Homes", "Homes", "Find homes, and take the list of what is open in them along.", FILTERS),
     View("home", "One home", "One home", "Everything known of one home, down to the line of the file.", listed=False),
     View("regions", "Regions", "Regions", "Which deficiencies stand open where, among what could be verified.", ("agency", "region", "crew")),
-    View("crews", "Crews", "Crews", "What final inspections found after each crew's work.", ("agency", "crew", "check")),
+    View("crews", "Crews", "Crews", "What final inspections found after each crew's work.", ("agency", "crew")),
     View("risk", "Risk", "Risk", "How grave and how likely what stands open is.", ("agency", "region", "crew")),
     View("files", "Files", "Files received", "What came in, what was not loaded, and what each file can answer.", ("agency",)),
     View("checks", "Checks", "Checks", "What is checked, against which limits, on whose authority.", ()),

@@ -66,8 +66,8 @@ def drawing(readings, opened=()):
         counts[PART_OF[check]] = counts.get(PART_OF[check], 0) + 1
     words = " ".join(f"{name}: {said}." for name, said in in_words(readings, opened))
     texts = "".join(_text(part, readings, counts.get(part.id, 0)) for part in PARTS if part.id != "height")
-    return (f'<svg class="loop" viewBox="0 0 1140 460" role="img" aria-label="The heating loop with the readings of one inspection. {escape(words)}" '
-            f'xmlns="http://www.w3.org/2000/svg" font-family="Source Sans, sans-serif" font-size="13">{"".join(_shapes(readings))}{_height(readings)}{"".join(map(_frame, counts))}{texts}</svg>')
+    return (f'<svg viewBox="0 0 1140 460" role="img" aria-label="The heating loop with the readings of one inspection. {escape(words)}" '
+            f'xmlns="http://www.w3.org/2000/svg" font-family="Source Sans, Helvetica, Arial, sans-serif" font-size="13.5">{"".join(_shapes(readings))}{_height(readings)}{"".join(map(_frame, counts))}{texts}</svg>')
 
 
 def in_words(readings, opened=()):
@@ -93,7 +93,7 @@ def _text(part, readings, opened):
     lines = [said for fields in _lines_of(part) if (said := _line(fields, readings))] or ["not recorded"]
     rows = [f'<text x="{part.x}" y="{part.y}" font-weight="600" fill="{INK}">{escape(part.name)}</text>']
     if opened:
-        start = part.x + 7 * len(part.name) + 8
+        start = part.x + 8 * len(part.name) + 6
         rows.append(f'<rect x="{start}" y="{part.y - 11}" width="52" height="14" fill="{GRAVE}"/><text x="{start + 26}" y="{part.y}" text-anchor="middle" font-size="11" fill="#fff">{opened} open</text>')
     style = f'fill="{SOFT}" font-style="italic"' if lines == ["not recorded"] else f'fill="{INK}"'
     rows += [f'<text x="{part.x}" y="{part.y + 15 * (place + 1)}" {style}>{escape(_cut(line))}</text>' for place, line in enumerate(lines)]

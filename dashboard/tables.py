@@ -12,7 +12,7 @@ import streamlit as st
 
 from dashboard import wording
 
-NUMBER, TEXT, SHORT = "number", "text", "short"  # short is kept on one line
+NUMBER, TEXT, SHORT, NAME = "number", "text", "short", "name-of"  # short is kept on one line, a name mostly
 
 
 @dataclass(frozen=True)
@@ -32,6 +32,8 @@ class Column:
     mark: Callable | None = None
     sort: str = ""  # address that sorts by this column
     of_row: bool = False
+    under: str = ""  # another column, written small below
+    width: str = ""  # share of the table, for tables that stand above one another
 
 
 def count(name, label, **more):
@@ -41,6 +43,19 @@ def count(name, label, **more):
 def home(link, name="home_id", label="Home", **more):
     """The home's id, leading to the home; `link` is a function of agency and home id."""
     return Column(name, label, kind=SHORT, link=lambda row: link(row.agency, getattr(row, name)), **more)
+
+
+def agency(**more):
+    return Column("agency", "Agency", kind=NAME, **more)
+
+
+def homes(link, headline):
+    """The columns of a list of homes; `headline` heads the sentence over each."""
+    return (
+        home(link, under="job_number"), agency(under="region"), risk(),
+        Column("headline", headline, lambda row: wording.without_risk(row.headline, row.risk), of_row=True, width="34%"),
+        count("safety_not_verified", "Not verified", help="Safety-critical checks that were never verified."),
+        Column("crew", "Crew", help="Last known to have worked on the home's heating."), day("last_inspected_on", "Last visit"))
 
 
 def risk(name="risk", label="Risk", **more):
@@ -77,6 +92,7 @@ def _heading(column, sorted_by):
     if column.sort:
         inside = f'<a href="{escape(column.sort)}">{inside}</a>' + (f'<span class="order"> {"up" if order == "ascending" else "down"}</span>' if order else "")
     title = f' title="{escape(column.help)}"' if column.help else ""
+    title += f' style="width:{column.width}"' if column.width else ""
     return f'<th scope="col" class="{column.kind}"{aria}{title}>{inside}</th>'
 
 
@@ -89,6 +105,8 @@ def _cell(column, row, first):
     place = column.link(row) if column.link else None
     if place:
         inside = f'<a href="{escape(place)}">{inside}</a>'
+    if column.under and not wording.missing(getattr(row, column.under)):
+        inside += f'<br><span class="aside">{escape(wording.text(getattr(row, column.under)))}</span>'
     tag = 'th scope="row"' if first else "td"
     return f'<{tag} class="{column.kind}">{inside}</{tag[:2]}>'
 
@@ -127,6 +145,7 @@ def folded_table(frame, columns, title):
 
 SHADES = ("shade0", "shade1", "shade2", "shade3", "shade4")
 SHADE_FROM = (0.0, 0.02, 0.05, 0.10, 0.20)
+FEW = 10  # systems verified, under which a share is not shaded
 
 
 def heat(frame, titles, link, caption, *, empty):
@@ -138,27 +157,27 @@ def heat(frame, titles, link, caption, *, empty):
     if frame["verified"].sum() == 0:
         st.html(f'<p class="empty">{escape(empty)}</p>')
         return
-    regions = list(dict.fromkeys(frame["region"]))
+    regions = sorted(dict.fromkeys(frame["region"]), key=lambda region: not region)
     cells = {(row.check_id, row.region): row for row in frame.itertuples()}
     head = "".join(f'<th scope="col" class="number">{escape(region or "region not recorded")}</th>' for region in regions)
     body = "".join(f'<tr><th scope="row">{escape(titles[check])}</th>{"".join(_heat_cell(cells.get((check, region)), link) for region in regions)}</tr>'
                    for check in titles if any((check, region) in cells for region in regions))
-    key = "".join(f'<span class="{shade}">{wording.percent(start) if start else "0 %"} or more</span>' for shade, start in zip(SHADES, SHADE_FROM, strict=True))
-    st.html(f'<p class="key">Shading: {key}</p><div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table heat"><caption>{escape(caption)}</caption>'
+    key = "".join(f'<span class="{shade}">{100 * start:.0f} % or more</span>' for shade, start in zip(SHADES, SHADE_FROM, strict=True))
+    st.html(f'<p class="key">Shading: {key} none under {FEW} verified</p><div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table heat"><caption>{escape(caption)}</caption>'
             f'<thead><tr><th scope="col">Check</th>{head}</tr></thead><tbody>{body}</tbody></table></div>')
 
 
 def _heat_cell(row, link):
     if row is None:
         return '<td class="number is-aside">does not apply</td>'
-    aside = f'<span class="aside">{row.not_verified:,} not verified</span>'
+    aside = f'<br><span class="aside">{row.not_verified:,} not verified</span>'
     if not row.verified:
-        return f'<td class="number">{wording.NOTHING} {aside}</td>'
+        return f'<td class="number">{wording.NOTHING}{aside}</td>'
     share = row.deficient / row.verified
-    shade = SHADES[sum(share >= start for start in SHADE_FROM) - 1]
+    shade = SHADES[sum(share >= start for start in SHADE_FROM) - 1] if row.verified >= FEW else ""
     count = f"{row.deficient:,} of {row.verified:,}"
     count = f'<a href="{escape(link(row.check_id, row.region))}">{count}</a>' if row.deficient else count
-    return f'<td class="number {shade if row.deficient else ""}"><b>{wording.percent(share)}</b> {count} {aside}</td>'
+    return f'<td class="number {shade if row.deficient else ""}"><b>{wording.percent(share)}</b> {count}{aside}</td>'
 
 
 def matrix(frame, levels, link, caption):
@@ -185,7 +204,8 @@ def _matrix_cell(part, risk, link):
         return f'<td>{mark}<br><span class="aside">no check</span></td>'
     count = int(part["deficiencies"].sum())
     said = f'<a href="{escape(link(list(part["check_id"])))}"><b>{count:,}</b> open</a>' if count else "none open"
-    return f'<td>{mark} {said}<br><span class="aside">of {wording.plural(len(part), "check")}</span></td>'
+    today = ", act today" if part["act_today"].all() else ""
+    return f'<td>{mark} {said}<br><span class="aside">of {wording.plural(len(part), "check")}{today}</span></td>'
 
 
 def frame(records):
@@ -196,7 +216,7 @@ def frame(records):
 def subtitle(title, sentence, risk):
     """What the page is about and the sentence over it."""
     mark = f'<span class="{wording.RISK_CLASS[risk]}">{escape(risk)}</span> ' if risk else ""
-    st.html(f"<h2 class='over'>{escape(title)}</h2><p class='headline'>{mark}{escape(sentence)}</p>")
+    st.html(f"<h2 class='over'>{escape(title)}</h2><p class='headline'>{mark}{escape(wording.without_risk(sentence, risk))}</p>")
 
 
 def lines(texts):
@@ -205,8 +225,9 @@ def lines(texts):
 
 def picture(svg, words, title):
     """A drawing, and the same in words for those who do not see it."""
+    st.image(svg, width=1180, alt=f"{title}: " + " ".join(f"{name}: {text}." for name, text in words))
     said = "".join(f"<dt>{escape(name)}</dt><dd>{escape(text)}</dd>" for name, text in words)
-    st.html(f"<div class='picture'>{svg}</div><details class='what'><summary>{escape(title)}</summary><dl>{said}</dl></details>")
+    st.html(f"<details class='what'><summary>{escape(title)}</summary><dl>{said}</dl></details>")
 
 
 def folded_timeline(checks, visits, title):
@@ -221,3 +242,18 @@ def folded_timeline(checks, visits, title):
         body += f'<tr><th scope="row">{escape(check.title)}</th>{cells}<td class="short"><span class="{wording.STATE_CLASS.get(check.state, "")}">{escape(check.state)}</span></td></tr>'
     st.html(f'<details class="what"><summary>{escape(title)}</summary><div class="scroll" tabindex="0" role="region" aria-label="{escape(title)}"><table class="table"><caption>{escape(title)}</caption>'
             f'<thead><tr><th scope="col">Check</th>{head}<th scope="col">Now</th></tr></thead><tbody>{body}</tbody></table></div></details>')
+
+
+def crossed(frame, rows, columns, cell, caption, *, empty, labels=None):
+    """One row per distinct `rows`, one column per distinct `columns`, in their order; `cell(row)` is (text, address)."""
+    if frame.empty:
+        st.html(f'<p class="empty">{escape(empty)}</p>')
+        return
+    across = list(dict.fromkeys(frame[columns]))
+    cells = {(getattr(row, rows), getattr(row, columns)): cell(row) for row in frame.itertuples()}
+    shown = lambda pair: wording.NOTHING if pair is None else f'<a href="{escape(pair[1])}">{escape(pair[0])}</a>' if pair[1] else f'<span class="aside">{escape(pair[0])}</span>'
+    head = "".join(f'<th scope="col" class="number">{escape(name)}</th>' for name in across)
+    body = "".join(f'<tr><th scope="row">{escape((labels or {}).get(name, name))}</th>' + "".join(f'<td class="number">{shown(cells.get((name, other)))}</td>' for other in across) + "</tr>"
+                   for name in dict.fromkeys(frame[rows]))
+    st.html(f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table wide"><caption>{escape(caption)}</caption>'
+            f'<thead><tr><th scope="col"></th>{head}</tr></thead><tbody>{body}</tbody></table></div>')

@@ -10,6 +10,7 @@ from datetime import datetime
 import pandas as pd
 
 NOTHING = "–"
+NO_COLUMN = "no column"
 UNITS = {"degF": "°F", "psi": "psi", "": ""}
 
 # Marks stand beside the words, never instead of them: shape and weight differ as well as color.
@@ -113,7 +114,7 @@ def recent(received_at, last_inspected_on, as_of, most_days):
 
 
 ORDERS = {"risk": "risk, the graver first", "-last_inspected_on": "last visit, the newest first", "last_inspected_on": "last visit, the oldest first", "home_id": "home",
-          "-open_deficiencies": "open deficiencies, most first", "-safety_not_verified": "not verified, most first", "region": "region", "crew": "crew"}
+          "-safety_not_verified": "not verified, most first", "region": "region", "crew": "crew"}
 CHECK_IS_UNVERIFIED = " With this choice the filter Check means the check that was not verified."
 
 
@@ -185,3 +186,12 @@ def last_said(visits, inspection_id):
     """What the deciding visit said, in words without the outcome."""
     text = next(text for visit, _, text in visits if visit == inspection_id)
     return text.removeprefix("deficient").removeprefix("; ") or NOTHING
+
+
+def without_risk(headline, risk):
+    """A home's headline beside a mark that says its risk already."""
+    return headline if missing(risk) else headline.removeprefix(f"{risk}: ")
+
+
+def these(count, one):
+    return f"this {one}" if count == 1 else f"these {plural(count, one)}"

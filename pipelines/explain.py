@@ -10,11 +10,11 @@ from pipelines.checks import BY_ID, CHECKS
 from pipelines.decisions import overlay
 from pipelines.fields import BY_NAME, DATE, FIELDS, NUMBER, PERSONAL
 from pipelines.intake.cells import collapsed, folded
-from pipelines.lists import CAUTIONS, EVERYTHING, Filters, Viewer, where
+from pipelines.lists import CAUTIONS, Filters, Viewer, where
 from pipelines.readings import REASONS
 from pipelines.recompute import FLAGS, QUANTITIES
 from pipelines.results import DEFICIENT, OUTCOMES
-from pipelines.snapshot import FIELD_NAMES, IN_FORCE, REPEATED, SUPERSEDED, TWO_THINGS, column
+from pipelines.snapshot import CERTAINTY_STEPS, FIELD_NAMES, IN_FORCE, NUMBERS, REPEATED, SUPERSEDED, TWO_THINGS, column
 
 STANDINGS = {IN_FORCE: "in force", SUPERSEDED: "superseded", REPEATED: "repeated", TWO_THINGS: "the file says two things"}
 # Unit that a name ends in, and decimals; a field's own go first.
@@ -304,7 +304,8 @@ def _result(check, row, words):
     part = lambda what: row.get(column(check.id, what))
     code, about = part("word"), part("about")
     word = words[code] if words and code is not None and 0 <= code < len(words) else None
-    observed, low, high, certainty = (part(what) for what in ("observed", "low", "high", "certainty"))
+    observed, low, high = (part(what) for what in NUMBERS)
+    certainty = None if part("certainty") is None else part("certainty") / CERTAINTY_STEPS
     reason, field = REASONS[part("reason")] or None, FIELD_NAMES[about] if about >= 0 else None
     outcome = OUTCOMES[part("outcome")]
     told = certainty is not None

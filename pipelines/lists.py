@@ -28,7 +28,7 @@ from pipelines.intake.cells import folded
 from pipelines.logs import told
 from pipelines.policy.policy import LEVELS
 from pipelines.readings import REASONS
-from pipelines.snapshot import column, picked, quoted
+from pipelines.snapshot import CERTAINTY_STEPS, column, picked, quoted
 
 FLAGGED = ("agency", "home_id", "system_id", "job_number", "region", "crew", "last_inspected_on", "risk", "check_id", "deficiency", "observed",
            "low", "high", "certainty", "fix_first", "state", "stage", "since", "due", "decided")
@@ -314,7 +314,7 @@ def _shown(snapshot):
     told = " ".join(f"WHEN {quoted(check)} THEN {picked(texts, 'o.' + column(check, 'word'))}" for check, texts in words.items())
     measured = f"coalesce(({number('observed')})::VARCHAR, {picked(REASONS, _of_check('f.check_id', 'o', 'reason'))})"
     observed = f"CASE f.check_id {told} ELSE {measured} END"
-    return f"{observed} AS observed", f"{number('low')} AS low", f"{number('high')} AS high", f"{_of_check('f.check_id', 'o', 'certainty')} AS certainty"
+    return f"{observed} AS observed", f"{number('low')} AS low", f"{number('high')} AS high", f"{_of_check('f.check_id', 'o', 'certainty')} / {CERTAINTY_STEPS}.0::DOUBLE AS certainty"
 
 
 def _of_check(name, alias, what, checks=tuple(check.id for check in HOME_CHECKS)):
@@ -545,7 +545,7 @@ def reading_sheet():
 
     An empty place is "not recorded". The names are the headings of `empty_csv`, so that a sheet is typed in as it is.
     """
-    lines = ["Readings of one visit to one hot-water heating system. Leave empty what was not read. Circle one word. Pressures are gauge."]
+    lines = ["Readings of one visit to one hot-water system. Leave empty what was not read. Circle one word. Pressures are gauge."]
     for title, names in SHEET:
         lines += ["", title, *_flowed([_blank(BY_NAME[name]) for name in names])]
     return "\n".join([*lines, "", *textwrap.wrap(" ".join(CAUTIONS), SHEET_WIDTH), ""])

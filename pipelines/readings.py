@@ -123,14 +123,15 @@ class Quantity:
         return self.why == 0
 
     def withhold(self, where, reason, field=None, *, first=False):
-        """The same quantity, not known for `reason` where `where` holds and it was known before.
+        """The same quantity, not known for `reason` (text, or codes) where `where` holds and it was known before.
 
         `first`: the reason stands before any that was there.
         """
         where = np.asarray(where) & (self.known | first)
+        code = why(reason) if isinstance(reason, str) else reason
         return Quantity(
             np.where(where, np.nan, self.value),
-            np.where(where, np.uint8(why(reason)), self.why),
+            np.where(where, code, self.why).astype(np.uint8),
             np.where(where, np.int8(FIELD_CODE[field] if field else NO_FIELD), self.about),
         )
 

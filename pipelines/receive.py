@@ -1,39 +1,47 @@
-"""Exports on their way in: recognized and logged once, then read into a snapshot's rows as often as it is built.
+"""The door: each file is recognized, stripped of personal columns nobody asked for, kept, and logged once.
 
-`load` decides at the door whether a file can be used and commits it to the log; `read_all` turns every export that
-the log says is loaded into typed rows, and says of each row, cell and column why it was not used.
+What is decided here stands in the log, and a snapshot is made from the log (`reading`). A file that cannot be used is
+named with the reason and kept out; nothing of it is stored.
 """
 
-import csv
 import hashlib
+import secrets
+import tempfile
 from collections import Counter
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
-from pipelines.checks import BY_ID
-from pipelines.fields import BY_NAME, FIELDS
+from pipelines import precedence, snapshot
+from pipelines.fields import REQUIRED
+from pipelines.intake import strip
 from pipelines.intake.cells import collapsed, folded
-from pipelines.intake.draft import draft
-from pipelines.intake.mapping import MappingError, heading_warnings, load_mappings, parse_mapping, recognize, to_toml
-from pipelines.intake.reader import open_export
-from pipelines.intake.rows import NOT_LOADED, column_notes, type_batch
+from pipelines.intake.mapping import MappingError, heading_warnings, recognize, repeat_of
+from pipelines.intake.privacy import suspect_personal
 from pipelines.intake.sniff import ExportError
-from pipelines.snapshot import FIELD_NAMES
-from pipelines.store import FleetError, LogLine
+from pipelines.logs import locked, told
+from pipelines.policy import policy as policies
+from pipelines.reading import IN_THE_FILE, count_exports, known_ids, mappings_of, names_agency, opened, own_headings, places_table, read_all, read_one
+from pipelines.store import BUILD_WAIT_S, FleetError, LogLine, Received, scratch
 
-SHIPPED_MAPPINGS = Path(__file__).parent / "intake" / "mappings"
+__all__ = ["Arrival", "answers", "count_exports", "files_in", "forget", "load", "mappings_of", "places_table", "purge", "read_all", "reports", "uploaded"]
+
 ENDINGS = (".csv", ".tsv", ".txt")
-IN_THE_FILE = "(in the file)"
 NO_AGENCY = "the agency is not recorded, and this fleet holds more than one"
-ROWS_READ_AT_ONCE = 200_000
+LARGEST_UPLOAD = 200 << 20  # bytes a browser may send; larger files go through `coldfill load`
+LOOKED_AT = 200_000, 2_000  # of every so many rows so many are looked at for personal texts
 
 
 @dataclass(frozen=True)
 class Arrival:
-    """What was decided about one file at the door."""
+    """What was decided about one file at the door.
+
+    `sha256` is of the copy that is kept, `sha256_received` of the bytes that came. `dropped` are (heading, why) of the
+    columns that are not kept.
+    """
 
     file_name: str
     status: str  # loaded, kept out, already loaded
@@ -41,180 +49,324 @@ class Arrival:
     mapping: str = ""
     agency: str = ""
     sha256: str = ""
+    sha256_received: str = ""
+    dropped: tuple[tuple[str, str], ...] = ()
     remarks: tuple[str, ...] = ()
-
-
-def mappings_of(fleet):
-    """Every mapping: built in, shipped, and the fleet's own, which win by name. Raises MappingError."""
-    return load_mappings([SHIPPED_MAPPINGS, fleet.mappings])
 
 
 def files_in(paths):
     """The files that are meant: a folder stands for the exports directly in it, sorted by name."""
+    return [path for path, _ in _meant(paths)]
+
+
+def _meant(paths):
+    """(file, whether it was named itself) of each file that is meant."""
     found = []
     for path in map(Path, paths):
-        found += sorted(p for p in path.iterdir() if p.suffix.lower() in ENDINGS and p.is_file()) if path.is_dir() else [path]
+        if path.is_dir():
+            found += [(p, False) for p in sorted(path.iterdir()) if p.suffix.lower() in ENDINGS and p.is_file()]
+        else:
+            found.append((path, True))
     return found
 
 
-def load(fleet, paths, *, mapping=None, agency=None, by_whom="", say=lambda text: None):
-    """Decide about each file, keep what can be used, and commit one line of the log for each; returns Arrivals.
+def load(fleet, paths, *, mapping=None, agency=None, keep_columns=(), strict=False, by_whom="", say=lambda text: None):
+    """Decide about each file, keep what can be used, and commit a line of the log for each; returns Arrivals.
 
-    A file that cannot be used is named with the reason and the others go on. Bytes whose last line says the same are
-    not logged again.
+    Bytes whose last line says the same are not logged again, and what a call leaves open (mapping, agency) an earlier
+    decision about the same bytes settles. Columns that no field and no `carry` uses and that look personal are dropped,
+    but for the headings in `keep_columns`. With `strict` it is all or nothing: anything that would not be loaded keeps
+    every file out. Raises MappingError where `mapping` is none there is.
     """
     fleet.create()
     mappings = mappings_of(fleet)
     if mapping is not None and mapping not in {one.name for one in mappings}:
         raise MappingError(mapping, "", f"there is no such mapping; there are {', '.join(one.name for one in mappings)}")
-    log = fleet.log()
-    last = {line.sha256: line for line in log}
-    agencies = any(line.agency for line in last.values() if line.status == "loaded")
-    arrivals, lines = [], []
-    for path in files_in(paths):
-        say(path.name)
-        arrival = _at_the_door(fleet, path, mappings, mapping, agency, agencies)
-        known = last.get(arrival.sha256)
-        if arrival.status == "loaded":
-            agencies = agencies or bool(arrival.agency)
-            fleet.keep_input(next(one.text for one in mappings if one.name == arrival.mapping))
-        if known and (known.mapping, known.agency, known.status) == (arrival.mapping, arrival.agency, arrival.status):
-            arrivals.append(replace(arrival, status="already loaded" if arrival.status == "loaded" else arrival.status))
-            continue
-        arrivals.append(arrival)
-        text = next((one.sha256 for one in mappings if one.name == arrival.mapping), "")
-        line = LogLine(sha256=arrival.sha256, sha256_received=arrival.sha256, file_name=arrival.file_name, mapping=arrival.mapping,
-                       mapping_sha256=text, agency=arrival.agency, status=arrival.status, why=arrival.why, by_whom=by_whom)
-        last[arrival.sha256] = line
-        lines.append(line)
-    if lines:
-        fleet.append(lines)
+    with locked(fleet.path / ".load.lock", BUILD_WAIT_S, lambda: say(f"Another load is running in {fleet.path}; waiting until it is done.")):
+        standing = {one.sha256_received: one for one in fleet.received()}
+        door = _Door(fleet, mappings, mapping, agency, {folded(heading) for heading in keep_columns}, standing)
+        arrivals, lines = [], []
+        if strict:
+            arrivals = _all_or_nothing(door, paths, say)
+        for path, named in _meant(paths) if not arrivals else ():
+            say(path.name)
+            arrival = door.admit(path, named)
+            arrivals.append(arrival)
+            if (line := door.line(arrival, by_whom)) is not None:
+                lines.append(line)
+        if lines:
+            fleet.append(lines)
     return arrivals
 
 
-def _at_the_door(fleet, path, mappings, wanted, agency, agencies):
-    """The Arrival of one file; a file that is loaded is kept in the fleet first."""
-    def out(why, **more):
-        return Arrival(path.name, "kept out", why, sha256=_sha256(path), **more)
+def _all_or_nothing(door, paths, say):
+    """Arrivals that keep every file out, if any of them could not be loaded whole; else none."""
+    found = []
+    for path, named in _meant(paths):
+        say(path.name)
+        decision = door.decide(path, named)
+        lacking = decision.arrival.why if decision.arrival.status == "kept out" else door.shortfall(path, decision)
+        found.append(replace(decision.arrival, status="kept out", why=lacking))
+    other = "another file of this call cannot be loaded whole, and all or none were asked for"
+    return [one if one.why else replace(one, why=f"{one.file_name}: {other}") for one in found] if any(one.why for one in found) else []
 
-    try:
-        chosen = next((one for one in mappings if one.name == wanted), None)
-        known = {heading for one in mappings for heading in one.known} if chosen is None else chosen.known
-        export = _open(path, chosen, known)
+
+@dataclass(frozen=True)
+class _Decision:
+    """What becomes of a file, with all that is needed to do it."""
+
+    arrival: Arrival
+    mapping: object = None
+    export: object = None
+
+
+@dataclass
+class _Door:
+    """One call of `load`: what it asks for, and how the bytes that came before stand (by hash as received)."""
+
+    fleet: object
+    mappings: tuple
+    wanted: str | None
+    agency: str | None
+    keep_columns: set
+    standing: dict
+
+    def admit(self, path, named):
+        """Decide about a file, and keep its copy if it is to be loaded."""
+        decision = self.decide(path, named)
+        arrival = decision.arrival
+        try:
+            if arrival.status == "loaded":
+                arrival = replace(arrival, sha256=self._kept(path, decision))
+                self.fleet.keep_input(decision.mapping.text)
+        except ExportError as error:
+            arrival = Arrival(path.name, "kept out", str(error), sha256=arrival.sha256_received, sha256_received=arrival.sha256_received)
+        return replace(arrival, why=f"{arrival.why}; what was loaded of it before stays") if self._stays(arrival) else arrival
+
+    def _stays(self, arrival):
+        """Whether bytes that cannot be used now stand as they were loaded before: only a call that asks for something else undoes that."""
+        before = self.standing.get(arrival.sha256_received)
+        return arrival.status == "kept out" and before is not None and before.status == "loaded" and self.wanted is None and self.agency is None
+
+    def decide(self, path, named):
+        """The _Decision about a file; nothing is written."""
+        try:
+            sha256 = _sha256(path)
+            before = self.standing.get(sha256)
+            if before and before.status == "purged" and not named:
+                raise ExportError(path.name, None, f"was purged on {before.when} ({before.why})", "the file named itself, if it is to be loaded again")
+            mapping, export = self._recognized(path, before)
+            return _Decision(self._arrival(path, sha256, before, mapping, export), mapping, export)
+        except ExportError as error:
+            return _Decision(Arrival(path.name, "kept out", str(error), sha256=_sha256(path, b""), sha256_received=_sha256(path, b"")))
+
+    def _recognized(self, path, before):
+        """(mapping, export opened with it); raises ExportError where none fits, or several do."""
+        chosen = next((one for one in self.mappings if one.name == self.wanted), None)
+        if chosen is not None:
+            return chosen, opened(path, chosen)
+        known = {heading for one in self.mappings for heading in one.known}
+        export = opened(path, None, known)
+        found = recognize(own_headings(export.headings), self.mappings)
+        chosen = found.mapping
+        if chosen is None and before and before.status == "loaded":
+            chosen = next((one for one in self.mappings if one.name == before.mapping), None)
         if chosen is None:
-            recognition = recognize(export.headings, mappings)
-            chosen = recognition.mapping
-            if chosen is None:
-                differ = f"; headings that differ: {', '.join(map(repr, recognition.differing[:12]))}" if recognition.differing else ""
-                return out(f"{recognition.why}{differ}; draft one with: coldfill map {path.name}")
-            export = _open(path, chosen, known)
-    except ExportError as error:
-        return out(str(error))
-    lacking = [name for name in ("inspection_id", "home_id", "inspected_on") if not any(folded(h) in map(folded, export.headings) for h in chosen.feeds(name))]
-    if lacking:
-        return out(f"no column for {', '.join(lacking)} under mapping {chosen.name!r}", mapping=chosen.name)
-    in_file = _has_agency(export.headings, chosen)
-    constant = collapsed(agency or chosen.agency or "")
-    named = constant or (IN_THE_FILE if in_file else "")
-    if not named and agencies:
-        return out(f"{NO_AGENCY}: load it with --agency NAME", mapping=chosen.name)
-    sha256, _ = fleet.keep(path, path.name)
-    remarks = (*export.notes, *heading_warnings(export.headings, chosen))
-    return Arrival(path.name, "loaded", "", chosen.name, named, sha256, remarks)
+            differ = f"; headings that differ: {', '.join(map(repr, found.differing[:12]))}{' ...' if len(found.differing) > 12 else ''}" if found.differing else ""
+            raise ExportError(path.name, export.heading_line, found.why + differ, f"headings of one mapping; --mapping NAME names one, coldfill map {path.name} drafts one")
+        return chosen, opened(path, chosen, known)
+
+    def _arrival(self, path, sha256, before, mapping, export):
+        headings = own_headings(export.headings)
+        lacking = [name for name in REQUIRED if not mapping.feeds(name) or not {folded(heading) for heading in mapping.feeds(name)} <= set(map(folded, headings))]
+        if lacking:
+            wanted = "; ".join(f"{' and '.join(map(repr, mapping.feeds(name)))} for {name}" for name in lacking)
+            raise ExportError(path.name, export.heading_line, f"under mapping {mapping.name!r} there is no column for {', '.join(lacking)}", f"headings {wanted}")
+        loaded_before = before is not None and before.status == "loaded"
+        agency = collapsed(self.agency or mapping.agency or "") or (IN_THE_FILE if names_agency(headings, mapping) else "") or (before.agency if loaded_before else "")
+        others = any(one.agency and one.status == "loaded" for one in self.standing.values() if one is not before)
+        if not agency and others and not loaded_before:
+            raise ExportError(path.name, None, NO_AGENCY, "the agency named with --agency NAME, in the mapping, or in a column")
+        arrival = Arrival(path.name, "loaded", "", mapping.name, agency, sha256, sha256, remarks=(*export.notes, *heading_warnings(headings, mapping)))
+        unused = [heading for heading in headings if not _is_used(heading, headings, mapping) and folded(heading) not in self.keep_columns]
+        if loaded_before and (before.mapping, before.agency) == (mapping.name, agency) and self._serves(before, mapping, set(headings) - set(unused)):
+            gone = tuple((heading, "dropped when it was first loaded") for heading in before.dropped_headings.split("; ") if heading)
+            return replace(arrival, status="already loaded", sha256=before.sha256, dropped=gone)
+        if before and before.status == "purged":
+            arrival = replace(arrival, why=f"loaded again after it was purged on {before.when} ({before.why})")
+        return replace(arrival, dropped=tuple(suspect_personal(unused, _sample(export, unused))) if unused else ())
+
+    def _serves(self, before, mapping, wanted):
+        """Whether the copy that is kept has every column that is wanted now."""
+        with suppress(FleetError, ExportError):
+            return wanted <= set(opened(self.fleet.export_path(before.sha256), mapping, stripped=before.sha256 != before.sha256_received).headings)
+        return False
+
+    def _kept(self, path, decision):
+        """Hash of the copy in exports/: the bytes as they are, or without the columns to be dropped."""
+        arrival, mapping = decision.arrival, decision.mapping
+        if not arrival.dropped:
+            sha256, _ = self.fleet.keep(path, path.name)
+        else:
+            known = {heading for one in self.mappings for heading in one.known}
+            copy = self.fleet.exports / f".incoming-{secrets.token_hex(8)}"
+            try:
+                strip.write_without(path, decision.export, [heading for heading, _ in arrival.dropped], copy, lambda written: opened(written, mapping, known, stripped=True))
+                sha256, _ = self.fleet.keep(copy, path.name)
+            finally:
+                copy.unlink(missing_ok=True)
+        if (sha256 if not arrival.dropped else _sha256(path)) != arrival.sha256_received:
+            raise ExportError(path.name, None, "the file changed while it was read", "a file nobody writes to; load it again")
+        return sha256
+
+    def line(self, arrival, by_whom):
+        """The line of the log for an Arrival; None where the last line about these bytes says the same."""
+        before = self.standing.get(arrival.sha256_received)
+        said = before and (before.mapping, before.agency, before.status)
+        if arrival.status == "already loaded" or said == (arrival.mapping, arrival.agency, arrival.status) and before.sha256 == arrival.sha256:
+            return None
+        if self._stays(arrival) or before and before.status == "purged" and arrival.status == "kept out":
+            return None
+        text = next((one.sha256 for one in self.mappings if one.name == arrival.mapping), "")
+        why = arrival.why if arrival.status != "loaded" or not arrival.dropped else "; ".join(filter(None, (arrival.why, *arrival.remarks)))
+        line = LogLine(sha256=arrival.sha256, sha256_received=arrival.sha256_received, dropped_headings="; ".join(heading for heading, _ in arrival.dropped),
+                       file_name=arrival.file_name, mapping=arrival.mapping, mapping_sha256=text, agency=arrival.agency, status=arrival.status, why=why, by_whom=by_whom)
+        self.standing[arrival.sha256_received] = line
+        return line
+
+    def shortfall(self, path, decision):
+        """What of a file would not be loaded, in a sentence; nothing if all of it would."""
+        mapping, arrival = decision.mapping, decision.arrival
+        received = Received(sha256=arrival.sha256_received, sha256_received=arrival.sha256_received, file_name=path.name, status="loaded", agency=arrival.agency, export_id=1)
+        with scratch() as draft:
+            connection = draft.connect()
+            snapshot.create(connection)
+            read_one(connection, path, received, mapping, known_ids(policies.load(self.fleet.policy)), {})
+            precedence.settle(connection)
+            lines = _not_loaded_summary(lambda sql, params: connection.execute(sql, params).fetchall(), 1)["not_loaded"]
+        return f"{path.name}: not all of it can be loaded: {'; '.join(lines)}" if lines else ""
 
 
-def _open(path, mapping, known):
-    return open_export(path, encoding=mapping.encoding if mapping else None, delimiter=mapping.delimiter if mapping else None, headings_known=known)
+def _is_used(heading, headings, mapping):
+    """Whether a field or `carry` of the mapping uses a heading of a file, or one that it repeats."""
+    names = {folded(heading), repeat_of(heading, set(map(folded, headings)))}
+    return bool(names & {*mapping.feeding, *map(folded, mapping.carry)})
 
 
-def _has_agency(headings, mapping):
-    here = set(map(folded, headings))
-    return any(folded(heading) in here for heading in mapping.feeds("agency"))
+def _sample(export, headings):
+    """Some rows of some columns, taken all over the file."""
+    batch_rows, most = LOOKED_AT
+    taken = []
+    for batch in export.batches(batch_rows, columns=headings):
+        rows = np.unique(np.linspace(0, batch.table.num_rows - 1, min(most, batch.table.num_rows)).astype(np.int64))
+        taken.append(batch.table.take(pa.array(rows)))
+    return pa.concat_tables(taken) if taken else pa.table({heading: pa.array([], pa.string()) for heading in headings})
 
 
-def _sha256(path):
+def _sha256(path, unreadable=None):
+    """Hash of a file's bytes; that of `unreadable` where they cannot be had, or ExportError."""
     try:
         with open(path, "rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:
-        return hashlib.sha256(b"").hexdigest()
+    except OSError as error:
+        if unreadable is None:
+            raise ExportError(path.name, None, f"cannot be opened: {error.strerror}", "a readable file") from None
+        return hashlib.sha256(unreadable).hexdigest()
 
+
+@contextmanager
+def uploaded(file_name, file):
+    """What a browser sent (bytes, or a file open for reading) as a file of its own name, for `load`, `preview`, `trial`.
+
+    It lies in a private folder and is gone when the block ends. FleetError where it is larger than LARGEST_UPLOAD.
+    """
+    name = file_name.replace("\\", "/").split("/")[-1].replace("\0", "").strip() or "upload.csv"
+    name = f"_{name}" if name in (".", "..") else name
+    with tempfile.TemporaryDirectory(prefix="coldfill-upload-") as folder:
+        path = Path(folder) / name
+        with told("write", path), open(path, "wb") as copy:
+            size = 0
+            for block in [file] if isinstance(file, bytes | bytearray | memoryview) else iter(lambda: file.read(1 << 20), b""):
+                size += len(block)
+                if size > LARGEST_UPLOAD:
+                    raise FleetError(f"{name} has more than {LARGEST_UPLOAD >> 20} MB: load it with the command coldfill load, or send it in parts.")
+                copy.write(block)
+        yield path
+
+
+# ---- purging
 
 def purge(fleet, sha256, why, by_whom=""):
-    """Commit to the log that a stored export is removed; `sha256` may be its first digits. Returns the line."""
-    found = [one for one in fleet.received() if one.sha256.startswith(sha256.lower())]
-    if len(found) != 1 or len(sha256) < 6:
+    """Commit to the log that an export is removed; `sha256` are the first digits of its hash, as received or as stored.
+
+    Returns its line; `forget` deletes what is left of it. A purge that was cut short is taken up again.
+    """
+    log, digits = fleet.log(), sha256.lower()
+    named = {line.sha256_received for line in log if line.sha256_received.startswith(digits) or line.sha256.startswith(digits)}
+    found = [one for one in fleet.received(log) if one.sha256_received in named]
+    if len(found) != 1 or len(digits) < 6:
         raise FleetError(f"{sha256!r} names {len(found) or 'no'} exports of {fleet.path}: give at least 6 digits of one hash, as in received.csv.")
-    if found[0].status == "purged":
-        raise FleetError(f"{found[0].file_name} ({found[0].sha256[:12]}) was purged before, {found[0].when}.")
-    line = replace(LogLine(**{name: getattr(found[0], name) for name in LogLine.__dataclass_fields__}), number=0, when="", status="purged", why=why, by_whom=by_whom)
-    return fleet.append([line])[0]
+    one = found[0]
+    if one.status == "purged":
+        if not _copies(fleet, one) and not _made_with(fleet, one):
+            raise FleetError(f"{one.file_name} ({one.sha256[:12]}) was purged before, {one.when}.")
+        return one
+    line = LogLine(**{name: getattr(one, name) for name in LogLine.__dataclass_fields__})
+    return fleet.append([replace(line, number=0, when="", status="purged", why=why, by_whom=by_whom)])[0]
 
 
-def forget(fleet, sha256):
-    """Delete a purged export's bytes, and the snapshots that were made with it."""
-    fleet.remove_export(sha256)
-    for path in fleet.snapshots()[:-1]:
+def forget(fleet, line):
+    """Delete every copy of a purged export, and every snapshot made with it, pinned or not; returns what these were called."""
+    for sha256 in _copies(fleet, line):
+        fleet.remove_export(sha256)
+    gone = []
+    for path in _made_with(fleet, line):
+        state = fleet.state_of(path)
+        gone.append(f"{path.name} (pinned as {state.pinned_name!r})" if state and state.pinned_name else path.name)
         fleet.remove_snapshot(path)
+    return gone
 
 
-def preview(fleet, path, mapping=None):
-    """How one file would be read, without loading it: dialect, mapping, and each heading with its field."""
-    mappings = mappings_of(fleet)
-    known = {heading for one in mappings for heading in one.known}
-    try:
-        export = _open(path, None, known)
-    except ExportError as error:
-        return {"file_name": path.name, "says": str(error)}
-    chosen = next((one for one in mappings if one.name == mapping), None)
-    recognition = recognize(export.headings, mappings)
-    chosen = chosen or recognition.mapping
-    out = {"file_name": path.name, "says": recognition.why if not mapping else f"read with mapping {mapping!r}", "encoding": export.encoding,
-           "delimiter": export.delimiter, "heading_line": export.heading_line, "mapping": chosen.name if chosen else None}
-    if chosen is None:
-        found = draft(export.headings, _first_rows(export))
-        out["columns"] = [f"{one.heading}: {one.field or 'no field'} ({one.reason})" for one in found.suggestions]
-        return out
-    export = _open(path, chosen, known)
-    first = next(export.batches(1000), None)
-    if first is not None:
-        typed = type_batch(first, chosen, file_name=path.name)
-        out["says"] += f"; {typed.table.num_rows} of the first {first.table.num_rows} rows could be used, {typed.not_loaded.num_rows} entries not as read"
-        out["not_loaded"] = typed.not_loaded.slice(0, 20).to_pylist()
-    by_heading = {folded(column.heading): column for column in chosen.columns}
-    out["columns"] = [f"{heading}: {by_heading[folded(heading)].field}" if folded(heading) in by_heading else f"{heading}: not a field of its own" for heading in export.headings]
-    return out
+def _copies(fleet, line):
+    """Hashes of the stored copies that are only this export's."""
+    log = fleet.log()
+    others = {one.sha256 for one in fleet.received(log) if one.sha256_received != line.sha256_received and one.status == "loaded"}
+    own = {one.sha256 for one in log if one.sha256_received == line.sha256_received} - others
+    return sorted(sha256 for sha256 in own if any(fleet.exports.glob(f"{sha256}-*")))
 
 
-def draft_mapping(fleet, path, name=None, agency=None):
-    """TOML of a suggested mapping for an unknown export."""
-    export = _open(path, None, {heading for one in mappings_of(fleet) for heading in one.known})
-    return to_toml(draft(export.headings, _first_rows(export)).mapping(name or path.stem, agency))
+def _made_with(fleet, line):
+    """Snapshots that hold rows of an export, or of which nobody can tell."""
+    log = fleet.log()
+    found = []
+    for path in fleet.snapshots():
+        state = fleet.state_of(path)
+        if state is None or any(one.sha256_received == line.sha256_received and one.status == "loaded" for one in fleet.received(log[: state.log_length])):
+            found.append(path)
+    return found
 
 
-def _first_rows(export, rows=2000):
-    first = next(export.batches(rows), None)
-    return first.table if first is not None else pa.table({heading: pa.array([], pa.string()) for heading in export.headings})
-
+# ---- what became of a load
 
 def reports(fleet, snapshot, arrivals):
-    """What became of each file of a load, as dictionaries: its row of `exports`, what was not loaded, what it can answer."""
-    ids = {one.sha256: one.export_id for one in fleet.received()}
+    """What became of each file of a load, as dictionaries: its row of `exports`, what was dropped and not loaded, what it can answer."""
+    ids = {one.sha256_received: one.export_id for one in fleet.received()}
     out = []
     for arrival in arrivals:
-        row = {"file_name": arrival.file_name, "status": arrival.status, "why": arrival.why, "mapping": arrival.mapping, "agency": arrival.agency, "remarks": list(arrival.remarks)}
+        row = {"file_name": arrival.file_name, "status": arrival.status, "why": arrival.why, "mapping": arrival.mapping, "agency": arrival.agency,
+               "dropped": [{"heading": heading, "why": why} for heading, why in arrival.dropped], "remarks": list(arrival.remarks)}
         if arrival.status != "kept out" and snapshot is not None:
-            export_id = ids[arrival.sha256]
+            export_id = ids[arrival.sha256_received]
             counts = snapshot.query("SELECT export_id, sha256, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded FROM exports WHERE export_id = ?", [export_id])
             row |= {name: value if isinstance(value, str) else int(value) for name, value in counts.iloc[0].items()}
-            row |= _not_loaded_summary(snapshot, export_id)
+            row |= _not_loaded_summary(snapshot.rows, export_id)
             row["answers"] = answers(snapshot, export_id).sentence()
         out.append(row)
     return out
 
 
-def _not_loaded_summary(snapshot, export_id, most=6):
-    rows = snapshot.rows("""SELECT extent, reason, heading, count(*) AS entries, min(source_line) AS line, arg_min(raw_text, source_line) AS text, arg_min(expected, source_line) AS expected
+def _not_loaded_summary(rows_of, export_id, most=6):
+    rows = rows_of("""SELECT extent, reason, heading, count(*) AS entries, min(source_line) AS line, arg_min(raw_text, source_line) AS text, arg_min(expected, source_line) AS expected
         FROM not_loaded WHERE export_id = ? GROUP BY extent, reason, heading ORDER BY entries DESC, line""", [export_id])
     lines = [f"{entries:,} {extent}{'s' if entries > 1 else ''}{f', heading {heading!r}' if heading else ''}: {reason} (line {line}: {(text or '')[:60]!r}; accepted: {expected})"
              for extent, reason, heading, entries, line, text, expected in rows if extent != "column"]
@@ -253,172 +405,3 @@ def answers(snapshot, export_id):
     lacking = {check: field for check, told, field in rows if not told and field}
     opened = Counter(lacking.values())
     return Answers(can, tuple(lacking), tuple(sorted(opened.items(), key=lambda pair: (-pair[1], pair[0]))[:3]))
-
-
-# ---- from the log into a snapshot
-
-def read_all(connection, fleet, received, policy, told):
-    """Every loaded export among `received` into received_rows and not_loaded, in the order they were first received.
-
-    Spellings that the tables hold already stand.
-    """
-    mappings = {one.name: one for one in mappings_of(fleet)}
-    kept = {(field, text): spelling for field, text, spelling in connection.execute("SELECT field, folded, spelling FROM spellings").fetchall()}
-    spellings = dict(kept)
-    known = {"stated_deficiencies": set(BY_ID), "repairs_reported": {measure.id for measure in policy.measures}}
-    loaded = [one for one in received if one.status == "loaded"]
-    for place, one in enumerate(loaded):
-        mapping = mappings.get(one.mapping) or parse_mapping(one.mapping, fleet.input_text(one.mapping_sha256))
-        read_one(connection, fleet.export_path(one.sha256), one, mapping, known, spellings)
-        told.step(place + 1, len(loaded))
-    _keep_spellings(connection, {key: spelling for key, spelling in spellings.items() if key not in kept})
-
-
-def read_one(connection, path, received, mapping, known, spellings):
-    """One export into the tables, and its line of `exports` without the counts that wait for the rows in force."""
-    export = _open(path, mapping, mapping.known)
-    constant = received.agency if received.agency not in ("", IN_THE_FILE) else None
-    in_file = _has_agency(export.headings, mapping)
-    hashed = ", ".join(name for name in FIELD_NAMES if name != "updated_at")
-    rows = 0
-    for batch in export.batches(ROWS_READ_AT_ONCE):
-        rows += batch.table.num_rows
-        typed = type_batch(batch, mapping, agency=constant, file_name=received.file_name, known=known)
-        table, not_loaded = typed.table, typed.not_loaded
-        if in_file and not constant:
-            table, lost = _without_agency(table)
-            not_loaded = pa.concat_tables([not_loaded, lost])
-        table = _respelled(table, spellings)
-        connection.register("typed", table)
-        connection.execute(f"INSERT INTO received_rows BY NAME SELECT *, {received.export_id} AS export_id, hash({hashed}) AS content, 0 AS standing FROM typed")
-        connection.unregister("typed")
-        _not_loaded(connection, received.export_id, not_loaded)
-    damage = export.damage
-    _not_loaded(connection, received.export_id, pa.table({
-        "source_line": pa.array([one.line for one in damage], pa.int64()), "heading": pa.array([""] * len(damage), pa.string()), "field": pa.array([""] * len(damage), pa.string()),
-        "raw_text": pa.array([one.text for one in damage], pa.string()), "reason": pa.array([one.reason for one in damage], pa.string()),
-        "expected": pa.array([one.expected for one in damage], pa.string()), "extent": pa.array(["row"] * len(damage), pa.string())}, schema=NOT_LOADED))
-    _not_loaded(connection, received.export_id, column_notes(export.headings, mapping, export.heading_line))
-    remarks = "; ".join((*export.notes, *heading_warnings(export.headings, mapping)))
-    connection.execute("""
-        INSERT INTO exports_read (export_id, file_name, sha256, sha256_received, mapping, agency, status, reason, rows_read, headings, dropped_headings, remarks)
-        VALUES (?, ?, ?, ?, ?, ?, 'loaded', '', ?, ?, ?, ?)""",
-        [received.export_id, received.file_name, received.sha256, received.sha256_received, mapping.name, received.agency, rows + len(damage),
-         "\n".join(export.headings), received.dropped_headings, remarks])
-
-
-def _not_loaded(connection, export_id, table):
-    if table.num_rows:
-        connection.register("entries", table)
-        connection.execute(f"INSERT INTO not_loaded BY NAME SELECT {export_id} AS export_id, * FROM entries")
-        connection.unregister("entries")
-
-
-def _without_agency(table):
-    """The rows that name their agency, and an entry for each that does not."""
-    empty = pc.equal(table.column("agency"), "")
-    count = pc.sum(empty).as_py() or 0
-    if not count:
-        return table, NOT_LOADED.empty_table()
-    lost = table.filter(empty)
-    same = lambda text: pa.array([text] * count, pa.string())
-    entries = pa.table({"source_line": lost.column("source_line"), "heading": same("agency"), "field": same("agency"), "raw_text": same(""),
-                        "reason": same("not recorded"), "expected": same("an agency in every row, or --agency for the file"), "extent": same("row")}, schema=NOT_LOADED)
-    return table.filter(pc.invert(empty)), entries
-
-
-def _respelled(table, spellings):
-    """Texts that compare without case get the spelling first received."""
-    for field in FIELDS:
-        if not field.folded:
-            continue
-        column = table.column(field.name)
-        if column.null_count == len(column):
-            continue
-        encoded = column.combine_chunks().dictionary_encode()
-        texts = encoded.dictionary.to_pylist()
-        kept = [spellings.setdefault((field.name, folded(text)), text) for text in texts]
-        if kept != texts:
-            table = table.set_column(table.schema.get_field_index(field.name), field.name, pa.array(kept, pa.string()).take(encoded.indices))
-    return table
-
-
-def _keep_spellings(connection, spellings):
-    rows = pa.table({"field": pa.array([key[0] for key in spellings], pa.string()), "folded": pa.array([key[1] for key in spellings], pa.string()),
-                     "spelling": pa.array(list(spellings.values()), pa.string())})
-    connection.register("kept", rows)
-    connection.execute("INSERT INTO spellings SELECT * FROM kept")
-    connection.unregister("kept")
-
-
-def count_exports(connection, received):
-    """Fill in what became of each export's rows, add the files that were kept out, and prove that no row is lost.
-
-    Raises RuntimeError if the counts do not add up: that would be a fault of this program.
-    """
-    for one in received:
-        if one.status != "loaded":
-            connection.execute("DELETE FROM exports_read WHERE export_id = ?", [one.export_id])
-            connection.execute("""INSERT INTO exports_read (export_id, file_name, sha256, sha256_received, mapping, agency, status, reason, dropped_headings, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded)
-                VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 0, 0, 0, 0, 0)""",
-                [one.export_id, one.file_name, one.sha256, one.sha256_received, one.mapping, one.agency, one.status, one.why, one.dropped_headings])
-    connection.execute("""
-        UPDATE exports_read SET rows_kept = coalesce(kept, 0), rows_superseded = coalesce(superseded, 0), rows_repeated = coalesce(repeated, 0), rows_not_loaded = coalesce(lost, 0)
-        FROM (SELECT export_id FROM exports_read WHERE status = 'loaded') AS every
-        LEFT JOIN (SELECT export_id, count(*) FILTER (standing = 0) AS kept, count(*) FILTER (standing = 1) AS superseded,
-                          count(*) FILTER (standing = 2) AS repeated FROM received_rows GROUP BY export_id) AS rows USING (export_id)
-        LEFT JOIN (SELECT export_id, count(*) AS lost FROM not_loaded WHERE extent = 'row' GROUP BY export_id) AS gone USING (export_id)
-        WHERE exports_read.export_id = every.export_id
-    """)
-    wrong = connection.execute("SELECT file_name FROM exports_read WHERE rows_read <> rows_kept + rows_not_loaded + rows_repeated + rows_superseded").fetchall()
-    if wrong:
-        raise RuntimeError(f"rows of {wrong[0][0]} are unaccounted for: nothing is published; please report this file")
-
-
-# ---- places
-
-PLACE_HEADINGS = ("agency", "postal_code", "region", "elevation_ft", "spread_ft")
-
-
-def places_table(connection, fleet):
-    """Elevation and spread of postal codes and regions, for homes without an elevation of their own."""
-    by_key = {}
-    agencies = [row[0] for row in connection.execute("SELECT DISTINCT agency FROM received_rows").fetchall()]
-    for line, row in _places(fleet.places):
-        low, high = BY_NAME["elevation_ft"].plausible
-        try:
-            elevation, spread = float(row["elevation_ft"]), float(row["spread_ft"])
-        except ValueError:
-            raise FleetError(f"{fleet.places}, line {line}: elevation_ft and spread_ft need numbers in feet, not {row['elevation_ft']!r} and {row['spread_ft']!r}.") from None
-        if not low <= elevation <= high or not 0 <= spread <= high:
-            raise FleetError(f"{fleet.places}, line {line}: elevation_ft lies between {low:,} and {high:,}, spread_ft is not below 0.")
-        kind = "postal_code" if row["postal_code"].strip() else "region"
-        place = collapsed(row[kind]).lower()
-        if not place:
-            raise FleetError(f"{fleet.places}, line {line}: name a postal_code or a region.")
-        own = collapsed(row["agency"])
-        for agency in agencies:
-            if not own or folded(own) == folded(agency):
-                key = (kind, agency, place)
-                if key not in by_key or own:
-                    by_key[key] = (elevation, spread)
-    connection.execute("CREATE OR REPLACE TABLE place_of (kind VARCHAR, agency VARCHAR, place VARCHAR, elevation_ft DOUBLE, spread_ft DOUBLE)")
-    if by_key:
-        columns = list(zip(*[(*key, *value) for key, value in by_key.items()], strict=True))
-        connection.register("places", pa.table({name: list(values) for name, values in zip(("kind", "agency", "place", "elevation_ft", "spread_ft"), columns, strict=True)}))
-        connection.execute("INSERT INTO place_of SELECT * FROM places")
-        connection.unregister("places")
-
-
-def _places(path):
-    if not path.exists():
-        return
-    with open(path, newline="", encoding="utf-8-sig") as file:
-        reader = csv.DictReader(file)
-        missing = [name for name in PLACE_HEADINGS if name not in (reader.fieldnames or ())]
-        if missing:
-            raise FleetError(f"{path}, line 1: heading {missing[0]!r} is missing; it needs {', '.join(PLACE_HEADINGS)}.")
-        for row in reader:
-            yield reader.line_num, {name: row[name] or "" for name in PLACE_HEADINGS}
-
-

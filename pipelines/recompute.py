@@ -243,7 +243,7 @@ class Recomputed:
         charge = charge.withhold(~trusted & no_pressure, "charge read with no cold pressure to compare it with", "cold_pressure_psig")
         charge = charge.withhold(~trusted & side.among("pressurized"), "charge read under system pressure", "precharge_system_side")
         charge = charge.withhold(~trusted, "state of the system side not recorded, and the charge could be an echo of the system", "precharge_system_side")
-        charge = charge.withhold(~kind.known, "type of tank not recorded", "tank_type")
+        charge = charge.withhold(~kind.known, self.readings.missing_reason("tank_type"), "tank_type")
         return charge.withhold(~kind.among("diaphragm", "built_in"), "does not apply here", "tank_type")
 
     def _charge_drift_at(self, node, rows):
@@ -378,7 +378,7 @@ class Recomputed:
         no_room = fill.value >= allowed.value
         allowed = allowed.withhold(no_room, "this pressure leaves no room under this relief valve", "relief_setting_psig")
         needed = derive(gallons, growth, fill, allowed, air)
-        return needed.withhold(~kind.known, "type of tank not recorded", "tank_type")
+        return needed.withhold(~kind.known, self.readings.missing_reason("tank_type"), "tank_type")
 
     @cached_property
     def code_tank_gal(self):
@@ -437,7 +437,7 @@ class Recomputed:
     def _predicted(self, growth):
         kind = self.readings.word("tank_type")
         hot = self._pressure_after(growth, self._known_charge_psig)
-        hot = hot.withhold(~kind.known, "type of tank not recorded", "tank_type").withhold(kind.among("built_in", "open"), "does not apply here", "tank_type")
+        hot = hot.withhold(~kind.known, self.readings.missing_reason("tank_type"), "tank_type").withhold(kind.among("built_in", "open"), "does not apply here", "tank_type")
         return hot.instead(self.no_gas, np.inf)
 
     @cached_property
@@ -537,7 +537,7 @@ class Recomputed:
         hot_f, cold_f = self.readings.number("hot_temperature_f"), self.usable_cold_f
         ratio = tank.cushion_ratio(np.maximum(growth.gallons.value, 0.0), volume.value, charge.value + air.value, cold.value + air.value, hot.value + air.value, policy.gas_warming)
         ratio = derive(ratio, cold, hot, cold_f, hot_f, volume, growth.gallons, charge, air)
-        ratio = ratio.withhold(~self._tank_words[0].known, "type of tank not recorded", "tank_type")
+        ratio = ratio.withhold(~self._tank_words[0].known, self.readings.missing_reason("tank_type"), "tank_type")
         ratio = ratio.withhold(more(policy.cushion_least_rise_f, hot_f.value - cold_f.value), "temperature rise too small to judge", "hot_temperature_f")
         ratio = ratio.withhold(more(policy.cushion_least_rise_psi, hot.value - cold.value), "pressure rise too small to judge", "hot_pressure_psig")
         contradict = ~more(hot.value, np.maximum(cold.value, charge.value))
@@ -674,7 +674,8 @@ class Recomputed:
     def relief_present_or_setting(self):
         """Known where the relief valve's presence is recorded or shown by a recorded setting."""
         seen = self.readings.word("relief_present").known | self.readings.number("relief_setting_psig").known
-        return known(np.ones(len(seen))).withhold(~seen, "not recorded", "relief_present")
+        reason = np.maximum(self.readings.missing_reason("relief_present"), self.readings.missing_reason("relief_setting_psig"))
+        return known(np.ones(len(seen))).withhold(~seen, reason, "relief_present")
 
     @cached_property
     def _backflow_days(self):
@@ -768,7 +769,6 @@ def _nodes(count=53, steps=(24, 42, 46, 1, 13, 10, 49, 15, 36, 47, 28)):
 
 ONE_SIDED = ("charge_drift", "cold_drift", "fluid", "volume")
 SPREAD_NODES, OTHER_NODES = _nodes()
-NODE_COUNT = len(SPREAD_NODES.bias) + len(OTHER_NODES.bias)
 
 
 class Margin:
@@ -790,14 +790,14 @@ class Margin:
         if self.plain:
             return ndtr(self._steps(SPREAD_NODES, rows))
         first = self._steps(SPREAD_NODES, rows)
-        chance = _added(ndtr(first))
-        near = np.flatnonzero(~((first.min(axis=0) > FAR) | (first.max(axis=0) < -FAR)))
-        few, rest = len(first), NODE_COUNT - len(first)
-        certain = chance / few
+        lowest, highest = first.min(axis=0), first.max(axis=0)
+        chance = (lowest > 0).astype(float)
+        near = np.flatnonzero((lowest <= FAR) & (highest >= -FAR))
         for start in range(0, len(near), NEAR_AT_ONCE):
             here = near[start : start + NEAR_AT_ONCE]
-            certain[here] = (chance[here] + _added(ndtr(self._steps(OTHER_NODES, rows[here])))) / (few + rest)
-        return certain
+            steps = np.concatenate((first[:, here], self._steps(OTHER_NODES, rows[here])))
+            chance[here] = ndtr(steps).mean(axis=0)
+        return chance
 
     def _steps(self, node, rows):
         """Standard deviations by which the margin lies below zero, shape (nodes, rows); (rows,) where it is plain."""

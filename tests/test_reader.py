@@ -181,6 +181,15 @@ def test_repeated_headings_totals_and_blank_rows_are_told_from_rows(tmp_path, sm
     ]  # fmt: skip
 
 
+def test_rows_below_other_headings_are_not_read_under_the_first(tmp_path, small_pieces):
+    """Two exports in one file, the second with its columns moved: its rows would be wrong in every cell."""
+    moved = [HEADINGS[1], HEADINGS[0], *HEADINGS[2:]]
+    text = written(ROWS) + written([[row[1], row[0], *row[2:]] for row in ROWS], moved)
+    export, rows, _ = read_both(put(tmp_path, text))
+    assert rows == ROWS
+    assert [(damage.line, damage.reason) for damage in export.damage] == [(17, records.OTHER_HEADINGS)]
+
+
 def test_an_agency_may_be_called_total(tmp_path, small_pieces):
     rows = [["Total", *row] for row in ROWS]
     export, got, _ = read_both(put(tmp_path, written(rows, ["Agency", *HEADINGS])))
@@ -429,6 +438,21 @@ def test_two_lost_quotes_do_not_make_one_row_of_what_lies_between(tmp_path, smal
             touched = {1} if lines[1 + gap][c] == '"' else {1, 1 + gap}
             assert [row for row in got if row in rows] == [row for i, row in enumerate(rows) if i not in (1, 1 + gap)], (gap, c)
             assert len(got) == 10 and len(export.damage) == 2, (gap, c, touched, export.damage)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_several_damaged_rows_leave_the_others_alone(tmp_path, small_pieces, seed):
+    chance, base = random.Random(seed), BASES["mixed"]
+    kinds = [kind for kind in DAMAGE if kind != "too long"]
+    for _ in range(1_000 if FULL else 40):
+        texts, said = list(base.texts), {}
+        for r in chance.sample(range(12), chance.randint(2, 5)):
+            kind, c = chance.choice(kinds), chance.randrange(12)
+            text = base.damaged(kind, r, c)
+            if text not in (None, texts[r]):
+                texts[r], said[r] = text, base.says(kind, text)
+        export, rows, _ = read_both(put(tmp_path, base.file(texts)))
+        assert rows == [said.get(r, row) for r, row in enumerate(base.rows) if said.get(r, row)], (texts, export.damage)
 
 
 def test_a_line_end_at_the_edge_of_a_row_never_leaves_a_piece_of_it_as_a_row(tmp_path, small_pieces):

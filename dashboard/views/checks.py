@@ -7,15 +7,15 @@ found = data.described(filters.viewer(), filters.snapshot())
 tables.section("Checks", "Severity 1 (gravest) to 4 and probability A (often) to E after MIL-STD-882E; both are the policy's. Checks about readings speak of a visit, not of the home, and carry none.")
 for group, part in found["checks"].groupby("group", sort=False):
     tables.show(part, (
-        tables.Column("title", "Deficient when", link=lambda row: filters.link("homes", check=row.check_id) if row.group != "evidence" else None),
-        tables.Column("safety_critical", "Safety", lambda row: wording.safety(row.safety_critical, row.act_today), of_row=True),
-        tables.count("severity", "Severity"), tables.Column("probability", "Probability", kind=tables.NUMBER),
-        tables.Column("remedy", "Remedy"), tables.Column("source", "Authority"), tables.Column("check_id", "Id", kind=tables.SHORT),
+        tables.Column("title", "Deficient when", width="20%", link=lambda row: filters.link("homes", check=row.check_id) if row.group != "evidence" else None),
+        tables.Column("safety_critical", "Safety", lambda row: wording.safety(row.safety_critical, row.act_today), of_row=True, width="9%"),
+        tables.count("severity", "Severity", width="6%"), tables.Column("probability", "Probability", kind=tables.NUMBER, width="7%"),
+        tables.Column("remedy", "Remedy", width="25%"), tables.Column("source", "Authority", width="17%"), tables.Column("check_id", "Id", width="16%"),
     ), wording.GROUPS[group], empty="")
 
 tables.section("Limits in force", "Published: a source stands beside it. Common practice: a fact of the trade. Policy: the agency's own choice.")
 tables.show(found["limits"], (
-    tables.Column("name", "Limit", wording.word), tables.Column("value", "Value", lambda row: wording.limit(row.value, row.unit), kind=tables.NUMBER, of_row=True),
+    tables.Column("name", "Limit", data.called), tables.Column("value", "Value", lambda row: wording.limit(row.value, row.unit), kind=tables.NUMBER, of_row=True),
     tables.Column("mark", "Mark", kind=tables.SHORT), tables.Column("why", "Why, and source"),
 ), "Limits of the policy", empty="No limit.")
 tables.show(found["accepted_words"], (

@@ -18,7 +18,7 @@ COUNTS = (
 def one_check():
     check = st.selectbox("Check", data.home_checks(), key="of_check", bind="query-params", format_func=data.titles().get)
     found = data.crews(who, snapshot, chosen, check)
-    tables.show(found, (tables.Column("crew", "Crew", link=lambda row: filters.link("crews", agency=row.agency, crew=row.crew)), tables.Column("agency", "Agency"), *COUNTS),
+    tables.show(found, (tables.Column("crew", "Crew", link=lambda row: filters.link("crews", agency=row.agency, crew=row.crew)), tables.agency(), *COUNTS),
                 f"{data.titles()[check]}: what final inspections found, by crew", empty="No unit with a crew has had a final inspection, as the filters stand.")
     if found["visits"].sum():
         chart, words = charts.crew_intervals(found.assign(name=found["crew"] + ", " + found["agency"]), f"Share deficient by crew, {data.titles()[check].lower()}")

@@ -1,5 +1,7 @@
 """Files received: what came of each, what was not loaded and why, and which checks each file can answer."""
 
+import streamlit as st
+
 from dashboard import data, downloads, filters, frame, tables, wording
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
@@ -21,8 +23,10 @@ def lost(found):
         tables.Column("file_name", "File"), tables.Column("extent", "What"), tables.Column("reason", "Reason"), tables.count("times", "Times"),
         tables.Column("headings", "Columns"), tables.count("first_line", "First line"),
     ), "Rows, cells and columns not used as read", empty="Everything was used as read.")
-    for row in found[found["export_id"].isin(grouped["export_id"])].itertuples():
-        downloads.offer(lambda export_id=row.export_id: data.not_loaded_list(who, snapshot, export_id, day), f"not-loaded-{row.export_id}", f"what was not loaded of {row.file_name}", ("CSV", "XLSX"))
+    names = {row.export_id: row.file_name for row in found.itertuples() if row.export_id in set(grouped["export_id"])}
+    if names:
+        export_id = st.selectbox("Download what was not loaded, of which file", list(names), format_func=names.get)
+        downloads.offer(lambda: data.not_loaded_list(who, snapshot, export_id, day), f"not-loaded-{export_id}", f"{names[export_id]}: every row, cell and column not used as read", ("CSV", "XLSX"))
 
 
 def answers():

@@ -30,22 +30,18 @@ def urgent():
     tables.section("Act today and high risk without an action, oldest first", "Graver first, then by the day it was first found.")
     tables.show(found, (
         tables.home(filters.home_link),
-        tables.Column("agency", "Agency"), tables.risk(), tables.Column("deficiency", "Deficiency"), tables.Column("stage", "Stage", kind=tables.SHORT),
+        tables.agency(), tables.risk(), tables.Column("deficiency", "Deficiency"), tables.Column("stage", "Stage", kind=tables.SHORT),
         tables.day("since", "Found"), tables.day("due", "Due"), tables.Column("due", "", lambda due: wording.days_late(due, day), kind=tables.NUMBER),
-    ), f"The first {len(found)}", empty="None is open, as far as inspections could verify.")
+    ), f"The gravest and oldest {len(found)}; the links above lead to all", empty="None is open, as far as inspections could verify.")
 
 
 def unverified():
     found = data.not_verified(who, snapshot, chosen)
-    missed, never = found[found["lacking"] == ""], found[found["lacking"] != ""]
-    tables.section("Safety-critical checks not verified", "A check that was never verified says nothing of the home, good or bad.")
-    for agency, part in never.groupby("agency"):
-        tables.said(f"{agency}: its files have no column for {', '.join(data.called(field) for field in data.lacking(part))}; "
-                    f"{wording.plural(len(part), 'safety-critical check')} can never be verified from them.")
-    tables.show(missed, (
-        tables.Column("title", "Check", link=lambda row: filters.link("homes", only="safety-not-verified", check=row.check_id, agency=row.agency)),
-        tables.Column("agency", "Agency"), tables.count("homes", "Homes"),
-    ), "Readings missed at the visit, or not to be trusted", empty="None was missed at a visit.")
+    tables.section("Safety-critical checks not verified", "Homes in which a check was never verified: such a check says nothing of the home, good or bad.")
+    for agency, part in found[found["lacking"] != ""].groupby("agency"):
+        tables.folded(f"{agency}: its files lack the columns for {wording.plural(len(part), 'safety-critical check')}, which can never be verified from them", [data.called(field) for field in data.lacking(part)])
+    tables.crossed(found, "check_id", "agency", lambda row: (wording.NO_COLUMN, None) if row.lacking else (wording.whole(row.homes), filters.link("homes", only="safety-not-verified", check=row.check_id, agency=row.agency)),
+                   "Homes where a reading was missed at the visit, or could not be trusted", empty="Every safety-critical check was verified in every home.", labels=data.titles())
 
 
 def agencies():

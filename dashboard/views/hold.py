@@ -16,13 +16,9 @@ def draw():
     count = data.homes_count(who, snapshot, chosen, "hold", day)
     if not count:
         return
-    downloads.offer(lambda: data.hold(who, snapshot, chosen, day), downloads.name("hold", snapshot, day), wording.plural(count, "unit"))
     page = filters.page_of(count, data.ROWS_A_PAGE)
-    tables.show(data.homes(who, snapshot, chosen, "hold", day, "risk", page), (
-        tables.home(filters.home_link), tables.Column("agency", "Agency"), tables.risk(), tables.Column("headline", "What holds it back"),
-        tables.count("open_deficiencies", "Open"), tables.count("safety_not_verified", "Not verified", help="Safety-critical checks that were never verified."),
-        tables.Column("crew", "Crew"), tables.Column("job_number", "Job", kind=tables.SHORT), tables.day("last_inspected_on", "Last visit"),
-    ), wording.range_of(page, data.ROWS_A_PAGE, count, "unit"), empty="")
+    downloads.offer(lambda: data.hold(who, snapshot, chosen, day), downloads.name("hold", snapshot, day), wording.these(count, "unit"))
+    tables.show(data.homes(who, snapshot, chosen, "hold", day, "risk", page), tables.homes(filters.home_link, "What holds it back"), wording.range_of(page, data.ROWS_A_PAGE, count, "unit"), empty="")
     filters.pages(count, data.ROWS_A_PAGE)
 
 

@@ -32,10 +32,9 @@ def one_visit(home, found):
     tables.section(f"The loop, as read on {wording.day(found.inspected_on)}", f"Inspection {found.inspection_id}, from {found.source.file_name}, line {found.source.source_line:,}. Framed parts have something open today.")
     readings = {reading.field: reading.text for reading in found.readings}
     tables.picture(schematic.drawing(readings, opened), schematic.in_words(readings, opened), "The loop in words")
-    first = [cause.text for cause in found.causes]
-    if first:
+    if found.causes:
         tables.section("Fix first", "Links between what this visit found: put the root right before its symptom.")
-        tables.lines(first)
+        tables.lines(cause.text for cause in found.causes)
     left, right = st.columns([3, 2], gap="large")
     with left:
         results(found)

@@ -15,7 +15,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv
 
-from .records import BLANKS, LONGEST_CELL, LONGEST_RECORD, Damage, Layout, Line, first_told, is_totals_label, next_records
+from .records import BLANKS, LONGEST_CELL, LONGEST_RECORD, OTHER_HEADINGS, Damage, Layout, Line, first_told, is_totals_label, next_records
 from .sniff import BLOCK, ExportError, Table, find_table, text_blocks
 
 __all__ = ["Batch", "Damage", "Export", "ExportError", "open_export"]
@@ -56,7 +56,7 @@ class Export:
         self.encoding = table.encoding
         self.delimiter = table.layout.dialect.delimiter
         self.headings = table.layout.headings
-        self.units = table.units
+        self.units = table.layout.units
         self.heading_line = table.heading_line
         self.notes = table.notes
         self.fast = True
@@ -99,6 +99,8 @@ class Export:
                 size = min(size * 4, PIECE)
             window.move(rows.at, rows.line)
             yield rows
+            if rows.damage and rows.damage[-1].reason == OTHER_HEADINGS:
+                return
 
 
 def _whole(table: pa.Table) -> pa.Table:
@@ -282,7 +284,7 @@ def _named(table: pa.Table, layout: Layout, wanted: tuple[str, ...]) -> pa.Table
 def _rows_only(text: bytes, layout: Layout, wanted: tuple[str, ...], line_ends_inside: bool) -> pa.Table | None:
     """At least the wanted columns, or None if a record has another number of cells or is no row of readings."""
     spare = range(len(layout.headings), layout.width)
-    needed = {layout.headings.index(name) for name in wanted} | {*layout.filled, *map(first_told, layout.written), *spare}
+    needed = {layout.headings.index(name) for name in wanted} | {0, *layout.filled, *map(first_told, layout.written), *spare}
     try:
         table = _split(text, layout, sorted(needed), line_ends_inside)
         for i in spare:
@@ -291,6 +293,8 @@ def _rows_only(text: bytes, layout: Layout, wanted: tuple[str, ...], line_ends_i
         for line in layout.written:
             if pc.any(pc.equal(_trimmed(table[str(first_told(line))]), line[first_told(line)])).as_py():
                 return None
+        if pc.any(pc.is_in(_trimmed(table["0"]), pa.array(sorted(layout.names)))).as_py():
+            return None
         if layout.filled:
             doubtful = functools.reduce(pc.or_, [_blank(table[str(i)]) for i in layout.filled])
             if not pc.any(doubtful).as_py():

@@ -31,7 +31,8 @@ BROKEN = "row broken by a line end"
 NEIGHBOR = "row not told apart from a stray line beside it"
 TOTALS = "totals line"
 REPEATED = "headings repeated"
-DAMAGE_REASONS = (TOO_FEW, TOO_MANY, QUOTE_OPEN, QUOTE_STRAY, NOT_TEXT, NUL, TOO_LONG, CUT_OFF, BROKEN, NEIGHBOR, TOTALS, REPEATED)
+OTHER_HEADINGS = "other headings from here on"
+DAMAGE_REASONS = (TOO_FEW, TOO_MANY, QUOTE_OPEN, QUOTE_STRAY, NOT_TEXT, NUL, TOO_LONG, CUT_OFF, BROKEN, NEIGHBOR, TOTALS, REPEATED, OTHER_HEADINGS)
 
 _NO_TEXT = re.compile("[\udc80-\udcff]")  # what surrogateescape makes of bytes that are no text
 _TOTALS = re.compile(
@@ -85,7 +86,7 @@ class Layout:
     """The columns of one export, and what its first rows looked like.
 
     `width` is the number of cells of a row: one per heading, and one blank cell for each separator that ends every row.
-    `written` are the heading lines as they stand in the file, trimmed.
+    `written` are the heading lines as they stand in the file, trimmed; `units` one of them read as units, by column.
     `filled` are the first few columns that no ordinary row leaves empty. `shapes` hold per column the forms of text met
     in the first rows (up to line `learned`), None where there were too many to tell, as in free text; `edges` the exact
     forms in the first and the last column.
@@ -95,11 +96,13 @@ class Layout:
     headings: tuple[str, ...]
     width: int
     written: tuple[tuple[str, ...], ...] = ()
+    units: tuple[str, ...] = ()
     filled: tuple[int, ...] = ()
     shapes: list[Counter | None] = field(default_factory=list)
     edges: tuple[Counter | None, Counter | None] = (None, None)
     learned: int = 0
     telling: int = 1  # how many cells tell whether a plain line is a row
+    names: frozenset[str] = frozenset()  # what stands in the heading lines
 
     def learn(self, rows: list[list[str]], line: int) -> None:
         """Take filled columns and shapes from ordinary rows, the last of which starts on a line."""
@@ -107,6 +110,7 @@ class Layout:
         columns = list(zip(*rows)) if rows else [()] * self.width
         self.learned = line
         self.filled = tuple(i for i in range(len(self.headings)) if rows and all(cell.strip(BLANKS) for cell in columns[i]))[:4]
+        self.names = frozenset(cell for line in self.written[: 1 if self.units else 2] for cell in line if cell)
         self.telling = max([*self.filled, *map(first_told, self.written)]) + 1
         self.shapes = [_few(map(shape, column)) for column in columns]
         self.edges = _few(map(exact_shape, columns[0])), _few(map(exact_shape, columns[len(self.headings) - 1]))
@@ -150,7 +154,7 @@ def exact_shape(text: str) -> str:
 
 def _few(shapes: Iterable[str]) -> Counter | None:
     counts = Counter(shapes)
-    return counts if len(counts) <= min(40, counts.total() / 2) else None
+    return counts if 0 < len(counts) <= min(40, counts.total() / 2) else None
 
 
 def _is_totals(cells: list[str]) -> bool:
@@ -163,18 +167,24 @@ def is_totals_label(text: str) -> bool:
 
 
 def kind(cells: list[str], layout: Layout) -> str:
-    """What a record of any number of cells is: "row", "blank", or the reason why it is no row (TOTALS, REPEATED)."""
+    """What a record of any number of cells is: "row", "blank", or the reason why it is no row.
+
+    Those are TOTALS, REPEATED, and OTHER_HEADINGS where the rows after it belong to another table.
+    """
     if not cells[0].strip(BLANKS) and not any(cell.strip(BLANKS) for cell in cells):
         return "blank"
-    for line in layout.written:
-        if _same_headings(cells, line):
-            return REPEATED
+    if cells[0].strip(BLANKS) in layout.names:
+        told = [cell.strip(BLANKS) for cell in cells if cell.strip(BLANKS)]
+        if sum(cell in layout.names for cell in told) >= max(3, 0.6 * len(told)):
+            return REPEATED if any(_same(cells, line) for line in layout.written) else OTHER_HEADINGS
+    if any(_same(cells, line) for line in layout.written):
+        return REPEATED
     if (len(cells) != layout.width or any(not cells[i].strip(BLANKS) for i in layout.filled)) and _is_totals(cells):
         return TOTALS
     return "row"
 
 
-def _same_headings(cells: list[str], line: tuple[str, ...]) -> bool:
+def _same(cells: list[str], line: tuple[str, ...]) -> bool:
     at = first_told(line)
     if at >= len(cells) or cells[at].strip(BLANKS) != line[at]:
         return False
@@ -242,7 +252,8 @@ def split(text: str, dialect: Dialect, opened: list[str] | None = None) -> tuple
 
 def _unquoted(body: str, dialect: Dialect) -> str:
     if dialect.backslash:
-        return re.sub(rf"\\(.)|{re.escape(dialect.quote * 2)}", lambda found: found.group(1) or dialect.quote, body, flags=re.DOTALL)
+        quote = re.escape(dialect.quote)
+        return re.sub(rf"\\([\\{quote}])|{quote}{quote}", lambda found: found.group(1) or dialect.quote, body)
     return body.replace(dialect.quote * 2, dialect.quote)
 
 
@@ -289,7 +300,7 @@ def _plainly_a_row(line: Line, layout: Layout) -> bool:
     cells = raw[:4_000].decode().split(layout.dialect.delimiter, layout.telling)
     return (
         len(cells) > layout.telling
-        and bool(cells[0].strip(BLANKS))
+        and cells[0].strip(BLANKS) not in ("", *layout.names)
         and all(cells[i].strip(BLANKS) for i in layout.filled)
         and not any(cells[first_told(line)].strip(BLANKS) == line[first_told(line)] for line in layout.written)
     )
@@ -303,7 +314,7 @@ def _over_lines(next_line: NextLine, one: Record, first: Line, cells: list[str],
     """The record whose quoted cell is still open at the end of its first line."""
     unclosed = _damaged(one, QUOTE_OPEN, "a quote that ends the cell")
     done, opened, size = cells[:-1], [cells[-1]], 0
-    line, raws, doubtful, likely = first, [first.raw + first.end], False, False
+    line, raws, likely = first, [first.raw + first.end], False
     while line.end and len(raws) <= LONGEST_RECORD and size <= LONGEST_CELL:
         opened.append(line.end.decode())
         line = next_line(line.after)
@@ -384,7 +395,8 @@ def next_records(next_line: NextLine, at: int, number: int, until: int, layout: 
     """Records from a byte up to about another, and the byte and line where to go on.
 
     A stretch ends between two good records, of which the second is left for the next stretch, so that whatever
-    touches a neighbor is seen together with it; at the end of the file it ends there. Blank records are left out.
+    touches a neighbor is seen together with it; at the end of the file it ends there, and where another table begins.
+    Blank records are left out.
     """
     records: list[Record] = []
     start = at
@@ -393,6 +405,8 @@ def next_records(next_line: NextLine, at: int, number: int, until: int, layout: 
         if tidy and record.at >= until > start or len(records) > LONGEST_STRETCH:
             break
         records.append(record)
+        if record.reason == OTHER_HEADINGS:
+            break
         at, number = record.after, number + record.count
     return [record for record in _told_apart(records, layout) if not record.blank], at, number
 
@@ -454,7 +468,7 @@ def _join_quoted(told: list[Record], layout: Layout) -> None:
         quotes = before.raw.count(quote)
         opened = quotes % 2 == 1
         closing = last.reason == QUOTE_STRAY and (quotes > 0 or before.pieces < layout.width)
-        if before.row is not None or before.reason in (TOTALS, REPEATED) or not (opened or closing):
+        if before.row is not None or before.reason in (TOTALS, REPEATED, OTHER_HEADINGS) or not (opened or closing):
             return
         joined = _damaged(_one(told[at:]), before.reason, before.expected)
         joined.pieces = before.pieces

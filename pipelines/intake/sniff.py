@@ -63,7 +63,6 @@ class Table:
     encoding: str
     layout: Layout
     heading_line: int
-    units: tuple[str, ...]
     offset: int
     line: int
     notes: tuple[str, ...]
@@ -414,13 +413,13 @@ def _settle(best: _Candidate, codec: str, notes: list[str], known: set[str], nam
     rows = [row for row in best.rows if row is not lines[-1]]
     headings, width = _columns(headings or head.cells, best.width, rows, head.line, name)
     written = tuple(tuple(cell.strip(BLANKS) for cell in _trimmed(line.cells)) for line in lines)
-    layout = Layout(best.dialect, _distinct(headings), width, written)
+    units = tuple(cell.strip(BLANKS) for cell in [*units, *[""] * len(headings)][: len(headings)]) if units else ()
+    layout = Layout(best.dialect, _distinct(headings), width, written, units)
     ordinary = [row for row in rows if len(row.cells) == width and kind(row.cells, layout) == "row"][:500]
     layout.learn([row.cells for row in ordinary], ordinary[-1].line if ordinary else 0)
     if best.dialect.bare_quotes:
         notes.append("quotes inside cells without quotes round them are read as plain text")
-    units = tuple(cell.strip(BLANKS) for cell in [*units, *[""] * len(headings)][: len(headings)]) if units else ()
-    return Table(codec, layout, lines[0].line, units, lines[-1].after, lines[-1].line + lines[-1].count, tuple(notes))
+    return Table(codec, layout, lines[0].line, lines[-1].after, lines[-1].line + lines[-1].count, tuple(notes))
 
 
 def _columns(cells: list[str], width: int, rows: list["_Plain"], line: int, name: str) -> tuple[list[str], int]:

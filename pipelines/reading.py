@@ -1,0 +1,248 @@
+"""From the log of what was received into rows: every loaded export typed, and of each row, cell and column why not.
+
+What a call of `load` decided stands in the log; nothing is decided here again.
+"""
+
+import csv
+from dataclasses import replace
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipelines.checks import BY_ID
+from pipelines.fields import BY_NAME, FIELDS
+from pipelines.intake import strip
+from pipelines.intake.cells import collapsed, folded
+from pipelines.intake.mapping import heading_warnings, load_mappings, parse_mapping
+from pipelines.intake.reader import open_export
+from pipelines.intake.rows import NOT_LOADED, column_notes, type_batch
+from pipelines.snapshot import FIELD_NAMES
+from pipelines.spreadsheets import read_back
+from pipelines.store import FleetError
+
+SHIPPED_MAPPINGS = Path(__file__).parent / "intake" / "mappings"
+IN_THE_FILE = "(in the file)"
+ROWS_READ_AT_ONCE = 200_000
+MENDED = ("not loaded: line", "not loaded: reason")  # headings that `mending` adds; no agency's own
+
+
+def mappings_of(fleet):
+    """Every mapping: built in, shipped, and the fleet's own, which win by name. Raises MappingError."""
+    return load_mappings([SHIPPED_MAPPINGS, fleet.mappings])
+
+
+def mapping_of(fleet, received, mappings=None):
+    """The mapping an export is read with: the one that has the name now, else the text kept when it was loaded."""
+    by_name = mappings if mappings is not None else {one.name: one for one in mappings_of(fleet)}
+    return by_name.get(received.mapping) or parse_mapping(received.mapping, fleet.input_text(received.mapping_sha256))
+
+
+def opened(path, mapping=None, known=(), *, stripped=False):
+    """One export, opened as a mapping says; `known` are more headings by which to find the line of headings.
+
+    `stripped`: columns were dropped at the door, so it is UTF-8 whatever the mapping says. Raises ExportError.
+    """
+    encoding = None if stripped or mapping is None else mapping.encoding
+    return open_export(path, encoding=encoding, delimiter=mapping.delimiter if mapping else None, headings_known={*known, *(mapping.known if mapping else ())})
+
+
+def names_agency(headings, mapping):
+    """Whether a file with these headings has a column for the agency."""
+    here = set(map(folded, headings))
+    return any(folded(heading) in here for heading in mapping.feeds("agency"))
+
+
+def own_headings(headings):
+    """Headings without those that `mending` adds."""
+    return tuple(heading for heading in headings if folded(heading) not in MENDED)
+
+
+def known_ids(policy):
+    """The ids that lists of ids may hold, by field."""
+    return {"stated_deficiencies": set(BY_ID), "repairs_reported": {measure.id for measure in policy.measures}}
+
+
+def batches(export, rows=ROWS_READ_AT_ONCE):
+    """The rows of an export as the agency meant them: what `mending` did against formulas is undone in a file of its making."""
+    mended = len(own_headings(export.headings)) < len(export.headings)
+    for batch in export.batches(rows):
+        if mended:
+            batch = replace(batch, table=pa.table([read_back(column) for column in batch.table.columns], names=batch.table.column_names))
+        yield batch
+
+
+def damage_of(export, stripped):
+    """Damage of an export whose batches are exhausted."""
+    return [strip.noted(one) for one in export.damage] if stripped else export.damage
+
+
+def is_stripped(received):
+    """Whether columns were dropped from the stored copy."""
+    return received.sha256 != received.sha256_received
+
+
+def read_all(connection, fleet, received, policy, told):
+    """Every loaded export among `received` into received_rows and not_loaded, in the order they were first received.
+
+    Spellings that the tables hold already stand.
+    """
+    mappings = {one.name: one for one in mappings_of(fleet)}
+    kept = {(field, text): spelling for field, text, spelling in connection.execute("SELECT field, folded, spelling FROM spellings").fetchall()}
+    spellings = dict(kept)
+    known = known_ids(policy)
+    loaded = [one for one in received if one.status == "loaded"]
+    for place, one in enumerate(loaded):
+        read_one(connection, fleet.export_path(one.sha256), one, mapping_of(fleet, one, mappings), known, spellings)
+        told.step(place + 1, len(loaded))
+    _keep_spellings(connection, {key: spelling for key, spelling in spellings.items() if key not in kept})
+
+
+def read_one(connection, path, received, mapping, known, spellings):
+    """One export into the tables, and its line of `exports` without the counts that wait for the rows in force."""
+    export = opened(path, mapping, stripped=is_stripped(received))
+    constant = received.agency if received.agency not in ("", IN_THE_FILE) else None
+    in_file = names_agency(export.headings, mapping)
+    hashed = ", ".join(name for name in FIELD_NAMES if name != "updated_at")
+    rows = 0
+    for batch in batches(export):
+        rows += batch.table.num_rows
+        typed = type_batch(batch, mapping, agency=constant, file_name=received.file_name, known=known)
+        table, not_loaded = typed.table, typed.not_loaded
+        if in_file and not constant:
+            table, lost = _without_agency(table)
+            not_loaded = pa.concat_tables([not_loaded, lost])
+        table = _respelled(table, spellings)
+        connection.register("typed", table)
+        connection.execute(f"INSERT INTO received_rows BY NAME SELECT *, {received.export_id} AS export_id, hash({hashed}) AS content, 0 AS standing FROM typed")
+        connection.unregister("typed")
+        _not_loaded(connection, received.export_id, not_loaded)
+    damage = damage_of(export, is_stripped(received))
+    _not_loaded(connection, received.export_id, pa.table({
+        "source_line": pa.array([one.line for one in damage], pa.int64()), "heading": pa.array([""] * len(damage), pa.string()), "field": pa.array([""] * len(damage), pa.string()),
+        "raw_text": pa.array([one.text for one in damage], pa.string()), "reason": pa.array([one.reason for one in damage], pa.string()),
+        "expected": pa.array([one.expected for one in damage], pa.string()), "extent": pa.array(["row"] * len(damage), pa.string())}, schema=NOT_LOADED))
+    _not_loaded(connection, received.export_id, column_notes(own_headings(export.headings), mapping, export.heading_line))
+    remarks = "; ".join((*export.notes, *heading_warnings(export.headings, mapping)))
+    connection.execute("""
+        INSERT INTO exports_read (export_id, file_name, sha256, sha256_received, mapping, agency, status, reason, rows_read, headings, dropped_headings, remarks)
+        VALUES (?, ?, ?, ?, ?, ?, 'loaded', ?, ?, ?, ?, ?)""",
+        [received.export_id, received.file_name, received.sha256, received.sha256_received, mapping.name, received.agency, received.why, rows + len(damage),
+         "\n".join(export.headings), received.dropped_headings, remarks])
+
+
+def _not_loaded(connection, export_id, table):
+    if table.num_rows:
+        connection.register("entries", table)
+        connection.execute(f"INSERT INTO not_loaded BY NAME SELECT {export_id} AS export_id, * FROM entries")
+        connection.unregister("entries")
+
+
+def _without_agency(table):
+    """The rows that name their agency, and an entry for each that does not."""
+    empty = pc.equal(table.column("agency"), "")
+    count = pc.sum(empty).as_py() or 0
+    if not count:
+        return table, NOT_LOADED.empty_table()
+    lost = table.filter(empty)
+    same = lambda text: pa.array([text] * count, pa.string())
+    entries = pa.table({"source_line": lost.column("source_line"), "heading": same("agency"), "field": same("agency"), "raw_text": same(""),
+                        "reason": same("not recorded"), "expected": same("an agency in every row, or --agency for the file"), "extent": same("row")}, schema=NOT_LOADED)
+    return table.filter(pc.invert(empty)), entries
+
+
+def _respelled(table, spellings):
+    """Texts that compare without case get the spelling first received."""
+    for field in FIELDS:
+        if not field.folded:
+            continue
+        column = table.column(field.name)
+        if column.null_count == len(column):
+            continue
+        encoded = column.combine_chunks().dictionary_encode()
+        texts = encoded.dictionary.to_pylist()
+        kept = [spellings.setdefault((field.name, folded(text)), text) for text in texts]
+        if kept != texts:
+            table = table.set_column(table.schema.get_field_index(field.name), field.name, pa.array(kept, pa.string()).take(encoded.indices))
+    return table
+
+
+def _keep_spellings(connection, spellings):
+    rows = pa.table({"field": pa.array([key[0] for key in spellings], pa.string()), "folded": pa.array([key[1] for key in spellings], pa.string()),
+                     "spelling": pa.array(list(spellings.values()), pa.string())})
+    connection.register("kept", rows)
+    connection.execute("INSERT INTO spellings SELECT * FROM kept")
+    connection.unregister("kept")
+
+
+def count_exports(connection, received):
+    """Fill in what became of each export's rows, add the files that were kept out, and prove that no row is lost.
+
+    Raises RuntimeError if the counts do not add up: that would be a fault of this program.
+    """
+    for one in received:
+        if one.status != "loaded":
+            connection.execute("DELETE FROM exports_read WHERE export_id = ?", [one.export_id])
+            connection.execute("""INSERT INTO exports_read (export_id, file_name, sha256, sha256_received, mapping, agency, status, reason, dropped_headings, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded)
+                VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 0, 0, 0, 0, 0)""",
+                [one.export_id, one.file_name, one.sha256, one.sha256_received, one.mapping, one.agency, one.status, one.why, one.dropped_headings])
+    connection.execute("""
+        UPDATE exports_read SET rows_kept = coalesce(kept, 0), rows_superseded = coalesce(superseded, 0), rows_repeated = coalesce(repeated, 0), rows_not_loaded = coalesce(lost, 0)
+        FROM (SELECT export_id FROM exports_read WHERE status = 'loaded') AS every
+        LEFT JOIN (SELECT export_id, count(*) FILTER (standing = 0) AS kept, count(*) FILTER (standing = 1) AS superseded,
+                          count(*) FILTER (standing = 2) AS repeated FROM received_rows GROUP BY export_id) AS rows USING (export_id)
+        LEFT JOIN (SELECT export_id, count(*) AS lost FROM not_loaded WHERE extent = 'row' GROUP BY export_id) AS gone USING (export_id)
+        WHERE exports_read.export_id = every.export_id
+    """)
+    wrong = connection.execute("SELECT file_name FROM exports_read WHERE rows_read <> rows_kept + rows_not_loaded + rows_repeated + rows_superseded").fetchall()
+    if wrong:
+        raise RuntimeError(f"rows of {wrong[0][0]} are unaccounted for: nothing is published; please report this file")
+
+
+# ---- places
+
+PLACE_HEADINGS = ("agency", "postal_code", "region", "elevation_ft", "spread_ft")
+
+
+def places_table(connection, fleet):
+    """Elevation and spread of postal codes and regions, for homes without an elevation of their own."""
+    by_key = {}
+    agencies = [row[0] for row in connection.execute("SELECT DISTINCT agency FROM received_rows").fetchall()]
+    for line, row in _places(fleet.places):
+        low, high = BY_NAME["elevation_ft"].plausible
+        try:
+            elevation, spread = float(row["elevation_ft"]), float(row["spread_ft"])
+        except ValueError:
+            raise FleetError(f"{fleet.places}, line {line}: elevation_ft and spread_ft need numbers in feet, not {row['elevation_ft']!r} and {row['spread_ft']!r}.") from None
+        if not low <= elevation <= high or not 0 <= spread <= high:
+            raise FleetError(f"{fleet.places}, line {line}: elevation_ft lies between {low:,} and {high:,}, spread_ft is not below 0.")
+        kind = "postal_code" if row["postal_code"].strip() else "region"
+        place = collapsed(row[kind]).lower()
+        if not place:
+            raise FleetError(f"{fleet.places}, line {line}: name a postal_code or a region.")
+        own = collapsed(row["agency"])
+        for agency in agencies:
+            if not own or folded(own) == folded(agency):
+                key = (kind, agency, place)
+                if key not in by_key or own:
+                    by_key[key] = (elevation, spread)
+    connection.execute("CREATE OR REPLACE TABLE place_of (kind VARCHAR, agency VARCHAR, place VARCHAR, elevation_ft DOUBLE, spread_ft DOUBLE)")
+    if by_key:
+        columns = list(zip(*[(*key, *value) for key, value in by_key.items()], strict=True))
+        connection.register("places", pa.table({name: list(values) for name, values in zip(("kind", "agency", "place", "elevation_ft", "spread_ft"), columns, strict=True)}))
+        connection.execute("INSERT INTO place_of SELECT * FROM places")
+        connection.unregister("places")
+
+
+def _places(path):
+    if not path.exists():
+        return
+    with open(path, newline="", encoding="utf-8-sig") as file:
+        reader = csv.DictReader(file)
+        missing = [name for name in PLACE_HEADINGS if name not in (reader.fieldnames or ())]
+        if missing:
+            raise FleetError(f"{path}, line 1: heading {missing[0]!r} is missing; it needs {', '.join(PLACE_HEADINGS)}.")
+        for row in reader:
+            yield reader.line_num, {name: row[name] or "" for name in PLACE_HEADINGS}
+
+
