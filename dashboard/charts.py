@@ -59,7 +59,7 @@ def crew_intervals(frame: pd.DataFrame, title: str):
         y=y, x=x("rate:Q"), fill=alt.Fill("size:N", title=None, scale=alt.Scale(domain=["10 units or more", "under 10 units"], range=[BLUE, "#ffffff"]), legend=alt.Legend(orient="top", symbolStrokeColor=INK)),
         tooltip=[alt.Tooltip("name:N", title="Crew"), alt.Tooltip("observed:Q", title="Deficient"), alt.Tooltip("visits:Q", title="Verified units"), alt.Tooltip("rate:Q", title="Share", format=".1%"),
                  alt.Tooltip("low95:Q", title="From", format=".1%"), alt.Tooltip("high95:Q", title="To", format=".1%")])
-    chart = _quiet(alt.layer(bars, dots).properties(height=alt.Step(24)))
+    chart = _quiet(alt.layer(bars, dots).properties(height=80 + 24 * len(shown)))
     words = f"{title}: " + "; ".join(f"{row.name} {row.observed} of {row.visits}, {wording.percent(row.low95)} to {wording.percent(row.high95)}" for row in shown.itertuples()) + "."
     return chart, words
 

@@ -1,10 +1,11 @@
 """What a page is asked, kept in its address: filters, search, page and day; and who asks, of which snapshot.
 
-A filter's widget is bound to the address by its key. The search is written there by hand: text that only an address
-answers to is personal and stays out of it.
+A widget whose choices are shown as they are is bound to the address by its key. One that shows titles for ids is
+written there by hand, ids and all. So is the search: text that only an address answers to is personal and stays out.
 """
 
 from datetime import date
+from html import escape
 
 import streamlit as st
 
@@ -61,35 +62,67 @@ def sidebar(view):
     """Search, the filters this page answers to, and the day; drawn by the router around every page."""
     st.session_state["filters_of_page"] = (*view.filters, *(("search",) if view.name == "homes" else ()))
     who, where = viewer(), snapshot()
+    offered = data.choices(who, where) | {"check": data.home_checks(), "risk": LEVELS, "stage": STAGES}
     with st.sidebar:
         st.html("<div class='name'>Coldfill</div>")
         _search(view, who, where)
-        offered = data.choices(who, where)
-        checks = data.titles()
         for name in view.filters:
-            if name in offered:
-                st.multiselect(LABELS[name], offered[name], key=name, bind="query-params", placeholder="All")
-            elif name == "check":
-                st.multiselect(LABELS[name], data.home_checks(), key=name, bind="query-params", placeholder="All", format_func=checks.get)
+            _say_unknown(name, offered[name])
+            if name == "check":
+                several("Check", name, offered[name], data.titles().get)
             elif name == "risk":
                 st.selectbox("Risk, this or worse", LEVELS, index=None, key=name, bind="query-params", placeholder="Any")
-            elif name == "stage":
-                st.multiselect(LABELS[name], STAGES, key=name, bind="query-params", placeholder="All")
+            else:
+                st.multiselect(LABELS[name], offered[name], key=name, bind="query-params", placeholder="All")
         st.date_input("As of", value="today", key="as_of", bind="query-params", format="YYYY-MM-DD", help="The day that due dates are counted to. What was found does not change with it.")
+
+
+def several(label, key, ids, title):
+    """A choice of several ids shown by their titles, kept in the address as ids."""
+    if key not in st.session_state:
+        st.session_state[key] = [one for one in st.query_params.get_all(key) if one in ids]
+    chosen = st.multiselect(label, ids, key=key, format_func=title, placeholder="All", persist_state="session")
+    _write(key, chosen)
+    return chosen
+
+
+def one_of(label, key, ids, title, nothing=None, where=st):
+    """A choice of one id shown by its title, kept in the address as an id; the first one, or none with words for `nothing`."""
+    if key not in st.session_state:
+        asked = st.query_params.get(key)
+        st.session_state[key] = asked if asked in ids else ids[0] if nothing is None else None
+    chosen = where.selectbox(label, ids, key=key, index=None if nothing else 0, format_func=title, placeholder=nothing, persist_state="session")
+    _write(key, None if nothing is None and chosen == ids[0] else chosen)
+    return chosen
+
+
+def _write(key, value):
+    if value:
+        st.query_params[key] = value
+    elif key in st.query_params:
+        del st.query_params[key]
+
+
+def _say_unknown(name, offered):
+    """Say which values in the address nothing here answers to: leaving them out in silence would show too much as if it were asked for."""
+    if name not in st.session_state:
+        for text in st.query_params.get_all(name):
+            if text not in offered:
+                st.session_state.setdefault("unknown", []).append((name, text))
+    for kind, text in st.session_state.get("unknown", ()):
+        if kind == name:
+            st.html(f"<p class='told' role='alert'>{escape(f'There is no {LABELS[name].lower()} called {text!r}; it does not narrow this page.')}</p>")
 
 
 def _search(view, who, where):
     if "search" not in st.session_state:
         st.session_state["search"] = st.query_params.get("search", "")
     before = st.session_state.get("searched", st.session_state["search"])
-    text = st.text_input("Search", key="search", placeholder="Home, job or address", help="Part of a home id, a job number or an address; Enter shows the homes.").strip()
+    text = st.text_input("Search", key="search", placeholder="Home, job or address", help="Part of a home id, a job number or an address; Enter shows the homes.", persist_state="session").strip()
     st.session_state["searched"] = text
     if text != before and view.name != "homes":
         st.switch_page("views/homes.py", query_params={"search": text} if text and data.known_by_number(who, where, text) else {})
-    if view.name == "homes" and text and data.known_by_number(who, where, text):
-        st.query_params["search"] = text
-    elif "search" in st.query_params:
-        del st.query_params["search"]
+    _write("search", text if view.name == "homes" and text and data.known_by_number(who, where, text) else None)
 
 
 def page_of(count: int, rows: int) -> int:
@@ -107,11 +140,15 @@ def pages(count: int, rows: int):
         st.pagination(-(-count // rows), key="page", bind="query-params")
 
 
+BETWEEN = "\u2003"  # a wide blank, which no id or agency holds: theirs are collapsed
+
+
 def choose(found):
     """Homes chosen from this page and those before, as (agency, home id); none means all."""
-    here = list(zip(found["agency"], found["home_id"], strict=True))
-    before = [pair for pair in st.session_state.get("chosen", []) if pair not in here]
-    return tuple(st.multiselect("Take along only", here + before, key="chosen", placeholder="All of them, or choose homes", format_func=lambda pair: f"{pair[1]}, {pair[0]}"))
+    here = [f"{home}{BETWEEN}{agency}" for agency, home in zip(found["agency"], found["home_id"], strict=True)]
+    before = [name for name in st.session_state.get("chosen", []) if name not in here]
+    chosen = st.multiselect("Take along only", here + before, key="chosen", placeholder="All of them, or choose homes")
+    return tuple(tuple(reversed(name.split(BETWEEN))) for name in chosen)
 
 
 def _whole(text):

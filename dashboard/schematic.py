@@ -47,7 +47,7 @@ SHORT = {
     "high_limit_f": "high limit", "boiler_year": "of", "cold_pressure_psig": "cold", "cold_temperature_f": "at", "hot_pressure_psig": "hot", "hot_temperature_f": "at",
     "boiler_gauge": "gauge", "low_water_cutoff": "", "low_water_cutoff_test": "tested:", "relief_setting_psig": "opens at", "relief_capacity_btuh": "",
     "relief_mounting": "", "relief_discharge_end": "ends:", "relief_discharge_pipe": "pipe:", "relief_signs": "shows:", "thermostat": "thermostat", "anticipator_a": "anticipator",
-    "controlled_current_a": "switches", "emitter": "", "system_volume_gal": "", "antifreeze": "antifreeze", "antifreeze_percent": "", "leaks_seen": "leaks:",
+    "controlled_current_a": "switches", "emitter": "", "system_volume_gal": "", "antifreeze": "antifreeze", "antifreeze_percent": "antifreeze share", "leaks_seen": "leaks:",
     "top_height_ft": "highest point above the gauge:", "stories": "heated floors:", "elevation_ft": "elevation:",
 }
 # Which readings share a line of the drawing.
@@ -93,8 +93,8 @@ def _text(part, readings, opened):
     lines = [said for fields in _lines_of(part) if (said := _line(fields, readings))] or ["not recorded"]
     rows = [f'<text x="{part.x}" y="{part.y}" font-weight="600" fill="{INK}">{escape(part.name)}</text>']
     if opened:
-        start = part.x + 8 * len(part.name) + 6
-        rows.append(f'<rect x="{start}" y="{part.y - 11}" width="52" height="14" fill="{GRAVE}"/><text x="{start + 26}" y="{part.y}" text-anchor="middle" font-size="11" fill="#fff">{opened} open</text>')
+        start = part.x + 7.4 * len(part.name) + 8
+        rows.append(f'<rect x="{start:.0f}" y="{part.y - 11}" width="44" height="14" fill="{GRAVE}"/><text x="{start + 22:.0f}" y="{part.y}" text-anchor="middle" font-size="11" fill="#fff">{opened} open</text>')
     style = f'fill="{SOFT}" font-style="italic"' if lines == ["not recorded"] else f'fill="{INK}"'
     rows += [f'<text x="{part.x}" y="{part.y + 15 * (place + 1)}" {style}>{escape(_cut(line))}</text>' for place, line in enumerate(lines)]
     return "".join(rows)

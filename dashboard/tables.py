@@ -53,7 +53,7 @@ def homes(link, headline):
     """The columns of a list of homes; `headline` heads the sentence over each."""
     return (
         home(link, under="job_number"), agency(under="region"), risk(),
-        Column("headline", headline, lambda row: wording.without_risk(row.headline, row.risk), of_row=True, width="34%"),
+        Column("headline", headline, lambda row: wording.in_a_list(row.headline, row.risk), of_row=True, width="34%"),
         count("safety_not_verified", "Not verified", help="Safety-critical checks that were never verified."),
         Column("crew", "Crew", help="Last known to have worked on the home's heating."), day("last_inspected_on", "Last visit"))
 
@@ -103,7 +103,7 @@ def _cell(column, row, first):
     if mark:
         inside = f'<span class="{mark}">{inside}</span>'
     place = column.link(row) if column.link else None
-    if place:
+    if place and inside:
         inside = f'<a href="{escape(place)}">{inside}</a>'
     if column.under and not wording.missing(getattr(row, column.under)):
         inside += f'<br><span class="aside">{escape(wording.text(getattr(row, column.under)))}</span>'
@@ -208,7 +208,7 @@ def _matrix_cell(part, risk, link):
     return f'<td>{mark} {said}<br><span class="aside">of {wording.plural(len(part), "check")}{today}</span></td>'
 
 
-def frame(records):
+def rows(records):
     """Records (dataclasses) as a frame, for `show`."""
     return pd.DataFrame([{name: getattr(record, name) for name in record.__dataclass_fields__} for record in records])
 
@@ -244,7 +244,7 @@ def folded_timeline(checks, visits, title):
             f'<thead><tr><th scope="col">Check</th>{head}<th scope="col">Now</th></tr></thead><tbody>{body}</tbody></table></div></details>')
 
 
-def crossed(frame, rows, columns, cell, caption, *, empty, labels=None):
+def crossed(frame, rows, columns, cell, caption, *, empty, labels, heading):
     """One row per distinct `rows`, one column per distinct `columns`, in their order; `cell(row)` is (text, address)."""
     if frame.empty:
         st.html(f'<p class="empty">{escape(empty)}</p>')
@@ -253,7 +253,7 @@ def crossed(frame, rows, columns, cell, caption, *, empty, labels=None):
     cells = {(getattr(row, rows), getattr(row, columns)): cell(row) for row in frame.itertuples()}
     shown = lambda pair: wording.NOTHING if pair is None else f'<a href="{escape(pair[1])}">{escape(pair[0])}</a>' if pair[1] else f'<span class="aside">{escape(pair[0])}</span>'
     head = "".join(f'<th scope="col" class="number">{escape(name)}</th>' for name in across)
-    body = "".join(f'<tr><th scope="row">{escape((labels or {}).get(name, name))}</th>' + "".join(f'<td class="number">{shown(cells.get((name, other)))}</td>' for other in across) + "</tr>"
+    body = "".join(f'<tr><th scope="row">{escape(labels[name])}</th>' + "".join(f'<td class="number">{shown(cells.get((name, other)))}</td>' for other in across) + "</tr>"
                    for name in dict.fromkeys(frame[rows]))
     st.html(f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table wide"><caption>{escape(caption)}</caption>'
-            f'<thead><tr><th scope="col"></th>{head}</tr></thead><tbody>{body}</tbody></table></div>')
+            f'<thead><tr><th scope="col">{escape(heading)}</th>{head}</tr></thead><tbody>{body}</tbody></table></div>')

@@ -33,17 +33,23 @@ KINDS = {"initial": "audit before work", "final": "final inspection", "qa": "re-
 GROUPS = {"pressure": "Pressure", "tank": "Expansion tank", "relief": "Relief valve", "potable": "Drinking water", "controls": "Air and controls", "evidence": "About the readings"}
 
 def missing(value):
-    """None, NaN, NaT, NA or an empty text."""
-    return value is None or pd.isna(value) or (isinstance(value, str) and not value)
+    """None, NaN, NaT, NA, an empty text or nothing in a sequence."""
+    return not value if isinstance(value, str | tuple) else value is None or pd.isna(value)
 
 
 def text(value):
-    """Words as recorded; ids of words lose their underscores."""
-    return NOTHING if missing(value) else str(value)
+    """Words as they are, several one after the other."""
+    return NOTHING if missing(value) else "; ".join(value) if isinstance(value, tuple) else str(value)
 
 
 def word(value):
+    """Ids of words as words."""
     return NOTHING if missing(value) else str(value).replace("_", " ")
+
+
+def measures(ids):
+    """Ids of measures as words."""
+    return NOTHING if missing(ids) else ids.replace("-", " ").replace(";", "; ")
 
 
 def number(value, decimals=0, unit=""):
@@ -135,7 +141,9 @@ NO_RANKING = ("Crews stand in the order of the alphabet and are not ranked: smal
 MATRIX = ("Severity and probability are those of the check, set by the policy after MIL-STD-882E. A deficiency's own risk may be one step higher where its effect was seen, one step lower where it is uncertain: the second table counts by that. "
           "Checks marked act today are acted on the day they are known, whatever their cell.")
 LEVELS = "Counted by each deficiency's own risk. Stages are not added up: they ask for different work, by different people, with different money."
-ANSWERS = "A check is answered where at least one inspection of the file has a result that tells. Evidence about the readings themselves is counted too."
+ANSWERS = ("A check is answered where at least one inspection of the file has a result that tells; checks about the readings themselves count too. "
+           "Columns that would open most checks are counted by the column lacking first: a check may need another one too.")
+NEW = "New since the last file counts from an agency's second file on: a first file is new throughout."
 SEVERITY = {1: "1, gravest", 2: "2", 3: "3", 4: "4, slight"}
 PROBABILITY = {"A": "A, often", "B": "B", "C": "C", "D": "D", "E": "E, hardly"}
 
@@ -191,6 +199,14 @@ def last_said(visits, inspection_id):
 def without_risk(headline, risk):
     """A home's headline beside a mark that says its risk already."""
     return headline if missing(risk) else headline.removeprefix(f"{risk}: ")
+
+
+def in_a_list(headline, risk, most=3):
+    """A home's headline in a list: beside its risk, and naming only the first few checks not verified."""
+    said, bracket, names = without_risk(headline, risk).partition(" (")
+    names = names.removesuffix(")").split(", ")
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return f"{said} ({', '.join(names[:most])}{more})" if bracket else said
 
 
 def these(count, one):

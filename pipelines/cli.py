@@ -27,7 +27,10 @@ class Command(click.Command):
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
         except Exception as error:
-            if type(error).__name__ not in ("FleetError", "PolicyError", "MappingError", "ExportError"):
+            name = type(error).__name__
+            if name == "ListError":
+                raise click.UsageError(str(error)) from error
+            if name not in ("FleetError", "PolicyError", "MappingError", "ExportError", "NotFound"):
                 raise
             click.echo(str(error), err=True)
             sys.exit(1)
@@ -287,6 +290,7 @@ def _give(sheet, out, as_json):
     if out:
         lists.write(sheet, Path(out))
         return click.echo(f"{len(sheet.frame):,} rows  {out}")
+    click.echo(lists.about_text(sheet), err=True)
     click.echo(lists.as_csv(sheet).decode(), nl=False)
     return None
 

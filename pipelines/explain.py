@@ -6,11 +6,13 @@ Plain values that a terminal, a page or a script can show; nothing is computed h
 from dataclasses import asdict, dataclass
 from datetime import date, datetime
 
-from pipelines.checks import BY_ID, CHECKS
+from pipelines.checks import BY_ID, CHECKS, HOME_CHECKS
 from pipelines.decisions import overlay
-from pipelines.fields import BY_NAME, DATE, FIELDS, NUMBER, PERSONAL
+from pipelines.fields import BY_NAME, DATE, NUMBER, PERSONAL
+from pipelines.history import STAGES, STATES
 from pipelines.intake.cells import collapsed, folded
 from pipelines.lists import CAUTIONS, Filters, Viewer, where
+from pipelines.policy.policy import LEVELS
 from pipelines.readings import REASONS
 from pipelines.recompute import FLAGS, QUANTITIES
 from pipelines.results import DEFICIENT, OUTCOMES
@@ -466,8 +468,8 @@ def home(viewer: Viewer, snapshot, agency: str, home_id: str, as_of: date | None
     row = rows[0]
     key = [row["agency"], row["home_id"]]
     here = "agency = ? AND home_id = ?"
-    order = {system: ids for system, ids in snapshot.rows(f"SELECT system_id, visit_ids FROM state_columns WHERE {here} ORDER BY system_id", key)}
-    place = {one: position for ids in order.values() for position, one in enumerate(ids)}
+    systems = snapshot.arrow(f"SELECT * FROM state_columns WHERE {here} ORDER BY system_id", key).to_pylist()
+    place = {one: position for system in systems for position, one in enumerate(system["visit_ids"])}
     visits = snapshot.arrow(f"""
         SELECT r.inspection_id, coalesce(r.system_id, '') AS system_id, r.inspected_on, r.inspection_kind, r.crew, r.inspector, r.stated_result, r.job_number, r.repairs_reported,
                r.reported_on, r.address, c.assessed, r.export_id, r.source_line, e.file_name, e.received_at
@@ -477,20 +479,23 @@ def home(viewer: Viewer, snapshot, agency: str, home_id: str, as_of: date | None
     addresses = [visit.pop("address") for visit in visits]
     results = _results(snapshot, here, key)
     clocks = {(one["system_id"], one["check_id"]): one for one in overlay(snapshot, decisions, as_of or date.min, "d.agency = ? AND d.home_id = ?", key).to_pylist()}
-    checks = []
-    for one in snapshot.arrow(f"SELECT * FROM home_checks WHERE {here}", key).to_pylist():
-        clock = clocks.get((one["system_id"], one["check_id"]), {})
-        said = [(visit, result) for visit in order[one["system_id"]] for result in results[visit] if result.check_id == one["check_id"]]
-        checks.append(Standing(
-            **{name: one[name] for name in ("system_id", "check_id", "state", "stage", "since", "verified_on", "inspection_id", "risk")}, title=BY_ID[one["check_id"]].title,
-            act_by=clock.get("act_by"), due=clock.get("due"), overdue=clock.get("overdue", False),
-            visits=tuple((visit, result.outcome, result.text) for visit, result in said)))
-    position = {check.id: number for number, check in enumerate(CHECKS)}
-    checks.sort(key=lambda one: (one.system_id, position[one.check_id]))
+    checks = tuple(_standing(check, system, clocks.get((system["system_id"], check.id), {}), results) for system in systems for check in HOME_CHECKS)
     names = ("agency", "home_id", "headline", "risk", "open_deficiencies", "safety_not_verified", "region", "crew", "job_number", "last_inspected_on", "hold_before_reporting", "assessed")
     return Home(
         snapshot=snapshot.name, **{name: row[name] for name in names}, address=next((text for text in reversed(addresses) if text), None) if viewer.personal else None,
-        systems=tuple(order), checks=tuple(checks), visits=tuple(
+        systems=tuple(system["system_id"] for system in systems), checks=checks, visits=tuple(
             Visit(**{name: visit[name] for name in visit if name not in ("export_id", "source_line", "file_name", "received_at", "inspector")},
                   inspector=visit["inspector"] if viewer.personal else None,
                   source=Source(visit["export_id"], visit["file_name"], visit["source_line"], STANDINGS[IN_FORCE], visit["received_at"])) for visit in visits))
+
+
+def _standing(check, system, clock, results):
+    """One check of one system from its narrow columns, where 0 stands for no visit and a code beyond the list for none."""
+    code = lambda what: system[column(check.id, what)]
+    word = lambda texts, what: texts[code(what)] if code(what) < len(texts) else None
+    of_visit = lambda what, which: system[which][code(what) - 1] if code(what) else None
+    said = [(visit, result) for visit in system["visit_ids"] for result in results[visit] if result.check_id == check.id]
+    return Standing(
+        system_id=system["system_id"], check_id=check.id, title=check.title, state=STATES[code("state")], stage=word(STAGES, "stage"), since=of_visit("since", "visit_days"),
+        verified_on=of_visit("told", "visit_days"), inspection_id=of_visit("decided", "visit_ids"), risk=word(LEVELS, "risk"), act_by=clock.get("act_by"), due=clock.get("due"),
+        overdue=clock.get("overdue", False), visits=tuple((visit, result.outcome, result.text) for visit, result in said))

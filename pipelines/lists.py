@@ -29,6 +29,7 @@ from pipelines.logs import told
 from pipelines.policy.policy import LEVELS
 from pipelines.readings import REASONS
 from pipelines.snapshot import CERTAINTY_STEPS, column, picked, quoted
+from pipelines.spreadsheets import harmless
 
 FLAGGED = ("agency", "home_id", "system_id", "job_number", "region", "crew", "last_inspected_on", "risk", "check_id", "deficiency", "observed",
            "low", "high", "certainty", "fix_first", "state", "stage", "since", "due", "decided")
@@ -357,27 +358,6 @@ def _name(text):
 
 
 # ---- as files
-
-# Text that a spreadsheet would run: after blanks and invisible letters a mark that starts a formula, unless the whole is
-# a number. Leading apostrophes count, so that what was put before such a text can be taken away again.
-STARTS_FORMULA = r"^'*[\s\x00-\x20\x{00A0}\x{00AD}\x{180E}\x{2000}-\x{200F}\x{2028}-\x{202F}\x{205F}-\x{2064}\x{3000}\x{FEFF}]*[=+\-@|%\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}\x{FF5C}\x{FF05}\x{2212}]"
-A_NUMBER = r"^[+-]?[0-9]+(\.[0-9]+)?([eE][+-]?[0-9]+)?$"
-
-
-def harmless(texts):
-    """Texts no spreadsheet takes for a formula: an apostrophe before those it would; `read_back` undoes it."""
-    risky = pc.and_(pc.match_substring_regex(texts, STARTS_FORMULA), pc.invert(pc.match_substring_regex(texts, A_NUMBER)))
-    if not pc.any(risky).as_py():
-        return texts
-    return pc.if_else(pc.fill_null(risky, False), pc.binary_join_element_wise(pa.scalar("'", texts.type), texts, pa.scalar("", texts.type)), texts)
-
-
-def read_back(texts):
-    """Texts as they were before `harmless`."""
-    marked = pc.fill_null(pc.match_substring_regex(texts, STARTS_FORMULA), False)
-    marked = pc.and_(marked, pc.fill_null(pc.starts_with(texts, "'"), False))
-    return pc.if_else(marked, pc.utf8_slice_codeunits(texts, 1), texts)
-
 
 def table(sheet):
     """The rows as an Arrow table: texts, whole numbers, floats, dates; NULL where nothing stands."""

@@ -4,6 +4,7 @@ What a call of `load` decided stands in the log; nothing is decided here again.
 """
 
 import csv
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -23,7 +24,7 @@ from pipelines.store import FleetError
 
 SHIPPED_MAPPINGS = Path(__file__).parent / "intake" / "mappings"
 IN_THE_FILE = "(in the file)"
-ROWS_READ_AT_ONCE = 200_000
+ROWS_READ_AT_ONCE = 100_000
 MENDED = ("not loaded: line", "not loaded: reason")  # headings that `mending` adds; no agency's own
 
 
@@ -104,15 +105,19 @@ def read_one(connection, path, received, mapping, known, spellings):
     constant = received.agency if received.agency not in ("", IN_THE_FILE) else None
     in_file = names_agency(export.headings, mapping)
     hashed = ", ".join(name for name in FIELD_NAMES if name != "updated_at")
+
+    def typed_batches():
+        for batch in batches(export):
+            typed = type_batch(batch, mapping, agency=constant, file_name=received.file_name, known=known)
+            table, not_loaded = typed.table, typed.not_loaded
+            if in_file and not constant:
+                table, lost = _without_agency(table)
+                not_loaded = pa.concat_tables([not_loaded, lost])
+            yield batch.table.num_rows, _respelled(table, spellings), not_loaded
+
     rows = 0
-    for batch in batches(export):
-        rows += batch.table.num_rows
-        typed = type_batch(batch, mapping, agency=constant, file_name=received.file_name, known=known)
-        table, not_loaded = typed.table, typed.not_loaded
-        if in_file and not constant:
-            table, lost = _without_agency(table)
-            not_loaded = pa.concat_tables([not_loaded, lost])
-        table = _respelled(table, spellings)
+    for read, table, not_loaded in _ahead(typed_batches()):
+        rows += read
         connection.register("typed", table)
         connection.execute(f"INSERT INTO received_rows BY NAME SELECT *, {received.export_id} AS export_id, hash({hashed}) AS content, 0 AS standing FROM typed")
         connection.unregister("typed")
@@ -129,6 +134,15 @@ def read_one(connection, path, received, mapping, known, spellings):
         VALUES (?, ?, ?, ?, ?, ?, 'loaded', ?, ?, ?, ?, ?)""",
         [received.export_id, received.file_name, received.sha256, received.sha256_received, mapping.name, received.agency, received.why, rows + len(damage),
          "\n".join(export.headings), received.dropped_headings, remarks])
+
+
+def _ahead(items):
+    """The same items; each is worked out while the one before it is used."""
+    with ThreadPoolExecutor(1) as pool:
+        coming = pool.submit(next, items, None)
+        while (item := coming.result()) is not None:
+            coming = pool.submit(next, items, None)
+            yield item
 
 
 def _not_loaded(connection, export_id, table):

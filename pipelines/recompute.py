@@ -707,13 +707,20 @@ class Recomputed:
 
     # ---- what putting one thing right would do
 
+    @cached_property
+    def _right_tank_gal(self):
+        """The tank the loop needs, or a larger one where the readings or the limit ask for more than the sizing does."""
+        asked = np.fmax(self._growth_to_hot.gallons.value, self._growth_to_limit.gallons.value) / self._sizing_growth.gallons.value
+        return derive(self.required_tank_gal.value * np.fmax(asked, 1.0), self.required_tank_gal)
+
     def with_right(self, root):
         """(hot, limit) gauge pressures with one root put right in the gas balance; not known where that cannot be told."""
         should, cold, volume = self.should_have_psig, self.usable_cold_psig, self.readings.number("tank_volume_gal")
         charge = self._known_charge_psig
         if root in ("tank-missing", "tank-undersized"):
-            volume = self.required_tank_gal
-            charge = should if root == "tank-missing" else charge
+            volume, charge = self._right_tank_gal, should.instead(self._tank_words[0].among("plain_steel"), 0.0)
+            high = more(cold.value, should.value + self.policy.cold_high_margin_psi)  # a fault of its own, which no tank mends
+            cold = cold.instead(~high, should)
         elif root in ("tank-valved-off", "tank-cushion-lost"):
             charge = self._charge_or_should_psig
         elif root in ("precharge-low", "precharge-high"):

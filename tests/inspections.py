@@ -1,5 +1,6 @@
 """Inspections written down as words and numbers, and the sample exports as one batch, for tests of the engineering core."""
 
+import csv
 import shutil
 import tempfile
 from datetime import date
@@ -113,3 +114,21 @@ def sample_inspections():
     readings = from_arrow(table)
     readings.fleetwide = build._fleetwide(table, readings)
     return table, readings
+
+
+def snapshot_of(folder, *files, policy=None):
+    """A built fleet of canonical CSV files, each a list of rows (dicts; home_id, inspection_id and inspected_on at least)."""
+    fleet = store.Fleet(folder / "fleet").create()
+    if policy:
+        fleet.policy.write_text(policy, encoding="utf-8")
+    for number, rows in enumerate(files, 1):
+        headings = list(dict.fromkeys(name for row in rows for name in row if name in BY_NAME))
+        path = folder / f"export-{number}.csv"
+        with open(path, "w", encoding="utf-8", newline="") as out:
+            lines = csv.DictWriter(out, headings, restval="", extrasaction="ignore")
+            lines.writeheader()
+            lines.writerows({name: "" if value is None else value for name, value in row.items()} for row in rows)
+        arrivals = receive.load(fleet, [path])
+        assert [arrival.status for arrival in arrivals] == ["loaded"], arrivals
+    build.build(fleet)
+    return store.attach(fleet.current())

@@ -21,6 +21,7 @@ from pipelines import build, lists, receive, store
 from pipelines.checks import BY_ID, HOME_CHECKS
 from pipelines.fields import BY_NAME, FIELDS
 from pipelines.lists import EVERYTHING, Filters, ListError, Viewer
+from pipelines.spreadsheets import harmless, read_back
 from tests.inspections import SOUND
 
 AS_OF = date(2026, 3, 1)
@@ -315,18 +316,18 @@ def test_a_csv_is_headings_and_rows_and_nothing_else(snapshot):
 
 @pytest.mark.parametrize("text", ["=1+1", "+cmd", "-cmd|x", "@sum", "|x", "%x", "  =x", "\t=x", "\n=x", "\u200b=x", "\ufeff=x", "\u00a0=x", "\uff1dx", "\uff0bx", "\uff0dx", "\uff20x", "\uff5cx", "\uff05x", "-", "-5 psi", "'=x"])
 def test_text_a_spreadsheet_would_run_is_made_harmless(text):
-    assert lists.harmless(pa.array([text])).to_pylist() == ["'" + text]
+    assert harmless(pa.array([text])).to_pylist() == ["'" + text]
 
 
 @pytest.mark.parametrize("text", ["-5", "+1.5", "-1e3", "12", "psi", "a=b", "'quoted'", "", "O'Neil"])
 def test_numbers_and_plain_text_are_left_alone(text):
-    assert lists.harmless(pa.array([text])).to_pylist() == [text]
+    assert harmless(pa.array([text])).to_pylist() == [text]
 
 
 @given(st.lists(st.one_of(st.none(), st.text(alphabet="'=+-@|% \t\u200b\uff1d15.ae", max_size=6), st.text(max_size=6))))
 def test_what_was_made_harmless_reads_back_as_it_was(texts):
     column = pa.array(texts, pa.string())
-    assert lists.read_back(lists.harmless(column)).to_pylist() == texts
+    assert read_back(harmless(column)).to_pylist() == texts
 
 
 def test_a_workbook_holds_real_numbers_and_dates_and_says_what_it_rests_on(snapshot):

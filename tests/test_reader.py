@@ -172,6 +172,13 @@ def test_separators_at_the_end_of_every_line(tmp_path, small_pieces, head, tail)
     assert len(rows) == 11 and [damage.reason for damage in export.damage] == [records.TOO_MANY]
 
 
+@pytest.mark.parametrize("row", ["1,,2,", "1,2,3,", ",1,2,"])
+def test_one_row_alone_proves_no_habit_of_separators(tmp_path, row):
+    """A separator too many before an empty last cell looks like one at the end of the line."""
+    export, rows, _ = read_both(put(tmp_path, f"Visit,Cold,Hot\n{row}\n"))
+    assert rows == [] and [damage.reason for damage in export.damage] == [records.TOO_MANY]
+
+
 def test_repeated_headings_totals_and_blank_rows_are_told_from_rows(tmp_path, small_pieces):
     text = written(ROWS[:4]) + written(ROWS[4:], line_end="\n") + "\n , ,\n,,,,,,,,,,,\nTotal,12,,,,150.5,,,,,,\nGrand total: 12\n12 records exported\n\x1a"
     export, rows, _ = read_both(put(tmp_path, text))
@@ -266,6 +273,7 @@ REFUSED = {
     b'\xef\xbb\xbf<?xml version="1.0"?>\n<a/>': "XML", b'{"rows": [1]}': "JSON", b"": "empty", b"\r\n \n\n": "blank",
     bytes(range(256)) * 40: "not text", random.Random(1).randbytes(5000): "not text", b"\xff\xfe\0\0v\0\0\0": "UTF-32",
     b"just a line of prose\nand another one\n": "no heading line", b"1,2,3\n4,5,6\n7,8,9\n": "no heading line",
+    b"x" * 600_000: "first line is longer",
     b"a,b,c\n1,2,3,4\n1,2,3,4\n1,2,3,4\n": "3 headings, but the rows have 4",
 }  # fmt: skip
 

@@ -4,7 +4,7 @@ from dashboard import data, filters, tables, wording
 
 found = data.described(filters.viewer(), filters.snapshot())
 
-tables.section("Checks", "Severity 1 (gravest) to 4 and probability A (often) to E after MIL-STD-882E; both are the policy's. Checks about readings speak of a visit, not of the home, and carry none.")
+tables.section("What is checked", "Severity 1 (gravest) to 4 and probability A (often) to E after MIL-STD-882E; both are the policy's. Checks about readings speak of a visit, not of the home, and carry none.")
 for group, part in found["checks"].groupby("group", sort=False):
     tables.show(part, (
         tables.Column("title", "Deficient when", width="20%", link=lambda row: filters.link("homes", check=row.check_id) if row.group != "evidence" else None),

@@ -16,7 +16,7 @@ COUNTS = (
 
 
 def one_check():
-    check = st.selectbox("Check", data.home_checks(), key="of_check", bind="query-params", format_func=data.titles().get)
+    check = filters.one_of("Check", "of_check", data.home_checks(), data.titles().get)
     found = data.crews(who, snapshot, chosen, check)
     tables.show(found, (tables.Column("crew", "Crew", link=lambda row: filters.link("crews", agency=row.agency, crew=row.crew)), tables.agency(), *COUNTS),
                 f"{data.titles()[check]}: what final inspections found, by crew", empty="No unit with a crew has had a final inspection, as the filters stand.")

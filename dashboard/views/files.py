@@ -38,7 +38,7 @@ def answers():
         tables.subsection(f"{part['file_name'].iloc[0]}: {len(answered)} of {wording.plural(len(part), 'check')} answered")
         if len(never):
             tables.folded(f"{wording.plural(len(never), 'check')} it cannot answer for want of a column", [f"{row.title}: needs {wording.fields_said(row.lacking, data.called)}" for row in never.itertuples()])
-            tables.said(f"Columns that would open most checks: {wording.columns_said(data.opening(never), data.called)}. Counted by the column lacking first; a check may need another one too.")
+            tables.said(f"Columns that would open most checks: {wording.columns_said(data.opening(never), data.called)}.")
         if len(other):
             tables.folded(f"{wording.plural(len(other), 'check')} that no inspection of it answered for other reasons", [f"{row.title}: {wording.plural(row.not_verified, 'inspection')} not verified" for row in other.itertuples()])
         tables.folded_table(answered, (tables.Column("title", "Check"), tables.count("told", "Inspections answered"), tables.count("not_verified", "Not verified")),

@@ -23,6 +23,7 @@ def summary():
         tables.Column("homes", "Homes", wording.homes, "Where the question is of whole homes.", kind=tables.NUMBER, link=everything),
         tables.Column("oldest", "Oldest found", lambda value: "" if wording.missing(value) else wording.day(value), kind=tables.SHORT),
     ), f"What waits, as of {wording.day(day)}: open deficiencies at each stage", empty="Nothing.")
+    tables.said(wording.NEW)
 
 
 def urgent():
@@ -31,7 +32,7 @@ def urgent():
     tables.show(found, (
         tables.home(filters.home_link),
         tables.agency(), tables.risk(), tables.Column("deficiency", "Deficiency"), tables.Column("stage", "Stage", kind=tables.SHORT),
-        tables.day("since", "Found"), tables.day("due", "Due"), tables.Column("due", "", lambda due: wording.days_late(due, day), kind=tables.NUMBER),
+        tables.day("since", "Found"), tables.day("due", "Due"), tables.Column("due", "Late", lambda due: wording.days_late(due, day), kind=tables.NUMBER),
     ), f"The gravest and oldest {len(found)}; the links above lead to all", empty="None is open, as far as inspections could verify.")
 
 
@@ -41,7 +42,7 @@ def unverified():
     for agency, part in found[found["lacking"] != ""].groupby("agency"):
         tables.folded(f"{agency}: its files lack the columns for {wording.plural(len(part), 'safety-critical check')}, which can never be verified from them", [data.called(field) for field in data.lacking(part)])
     tables.crossed(found, "check_id", "agency", lambda row: (wording.NO_COLUMN, None) if row.lacking else (wording.whole(row.homes), filters.link("homes", only="safety-not-verified", check=row.check_id, agency=row.agency)),
-                   "Homes where a reading was missed at the visit, or could not be trusted", empty="Every safety-critical check was verified in every home.", labels=data.titles())
+                   "Homes where a reading was missed at the visit, or could not be trusted", empty="Every safety-critical check was verified in every home.", labels=data.titles(), heading="Check")
 
 
 def agencies():

@@ -16,11 +16,11 @@ def headline(home):
 
 def open_now(home):
     tables.section("What stands open", "Since: the visit that first found it in the present run. Each leads to the check's other homes.")
-    tables.show(tables.frame(wording.by_risk(check for check in home.checks if check.stage)), (
+    tables.show(tables.rows(wording.by_risk(check for check in home.checks if check.stage)), (
         tables.Column("title", "Deficiency", link=lambda row: filters.link("homes", check=row.check_id, agency=home.agency)), tables.risk(),
         tables.Column("check_id", "Found", lambda row: wording.last_said(row.visits, row.inspection_id), of_row=True),
         tables.Column("state", "State", kind=tables.SHORT), tables.Column("stage", "Stage", kind=tables.SHORT), tables.day("since", "Since"), tables.day("due", "Due"),
-        tables.Column("due", "", lambda due: wording.days_late(due, day), kind=tables.NUMBER), tables.Column("check_id", "Remedy", lambda check: data.BY_ID[check].remedy),
+        tables.Column("due", "Late", lambda due: wording.days_late(due, day), kind=tables.NUMBER), tables.Column("check_id", "Remedy", lambda check: data.BY_ID[check].remedy),
     ), f"Open deficiencies of home {home.home_id}", empty="None found open. What was not verified stands below." if home.safety_not_verified or not home.assessed else "None found open.")
     lacking = [check.title for check in home.checks if check.state == "not verified" and data.BY_ID[check.check_id].safety_critical]
     if home.assessed and lacking:
@@ -46,7 +46,7 @@ def one_visit(home, found):
 def results(found):
     tables.section("Results of this visit", "")
     for outcome in ("deficient", "not verified", "ok"):
-        part = tables.frame(result for result in found.results if result.outcome == outcome)
+        part = tables.rows(result for result in found.results if result.outcome == outcome)
         columns = (tables.Column("title", "Check"), tables.Column("text", "What was found", lambda text, outcome=outcome: text.removeprefix(outcome).removeprefix("; ") or wording.NOTHING))
         if outcome == "deficient":
             tables.show(part, columns, f"Deficient: {len(part)}", empty="Nothing was found deficient at this visit.")
@@ -59,25 +59,25 @@ def results(found):
 
 def recomputed(found):
     tables.section("Recomputed", "From this visit's readings alone.")
-    tables.show(tables.frame(found.recomputed), (
-        tables.Column("name", "Quantity", lambda name: data.TITLES[name]), tables.Column("text", "Value", kind=tables.NUMBER), tables.Column("rests_on", "Rests on", lambda texts: "; ".join(texts)),
+    tables.show(tables.rows(found.recomputed), (
+        tables.Column("name", "Quantity, and what it rests on", lambda name: data.TITLES[name].capitalize(), under="rests_on"), tables.Column("text", "Value", kind=tables.NUMBER),
     ), "Recomputed quantities", empty="Nothing could be recomputed.")
 
 
 def recorded(found):
     tables.section("As recorded", "")
     if found.unused:
-        tables.show(tables.frame(found.unused), (tables.Column("heading", "Column"), tables.Column("raw_text", "Text"), tables.Column("reason", "Not used, because"), tables.Column("expected", "Accepted")),
+        tables.show(tables.rows(found.unused), (tables.Column("heading", "Column"), tables.Column("raw_text", "Text"), tables.Column("reason", "Not used, because"), tables.Column("expected", "Accepted")),
                     "Received but not used as read", empty="")
-    tables.folded_table(tables.frame(found.readings), (tables.Column("field", "Reading", data.called), tables.Column("text", "As recorded")), f"Every reading of this visit: {len(found.readings)}")
+    tables.folded_table(tables.rows(found.readings), (tables.Column("field", "Reading", lambda field: data.called(field).capitalize()), tables.Column("text", "As recorded")), f"Every reading of this visit: {len(found.readings)}")
 
 
 def history(home, found):
     tables.section("Visits", "In the order that history follows, the newest last.")
-    tables.show(tables.frame(home.visits), (
+    tables.show(tables.rows(home.visits), (
         tables.Column("inspection_id", "Inspection", kind=tables.SHORT, link=lambda row: filters.link("home", of=home.agency, home=home.home_id, visit=row.inspection_id)),
         tables.day("inspected_on", "Date"), tables.Column("inspection_kind", "Kind", lambda kind: wording.KINDS.get(kind, "not recorded")), tables.Column("system_id", "System"), tables.Column("crew", "Crew"),
-        tables.Column("inspector", "Inspector"), tables.Column("stated_result", "Stated"), tables.Column("repairs_reported", "Repairs reported", wording.word), tables.day("reported_on", "Reported"),
+        tables.Column("inspector", "Inspector"), tables.Column("stated_result", "Stated"), tables.Column("repairs_reported", "Repairs reported", wording.measures), tables.day("reported_on", "Reported"),
         tables.Column("source", "File and line", lambda source: f"{source.file_name}, line {source.source_line:,}"),
     ), f"Visits to home {home.home_id}", empty="")
     changed = [check for check in home.checks if len(home.visits) > 1 and any(outcome in ("deficient", "ok") for _, outcome, _ in check.visits)]

@@ -9,8 +9,8 @@ who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.curre
 
 def draw():
     asked, order, take = st.columns([5, 5, 3], vertical_alignment="bottom")
-    only = asked.selectbox("Only homes with", list(data.QUESTION), index=None, placeholder="All homes", key="only", bind="query-params", format_func=lambda name: data.QUESTION[name].label) or ""
-    sort = order.selectbox("In order of", list(data.SORTS), key="sort", bind="query-params", format_func=wording.ORDERS.get)
+    only = filters.one_of("Only homes with", "only", list(data.QUESTION), lambda name: data.QUESTION[name].label, "All homes", asked) or ""
+    sort = filters.one_of("In order of", "sort", list(data.SORTS), wording.ORDERS.get, where=order)
     count = data.homes_count(who, snapshot, chosen, only, day)
     page = filters.page_of(count, data.ROWS_A_PAGE)
     found = data.homes(who, snapshot, chosen, only, day, sort, page)

@@ -163,7 +163,6 @@ class _Window:
         end = b"\r\n" if self.data[stop : stop + 2] == b"\r\n" else self.data[stop : stop + 1]
         return Line(self.data[at:stop], end, stop + len(end), whole and stop - at <= LONGEST_LINE)
 
-
     def _next(self, byte: bytes, at: int) -> int:
         """Where a byte next stands, the length of the data if nowhere."""
         start, found = self._found.get(byte, (0, -1))

@@ -86,7 +86,7 @@ class Layout:
     """The columns of one export, and what its first rows looked like.
 
     `width` is the number of cells of a row: one per heading, and one blank cell for each separator that ends every row.
-    `written` are the heading lines as they stand in the file, trimmed; `units` one of them read as units, by column.
+    `written` are the heading lines as they stand in the file, trimmed, `names` what stands in them; `units` one of them read as units, by column.
     `filled` are the first few columns that no ordinary row leaves empty. `shapes` hold per column the forms of text met
     in the first rows (up to line `learned`), None where there were too many to tell, as in free text; `edges` the exact
     forms in the first and the last column.
@@ -102,7 +102,9 @@ class Layout:
     edges: tuple[Counter | None, Counter | None] = (None, None)
     learned: int = 0
     telling: int = 1  # how many cells tell whether a plain line is a row
-    names: frozenset[str] = frozenset()  # what stands in the heading lines
+
+    def __post_init__(self):
+        self.names = frozenset(cell for line in self.written[: 1 if self.units else 2] for cell in line if cell)
 
     def learn(self, rows: list[list[str]], line: int) -> None:
         """Take filled columns and shapes from ordinary rows, the last of which starts on a line."""
@@ -110,7 +112,6 @@ class Layout:
         columns = list(zip(*rows)) if rows else [()] * self.width
         self.learned = line
         self.filled = tuple(i for i in range(len(self.headings)) if rows and all(cell.strip(BLANKS) for cell in columns[i]))[:4]
-        self.names = frozenset(cell for line in self.written[: 1 if self.units else 2] for cell in line if cell)
         self.telling = max([*self.filled, *map(first_told, self.written)]) + 1
         self.shapes = [_few(map(shape, column)) for column in columns]
         self.edges = _few(map(exact_shape, columns[0])), _few(map(exact_shape, columns[len(self.headings) - 1]))

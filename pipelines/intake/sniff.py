@@ -89,6 +89,8 @@ def find_table(path: Path, *, encoding: str | None = None, delimiter: str | None
     if not tail.rstrip(b"\0\x1a").endswith((b"\n", b"\r")):
         notes.append("the last line has no line end; if the file was cut off there, its last cell may be short")
     sample = _sample(path, codec)
+    if not sample:
+        raise ExportError(name, 1, f"the first line is longer than {SAMPLE:,} bytes")
     _refuse_markup(sample, name)
     known = {fold(heading) for heading in headings_known}
     again = functools.partial(_Candidate, sample, known=known, heading_line=heading_line)
@@ -392,10 +394,10 @@ def _could_be_headings(cells: list[str], usual: int) -> bool:
 
 
 def _width(headings: list[str], rows: list[int]) -> int:
-    """Cells of a row: as many as headings, unless nearly all rows agree that lines end in more separators or in fewer."""
+    """Cells of a row: as many as headings, unless nearly all rows, three at least, have more separators at the end, or fewer."""
     counts = Counter(rows)
     usual = max(counts, key=counts.get, default=len(headings))
-    return usual if usual >= len(_trimmed(headings)) and counts[usual] > 5 * counts[len(headings)] else len(headings)
+    return usual if usual >= len(_trimmed(headings)) and counts[usual] > max(2, 5 * counts[len(headings)]) else len(headings)
 
 
 def _settle(best: _Candidate, codec: str, notes: list[str], known: set[str], name: str) -> Table:
