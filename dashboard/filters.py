@@ -110,7 +110,7 @@ def _say_unknown(name, offered):
             if text not in offered:
                 st.session_state.setdefault("unknown", []).append((name, text))
     for kind, text in st.session_state.get("unknown", ()):
-        if kind == name:
+        if kind == name and not st.session_state.get(name):
             st.html(f"<p class='told' role='alert'>{escape(f'There is no {LABELS[name].lower()} called {text!r}; it does not narrow this page.')}</p>")
 
 

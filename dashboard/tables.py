@@ -30,7 +30,6 @@ class Column:
     kind: str = TEXT
     link: Callable | None = None
     mark: Callable | None = None
-    sort: str = ""  # address that sorts by this column
     of_row: bool = False
     under: str = ""  # another column, written small below
     width: str = ""  # share of the table, for tables that stand above one another
@@ -54,7 +53,8 @@ def homes(link, headline):
     return (
         home(link, under="job_number"), agency(under="region"), risk(),
         Column("headline", headline, lambda row: wording.in_a_list(row.headline, row.risk), of_row=True, width="34%"),
-        count("safety_not_verified", "Not verified", help="Safety-critical checks that were never verified."),
+        Column("safety_not_verified", "Not verified", lambda row: wording.unverified(row.assessed, row.safety_not_verified),
+               "Safety-critical checks that were never verified; a dash where the home was not assessed.", kind=NUMBER, of_row=True),
         Column("crew", "Crew", help="Last known to have worked on the home's heating."), day("last_inspected_on", "Last visit"))
 
 
@@ -66,17 +66,17 @@ def day(name, label, **more):
     return Column(name, label, wording.day, kind=SHORT, **more)
 
 
-def show(frame: pd.DataFrame, columns: Sequence[Column], caption: str, *, empty: str, sorted_by: str = "", wide: bool = True):
+def show(frame: pd.DataFrame, columns: Sequence[Column], caption: str, *, empty: str, wide: bool = True):
     """Draw a table under a caption; `empty` is said instead where there is no row."""
     if frame.empty:
         st.html(f'<p class="empty">{escape(empty)}</p>')
         return
-    st.html(html(frame, columns, caption, sorted_by=sorted_by, wide=wide))
+    st.html(html(frame, columns, caption, wide=wide))
 
 
-def html(frame, columns, caption, *, sorted_by="", wide=True):
+def html(frame, columns, caption, *, wide=True):
     """The table as HTML; for tests and for pages that set several side by side."""
-    head = "".join(_heading(column, sorted_by) for column in columns)
+    head = "".join(_heading(column) for column in columns)
     body = "".join(f"<tr>{''.join(_cell(column, row, first=place == 0) for place, column in enumerate(columns))}</tr>" for row in frame.itertuples(index=False))
     helps = "".join(f"<dt>{escape(column.label)}</dt><dd>{escape(column.help)}</dd>" for column in columns if column.help)
     said = f"<details class='what'><summary>What the columns mean</summary><dl>{helps}</dl></details>" if helps else ""
@@ -85,15 +85,10 @@ def html(frame, columns, caption, *, sorted_by="", wide=True):
             f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>{said}")
 
 
-def _heading(column, sorted_by):
-    order = {f"{column.name}": "ascending", f"-{column.name}": "descending"}.get(sorted_by) if column.sort else None
-    aria = f' aria-sort="{order}"' if order else ""
-    inside = escape(column.label)
-    if column.sort:
-        inside = f'<a href="{escape(column.sort)}">{inside}</a>' + (f'<span class="order"> {"up" if order == "ascending" else "down"}</span>' if order else "")
+def _heading(column):
     title = f' title="{escape(column.help)}"' if column.help else ""
-    title += f' style="width:{column.width}"' if column.width else ""
-    return f'<th scope="col" class="{column.kind}"{aria}{title}>{inside}</th>'
+    width = f' style="width:{column.width}"' if column.width else ""
+    return f'<th scope="col" class="{column.kind}"{title}{width}>{escape(column.label)}</th>'
 
 
 def _cell(column, row, first):
@@ -117,11 +112,10 @@ def facts(pairs):
     st.html("<dl class='facts'>" + "".join(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in pairs) + "</dl>")
 
 
-def section(title, sentence="", anchor=""):
+def section(title, sentence=""):
     """A heading inside a page and, in small print, how to read what follows."""
-    place = f' id="{escape(anchor)}"' if anchor else ""
     said = f"<p class='read'>{escape(sentence)}</p>" if sentence else ""
-    st.html(f"<h2{place}>{escape(title)}</h2>{said}")
+    st.html(f"<h2>{escape(title)}</h2>{said}")
 
 
 def said(sentence):
@@ -245,13 +239,13 @@ def folded_timeline(checks, visits, title):
 
 
 def crossed(frame, rows, columns, cell, caption, *, empty, labels, heading):
-    """One row per distinct `rows`, one column per distinct `columns`, in their order; `cell(row)` is (text, address)."""
+    """One row per distinct `rows`, one column per distinct `columns`, in their order; `cell(row)` is (text, address); none where there is no row."""
     if frame.empty:
         st.html(f'<p class="empty">{escape(empty)}</p>')
         return
     across = list(dict.fromkeys(frame[columns]))
     cells = {(getattr(row, rows), getattr(row, columns)): cell(row) for row in frame.itertuples()}
-    shown = lambda pair: wording.NOTHING if pair is None else f'<a href="{escape(pair[1])}">{escape(pair[0])}</a>' if pair[1] else f'<span class="aside">{escape(pair[0])}</span>'
+    shown = lambda pair: "none" if pair is None else f'<a href="{escape(pair[1])}">{escape(pair[0])}</a>' if pair[1] else f'<span class="aside">{escape(pair[0])}</span>'
     head = "".join(f'<th scope="col" class="number">{escape(name)}</th>' for name in across)
     body = "".join(f'<tr><th scope="row">{escape(labels[name])}</th>' + "".join(f'<td class="number">{shown(cells.get((name, other)))}</td>' for other in across) + "</tr>"
                    for name in dict.fromkeys(frame[rows]))

@@ -29,6 +29,8 @@ STATES = {
     "recurred": "deficient again after it had been ok",
     "repair did not hold": "deficient again although a repair that fixes it was reported in between",
 }
+STATES_SAID = "; ".join(f"{state}: {meaning}" for state, meaning in STATES.items()).capitalize() + "."
+STAGES_SAID = "; ".join(f"{stage}: {meaning}" for stage, meaning in STAGES.items()).capitalize() + "."
 KINDS = {"initial": "audit before work", "final": "final inspection", "qa": "re-inspection", "service": "service call"}
 GROUPS = {"pressure": "Pressure", "tank": "Expansion tank", "relief": "Relief valve", "potable": "Drinking water", "controls": "Air and controls", "evidence": "About the readings"}
 
@@ -50,6 +52,11 @@ def word(value):
 def measures(ids):
     """Ids of measures as words."""
     return NOTHING if missing(ids) else ids.replace("-", " ").replace(";", "; ")
+
+
+def sentence(words):
+    """Words as the beginning of a line."""
+    return words[:1].upper() + words[1:]
 
 
 def number(value, decimals=0, unit=""):
@@ -74,14 +81,8 @@ def day(value):
     return f"{value:%b} {value.day}, {value.year}"
 
 
-def share(part, whole):
-    """A share in percent, with no more figures than its size supports; a dash where nothing was verified."""
-    if not whole:
-        return NOTHING
-    return percent(part / whole)
-
-
 def percent(value):
+    """A share in percent, with no more figures than its size supports; a dash where nothing was verified."""
     if missing(value):
         return NOTHING
     return f"{100 * value:.0f} %" if value >= 0.0995 or value == 0 else f"{100 * value:.1f} %"
@@ -162,6 +163,11 @@ def interval(low, high):
 
 def limit(value, unit):
     return number(value, 0 if value == round(value) else len(f"{value:.6g}".partition(".")[2]), unit)
+
+
+def unverified(assessed, count):
+    """Safety-critical checks not verified; of a home that was not assessed nothing is known."""
+    return whole(count) if assessed else NOTHING
 
 
 def clock(days):

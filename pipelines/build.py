@@ -16,8 +16,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines import history, homes, precedence, receive, snapshot
+from pipelines import history, homes, precedence, reading, snapshot
 from pipelines.audit import crews as crew_audit
+from pipelines.audit.suspicions import home_suspicions
 from pipelines.causes import NOTES, causes
 from pipelines.checks import CHECKS, HOME_CHECKS
 from pipelines.fields import FIELDS, WORD
@@ -139,7 +140,7 @@ def inputs_of(fleet):
     for name, path in (("places", fleet.places), ("crews", fleet.crews)):
         if path.exists():
             found[name] = hashlib.sha256(path.read_bytes()).hexdigest()
-    for mapping in receive.mappings_of(fleet):
+    for mapping in reading.mappings_of(fleet):
         found[f"mapping:{mapping.name}"] = mapping.sha256
     return found
 
@@ -155,11 +156,11 @@ def fill(connection, fleet, received, policy, told):
     """All tables and views of a snapshot, made whole from the exports."""
     snapshot.create(connection)
     told.stage("reading exports")
-    receive.read_all(connection, fleet, received, policy, told)
+    reading.read_all(connection, fleet, received, policy, told)
     told.stage("choosing the rows in force")
     precedence.settle(connection)
     told.stage("comparing inspections")
-    receive.places_table(connection, fleet)
+    reading.places_table(connection, fleet)
     compare(connection, policy)
     told.stage("recomputing and checking")
     words = roll(connection, policy, told)
@@ -174,7 +175,7 @@ def add(connection, fleet, received, added, policy, told):
     of all these, whole.
     """
     told.stage("reading exports")
-    receive.read_all(connection, fleet, [one for one in received if one.export_id in added], policy, told)
+    reading.read_all(connection, fleet, [one for one in received if one.export_id in added], policy, told)
     told.stage("choosing the rows in force")
     ids = ", ".join(map(str, added))
     connection.execute(f"CREATE OR REPLACE TABLE spoken_of AS SELECT DISTINCT agency, inspection_id FROM received_rows WHERE export_id IN ({ids})")
@@ -183,7 +184,7 @@ def add(connection, fleet, received, added, policy, told):
     precedence.settle(connection, only="spoken_of", exports=list(added))
     connection.execute(f"CREATE OR REPLACE TABLE changed AS WITH after AS ({in_force}) SELECT * FROM before ANTI JOIN after USING (row) UNION ALL SELECT * FROM after ANTI JOIN before USING (row)")
     told.stage("comparing inspections")
-    receive.places_table(connection, fleet)
+    reading.places_table(connection, fleet)
     compare(connection, policy)
     days = int(policy.repeated_within_days)
     connection.execute(f"""
@@ -211,10 +212,11 @@ TOUCHING = f"agency, home_id, inspected_on, {TAKER} AS taker, {FIVE}"
 def finish(connection, policy, received, words, told):
     """What is made whole at every publish: counts, views, crews."""
     told.stage("counting and publishing")
-    receive.count_exports(connection, received)
+    reading.count_exports(connection, received)
     snapshot.views(connection, policy, words)
     shown_words(connection, words)
     crew_audit.crew_tables(connection, policy)
+    home_suspicions(connection)
     tally(connection)
     answerable(connection)
     risk_matrix(connection, policy)

@@ -85,7 +85,7 @@ def _told():
     """Progress on standard error where a person is looking, nothing otherwise."""
     from pipelines.build import Told
     if not sys.stderr.isatty():
-        return Told(), lambda: None
+        return Told(say=lambda text: click.echo(text, err=True) if "; waiting" in text else None), lambda: None
     from rich.console import Console
     status = Console(stderr=True).status("starting")
     status.start()
@@ -99,13 +99,13 @@ def _told():
     return told, status.stop
 
 
-def _load(folder, paths, mapping, agency, by):
+def _load(folder, paths, **options):
     """(fleet, arrivals, snapshot path or None) of a load."""
     from pipelines import build, receive
     fleet = _fleet(folder)
     told, stop = _told()
     try:
-        arrivals = receive.load(fleet, paths, mapping=mapping, agency=agency, by_whom=by, say=told.say)
+        arrivals = receive.load(fleet, paths, **options, say=told.say)
         used = any(arrival.status != "kept out" for arrival in arrivals)
         path = build.build(fleet, told) if used else None
     finally:
@@ -118,45 +118,56 @@ def _load(folder, paths, mapping, agency, by):
     click.option("--mapping", default=None, metavar="NAME", help="Read every file with this mapping instead of recognizing it."),
     click.option("--agency", default=None, metavar="NAME", help="Agency of files that do not name one."),
     click.option("--by", default=lambda: os.environ.get("USER", ""), metavar="NAME", help="Who loads; goes into the log."),
-    click.option("--strict", is_flag=True, help="Anything not loaded is an error."),
+    click.option("--keep-columns", multiple=True, metavar="HEADING", help="Keep this column though it looks personal and nothing uses it; repeat for more."),
+    click.option("--strict", is_flag=True, help="Anything that would not be loaded (a file, row, cell or column) is an error, and nothing is loaded then."),
     click.option("--preview", is_flag=True, help="Show how the files would be read; load nothing."),
     AS_JSON,
 )
-def load(folder, paths, mapping, agency, by, strict, preview, as_json):
+def load(folder, paths, mapping, agency, by, keep_columns, strict, preview, as_json):
     """Load CSV exports into the fleet and publish a new snapshot.
 
     A folder stands for the *.csv, *.tsv and *.txt directly in it. A file that cannot be used is named and kept out.
+    Columns that look personal and that no field and no `carry` of the mapping uses are dropped before anything is stored.
 
     Example: coldfill load sample_exports --fleet ./fleet
     """
     from pipelines import receive
     from pipelines.store import attach
     if preview:
+        _demand_mapping(folder, mapping)
         return _preview(folder, paths, mapping, as_json)
-    fleet, arrivals, path = _load(folder, paths, mapping, agency, by)
+    _demand_mapping(folder, mapping)
+    fleet, arrivals, path = _load(folder, paths, mapping=mapping, agency=agency, by_whom=by, keep_columns=keep_columns, strict=strict)
     snapshot = attach(path) if path else None
     rows = receive.reports(fleet, snapshot, arrivals)
     if as_json:
         _print_json({"snapshot": path.name if path else None, "exports": [row for row in rows if row["status"] != "kept out"],
-                     "kept_out": [{"file_name": row["file_name"], "why": row["why"]} for row in rows if row["status"] == "kept out"]})
+                     "kept_out": [{"file_name": row["file_name"], "why": row["reason"]} for row in rows if row["status"] == "kept out"]})
     else:
         _print_load(rows, snapshot)
-    incomplete = any(row["status"] == "kept out" or row.get("rows_not_loaded") or row.get("cells_not_loaded") for row in rows)
-    if path is None or (strict and incomplete):
-        if strict and incomplete and path is not None:
-            click.echo("Something was not loaded, and --strict makes that an error.", err=True)
+    if path is None:
         sys.exit(1)
+    return None
+
+
+def _demand_mapping(folder, name):
+    from pipelines.reading import mappings_of
+    there = [mapping.name for mapping in mappings_of(_fleet(folder))]
+    if name is not None and name not in there:
+        raise click.BadParameter(f"there is no mapping {name!r}; there are {', '.join(there)}.", param_hint="--mapping")
 
 
 def _print_load(rows, snapshot):
     for row in rows:
         if row["status"] == "kept out":
-            click.echo(f"kept out  {row['why']}", err=True)
+            click.echo(f"kept out  {row['reason']}", err=True)
             continue
         click.echo(f"{row['status']}  {row['file_name']}  ({row['agency']}, mapping {row['mapping']})")
         click.echo(f"  rows: {row['rows_read']:,} read, {row['rows_kept']:,} in force, {row['rows_not_loaded']:,} not loaded, "
                    f"{row['rows_repeated']:,} repeated, {row['rows_superseded']:,} superseded; {row['cells_not_loaded']:,} cells not used")
-        for remark in row["remarks"]:
+        for dropped in row["dropped"]:
+            click.echo(f"  dropped, not stored: {dropped['heading']!r} ({dropped['why']}); a field or carry in the mapping keeps it, or --keep-columns")
+        for remark in filter(None, (row["reason"], *row["remarks"])):
             click.echo(f"  note: {remark}")
         for line in row["not_loaded"]:
             click.echo(f"  not loaded: {line}")
@@ -166,9 +177,9 @@ def _print_load(rows, snapshot):
 
 
 def _preview(folder, paths, mapping, as_json):
-    from pipelines import receive
+    from pipelines import receive, trial
     fleet = _fleet(folder)
-    found = [receive.preview(fleet, path, mapping) for path in receive.files_in(paths)]
+    found = [trial.preview(fleet, path, mapping) for path in receive.files_in(paths)]
     if as_json:
         return _print_json({"files": found})
     for one in found:
@@ -176,6 +187,8 @@ def _preview(folder, paths, mapping, as_json):
         for key in ("encoding", "delimiter", "heading_line", "mapping"):
             if one.get(key):
                 click.echo(f"  {key.replace('_', ' ')}: {one[key]!r}" if key == "delimiter" else f"  {key.replace('_', ' ')}: {one[key]}")
+        for note in one.get("notes", ()):
+            click.echo(f"  note: {note}")
         for line in one.get("columns", ()):
             click.echo(f"  {line}")
     return None
@@ -224,7 +237,7 @@ def demo(folder, no_serve, port):
     (target / DEMO_MARK).write_text("coldfill demo may empty this folder\n", encoding="utf-8")
     for path in (samples / "fleet").iterdir():
         shutil.copyfile(path, target / path.name)
-    fleet, arrivals, path = _load(target, [samples], None, None, "demo")
+    fleet, arrivals, path = _load(target, [samples], by_whom="demo")
     snapshot = attach(path)
     _print_load(receive.reports(fleet, snapshot, arrivals), snapshot)
     sheet = lists.flagged(lists.EVERYTHING, snapshot, lists.Filters(), date.today())
@@ -266,8 +279,10 @@ def purge(folder, sha256, why, by):
     fleet = _fleet(folder)
     line = receive.purge(fleet, sha256, why, by)
     path = build.build(fleet)
-    receive.forget(fleet, line.sha256)
+    gone = receive.forget(fleet, line)
     click.echo(f"purged  {line.file_name} ({line.sha256[:12]})")
+    for name in gone:
+        click.echo(f"removed  {name}, which was made with it")
     click.echo(f"snapshot  {path.name}")
 
 
@@ -342,8 +357,8 @@ def map_(folder, file, name, agency, out):
 
     Example: coldfill map export.csv --out fleet/mappings/export.toml
     """
-    from pipelines import receive
-    text = receive.draft_mapping(_fleet(folder), Path(file), name, agency)
+    from pipelines import trial
+    text = trial.draft_mapping(_fleet(folder), Path(file), name, agency)
     if out:
         Path(out).parent.mkdir(parents=True, exist_ok=True)
         Path(out).write_text(text, encoding="utf-8")

@@ -3,9 +3,12 @@
 What a call of `load` decided stands in the log; nothing is decided here again.
 """
 
+import codecs
 import csv
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pyarrow as pa
@@ -42,10 +45,30 @@ def mapping_of(fleet, received, mappings=None):
 def opened(path, mapping=None, known=(), *, stripped=False):
     """One export, opened as a mapping says; `known` are more headings by which to find the line of headings.
 
-    `stripped`: columns were dropped at the door, so it is UTF-8 whatever the mapping says. Raises ExportError.
+    `stripped`: columns were dropped at the door, so it is UTF-8 whatever the mapping says. A file that is UTF-8 beyond
+    doubt is read so, too, and that is noted. Raises ExportError.
     """
-    encoding = None if stripped or mapping is None else mapping.encoding
-    return open_export(path, encoding=encoding, delimiter=mapping.delimiter if mapping else None, headings_known={*known, *(mapping.known if mapping else ())})
+    delimiter = mapping.delimiter if mapping else None
+    as_encoded = partial(open_export, path, delimiter=delimiter, headings_known={*known, *(mapping.known if mapping else ())})
+    if stripped or mapping is None or mapping.encoding is None or codecs.lookup(mapping.encoding).name == "utf-8":
+        return as_encoded(encoding=None if stripped or mapping is None else mapping.encoding)
+    if not _is_utf8(path):
+        return as_encoded(encoding=mapping.encoding)
+    export = as_encoded(encoding="utf-8")
+    export.notes = (*export.notes, f"read as UTF-8, which the file is, and not as {mapping.encoding}, which the mapping says")
+    return export
+
+
+def _is_utf8(path):
+    """Whether a file is UTF-8 text with more than ASCII in it."""
+    decoder, ascii_only = codecs.getincrementaldecoder("utf-8")(), True
+    with suppress(OSError, UnicodeDecodeError), open(path, "rb") as file:
+        while block := file.read(1 << 20):
+            ascii_only = ascii_only and block.isascii()
+            decoder.decode(block)
+        decoder.decode(b"", True)
+        return not ascii_only
+    return False
 
 
 def names_agency(headings, mapping):

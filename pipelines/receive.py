@@ -24,10 +24,8 @@ from pipelines.intake.privacy import suspect_personal
 from pipelines.intake.sniff import ExportError
 from pipelines.logs import locked, told
 from pipelines.policy import policy as policies
-from pipelines.reading import IN_THE_FILE, count_exports, known_ids, mappings_of, names_agency, opened, own_headings, places_table, read_all, read_one
+from pipelines.reading import IN_THE_FILE, known_ids, mappings_of, names_agency, opened, own_headings, read_one
 from pipelines.store import BUILD_WAIT_S, FleetError, LogLine, Received, scratch
-
-__all__ = ["Arrival", "answers", "count_exports", "files_in", "forget", "load", "mappings_of", "places_table", "purge", "read_all", "reports", "uploaded"]
 
 ENDINGS = (".csv", ".tsv", ".txt")
 NO_AGENCY = "the agency is not recorded, and this fleet holds more than one"
@@ -353,7 +351,7 @@ def reports(fleet, snapshot, arrivals):
     ids = {one.sha256_received: one.export_id for one in fleet.received()}
     out = []
     for arrival in arrivals:
-        row = {"file_name": arrival.file_name, "status": arrival.status, "why": arrival.why, "mapping": arrival.mapping, "agency": arrival.agency,
+        row = {"file_name": arrival.file_name, "status": arrival.status, "reason": arrival.why, "mapping": arrival.mapping, "agency": arrival.agency,
                "dropped": [{"heading": heading, "why": why} for heading, why in arrival.dropped], "remarks": list(arrival.remarks)}
         if arrival.status != "kept out" and snapshot is not None:
             export_id = ids[arrival.sha256_received]

@@ -551,6 +551,7 @@ class Recomputed:
         """
         volume, setting, allowed = (self.readings.number("tank_volume_gal").value, self.readings.number("relief_setting_psig").value, self.allowed_psig.value)
         growth, measured = self._growth_to_hot, self.cushion_ratio.known
+        may_be_cut = within(self.usable_hot_psig.value, setting - self.policy.cut_off_within_psi, FAR * self.gauge_sigma_psi)
 
         def margin(node, rows):
             charge, cold, air = self._gas_at(node, rows)
@@ -563,7 +564,7 @@ class Recomputed:
             grown, sigma = self._gallons_at(growth, node, rows, temperature=self._share_at(growth, node, rows, self.readings.number("hot_temperature_f").value))
             return grown - taken, np.hypot(taken * self._limit("volume_share", rows), sigma)
 
-        return Margin(margin)
+        return Margin(margin, jumps=may_be_cut)
 
     # ---- headroom under the relief valve
 
@@ -783,11 +784,12 @@ class Margin:
 
     `margin(node, rows)` returns mean and standard deviation for the chosen rows with the errors of one node; what is
     left over is taken as normal. Errors that bend the margin (the kink of the gas balance, estimates, one-sided
-    drifts) go through the nodes. A margin with a `plain` error has none of these.
+    drifts) go through the nodes. A margin with a `plain` error has none of these. `jumps` is True for inspections where
+    it may leap from one node to the next, so that a few nodes do not speak for all.
     """
 
-    def __init__(self, margin, plain=False):
-        self.margin, self.plain = margin, plain
+    def __init__(self, margin, plain=False, jumps=False):
+        self.margin, self.plain, self.jumps = margin, plain, jumps
 
     def chance_below_zero(self, rows):
         """Probability per chosen row (positions) that the true margin is below zero; arrays of shape (len(rows),).
@@ -799,11 +801,13 @@ class Margin:
         first = self._steps(SPREAD_NODES, rows)
         lowest, highest = first.min(axis=0), first.max(axis=0)
         chance = (lowest > 0).astype(float)
-        near = np.flatnonzero((lowest <= FAR) & (highest >= -FAR))
+        with np.errstate(invalid="ignore"):
+            far = FAR + (highest - lowest) / 2.0  # what the other nodes may add to what these few show
+            near = np.flatnonzero(~((lowest > far) | (highest < -far)) | at(self.jumps, rows))
         for start in range(0, len(near), NEAR_AT_ONCE):
             here = near[start : start + NEAR_AT_ONCE]
             steps = np.concatenate((first[:, here], self._steps(OTHER_NODES, rows[here])))
-            chance[here] = ndtr(steps).mean(axis=0)
+            chance[here] = _added(ndtr(steps)) / len(steps)
         return chance
 
     def _steps(self, node, rows):

@@ -99,9 +99,10 @@ class LogLine:
 
 @dataclass(frozen=True, kw_only=True)
 class Received(LogLine):
-    """One export as it stands: the last line of its hash, and as `export_id` the number of the first."""
+    """One export as it stands: the last line of the bytes received, and of the first its number and time."""
 
     export_id: int
+    received_at: str = ""
 
 
 @dataclass(frozen=True)
@@ -257,13 +258,18 @@ class Fleet:
         return next((line for line in reversed(self.log()) if line.sha256 == sha256), None)
 
     def received(self, log: Iterable[LogLine] | None = None) -> tuple[Received, ...]:
-        """One record per hash in order of `export_id`, from the whole log or from the lines given."""
-        first: dict[str, int] = {}
+        """One record per export in order of `export_id`, from the whole log or from the lines given.
+
+        An export is the bytes as received: what is dropped from them may change from one line to the next.
+        """
+        first: dict[str, LogLine] = {}
         last: dict[str, LogLine] = {}
         for line in self.log() if log is None else log:
-            first.setdefault(line.sha256, line.number)
-            last[line.sha256] = line
-        return tuple(Received(**vars(last[sha256]), export_id=number) for sha256, number in first.items())
+            first.setdefault(line.sha256_received, line)
+            last[line.sha256_received] = line
+        return tuple(
+            Received(**vars(last[sha256]), export_id=line.number, received_at=line.when) for sha256, line in first.items()
+        )
 
     # Snapshots
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipelines import build, precedence, receive, snapshot, store
+from pipelines import build, precedence, reading, receive, snapshot, store
 from pipelines.checks import BY_ID, CHECKS
 from pipelines.fields import BY_NAME, DATE, FIELDS, NUMBER, WORD
 from pipelines.policy import policy as policies
@@ -39,6 +39,10 @@ SOUND = dict(
 STEEL = dict(
     tank_type="plain_steel", tank_volume_gal=16.0, precharge_psig=None, precharge_system_side=None, tank_air_valve=None, tank_tap="half",
     tank_temperature_f=None, vent_cap="no_vent", hot_pressure_psig=17.5)
+NO_TANK = dict(tank_type="none", tank_volume_gal=None, precharge_psig=None, tank_valve=None, tank_air_valve=None, tank_tap=None)
+BUILT_IN = dict(tank_type="built_in", tank_volume_gal=None, precharge_psig=None, tank_air_valve=None, tank_tap=None)
+NO_RELIEF = dict(relief_present="no", relief_setting_psig=None, relief_capacity_btuh=None, relief_mounting=None, relief_discharge_end=None,
+                 relief_discharge_pipe=None, relief_signs=None)
 FLEETWIDE = {"makeup_gal_per_month": "no earlier meter reading", "repeated_elsewhere": "fewer than five readings to compare"}
 
 
@@ -106,9 +110,9 @@ def sample_inspections():
         receive.load(fleet, [SAMPLES])
         connection, told = draft.connect(), build.Told()
         snapshot.create(connection)
-        receive.read_all(connection, fleet, fleet.received(), shipped_policy(), told)
+        reading.read_all(connection, fleet, fleet.received(), shipped_policy(), told)
         precedence.settle(connection)
-        receive.places_table(connection, fleet)
+        reading.places_table(connection, fleet)
         build.compare(connection, shipped_policy())
         table = build.batch(connection, 0, 1)
     readings = from_arrow(table)

@@ -6,13 +6,12 @@ import pytest
 from pipelines.causes import LINKS, NOTES, causes
 from pipelines.checks import BY_ID, CHECKS
 from pipelines.results import results
-from tests.inspections import SOUND, STEEL, batch
+from tests.inspections import NO_TANK, SOUND, STEEL, batch
 
 HOT, PREDICTED, WET, STAINED = "hot-pressure-near-relief", "predicted-pressure-near-relief", "relief-discharging", "relief-stained"
-NO_TANK = dict(tank_type="none", tank_volume_gal=None, precharge_psig=None, tank_valve=None, tank_air_valve=None, tank_tap=None)
 SMALL = dict(tank_volume_gal=4.0)  # 2.90 gal are needed; 21.4 psi at the limit when all is right
 
-# As the notes on the trade list them.
+# Written out once more, so that none is lost or added by accident.
 PUBLISHED_LINKS = {
     *((root, "tank-cushion-lost") for root in ("vent-with-compression-tank", "tank-diaphragm-failed")),
     *((root, symptom) for root in ("tank-missing", "tank-valved-off", "tank-cushion-lost", "tank-undersized", "precharge-low", "precharge-high", "cold-pressure-high")

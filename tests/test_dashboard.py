@@ -5,6 +5,7 @@ import io
 import json
 import re
 import shutil
+import tomllib
 from datetime import date
 from html import unescape
 from pathlib import Path
@@ -22,7 +23,7 @@ from pipelines import build, lists, receive
 from pipelines.checks import HOME_CHECKS
 from pipelines.fields import BY_NAME
 from pipelines.lists import CAUTIONS, EVERYTHING, Filters, Viewer
-from pipelines.store import Fleet, attach
+from pipelines.store import Fleet
 
 ROOT = Path(__file__).parent.parent
 APP = ROOT / "dashboard" / "app.py"
@@ -129,6 +130,13 @@ def test_every_page_is_in_the_list_of_views():
 
 def test_the_router_is_short():
     assert len(APP.read_text().splitlines()) < 30
+
+
+def test_the_server_stays_on_this_machine_and_tells_nobody_anything():
+    settings = tomllib.loads((ROOT / ".streamlit" / "config.toml").read_text(encoding="utf-8"))
+    assert settings["server"]["address"] == "127.0.0.1" and settings["server"]["fileWatcherType"] == "none"
+    assert settings["browser"]["gatherUsageStats"] is False
+    assert settings["client"] | {"showErrorDetails": "none", "toolbarMode": "viewer"} == settings["client"]
 
 
 def test_a_damaged_snapshot_is_told_and_not_hidden(show, samples, tmp_path):
@@ -380,6 +388,11 @@ def test_a_home_that_was_not_verified_is_not_called_clean(show, samples, opened)
     assert "What was not verified stands below" in text(page) and "safety-critical checks never verified" in text(page)
 
 
+def test_a_home_that_was_not_assessed_has_no_count_of_what_was_not_verified(show, samples):
+    rows = table(show(samples, "homes", only="not-assessed", agency="Hollin Peaks Home Repair"), "1 to 40")
+    assert {(row[3], row[4]) for row in rows[1:]} == {("not assessed", "–")}
+
+
 def test_the_drawing_has_a_place_for_every_check_and_says_the_readings_in_words():
     assert set(schematic.PART_OF) == {check.id for check in HOME_CHECKS}
     assert sum(len(part.checks) for part in schematic.PARTS) == len(HOME_CHECKS)
@@ -522,7 +535,7 @@ def test_only_a_verified_home_looks_reassuring():
 def test_numbers_in_words():
     assert wording.number(1234567.0) == "1,234,567" and wording.number(None) == "–" and wording.number(float("nan")) == "–"
     assert wording.number(-0.04, 1, "psi") == "0.0 psi" and wording.number(-3.26, 1, "psi") == "−3.3 psi"
-    assert wording.share(0, 0) == "–" and wording.percent(0.0) == "0 %" and wording.percent(0.034) == "3.4 %" and wording.percent(0.34) == "34 %"
+    assert wording.percent(float("nan")) == "–" and wording.percent(0.0) == "0 %" and wording.percent(0.034) == "3.4 %" and wording.percent(0.34) == "34 %"
     assert wording.days_late(date(2026, 3, 1), date(2026, 3, 1)) == "due today"
     assert wording.days_late(date(2026, 2, 28), date(2026, 3, 1)) == "1 day late" and wording.days_late(date(2026, 3, 11), date(2026, 3, 1)) == "in 10 days"
     assert wording.days_late(None, date(2026, 3, 1)) == "no due date"

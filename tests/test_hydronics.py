@@ -10,7 +10,7 @@ import inspect
 import time
 from pathlib import Path
 
-import density_table
+from tests import density_table
 import fluids as fluids_library
 import numpy as np
 import pytest

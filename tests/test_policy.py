@@ -36,7 +36,7 @@ def test_every_value_that_ships_says_on_whose_authority():
 
 
 def test_limits_as_the_trade_has_them():
-    """The defaults that the notes on the trade name, with their marks."""
+    """The defaults of the trade and of this tool, with their marks."""
     limits = shipped_policy().limits
     for name, value, mark in (
         ("cold_margin_psi", 4, "policy"), ("typical_fill_psig", 12, "common practice"), ("cold_high_margin_psi", 5, "policy"), ("fill_off_setting_psi", 3, "policy"),

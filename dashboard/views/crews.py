@@ -28,8 +28,11 @@ def one_check():
 
 def one_crew(agency, crew):
     found = data.crews(who, snapshot, chosen, crew=(agency, crew))
-    tables.show(found, (tables.Column("title", "Check", link=lambda row: filters.link("homes", agency=agency, crew=crew, check=row.check_id) if row.observed else None), *COUNTS),
-                f"{crew}, {agency}: every check", empty="No unit of this crew has had a final inspection.")
+    told, never = found[found["visits"] > 0], found[found["visits"] == 0]
+    tables.show(told, (tables.Column("title", "Check", link=lambda row: filters.link("homes", agency=agency, crew=crew, check=row.check_id) if row.observed else None), *COUNTS),
+                f"{crew}, {agency}: every check that could be verified", empty="No check could be verified after this crew's work.")
+    if len(never):
+        tables.folded(f"{wording.plural(len(never), 'check')} never verified after the work of {crew}, {agency}", [f"{row.title}: {wording.plural(row.not_verified, 'unit')}" for row in never.itertuples()])
 
 
 if not frame.nothing_loaded():

@@ -19,7 +19,7 @@ def open_now(home):
     tables.show(tables.rows(wording.by_risk(check for check in home.checks if check.stage)), (
         tables.Column("title", "Deficiency", link=lambda row: filters.link("homes", check=row.check_id, agency=home.agency)), tables.risk(),
         tables.Column("check_id", "Found", lambda row: wording.last_said(row.visits, row.inspection_id), of_row=True),
-        tables.Column("state", "State", kind=tables.SHORT), tables.Column("stage", "Stage", kind=tables.SHORT), tables.day("since", "Since"), tables.day("due", "Due"),
+        tables.Column("state", "State", help=wording.STATES_SAID, kind=tables.SHORT), tables.Column("stage", "Stage", help=wording.STAGES_SAID, kind=tables.SHORT), tables.day("since", "Since"), tables.day("due", "Due"),
         tables.Column("due", "Late", lambda due: wording.days_late(due, day), kind=tables.NUMBER), tables.Column("check_id", "Remedy", lambda check: data.BY_ID[check].remedy),
     ), f"Open deficiencies of home {home.home_id}", empty="None found open. What was not verified stands below." if home.safety_not_verified or not home.assessed else "None found open.")
     lacking = [check.title for check in home.checks if check.state == "not verified" and data.BY_ID[check.check_id].safety_critical]
@@ -60,7 +60,7 @@ def results(found):
 def recomputed(found):
     tables.section("Recomputed", "From this visit's readings alone.")
     tables.show(tables.rows(found.recomputed), (
-        tables.Column("name", "Quantity, and what it rests on", lambda name: data.TITLES[name].capitalize(), under="rests_on"), tables.Column("text", "Value", kind=tables.NUMBER),
+        tables.Column("name", "Quantity, and what it rests on", lambda name: wording.sentence(data.TITLES[name]), under="rests_on"), tables.Column("text", "Value", kind=tables.NUMBER),
     ), "Recomputed quantities", empty="Nothing could be recomputed.")
 
 
@@ -69,19 +69,19 @@ def recorded(found):
     if found.unused:
         tables.show(tables.rows(found.unused), (tables.Column("heading", "Column"), tables.Column("raw_text", "Text"), tables.Column("reason", "Not used, because"), tables.Column("expected", "Accepted")),
                     "Received but not used as read", empty="")
-    tables.folded_table(tables.rows(found.readings), (tables.Column("field", "Reading", lambda field: data.called(field).capitalize()), tables.Column("text", "As recorded")), f"Every reading of this visit: {len(found.readings)}")
+    tables.folded_table(tables.rows(found.readings), (tables.Column("field", "Reading", lambda field: wording.sentence(data.called(field))), tables.Column("text", "As recorded")), f"Every reading of this visit: {len(found.readings)}")
 
 
-def history(home, found):
+def history(home):
     tables.section("Visits", "In the order that history follows, the newest last.")
     tables.show(tables.rows(home.visits), (
         tables.Column("inspection_id", "Inspection", kind=tables.SHORT, link=lambda row: filters.link("home", of=home.agency, home=home.home_id, visit=row.inspection_id)),
-        tables.day("inspected_on", "Date"), tables.Column("inspection_kind", "Kind", lambda kind: wording.KINDS.get(kind, "not recorded")), tables.Column("system_id", "System"), tables.Column("crew", "Crew"),
+        tables.day("inspected_on", "Date"), tables.Column("inspection_kind", "Kind", lambda kind: wording.KINDS.get(kind, "not recorded")), *([tables.Column("system_id", "System")] if len(home.systems) > 1 else []), tables.Column("crew", "Crew"),
         tables.Column("inspector", "Inspector"), tables.Column("stated_result", "Stated"), tables.Column("repairs_reported", "Repairs reported", wording.measures), tables.day("reported_on", "Reported"),
         tables.Column("source", "File and line", lambda source: f"{source.file_name}, line {source.source_line:,}"),
     ), f"Visits to home {home.home_id}", empty="")
     changed = [check for check in home.checks if len(home.visits) > 1 and any(outcome in ("deficient", "ok") for _, outcome, _ in check.visits)]
-    tables.folded_timeline(changed, [visit for visit in home.visits], "Every check across the visits")
+    tables.folded_timeline(changed, home.visits, "Every check across the visits")
 
 
 if not frame.nothing_loaded():
@@ -91,6 +91,6 @@ if not frame.nothing_loaded():
         home = data.home(who, snapshot, agency, home_id, day)
         headline(home)
         open_now(home)
-        history(home, shown)
+        history(home)
         visit = shown if shown in {visit.inspection_id for visit in home.visits} else home.visits[-1].inspection_id
         one_visit(home, data.inspection(who, snapshot, home.agency, visit))

@@ -406,9 +406,9 @@ def next_records(next_line: NextLine, at: int, number: int, until: int, layout: 
         if tidy and record.at >= until > start or len(records) > LONGEST_STRETCH:
             break
         records.append(record)
+        at, number = record.after, number + record.count
         if record.reason == OTHER_HEADINGS:
             break
-        at, number = record.after, number + record.count
     return [record for record in _told_apart(records, layout) if not record.blank], at, number
 
 

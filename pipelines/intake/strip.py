@@ -55,7 +55,7 @@ def write_without(path: Path, export: Export, dropped: Collection[str], target: 
             copy.write_with(lines, texts, damage)
         said.damage(export.damage[told:])
         copy.write_with(np.empty(0, np.int64), pa.array([], pa.string()), export.damage[told:])
-    if not said.same(_read_again(reopen(target), kept)):
+    if not said.same(_read_again(target, reopen, kept)):
         raise ExportError(path.name, None, f"without {', '.join(map(repr, dropped))} it would be read otherwise",
                           "a file whose rows are plain without these columns; take them out yourself, name them with --keep-columns, or give them a place in the mapping")
 
@@ -88,8 +88,12 @@ class _Said:
         return other is not None and hashes(self) == hashes(other)
 
 
-def _read_again(export: Export, kept: list[str]) -> _Said | None:
-    """What the copy says; None if its headings are others."""
+def _read_again(copy: Path, reopen: Callable[[Path], Export], kept: list[str]) -> _Said | None:
+    """What the copy says; None if it has no such headings."""
+    try:
+        export = reopen(copy)
+    except ExportError:
+        return None
     if list(export.headings) != kept:
         return None
     said = _Said()
@@ -119,7 +123,8 @@ class _Copy:
         """Records on their lines, blank lines where something longer stood."""
         if not len(lines):
             return
-        after = lines + pc.count_substring_regex(texts, "\r\n|\n|\r").to_numpy() + 1
+        breaks = pc.count_substring_regex(texts, "\r\n|\n|\r").to_numpy() if _holds(texts, b"\r\n") else 0
+        after = lines + breaks + 1
         gaps = lines - np.concatenate([[self.line], after[:-1]])
         blank = pc.binary_repeat(pa.scalar(self.end), pa.array(gaps))
         self.file.write(_octets(pc.binary_join_element_wise(blank, texts, pa.scalar(self.end), "")))
@@ -150,12 +155,17 @@ def _row_texts(table: pa.Table, delimiter: str) -> pa.Array:
     for column in table.columns:
         text = column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
         text = pa.concat_arrays(text.chunks) if isinstance(text, pa.ChunkedArray) else text
-        marked = pc.match_substring_regex(text, special)
-        if pc.any(marked).as_py():
+        if _holds(text, f"\"\r\n'{delimiter}".encode()):
             quoted = pc.binary_join_element_wise('"', pc.replace_substring(text, '"', '""'), '"', "")
-            text = pc.if_else(marked, quoted, text)
+            text = pc.if_else(pc.match_substring_regex(text, special), quoted, text)
         cells.append(text)
     return pc.binary_join_element_wise(*cells, delimiter)
+
+
+def _holds(texts: pa.Array, any_of: bytes) -> bool:
+    """Whether any of these ASCII characters stands in any of the texts."""
+    octets = bytes(_octets(texts))
+    return any(octets.find(octet) >= 0 for octet in any_of)
 
 
 def _octets(texts: pa.Array) -> memoryview:

@@ -1,0 +1,231 @@
+"""Every page in a real Chromium: nothing breaks, nothing leaves the machine, everybody can reach and read it."""
+
+import csv
+import io
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from contextlib import contextmanager
+from datetime import date
+from pathlib import Path
+from urllib.parse import parse_qs, urlsplit
+
+import pytest
+
+from dashboard.navigation import VIEWS, address
+from pipelines import lists
+from pipelines.lists import CAUTIONS, EVERYTHING, Filters
+
+pytestmark = [pytest.mark.browser, pytest.mark.filterwarnings("ignore::ResourceWarning")]
+ROOT = Path(__file__).parent.parent
+AGENCY = "Tillamere Community Partners"
+SIZES = ((1280, 720), (1920, 1080))
+SETTLED = '[data-testid="stApp"][data-test-script-state="notRunning"]'
+ADDRESSES = {view.name: address(view.name, **({"of": AGENCY, "home": "98"} if view.name == "home" else {})) for view in VIEWS}
+
+
+@contextmanager
+def served(fleet):
+    """The dashboard of a fleet on a free port of this machine: its address."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    command = [sys.executable, "-m", "streamlit", "run", str(ROOT / "dashboard" / "app.py"), "--server.port", str(port), "--server.headless", "true"]
+    server = subprocess.Popen(command, cwd=ROOT, env=os.environ | {"COLDFILL_FLEET": str(fleet.path)}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        for _ in range(200):
+            try:
+                urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=1).close()
+                break
+            except OSError:
+                assert server.poll() is None, "the server did not start"
+                time.sleep(0.1)
+        yield f"http://127.0.0.1:{port}/"
+    finally:
+        server.terminate()
+        server.wait(10)
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu"])
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="module")
+def samples(sample_fleet):
+    with served(sample_fleet) as place:
+        yield place
+
+
+@pytest.fixture(scope="module")
+def nothing(empty_fleet):
+    with served(empty_fleet) as place:
+        yield place
+
+
+@pytest.fixture
+def page(chromium):
+    """A page that notes every address it asks for, and fails the test if one is not of this machine."""
+    context = chromium.new_context(viewport={"width": 1280, "height": 720}, accept_downloads=True)
+    shown = context.new_page()
+    asked, broken = set(), []
+    shown.on("request", lambda request: asked.add(urlsplit(request.url).hostname))
+    shown.on("websocket", lambda socket: asked.add(urlsplit(socket.url).hostname))
+    shown.on("pageerror", lambda error: broken.append(str(error)))
+    yield shown
+    context.close()
+    assert asked <= {"127.0.0.1", None}, asked  # None: data inside the page
+    assert not broken
+
+
+def settle(page, title=None):
+    """Wait until the page has been drawn whole."""
+    page.wait_for_selector("h1" if title is None else f"h1:text-is({title!r})", timeout=30_000)
+    page.wait_for_selector(SETTLED, timeout=30_000)
+    page.wait_for_timeout(300)
+    page.wait_for_selector(SETTLED, timeout=30_000)
+    assert page.locator('[data-testid="stException"], [data-testid="stAlert"]').count() == 0
+
+
+def asked(page):
+    return parse_qs(urlsplit(page.url).query)
+
+
+@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+def test_a_page_is_whole_fits_and_is_accessible(page, samples, view):
+    from axe_playwright_python.sync_playwright import Axe
+
+    page.goto(samples + ADDRESSES[view.name])
+    settle(page, view.title)
+    assert page.get_by_text(CAUTIONS[0]).first.is_visible()
+    for width, height in SIZES:
+        page.set_viewport_size({"width": width, "height": height})
+        page.wait_for_timeout(200)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        found = Axe().run(page)
+        assert not found.response["violations"], found.generate_report()
+
+
+@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+def test_a_page_of_an_empty_fleet_is_whole(page, nothing, view):
+    page.goto(nothing + ADDRESSES[view.name])
+    settle(page, view.title)
+    assert view.name == "checks" or page.get_by_text("coldfill load PATH").is_visible()
+
+
+def test_a_search_leads_to_a_home_and_its_drawing(page, samples):
+    page.goto(samples)
+    settle(page, "Fleet")
+    page.get_by_role("textbox", name="Search").fill("J0098")
+    page.keyboard.press("Enter")
+    settle(page, "Homes")
+    assert asked(page)["search"] == ["J0098"]
+    page.get_by_role("link", name="98", exact=True).click()
+    settle(page, "One home")
+    drawing = page.locator('img[alt^="The loop in words"]')
+    assert "Expansion tank: " in drawing.get_attribute("alt")
+    assert drawing.evaluate("image => image.complete && image.naturalWidth > 0")
+    assert page.get_by_text("from tillamere-community-partners.csv, line").is_visible()
+
+
+def test_what_only_an_address_answers_to_is_not_written_into_the_address_bar(page, samples):
+    page.goto(samples + "homes")
+    settle(page, "Homes")
+    page.get_by_role("textbox", name="Search").fill("Somebody's Lane")
+    page.keyboard.press("Enter")
+    page.get_by_text("No home fits").wait_for()
+    settle(page, "Homes")
+    assert asked(page) == {}
+
+
+def choose(page, label, text):
+    page.get_by_role("combobox", name=label).click()
+    page.keyboard.type(text)
+    page.keyboard.press("Enter")
+    page.keyboard.press("Tab")
+    page.wait_for_timeout(500)
+    settle(page)
+
+
+def test_filters_go_into_the_address_and_come_back_from_it(page, samples):
+    page.goto(samples + "homes")
+    settle(page, "Homes")
+    choose(page, "Agency", AGENCY)
+    choose(page, "Check", "Leak seen")
+    choose(page, "Risk", "serious")
+    wanted = {"agency": [AGENCY], "check": ["leak-seen"], "risk": ["serious"]}
+    assert asked(page) == wanted
+    caption = page.locator("caption, .empty").first.inner_text()
+    page.goto(page.url)
+    settle(page, "Homes")
+    assert asked(page) == wanted and page.locator("caption, .empty").first.inner_text() == caption
+    page.get_by_role("link", name="Regions", exact=True).click()
+    settle(page, "Regions")
+    assert asked(page)["agency"] == [AGENCY]
+
+
+def test_a_list_is_downloaded_and_reads_back(page, samples, sample_snapshot, tmp_path):
+    page.goto(samples + address("homes", agency=AGENCY, risk="high", stage="left after our work"))
+    settle(page, "Homes")
+    page.get_by_role("button", name="Choose and download").click()
+    with page.expect_download() as waiting:
+        page.get_by_role("button", name="CSV", exact=True).click()
+    waiting.value.save_as(tmp_path / "list.csv")
+    assert waiting.value.suggested_filename == f"flagged-{sample_snapshot.name.removesuffix('.duckdb')}-as-of-{date.today().isoformat()}.csv"
+    rows = list(csv.DictReader(io.StringIO((tmp_path / "list.csv").read_text(encoding="utf-8"))))
+    wanted = lists.flagged(EVERYTHING, sample_snapshot, Filters(agency=(AGENCY,), risk="high", stage=("left after our work",)), date.today()).frame
+    assert [(row["home_id"], row["check_id"]) for row in rows] == list(zip(wanted["home_id"], wanted["check_id"], strict=True)) and len(rows) > 20
+
+
+def test_a_home_opens_from_the_keyboard(page, samples):
+    page.goto(samples + address("homes", agency=AGENCY))
+    settle(page, "Homes")
+    wanted = page.locator("table tbody th a").first.inner_text()
+    for _ in range(80):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.matches('table tbody th a')"):
+            break
+    page.keyboard.press("Enter")
+    settle(page, "One home")
+    assert asked(page) == {"of": [AGENCY], "home": [wanted]}
+
+
+def test_pages_are_turned_in_the_address(page, samples):
+    page.goto(samples + "homes?page=2")
+    settle(page, "Homes")
+    first = page.locator("table tbody th").first.inner_text()
+    page.get_by_role("button", name="Page 3", exact=True).click()
+    page.wait_for_timeout(500)
+    settle(page, "Homes")
+    assert asked(page)["page"] == ["3"] and page.locator("table tbody th").first.inner_text() != first
+
+
+def test_another_day_counts_due_dates_anew_and_keeps_the_home(page, samples):
+    page.goto(samples + ADDRESSES["home"] + "&as_of=2026-01-02")
+    settle(page, "One home")
+    before = page.locator("table").first.inner_text()
+    page.get_by_role("spinbutton", name="month, As of").click()
+    page.keyboard.press("ArrowUp")
+    page.locator("h1").click()
+    page.wait_for_timeout(500)
+    settle(page, "One home")
+    assert asked(page) == {"of": [AGENCY], "home": ["98"], "as_of": ["2026-02-02"]}
+    assert page.locator("table").first.inner_text() != before
+
+
+def test_a_chart_is_drawn_and_described(page, samples):
+    page.goto(samples + "regions")
+    settle(page, "Regions")
+    chart = page.locator('[data-testid="stVegaLiteChart"]')
+    chart.scroll_into_view_if_needed()
+    page.locator('[data-testid="stVegaLiteChart"] canvas, [data-testid="stVegaLiteChart"] svg').first.wait_for()
+    assert page.locator('[aria-label^="Tank charge against elevation"], [alt^="Tank charge against elevation"]').count() >= 1
