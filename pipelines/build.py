@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines import history, homes, precedence, reading, snapshot
+from pipelines import history, homes, precedence, reading, risk, snapshot
 from pipelines.audit import crews as crew_audit
 from pipelines.audit.suspicions import home_suspicions
 from pipelines.causes import NOTES, causes
@@ -63,7 +63,7 @@ def build(fleet, told=None):
     current = fleet.current()
     if current is not None and current.stem.endswith(digest):
         return current
-    policy = policies.load(fleet.policy)
+    policy = policy_of(fleet)
     with fleet.building(told.say, keep=int(policy.snapshots_kept)) as building:
         digest = digest_of(building.log, inputs)
         current = fleet.current()
@@ -107,7 +107,7 @@ def verify(fleet, told=None):
         faults.append(f"{current.name} was made from other inputs than the fleet holds now: run coldfill rebuild.")
     if not faults:
         with scratch() as draft:
-            fill(draft.connect(), fleet, fleet.received(), policies.load(fleet.policy), told or Told())
+            fill(draft.connect(), fleet, fleet.received(), policy_of(fleet), told or Told())
             _runs(draft.connect(), inputs_of(fleet), fleet.received(), told or Told())
             faults = [f"{difference.table}: {difference.what}" for difference in equal(current, draft.finish())]
     return faults
@@ -129,14 +129,21 @@ def rebuild_state(fleet, number, told=None):
         raise FleetError(f"{state.snapshot} was made from another {changed[0]}: put back the text kept as inputs/{state.inputs.get(changed[0], '(none)')} first.")
     with fleet.building(told.say) as building:
         log = fleet.log()[: state.log_length]
-        fill(building.connect(), fleet, fleet.received(log), policies.load(fleet.policy), told)
+        fill(building.connect(), fleet, fleet.received(log), policy_of(fleet), told)
         _runs(building.connect(), now, fleet.received(log), told)
         return building.publish(digest_of(log, now), inputs=now, code_version=CODE_VERSION, remakes=state)
 
 
+def policy_of(fleet):
+    """The fleet's policy, held against the checks there are; raises PolicyError."""
+    policy = policies.load(fleet.policy)
+    risk.refuse_unknown(policy, str(fleet.policy))
+    return policy
+
+
 def inputs_of(fleet):
     """Hash of everything but the exports that a snapshot is made from, by name."""
-    found = {"policy": policies.load(fleet.policy).sha256}
+    found = {"policy": policy_of(fleet).sha256}
     for name, path in (("places", fleet.places), ("crews", fleet.crews)):
         if path.exists():
             found[name] = hashlib.sha256(path.read_bytes()).hexdigest()

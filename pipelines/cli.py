@@ -427,8 +427,8 @@ def policy(folder, as_json):
 
     Example: coldfill policy --fleet ./fleet
     """
-    from pipelines.policy import policy as policies
-    found = policies.load(_fleet(folder).policy)
+    from pipelines import build
+    found = build.policy_of(_fleet(folder))
     if as_json:
         return _print_json({"sha256": found.sha256, **json.loads(found.text)})
     click.echo(f"policy {found.sha256[:12]}")
