@@ -231,6 +231,11 @@ def count_exports(connection, received):
         LEFT JOIN (SELECT export_id, count(*) AS lost FROM not_loaded WHERE extent = 'row' GROUP BY export_id) AS gone USING (export_id)
         WHERE exports_read.export_id = every.export_id
     """)
+    connection.execute("""
+        UPDATE exports_read SET agency = named.agencies
+        FROM (SELECT export_id, string_agg(DISTINCT agency, '; ' ORDER BY agency) AS agencies FROM received_rows GROUP BY export_id) AS named
+        WHERE exports_read.export_id = named.export_id AND status = 'loaded'
+    """)
     wrong = connection.execute("SELECT file_name FROM exports_read WHERE rows_read <> rows_kept + rows_not_loaded + rows_repeated + rows_superseded").fetchall()
     if wrong:
         raise RuntimeError(f"rows of {wrong[0][0]} are unaccounted for: nothing is published; please report this file")

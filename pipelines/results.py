@@ -234,13 +234,19 @@ class _Chance:
 
 
 def _shown(parts, deficient, count):
-    """What is shown: the first band's numbers, and the word of the fact that is wrong, else of the first."""
+    """What is shown: the first band's numbers, and the word of the fact that is wrong, else of the first.
+
+    Where something else than the band is wrong its limits are left out: they would contradict the outcome.
+    """
     nothing = np.full(count, np.nan)
     band = next((part for part in parts if isinstance(part, Band)), None)
     odd = next((part for part in parts if isinstance(part, Odd) and part.observed is not None), None)
     observed = band.observed if band else odd.observed if odd else nothing
     low = nothing if band is None or band.low is None else np.broadcast_to(band.low, (count,))
     high = nothing if band is None or band.high is None else np.broadcast_to(band.high, (count,))
+    if len(parts) > 1 and band is not None:
+        other = deficient & ~_point(band)[0]
+        low, high = np.where(other, np.nan, low), np.where(other, np.nan, high)
     facts = [part for part in parts if isinstance(part, Fact)]
     if not facts:
         return observed, low, high, None
