@@ -9,7 +9,7 @@ from pipelines.policy import policy as policies
 from pipelines.policy.policy import LEVELS, PROBABILITIES
 from tests.inspections import shipped_policy
 
-# MIL-STD-882E, Table III (seen in one full transcription; two others differ in some cells and disagree with the ranking below).
+# MIL-STD-882E, Table III (seen in one full copy; two others differ in some cells and disagree with the ranking below).
 MATRIX_882E = {
     "A": ("high", "high", "serious", "medium"), "B": ("high", "high", "serious", "medium"), "C": ("high", "serious", "medium", "low"),
     "D": ("serious", "medium", "medium", "low"), "E": ("medium", "medium", "medium", "low"),
