@@ -438,7 +438,7 @@ def _runs(connection, inputs, received, told):
     told.stage("done")
     counts = {name: connection.execute(f"SELECT count(*) FROM {name}").fetchall()[0][0] for name in ("readings", "superseded", "not_loaded", "homes")}
     seconds = {name: round(spent, 3) for name, spent in told.seconds.items() if name != "done"}
-    came = {one.export_id: one.when for one in received}
+    came = {one.export_id: one.received_at for one in received}
     connection.execute("""
         CREATE OR REPLACE TABLE runs AS
         SELECT ? AS inputs, ? AS counts, ? AS code_version, now()::VARCHAR AS made_at, ? AS stages, ? AS seconds, map(?::INTEGER[], ?::VARCHAR[]) AS received_at

@@ -6,7 +6,7 @@ import os
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from pipelines import receive, store
@@ -185,9 +185,13 @@ def test_copies_without_columns_never_leak_and_read_alike(tmp_path, rows, at):
     path.write_text("\n".join(lines) + "\n", newline="")
     reopen = lambda target: open_export(target, headings_known=HEADINGS)
     try:
-        strip.write_without(path, reopen(path), ["Client name"], copy, reopen)
+        export = reopen(path)
     except ExportError:
-        assert sum(spoil != "" for *_, spoil in rows) * 3 >= len(rows)
+        assume(False)  # no table to anybody
+    try:
+        strip.write_without(path, export, ["Client name"], copy, reopen)
+    except ExportError:
+        assert sum(batch.table.num_rows for batch in export.batches()) <= len(export.damage)
         return
     assert SECRET.encode() not in copy.read_bytes()
     before, after = reopen(path), reopen(copy)

@@ -233,6 +233,8 @@ def test_received_is_when_the_bytes_first_came(fleet, tmp_path, monkeypatch):
     receive.load(fleet, [path], agency="Birch River")
     (one,) = fleet.received()
     assert (one.when, one.received_at) == ("2026-02-01T08:00:00Z", "2026-01-01T08:00:00Z")
+    monkeypatch.undo()
+    assert store.attach(build.build(fleet)).rows("SELECT received_at FROM exports") == [("2026-01-01T08:00:00Z",)]
 
 
 # ---- the command: what it says, and its exit status
