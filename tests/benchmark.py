@@ -1,0 +1,417 @@
+"""How long it takes and how much memory it needs, told in ratios: python -m tests.benchmark --help
+
+Every part runs in a process of its own, so that its memory is its own; nothing is imported here that a part would
+inherit. Files lie in a temporary folder unless --work names one.
+"""
+
+import argparse
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+ROW_BY_ROW_INSPECTIONS, ROW_BY_ROW_SAMPLE = 100_000, 2_000
+COMMANDS = (("--help",), ("status",), ("checks",))
+PARTS = {}
+
+
+def part(function):
+    """A part of the run: called in its own process with the folder and the arguments, returns what is to be told."""
+    PARTS[function.__name__] = function
+    return function
+
+
+# ---- load, recompute, publish
+
+@part
+def make_csv(work, asked):
+    from tests import simulated
+    path = work / "simulated.csv"
+    return {"bytes": simulated.write(path, asked.inspections, asked.seed)}
+
+
+@part
+def bare_read_to_file(work, asked):
+    return _bare_read(work, work / "bare.duckdb")
+
+
+@part
+def bare_read_in_memory(work, asked):
+    return _bare_read(work, ":memory:")
+
+
+def _bare_read(work, database):
+    """DuckDB's own read_csv of the file into a table, its guesses and all."""
+    import duckdb
+    with duckdb.connect(database) as connection:
+        connection.execute(f"CREATE TABLE readings AS SELECT * FROM read_csv('{work / 'simulated.csv'}')")
+        connection.execute("CHECKPOINT")
+        rows = connection.execute("SELECT count(*) FROM readings").fetchall()[0][0]
+    if database != ":memory:":
+        Path(database).unlink()
+    return {"rows": rows}
+
+
+@part
+def load(work, asked):
+    """The whole way: the door, then build with its stages."""
+    return _load(work / "fleet", work / "simulated.csv")
+
+
+def _load(folder, path):
+    from pipelines import build, receive, store
+    fleet, told = store.Fleet(folder).create(), build.Told()
+    began = time.perf_counter()
+    arrivals = receive.load(fleet, [path])
+    door = time.perf_counter() - began
+    snapshot = build.build(fleet, told)
+    assert arrivals[0].status == "loaded", arrivals[0].why
+    stages = {"the door": door, **{name: spent for name, spent in told.seconds.items() if name != "done"}}
+    counts = store.attach(snapshot).rows("SELECT sum(rows_kept)::BIGINT, (SELECT count(*) FROM homes) FROM exports")[0]
+    return {"stages": stages, "snapshot_bytes": snapshot.stat().st_size, "inspections": counts[0], "homes": counts[1]}
+
+
+@part
+def add_one_export(work, asked):
+    """An export of 500 rows added to the fleet, what of the fleet is worked out anew, and whether a whole rebuild comes out equal."""
+    from pyarrow import csv
+
+    from pipelines import build, receive, store
+    from tests import simulated
+    fleet, path, touched = store.Fleet(work / "fleet"), work / "one-export.csv", []
+    csv.write_csv(simulated.one_export(asked.seed), path)
+    judge = build.judge
+
+    def noted(table, policy):
+        touched.append((table.num_rows, len(set(zip(table["agency"].to_pylist(), table["home_id"].to_pylist(), strict=True)))))
+        return judge(table, policy)
+
+    build.judge, told = noted, build.Told()
+    began, cpu = time.perf_counter(), time.process_time()
+    receive.load(fleet, [path])
+    snapshot = build.build(fleet, told)
+    seconds, cpu = time.perf_counter() - began, time.process_time() - cpu
+    export = store.attach(snapshot).query("SELECT rows_read, rows_kept, rows_repeated, rows_not_loaded FROM exports ORDER BY export_id DESC LIMIT 1").iloc[0].to_dict()
+    build.judge, began = judge, time.perf_counter()
+    faults = build.verify(fleet)
+    return {"added_seconds": seconds, "added_cpu": cpu, "stages": told.seconds, "inspections": sum(one[0] for one in touched), "homes": sum(one[1] for one in touched),
+            "export": {name: int(count) for name, count in export.items()}, "faults": faults, "verify_seconds": time.perf_counter() - began}
+
+
+# ---- one row at a time
+
+@part
+def row_by_row(work, asked):
+    """The pipeline on so many inspections, and the plain loop over some of them: results compared, times set against each other."""
+    from pipelines import store
+    from tests import simulated
+    count = min(ROW_BY_ROW_INSPECTIONS, asked.inspections)
+    path = work / "fewer.csv"
+    simulated.write(path, count, asked.seed)
+    cpu, began = time.process_time(), time.perf_counter()
+    told = _load(work / "fewer", path)
+    whole, whole_cpu = time.perf_counter() - began, time.process_time() - cpu
+    compared = Compared(store.Fleet(work / "fewer"), every=max(1, count // ROW_BY_ROW_SAMPLE))
+    return {"inspections": count, "whole": whole, "whole_cpu": whole_cpu, "checking": told["stages"]["recomputing and checking"], **compared.timed()}
+
+
+class Compared:
+    """A fleet's inspections judged by both, or every so-manieth of them.
+
+    `disagreements` are (inspection, quantity or check, what the loop says, what the snapshot says); `outcomes` counts
+    (check, outcome).
+    """
+
+    def __init__(self, fleet, every=1):
+        from collections import Counter, defaultdict
+
+        from pipelines import store
+        from pipelines.policy import policy as policies
+        from tests import row_by_row
+        self.row_by_row, self.policy = row_by_row, policies.load(fleet.policy)
+        snapshot = store.attach(fleet.current())
+        needed = ("agency", "inspection_id", "home_id", "system_id", "inspected_on", "inspection_kind", "updated_at", "makeup_meter_gal", "inspector", "crew", *row_by_row.FIVE)
+        chosen = f"(agency, inspection_id) IN (SELECT (agency, inspection_id) FROM (SELECT agency, inspection_id, row_number() OVER (ORDER BY agency, inspection_id) AS place FROM readings) WHERE place % {every} = 0)"
+        self.fleet = row_by_row.Fleet(_recorded(snapshot.arrow(f"SELECT {', '.join(needed)} FROM readings")))
+        self.visits = list(_recorded(snapshot.arrow(f"SELECT * FROM readings WHERE {chosen}")))
+        self.recomputed = {(row["agency"], row["inspection_id"]): row for row in snapshot.arrow(f"SELECT * FROM recomputed WHERE {chosen}").to_pylist()}
+        self.results, self.certainty, self.outcomes = defaultdict(dict), defaultdict(dict), Counter()
+        for agency, inspection_id, check, outcome, certainty in snapshot.rows(f"SELECT agency, inspection_id, check_id, outcome, certainty FROM results WHERE {chosen}"):
+            self.results[agency, inspection_id][check] = outcome
+            self.outcomes[check, outcome] += 1
+            if certainty is not None:
+                self.certainty[agency, inspection_id][check] = certainty
+        places = row_by_row.Places(fleet.places)
+        rules = {}
+        for visit in self.visits:
+            place = visit["agency"], visit.get("region")
+            if place not in rules:
+                rules[place] = row_by_row.Rules(self.policy, *place)
+        self.asked = [(visit, rules[visit["agency"], visit.get("region")], self.fleet, places.elevation_ft(visit), self.certainty[visit["agency"], visit["inspection_id"]])
+                      for visit in self.visits]
+
+    def disagreements(self):
+        found = []
+        for asked in self.asked:
+            key = asked[0]["agency"], asked[0]["inspection_id"]
+            judged = self.row_by_row.judge(*asked)
+            found += [(key, name, mine, self.recomputed[key][name]) for name, mine in judged["quantities"].items() if not _same(mine, self.recomputed[key][name])]
+            found += [(key, check, mine, self.results[key].get(check)) for check, mine in judged["outcomes"].items() if mine != self.results[key].get(check)]
+            found += [(key, check, None, self.results[key][check]) for check in self.results[key].keys() - judged["outcomes"].keys()]
+        return found
+
+    def seconds_an_inspection(self):
+        """Processor time of the loop, readings already in hand."""
+        began = time.process_time()
+        for asked in self.asked:
+            self.row_by_row.judge(*asked)
+        return (time.process_time() - began) / len(self.asked)
+
+    def timed(self):
+        """How many were compared, in how many places they differ, and what the loop takes for one."""
+        return {"sample": len(self.visits), "disagreements": len(self.disagreements()), "by_row": self.seconds_an_inspection()}
+
+
+def _recorded(table):
+    """The rows of a table as dictionaries of what is recorded."""
+    for row in table.to_pylist():
+        yield {name: value for name, value in row.items() if value is not None}
+
+
+def _same(mine, theirs):
+    import math
+    if mine is None or theirs is None or isinstance(mine, bool):
+        return mine is theirs or mine == theirs
+    return math.isclose(mine, theirs, rel_tol=1e-6, abs_tol=1e-6)
+
+
+@part
+def in_columns(work, asked):
+    """Processor time of the pipeline's formulas over 20,000 inspections in memory: quantities and outcomes, with certainty and without."""
+    from pipelines import store
+    return formulas_in_columns(store.Fleet(work / "fewer"))
+
+
+def formulas_in_columns(fleet, inspections=20_000):
+    """Seconds an inspection that quantities and outcomes take in columns, on one core: {"with certainty": …, "without certainty": …}."""
+    from pipelines import build, store
+    from pipelines.policy import policy as policies
+    from pipelines.readings import from_arrow
+    from pipelines.recompute import QUANTITIES, Margin, Recomputed
+    from pipelines.results import results
+    snapshot, policy = store.attach(fleet.current()), policies.load(fleet.policy)
+    readings = from_arrow(snapshot.arrow(f"SELECT * FROM readings ORDER BY agency, home_id, inspection_id LIMIT {inspections}").combine_chunks())
+    parts = [slice(start, min(start + build.ROWS_IN_CACHE, len(readings))) for start in range(0, len(readings), build.ROWS_IN_CACHE)]
+
+    def once():
+        began = time.process_time()
+        for rows in parts:
+            recomputed = Recomputed(readings.rows(rows), policy.for_rows())
+            results(recomputed)
+            for name in QUANTITIES:
+                recomputed.quantity(name)
+        return (time.process_time() - began) / len(readings)
+
+    told, chance = {"with certainty": min(once() for _ in range(3))}, Margin.chance_below_zero
+    try:
+        Margin.chance_below_zero = lambda margin, rows: 0.0 * rows
+        return told | {"without certainty": min(once() for _ in range(3))}
+    finally:
+        Margin.chance_below_zero = chance
+
+
+# ---- pages
+
+@part
+def questions(work, asked):
+    """Every question that a page may ask of the current snapshot: seconds when first asked and when asked again."""
+    import inspect
+    import logging
+    from datetime import date
+
+    from pipelines import store
+    logging.disable(logging.WARNING)  # Streamlit says of every cache that no server is running
+    from dashboard import data
+    fleet = store.Fleet(work / "fleet")
+    snapshot = store.attach(fleet.current())
+    agency, home_id, inspection_id, crew = snapshot.rows("SELECT agency, home_id, inspection_id, crew FROM readings WHERE crew IS NOT NULL ORDER BY agency, inspection_id LIMIT 1")[0]
+    some = {"viewer": data.EVERYTHING, "snapshot": str(fleet.current()), "filters": data.Filters(), "as_of": date(2026, 3, 1), "most": 12, "stage": data.STAGES[1], "sort": "risk",
+            "page": 1, "only": "", "chosen": (), "agency": agency, "home_id": home_id, "inspection_id": inspection_id, "search": home_id, "among": (), "export_id": 1, "name": "recent_file_days"}
+    more = {"homes": [{"only": question} for question in ("", *data.QUESTION)], "homes_count": [{"only": question} for question in ("", *data.QUESTION)],
+            "crews": [{"check": "precharge-low", "crew": None}, {"check": None, "crew": (agency, crew)}], "agencies_of": [{"crew": crew}]}
+    told = []
+    for name, function in vars(data).items():
+        wanted = list(inspect.signature(function).parameters) if inspect.isfunction(inspect.unwrap(function)) and not name.startswith("_") else []
+        if wanted[:2] != ["viewer", "snapshot"]:
+            continue
+        for own in more.get(name, [{}]):
+            values = some | {"check": "precharge-low", "crew": crew} | own
+            call = {parameter: values[parameter] for parameter in wanted}
+            times = []
+            for _ in range(2):
+                began = time.perf_counter()
+                function(**call)
+                times.append(time.perf_counter() - began)
+            said = " ".join(str(value) for value in own.values() if value)
+            told.append({"question": f"{name} {said}".strip(), "first": times[0], "again": times[1], "cached": hasattr(function, "clear")})
+    return {"questions": told}
+
+
+@part
+def people(work, asked):
+    """Simulated people click through the served dashboard; what its server needs for each of them."""
+    from tests.visitors import Person, served, stroll
+    with served(work / "fleet", os.environ) as (port, server):
+        memory = lambda: int(Path(f"/proc/{server}/status").read_text().split("VmRSS:")[1].split()[0]) * 1024
+        first = Person(port, 0)
+        first.open("", "")
+        for _ in range(40):
+            first.click()
+        alone = memory()
+        present = stroll(port, asked.people, asked.minutes)
+        together = memory()
+    seconds = sorted(spent for person in present for _, spent in person.seconds)
+    return {"clicks": len(seconds), "half": seconds[len(seconds) // 2], "most": seconds[int(0.95 * len(seconds))], "slowest": seconds[-1], "alone_bytes": alone,
+            "each_bytes": (together - alone) / len(present), "errors": first.errors + [error for person in present for error in person.errors]}
+
+
+@part
+def commands(work, asked):
+    """Best and middle of seven runs of light commands."""
+    told = {}
+    for command in COMMANDS:
+        times = []
+        for _ in range(7):
+            began = time.perf_counter()
+            subprocess.run([sys.executable, "-m", "pipelines.cli", *command], cwd=ROOT, env={**os.environ, "COLDFILL_FLEET": str(work / "fleet")}, check=True, stdout=subprocess.DEVNULL)
+            times.append(time.perf_counter() - began)
+        told[" ".join(("coldfill", *command))] = {"best": min(times), "middle": sorted(times)[3]}
+    return told
+
+
+# ---- telling
+
+def run(name, work, asked):
+    """A part in a fresh process: what it tells, with its wall and processor seconds and its peak memory in bytes."""
+    command = [sys.executable, "-m", "tests.benchmark", str(asked.inspections), "--part", name, "--work", str(work), "--seed", str(asked.seed), "--people", str(asked.people), "--minutes", str(asked.minutes)]
+    done = subprocess.run(command, cwd=ROOT, stdout=subprocess.PIPE, text=True, check=False)
+    if done.returncode:
+        raise SystemExit(f"the part {name} failed")
+    return json.loads(done.stdout.splitlines()[-1])
+
+
+def tell_part(name, work, asked):
+    """Run a part in this process and print what it tells as one line of JSON."""
+    import resource
+    began, cpu = time.perf_counter(), time.process_time()
+    told = PARTS[name](work, asked)
+    told = {"wall": time.perf_counter() - began, "cpu": time.process_time() - cpu, **told}
+    told["peak"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
+    print(json.dumps(told))
+
+
+def row(what, figure, ratio=""):
+    print(f"  {what:<58} {figure:>16}   {ratio}".rstrip(), flush=True)
+
+
+def seconds(value):
+    return f"{value:,.2f} s" if value < 100 else f"{value:,.0f} s"
+
+
+def size(value):
+    return f"{value / 1e9:,.2f} GB" if value >= 1e9 else f"{value / 1e6:,.1f} MB"
+
+
+def tell_load(work, asked):
+    made = run("make_csv", work, asked)
+    print(f"{asked.inspections:,} simulated inspections, {size(made['bytes'])} of CSV")
+    bare = {place: run(f"bare_read_{place.replace(' ', '_')}", work, asked) for place in ("to file", "in memory")}
+    whole = run("load", work, asked)
+    assert whole["inspections"] == asked.inspections, "rows were lost"
+    for place, told in bare.items():
+        row(f"bare read_csv into a table, {place}", seconds(told["wall"]), f"peak {size(told['peak'])}")
+    total = sum(whole["stages"].values())
+    row("load, recompute, publish", seconds(total), f"peak {size(whole['peak'])}, processor {seconds(whole['cpu'])}, snapshot {size(whole['snapshot_bytes'])}")
+    for stage, spent in whole["stages"].items():
+        row(f"    {stage}", seconds(spent), f"{spent / total:.0%}")
+    for place, told in bare.items():
+        row(f"times the bare read {place}", f"{total / told['wall']:.1f}", "at most 5 asked")
+    row("inspections a second", f"{asked.inspections / total:,.0f}")
+
+
+def tell_row_by_row(work, asked):
+    told, columns = run("row_by_row", work, asked), run("in_columns", work, asked)
+    print(f"{told['inspections']:,} inspections against a loop in plain Python over {told['sample']:,} of them, scaled; the loop works out no certainty")
+    row("disagreements in quantities and outcomes", f"{told['disagreements']}", "none allowed")
+    loop = told["by_row"] * told["inspections"]
+    row("the loop", seconds(loop), f"{told['by_row'] * 1e6:.1f} µs an inspection, readings in hand")
+    for name, spent in columns.items():
+        if name in ("with certainty", "without certainty"):
+            row(f"the same in columns on one core, {name}", seconds(spent * told["inspections"]), f"the loop takes {told['by_row'] / spent:.1f} times as long")
+    row("recompute, check, follow over time, write", seconds(told["checking"]), f"the loop takes {loop / told['checking']:.1f} times as long")
+    row("from the file to the snapshot", seconds(told["whole"]), f"the loop alone takes {loop / told['whole']:.1f} times as long")
+
+
+def tell_added(work, asked):
+    told = run("add_one_export", work, asked)
+    export = told["export"]
+    print(f"One export of {export['rows_read']} rows ({export['rows_kept']} in force, {export['rows_repeated']} repeated) added to {asked.inspections:,} inspections")
+    row("load, recompute, publish", seconds(told["added_seconds"]), f"processor {seconds(told['added_cpu'])}")
+    row("worked out anew", f"{told['homes']:,} homes", f"{told['inspections']:,} inspections, {told['inspections'] / asked.inspections:.3%} of all")
+    row("equal to a whole rebuild", "no" if told["faults"] else "yes", "; ".join(told["faults"]) or f"compared in {seconds(told['verify_seconds'])}, the rebuild included")
+
+
+def tell_pages(work, asked):
+    told = run("questions", work, asked)
+    print(f"Questions of pages at {asked.inspections:,} inspections; peak {size(told['peak'])}")
+    for one in sorted(told["questions"], key=lambda one: -one["first"]):
+        row(f"    {one['question']}", seconds(one["first"]), f"again {one['again'] * 1e3:.1f} ms" if one["cached"] else "not kept: a list to take along")
+    told = run("people", work, asked)
+    print(f"{asked.people} simulated people click for {asked.minutes:g} minutes")
+    row("pages opened", f"{told['clicks']:,}", f"half within {seconds(told['half'])}, 95 % within {seconds(told['most'])}, slowest {seconds(told['slowest'])}")
+    row("memory of the server with one person", size(told["alone_bytes"]), f"each more {size(told['each_bytes'])}")
+    row("errors seen", f"{len(told['errors'])}", "; ".join(dict.fromkeys(told["errors"]))[:300])
+
+
+def tell_commands(work, asked):
+    told = run("commands", work, asked)
+    print("Light commands")
+    for command in (" ".join(("coldfill", *command)) for command in COMMANDS):
+        row(f"    {command}", seconds(told[command]["best"]), f"middle of 7: {seconds(told[command]['middle'])}")
+
+
+def main():
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmark", description=__doc__.splitlines()[0].split(":")[0] + ".",
+                                     epilog="Example: python -m tests.benchmark 200000 --increment --pages")
+    parser.add_argument("inspections", nargs="?", type=int, default=1_000_000, metavar="N", help="simulated inspections (1,000,000 unless said)")
+    parser.add_argument("--increment", action="store_true", help="add one export of 500 rows, and hold the snapshot against a whole rebuild")
+    parser.add_argument("--pages", action="store_true", help="ask every question of the pages, and let people click through them")
+    parser.add_argument("--people", type=int, default=20, help="how many people click (20)")
+    parser.add_argument("--minutes", type=float, default=0.5, help="for how long (0.5; the full run is 5)")
+    parser.add_argument("--seed", type=int, default=1, help="of the simulated fleet (1)")
+    parser.add_argument("--work", type=Path, help="an empty folder to keep the files in; without it they go")
+    parser.add_argument("--part", choices=PARTS, help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    if asked.part:
+        return tell_part(asked.part, asked.work, asked)
+    with tempfile.TemporaryDirectory(prefix="coldfill-benchmark-") as folder:
+        work = (asked.work or Path(folder)).resolve()
+        work.mkdir(parents=True, exist_ok=True)
+        if any(work.iterdir()):
+            parser.error(f"{work} is not empty")
+        tell_load(work, asked)
+        tell_row_by_row(work, asked)
+        if asked.increment:
+            tell_added(work, asked)
+        if asked.pages:
+            tell_pages(work, asked)
+        tell_commands(work, asked)
+    return None
+
+
+if __name__ == "__main__":
+    main()
