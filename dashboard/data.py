@@ -19,7 +19,7 @@ from pipelines.explain import TITLES, NotFound, called
 from pipelines.history import NOT_VERIFIED, STAGES, STATES
 from pipelines.lists import CAUTIONS, EVERYTHING, Filters, ListError, Viewer, as_csv, as_parquet, as_xlsx, as_zip
 from pipelines.policy.policy import LEVELS, PolicyError
-from pipelines.snapshot import column, quoted
+from pipelines.snapshot import part, quoted
 from pipelines.store import Fleet, FleetError, attach
 
 __all__ = ["BY_ID", "CAUTIONS", "EVERYTHING", "LEVELS", "STAGES", "TITLES", "Filters", "FleetError", "ListError", "NotFound", "PolicyError", "Viewer",
@@ -172,7 +172,7 @@ def not_verified(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFram
     opened = attach(snapshot)
     condition, params = lists.where(viewer, filters, checks=None)
     safety = [check for check in HOME_CHECKS if check.safety_critical]
-    counts = ", ".join(f"count(DISTINCT CASE WHEN s.{column(check.id, 'state')} = {NOT_VERIFIED} THEN s.home_id END) AS {quoted(check.id).replace(chr(39), chr(34))}" for check in safety)
+    counts = ", ".join(f"count(DISTINCT CASE WHEN {part(check.id, 'state', 's')} = {NOT_VERIFIED} THEN s.home_id END) AS {quoted(check.id).replace(chr(39), chr(34))}" for check in safety)
     wide = opened.query(f"""SELECT h.agency, {counts} FROM state_columns AS s JOIN homes AS h ON h.agency = s.agency AND h.home_id = s.home_id
                             WHERE h.assessed AND {condition} GROUP BY h.agency""", params)
     homes = wide.melt("agency", var_name="check_id", value_name="homes")

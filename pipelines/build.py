@@ -28,7 +28,7 @@ from pipelines.recompute import Recomputed
 from pipelines.results import OUTCOMES, results
 from pipelines.store import FleetError, equal, scratch
 
-CODE_VERSION = "0.1.0"
+CODE_VERSION = "0.2.0"
 ROWS_AT_ONCE = 125_000      # inspections in memory at once, homes kept whole
 ROWS_IN_CACHE = 16_384      # rows a formula runs over at once
 WORKERS = min(4, os.cpu_count() or 1)
@@ -170,8 +170,8 @@ def fill(connection, fleet, received, policy, told):
     reading.places_table(connection, fleet)
     compare(connection, policy)
     told.stage("recomputing and checking")
-    words = roll(connection, policy, told)
-    finish(connection, policy, received, words, told)
+    shown = roll(connection, policy, told)
+    finish(connection, policy, received, shown, told)
 
 
 def add(connection, fleet, received, added, policy, told):
@@ -207,8 +207,8 @@ def add(connection, fleet, received, added, policy, told):
     connection.execute(f"DELETE FROM causes WHERE (agency, inspection_id) IN ({gone})")
     for name in ("recomputed", "result_columns", "state_columns", "homes"):
         connection.execute(f"DELETE FROM {name} WHERE (agency, home_id) IN (SELECT agency, home_id FROM touched)")
-    words = roll(connection, policy, told, touched="touched")
-    finish(connection, policy, received, words, told)
+    shown = roll(connection, policy, told, touched="touched")
+    finish(connection, policy, received, shown, told)
 
 
 TAKER = "coalesce('i ' || inspector, 'c ' || crew)"
@@ -216,12 +216,12 @@ FIVE = "cold_pressure_psig AS a, hot_pressure_psig AS b, cold_temperature_f AS c
 TOUCHING = f"agency, home_id, inspected_on, {TAKER} AS taker, {FIVE}"
 
 
-def finish(connection, policy, received, words, told):
+def finish(connection, policy, received, shown, told):
     """What is made whole at every publish: counts, views, crews."""
     told.stage("counting and publishing")
     reading.count_exports(connection, received)
-    snapshot.views(connection, policy, words)
-    shown_words(connection, words)
+    snapshot.views(connection, policy, shown)
+    tables_of_shown(connection, shown)
     crew_audit.crew_tables(connection, policy)
     home_suspicions(connection)
     tally(connection)
@@ -289,7 +289,7 @@ BATCH_TEXTS = ("agency", "inspection_id", "home_id", "region", "crew", "job_numb
 def roll(connection, policy, told, touched=None):
     """Recompute, check and follow over time every home (or those of the table `touched`); fills the batch tables.
 
-    A few batches of whole homes are worked out side by side. Returns check id → words its results may show.
+    A few batches of whole homes are worked out side by side. Returns check id → (words, numbers) its results may show.
     """
     count = connection.execute(f"SELECT count(*) FROM received_rows WHERE standing = {snapshot.IN_FORCE}").fetchall()[0][0]
     parts = max(1, -(-count // ROWS_AT_ONCE)) if touched is None else 1
@@ -297,12 +297,12 @@ def roll(connection, policy, told, touched=None):
 
     def one(part):
         with connection.cursor() as cursor:
-            tables, words = judge(batch(cursor, part, parts, touched), policy)
+            tables, shown = judge(batch(cursor, part, parts, touched), policy)
             with writing:
                 snapshot.write(cursor, tables)
                 done.append(part)
                 told.step(len(done), parts)
-        return words
+        return shown
 
     with ThreadPoolExecutor(WORKERS) as pool:
         return list(pool.map(one, range(parts)))[0]
@@ -326,7 +326,7 @@ def batch(connection, part, parts, touched=None):
 
 
 def judge(table, policy):
-    """Every number of a batch of whole homes: name of table → Arrow table, and the words that results may show."""
+    """Every number of a batch of whole homes: name of table → Arrow table; and check id → (words, numbers) its results may show."""
     readings = from_arrow(table)
     readings.fleetwide = _fleetwide(table, readings)
     pairs, codes = _pairs(table) if policy.regions else ((), ())
@@ -337,7 +337,7 @@ def judge(table, policy):
     told = {check.id: tuple(np.concatenate([part.told[check.id][which] for part in parts]) for which in (0, 1)) for check in CHECKS}
     active = {check.id: np.concatenate([part.active[check.id] for part in parts]) for check in CHECKS}
     assessed = np.concatenate([part.assessed for part in parts])
-    return tables | homes.roll_up(table, readings, told, active, assessed, policy), parts[0].words
+    return tables | homes.roll_up(table, readings, told, active, assessed, policy), parts[0].shown
 
 
 @dataclass(frozen=True)
@@ -348,7 +348,7 @@ class _Judged:
     told: dict
     active: dict
     assessed: np.ndarray
-    words: dict
+    shown: dict
 
 
 def _judged(readings, policy, keys, start):
@@ -360,8 +360,8 @@ def _judged(readings, policy, keys, start):
     here = {name: value.slice(part.start, part.stop - part.start) for name, value in keys.items()}
     tables = {"recomputed": snapshot.recomputed_table(here, recomputed), "result_columns": snapshot.results_table(here, found), "causes": _causes_table(here, links)}
     told = {check: (result.outcome, result.certainty) for check, result in found.items()}
-    words = {check: result.words.words for check, result in found.items() if result.words is not None}
-    return _Judged(tables, told, active, recomputed.assessed, words)
+    shown = {check: (result.words.words if result.words is not None else (), result.shows) for check, result in found.items()}
+    return _Judged(tables, told, active, recomputed.assessed, shown)
 
 
 def _pairs(table):
@@ -385,8 +385,8 @@ def _causes_table(keys, links):
 def tally(connection):
     """Systems per agency, region, crew and check by state, stage and risk: small, so that pages are quick at any size."""
     parts = " UNION ALL ".join(
-        f"SELECT place, {snapshot.quoted(check.id)} AS check_id, {snapshot.column(check.id, 'state')} AS state, {snapshot.column(check.id, 'stage')} AS stage, "
-        f"{snapshot.column(check.id, 'risk')} AS risk, count(*) AS systems FROM state_columns GROUP BY ALL" for check in HOME_CHECKS)
+        f"SELECT place, {snapshot.quoted(check.id)} AS check_id, {snapshot.part(check.id, 'state')} AS state, {snapshot.part(check.id, 'stage')} AS stage, "
+        f"{snapshot.part(check.id, 'risk')} AS risk, count(*) AS systems FROM state_columns GROUP BY ALL" for check in HOME_CHECKS)
     connection.execute(f"""
         CREATE OR REPLACE TABLE tally AS
         WITH places AS (SELECT DISTINCT place, agency, region, crew FROM state_columns)
@@ -404,8 +404,8 @@ def answerable(connection):
         UNPIVOT (SELECT export_id, {counts} FROM received_rows GROUP BY export_id) ON COLUMNS(* EXCLUDE export_id) INTO NAME field VALUE filled
     """)
     parts = " UNION ALL ".join(
-        f"SELECT export_id, {snapshot.quoted(check.id)} AS check_id, {snapshot.column(check.id, 'outcome')} AS outcome, {snapshot.column(check.id, 'reason')} AS reason, "
-        f"{snapshot.column(check.id, 'about')} AS about, count(*) AS inspections FROM result_columns GROUP BY ALL" for check in CHECKS)
+        f"SELECT export_id, {snapshot.quoted(check.id)} AS check_id, {snapshot.part(check.id, 'outcome')} AS outcome, {snapshot.part(check.id, 'reason')} AS reason, "
+        f"{snapshot.part(check.id, 'about')} AS about, count(*) AS inspections FROM result_columns GROUP BY ALL" for check in CHECKS)
     connection.execute(f"""
         CREATE OR REPLACE TABLE export_checks AS
         SELECT export_id, check_id, {snapshot.picked(OUTCOMES, 'outcome')} AS outcome, {snapshot.picked(REASONS, 'reason')} AS reason,
@@ -413,14 +413,15 @@ def answerable(connection):
     """)
 
 
-def shown_words(connection, words):
-    """The word behind each code that a check's results may show, so that a list need not open the long view for it."""
-    rows = [(check, place, word) for check, names in words.items() for place, word in enumerate(names)]
-    connection.register("shown", pa.table({
-        "check_id": pa.array([row[0] for row in rows], pa.string()), "position": pa.array([row[1] for row in rows], pa.int32()),
-        "word": pa.array([row[2] for row in rows], pa.string())}))
-    connection.execute("CREATE OR REPLACE TABLE shown_words AS SELECT * FROM shown")
-    connection.unregister("shown")
+def tables_of_shown(connection, shown):
+    """Which numbers a check's results may show, and the word behind each code, so that a list need not open the long view for it."""
+    words = [(check, place, word) for check, (texts, _) in shown.items() for place, word in enumerate(texts)]
+    numbers = [(check, what) for check, (_, names) in shown.items() for what in names]
+    for name, columns, rows in (("shown_words", {"check_id": pa.string(), "position": pa.int32(), "word": pa.string()}, words),
+                                ("shown_numbers", {"check_id": pa.string(), "what": pa.string()}, numbers)):
+        connection.register("shown", pa.table({column: pa.array([row[place] for row in rows], kind) for place, (column, kind) in enumerate(columns.items())}))
+        connection.execute(f"CREATE OR REPLACE TABLE {name} AS SELECT * FROM shown")
+        connection.unregister("shown")
 
 
 def risk_matrix(connection, policy):

@@ -5,7 +5,7 @@ from datetime import date
 from pipelines.checks import HOME_CHECKS
 from pipelines.history import OPEN_STATES, STAGES, STATES
 from pipelines.policy.policy import LEVELS
-from pipelines.snapshot import column, picked
+from pipelines.snapshot import part, picked
 
 OPEN = tuple(STATES[state] for state in OPEN_STATES)
 
@@ -33,8 +33,8 @@ def open_checks():
     """SQL for the open rows of home_checks, without verified_on; from the narrow columns, which a million homes need."""
     codes = ", ".join(map(str, OPEN_STATES))
     coded = " UNION ALL ".join(
-        f"SELECT rowid AS place, {check_place} AS check_place, " + ", ".join(f"{column(check.id, what)} AS {what}" for what in ("state", "stage", "risk", "since", "decided"))
-        + f" FROM state_columns WHERE {column(check.id, 'state')} IN ({codes})" for check_place, check in enumerate(HOME_CHECKS))
+        f"SELECT rowid AS place, {check_place} AS check_place, " + ", ".join(f"{part(check.id, what)} AS {what}" for what in ("state", "stage", "risk", "since", "decided"))
+        + f" FROM state_columns WHERE {part(check.id, 'state')} IN ({codes})" for check_place, check in enumerate(HOME_CHECKS))
     return f"""SELECT s.agency, s.home_id, s.system_id, {picked([check.id for check in HOME_CHECKS], 'o.check_place')} AS check_id,
                       s.visit_ids[o.decided] AS inspection_id, {picked(STATES, 'o.state')} AS state, {picked(STAGES, 'o.stage')} AS stage,
                       s.visit_days[o.since] AS since, {picked(LEVELS, 'o.risk')} AS risk

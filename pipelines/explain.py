@@ -16,7 +16,7 @@ from pipelines.policy.policy import LEVELS
 from pipelines.readings import REASONS
 from pipelines.recompute import FLAGS, QUANTITIES
 from pipelines.results import DEFICIENT, OUTCOMES
-from pipelines.snapshot import CERTAINTY_STEPS, FIELD_NAMES, IN_FORCE, NUMBERS, REPEATED, SUPERSEDED, TWO_THINGS, column
+from pipelines.snapshot import CERTAINTY_STEPS, FIELD_NAMES, IN_FORCE, NUMBERS, REPEATED, SUPERSEDED, TWO_THINGS, coded, column, parts_of_results, parts_of_states
 
 STANDINGS = {IN_FORCE: "in force", SUPERSEDED: "superseded", REPEATED: "repeated", TWO_THINGS: "the file says two things"}
 # Unit that a name ends in, and decimals; a field's own go first.
@@ -303,13 +303,12 @@ def _results(snapshot, condition, params):
 
 def _result(check, row, words):
     """One check's result from its narrow columns; what is said first is the number or word, or the reason there is none."""
-    part = lambda what: row.get(column(check.id, what))
-    code, about = part("word"), part("about")
-    word = words[code] if words and code is not None and 0 <= code < len(words) else None
-    observed, low, high = (part(what) for what in NUMBERS)
-    certainty = None if part("certainty") is None else part("certainty") / CERTAINTY_STEPS
-    reason, field = REASONS[part("reason")] or None, FIELD_NAMES[about] if about >= 0 else None
-    outcome = OUTCOMES[part("outcome")]
+    code = {what: int(value) for what, value in parts_of_results(row[coded(check.id)]).items()}
+    word = words[code["word"]] if words and code["word"] >= 0 else None
+    observed, low, high = (row.get(column(check.id, what)) for what in NUMBERS)
+    certainty = None if code["certainty"] < 0 else code["certainty"] / CERTAINTY_STEPS
+    reason, field = REASONS[code["reason"]] or None, FIELD_NAMES[code["about"]] if code["about"] >= 0 else None
+    outcome = OUTCOMES[code["outcome"]]
     told = certainty is not None
     seen = f"{called(_field_of(check, word))}: {word.replace('_', ' ')}" if word else band(shown_quantity(check), observed, low, high, outcome == OUTCOMES[DEFICIENT])
     if told and word is None and observed is None:
@@ -491,11 +490,11 @@ def home(viewer: Viewer, snapshot, agency: str, home_id: str, as_of: date | None
 
 def _standing(check, system, clock, results):
     """One check of one system from its narrow columns, where 0 stands for no visit and a code beyond the list for none."""
-    code = lambda what: system[column(check.id, what)]
-    word = lambda texts, what: texts[code(what)] if code(what) < len(texts) else None
-    of_visit = lambda what, which: system[which][code(what) - 1] if code(what) else None
+    code = {what: int(value) for what, value in parts_of_states(system[coded(check.id)]).items()}
+    word = lambda texts, what: texts[code[what]] if code[what] < len(texts) else None
+    of_visit = lambda what, which: system[which][code[what] - 1] if code[what] else None
     said = [(visit, result) for visit in system["visit_ids"] for result in results[visit] if result.check_id == check.id]
     return Standing(
-        system_id=system["system_id"], check_id=check.id, title=check.title, state=STATES[code("state")], stage=word(STAGES, "stage"), since=of_visit("since", "visit_days"),
+        system_id=system["system_id"], check_id=check.id, title=check.title, state=STATES[code["state"]], stage=word(STAGES, "stage"), since=of_visit("since", "visit_days"),
         verified_on=of_visit("told", "visit_days"), inspection_id=of_visit("decided", "visit_ids"), risk=word(LEVELS, "risk"), act_by=clock.get("act_by"), due=clock.get("due"),
         overdue=clock.get("overdue", False), visits=tuple((visit, result.outcome, result.text) for visit, result in said))

@@ -15,7 +15,7 @@ OPEN, CORRECTED, RECURRED, DID_NOT_HOLD, NOT_VERIFIED, STATE_OK, NO_LONGER, STAT
 OPEN_STATES = (OPEN, RECURRED, DID_NOT_HOLD)
 STAGES = ("found after reporting", "left after our work", "waiting for work")
 AFTER_REPORTING, AFTER_WORK, WAITING = range(3)
-NO_STAGE = 255
+NO_STAGE = 15
 
 
 @dataclass(frozen=True)

@@ -38,9 +38,9 @@ def roll_up(table, readings, told, active, assessed, policy):
         decided = standing.decided_by
         level = risk.levels(check, policy, np.nan_to_num(certainty[decided], nan=1.0), active[check.id][decided])
         level = np.where(is_open, level, risk.NO_LEVEL).astype(np.uint8)
-        columns |= {snapshot.column(check.id, what): pa.array(values) for what, values in (
-            ("state", standing.state), ("stage", batch.stages(standing)), ("risk", level),
-            ("since", batch.visit_number(standing.since)), ("told", batch.visit_number(standing.told_by)), ("decided", batch.visit_number(decided)))}
+        columns[snapshot.coded(check.id)] = snapshot.state_codes(
+            state=standing.state, stage=batch.stages(standing), risk=level,
+            since=batch.visit_number(standing.since), told=batch.visit_number(standing.told_by), decided=batch.visit_number(decided))
         worst = np.minimum(worst, np.where(is_open, level.astype(np.int64) << 8 | place, NOTHING_OPEN))
         opened += is_open
         if check.safety_critical:

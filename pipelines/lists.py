@@ -28,7 +28,7 @@ from pipelines.intake.cells import folded
 from pipelines.logs import told
 from pipelines.policy.policy import LEVELS
 from pipelines.readings import REASONS
-from pipelines.snapshot import CERTAINTY_STEPS, column, picked, quoted
+from pipelines.snapshot import CERTAINTY_STEPS, NUMBERS, column, part, picked, quoted
 from pipelines.spreadsheets import harmless
 
 FLAGGED = ("agency", "home_id", "system_id", "job_number", "region", "crew", "last_inspected_on", "risk", "check_id", "deficiency", "observed",
@@ -242,7 +242,7 @@ def hold(viewer, snapshot, filters, as_of):
     demand_known(viewer, snapshot, filters)
     condition, params = where(viewer, filters, checks=None)
     names = lambda codes, checks: "concat_ws('; ', " + ", ".join(
-        f"CASE WHEN s.{column(check.id, 'state')} IN ({', '.join(map(str, codes))}) THEN {quoted(check.title)} END" for check in checks) + ")"
+        f"CASE WHEN {part(check.id, 'state', 's')} IN ({', '.join(map(str, codes))}) THEN {quoted(check.title)} END" for check in checks) + ")"
     rows = snapshot.arrow(f"""
         WITH held AS (SELECT h.* FROM homes AS h WHERE h.hold_before_reporting AND {condition}),
         visits AS (SELECT r.agency, r.home_id, coalesce(r.job_number, '') AS job, max(r.inspected_on) FILTER (r.inspection_kind = 'final') AS final_on,
@@ -310,9 +310,9 @@ def _shown(snapshot):
     cushion left").
     """
     words = dict(snapshot.rows("SELECT check_id, list(word ORDER BY position) FROM shown_words GROUP BY check_id"))
-    banded = [check.id for check in HOME_CHECKS if check.id not in words]
-    number = lambda what: f"round({_of_check('f.check_id', 'o', what, banded)}, 6) + 0.0"
-    told = " ".join(f"WHEN {quoted(check)} THEN {picked(texts, 'o.' + column(check, 'word'))}" for check, texts in words.items())
+    numbers = dict(snapshot.rows("SELECT what, list(check_id) FROM shown_numbers GROUP BY what"))
+    number = lambda what: f"round({_of_check('f.check_id', 'o', what, numbers[what])}, 6) + 0.0"
+    told = " ".join(f"WHEN {quoted(check)} THEN {picked(texts, part(check, 'word', 'o'))}" for check, texts in words.items())
     measured = f"coalesce(({number('observed')})::VARCHAR, {picked(REASONS, _of_check('f.check_id', 'o', 'reason'))})"
     observed = f"CASE f.check_id {told} ELSE {measured} END"
     return f"{observed} AS observed", f"{number('low')} AS low", f"{number('high')} AS high", f"{_of_check('f.check_id', 'o', 'certainty')} / {CERTAINTY_STEPS}.0::DOUBLE AS certainty"
@@ -320,7 +320,8 @@ def _shown(snapshot):
 
 def _of_check(name, alias, what, checks=tuple(check.id for check in HOME_CHECKS)):
     """SQL for one narrow column of the check that `name` names."""
-    return f"CASE {name} {' '.join(f'WHEN {quoted(check)} THEN {alias}.{column(check, what)}' for check in checks)} END"
+    of = lambda check: f"{alias}.{column(check, what)}" if what in NUMBERS else part(check, what, alias)
+    return f"CASE {name} {' '.join(f'WHEN {quoted(check)} THEN {of(check)}' for check in checks)} END"
 
 
 def _place(name):

@@ -27,7 +27,8 @@ STATE_FIELDS = {OTHER_SYSTEM: "heating_system", NO_EVIDENCE: "heating_system", L
 class Result:
     """One check over a batch, arrays of shape (n,): codes into OUTCOMES, REASONS and FIELDS; numbers NaN where none.
 
-    `certainty` is the probability that the stated outcome is true, NaN for the two outcomes that state nothing.
+    `certainty` is the probability that the stated outcome is true, NaN for the two outcomes that state nothing. `shows`
+    names those of the three numbers that the check ever shows, whatever the batch.
     """
 
     outcome: np.ndarray
@@ -38,6 +39,7 @@ class Result:
     certainty: np.ndarray
     reason: np.ndarray
     about: np.ndarray
+    shows: tuple[str, ...] = ()
 
 
 class Results(dict):
@@ -127,7 +129,7 @@ def _run(check, recomputed, so_far):
     observed, low, high, words = _shown(parts, deficient, count)
     assessed = state == ASSESSED
     return Result(outcome, _finite(observed, assessed), _finite(low, assessed), _finite(high, assessed), words,
-                  np.where(telling, certainty, np.nan), reason.astype(np.uint8), about.astype(np.int8))
+                  np.where(telling, certainty, np.nan), reason.astype(np.uint8), about.astype(np.int8), _shows(parts))
 
 
 def _concerns(which, deficient):
@@ -257,6 +259,13 @@ def _shown(parts, deficient, count):
         here = place[fact.observed.codes]
         codes = np.where((here >= 0) & (_point(fact)[0] | ~deficient | (codes < 0)), here, codes)
     return observed, low, high, Words(codes, words)
+
+
+def _shows(parts):
+    band = next((part for part in parts if isinstance(part, Band)), None)
+    if band is not None:
+        return ("observed", *(name for name in ("low", "high") if getattr(band, name) is not None))
+    return ("observed",) if any(isinstance(part, Odd) and part.observed is not None for part in parts) else ()
 
 
 def _finite(values, where):

@@ -8,7 +8,7 @@ from pipelines.checks import BY_ID
 from pipelines.policy.policy import LEVELS, PROBABILITIES, PolicyError
 
 ACT_TODAY = LEVELS.index("act today")
-NO_LEVEL = 255
+NO_LEVEL = 15
 
 
 def rating(check, policy):

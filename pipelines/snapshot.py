@@ -11,7 +11,7 @@ from pipelines.checks import BY_ID, CHECKS, HOME_CHECKS
 from pipelines.fields import DATE, FIELDS, NUMBER, TIME
 from pipelines.history import STAGES, STATES
 from pipelines.policy.policy import LEVELS
-from pipelines.readings import REASONS
+from pipelines.readings import NO_FIELD, REASONS
 from pipelines.recompute import FLAGS, QUANTITIES
 from pipelines.results import CERTAINTY_DECIMALS, OUTCOMES
 from pipelines.risk import rating
@@ -23,14 +23,89 @@ VISIT = (*KEY, "export_id", "inspected_on", "inspection_kind", "region", "crew",
 # Worked out by DuckDB as a batch goes in: one number for agency, region and crew, to group by.
 ADDED = {"state_columns": ", hash(agency, region, crew) AS place"}
 FIELD_NAMES = tuple(field.name for field in FIELDS)
-# What a result may carry beside its outcome; a check that only looks at words has no numbers.
+# What a result may carry beside its outcome: columns of their own, only where the check shows such a number.
 NUMBERS = ("observed", "low", "high")
 CERTAINTY_STEPS = 10**CERTAINTY_DECIMALS  # kept as a whole number of these
+# The rest of a check's result, and its state at a home, are one whole number each, since a table costs by the column.
+# Where each part's bits lie, (lowest, how many), its own lowest bits first; what is mostly 0 lies highest, since small
+# numbers take less room. `detail` is how far the certainty of a told outcome falls short of 1, in steps, else the field
+# that the reason is about; it, `word` and visits count from 1 where 0 is none.
+RESULT_BITS = {"outcome": ((0, 2),), "word": ((2, 4), (28, 2)), "detail": ((6, 14),), "reason": ((20, 8),)}
+STATE_BITS = {"state": ((0, 4),), "since": ((4, 4), (24, 12)), "told": ((8, 4), (36, 12)), "decided": ((12, 4), (48, 12)), "stage": ((16, 4),), "risk": ((20, 4),)}
+TELLING = 2  # outcomes below it state something
 
 
 def column(check_id, what):
-    """Name of a check's narrow column."""
+    """Name of the column of one of a check's numbers."""
     return f"{check_id.replace('-', '_')}__{what}"
+
+
+def coded(check_id):
+    """Name of the column with the rest of a check's result, or with its state at a home."""
+    return f"{check_id.replace('-', '_')}__codes"
+
+
+def part(check_id, what, alias=""):
+    """SQL for one part of a check's result or state, as a code; `alias` names the table."""
+    number = f"{alias}.{coded(check_id)}" if alias else coded(check_id)
+    outcome, detail = (_bits(number, RESULT_BITS[name]) for name in ("outcome", "detail"))
+    if what == "certainty":
+        return f"CASE WHEN {outcome} < {TELLING} THEN {CERTAINTY_STEPS} - {detail} END"
+    if what == "about":
+        return f"CASE WHEN {outcome} >= {TELLING} THEN {detail} - 1 ELSE -1 END"
+    found = _bits(number, (RESULT_BITS | STATE_BITS)[what])
+    return f"({found} - 1)" if what == "word" else found
+
+
+def _bits(number, spans):
+    """SQL for a part of a whole number."""
+    shifted, took = 0, []
+    for lowest, count in spans:
+        bits = f"(({number} >> {lowest}) & {(1 << count) - 1})"
+        took.append(f"({bits} << {shifted})" if shifted else bits)
+        shifted += count
+    return took[0] if len(took) == 1 else f"({' | '.join(took)})"
+
+
+def parts_of_results(codes):
+    """What `part` takes out of coded results (n,), as arrays by name: outcome, reason, word, certainty (steps, -1 none), about (-1 none)."""
+    took = _parted(RESULT_BITS, codes)
+    telling, detail = took["outcome"] < TELLING, took.pop("detail")
+    return took | {"word": took["word"] - 1, "certainty": np.where(telling, CERTAINTY_STEPS - detail, -1), "about": np.where(telling, NO_FIELD, detail - 1)}
+
+
+def parts_of_states(codes):
+    """The same of coded states: state, stage, risk (codes; beyond their lists for none), since, told, decided (visits from 1, 0 none)."""
+    return _parted(STATE_BITS, codes)
+
+
+def _parted(bits, codes):
+    codes = np.asarray(codes).astype(np.int64)
+    took = {}
+    for name, spans in bits.items():
+        shifted, took[name] = 0, np.zeros(codes.shape, np.int64)
+        for lowest, count in spans:
+            took[name] |= (codes >> lowest & (1 << count) - 1) << shifted
+            shifted += count
+    return took
+
+
+def _joined(bits, parts):
+    """Parts, whole numbers by name, as one whole number each (int32, or int64 where they need it). Raises where a part does not fit."""
+    kind = np.int32 if max(lowest + count for spans in bits.values() for lowest, count in spans) < 32 else np.int64
+    joined = None
+    for name, spans in bits.items():
+        value, shifted = parts[name], 0
+        most = int(value.max(initial=0))
+        if most >> sum(count for _, count in spans) or value.min(initial=0) < 0:
+            raise OverflowError(f"{name}: {value.min()} to {most} does not fit into {bits[name]}")
+        for lowest, count in spans:
+            if most >> shifted:  # else there is nothing to add
+                bits_of_it = value >> shifted & (1 << count) - 1 if len(spans) > 1 else value
+                placed = bits_of_it.astype(kind) << kind(lowest)
+                joined = placed if joined is None else joined | placed
+            shifted += count
+    return np.zeros(len(value), kind) if joined is None else joined
 
 
 def create(connection):
@@ -80,25 +155,29 @@ def recomputed_table(keys, recomputed):
 def results_table(keys, results):
     """The results of a batch in narrow columns."""
     columns = {name: keys[name] for name in VISIT}
+    nothing = np.zeros(len(keys["agency"]), np.int8)
     for check, result in results.items():
-        columns[column(check, "outcome")] = pa.array(result.outcome.astype(np.uint8))
-        columns[column(check, "reason")] = pa.array(result.reason)
-        columns[column(check, "about")] = pa.array(result.about)
-        columns[column(check, "certainty")] = pa.array(np.rint(result.certainty * CERTAINTY_STEPS), from_pandas=True).cast(pa.uint16())
-        if result.words is not None:
-            columns[column(check, "word")] = pa.array(result.words.codes)
-        else:
-            for name in NUMBERS:
-                columns[column(check, name)] = pa.array(getattr(result, name), from_pandas=True)
+        telling = result.outcome < TELLING
+        doubt = CERTAINTY_STEPS - np.rint(np.where(telling, result.certainty, 0.0) * CERTAINTY_STEPS).astype(np.int16)
+        columns[coded(check)] = pa.array(_joined(RESULT_BITS, {
+            "outcome": result.outcome, "reason": result.reason, "word": nothing if result.words is None else result.words.codes + np.int8(1),
+            "detail": np.where(telling, doubt, result.about + np.int16(1))}))
+        for name in result.shows:
+            columns[column(check, name)] = pa.array(getattr(result, name), from_pandas=True)
     return pa.table(columns)
 
 
-def views(connection, policy, words):
-    """Make the views and the small tables that describe; `words` is check id → words its results may show."""
+def state_codes(*, state, stage, risk, since, told, decided):
+    """One check's states at systems as an Arrow array: codes, none being the greatest that fits; visits count from 1, 0 for none."""
+    return pa.array(_joined(STATE_BITS, {"state": state, "stage": stage, "risk": risk, "since": since, "told": told, "decided": decided}))
+
+
+def views(connection, policy, shown):
+    """Make the views and the small tables that describe; `shown` is check id → (words, numbers) its results may show."""
     fields = ", ".join(f"{field.name}::VARCHAR AS {field.name}" if field.words else field.name for field in FIELDS)
     for name, standing in (("readings", IN_FORCE), ("superseded", SUPERSEDED), ("repeated", REPEATED)):
         connection.execute(f"CREATE OR REPLACE VIEW {name} AS SELECT {fields}, export_id, source_line, unusable, carried FROM received_rows WHERE standing = {standing}")
-    parts = [_result_view(check.id, words.get(check.id)) for check in CHECKS]
+    parts = [_result_view(check.id, *shown[check.id]) for check in CHECKS]
     connection.execute("CREATE OR REPLACE VIEW results AS " + " UNION ALL ".join(parts))
     connection.execute("CREATE OR REPLACE VIEW home_checks AS " + " UNION ALL ".join(_state_view(check.id) for check in HOME_CHECKS))
     for name, table in described(policy).items():
@@ -117,17 +196,17 @@ def quoted(text):
     return "'" + text.replace("'", "''") + "'"
 
 
-def _result_view(check_id, words):
-    name = lambda what: column(check_id, what)
-    numbers = [f"NULL::DOUBLE AS {what}" if words else f"{name(what)} AS {what}" for what in NUMBERS]
+def _result_view(check_id, words, numbers):
+    name = lambda what: part(check_id, what)
+    shown = [f"{column(check_id, what)} AS {what}" if what in numbers else f"NULL::DOUBLE AS {what}" for what in NUMBERS]
     text = f"{picked(words, name('word'))}" if words else "NULL::VARCHAR"
-    return (f"SELECT agency, inspection_id, {quoted(check_id)} AS check_id, {picked(OUTCOMES, name('outcome'))} AS outcome, {', '.join(numbers)}, "
-            f"{text} AS observed_text, {name('certainty')} / {CERTAINTY_STEPS}.0::DOUBLE AS certainty, {picked(REASONS, name('reason'))} AS reason, "
+    return (f"SELECT agency, inspection_id, {quoted(check_id)} AS check_id, {picked(OUTCOMES, name('outcome'))} AS outcome, {', '.join(shown)}, "
+            f"{text} AS observed_text, ({name('certainty')}) / {CERTAINTY_STEPS}.0::DOUBLE AS certainty, {picked(REASONS, name('reason'))} AS reason, "
             f"{picked(FIELD_NAMES, name('about'))} AS reason_field FROM result_columns")
 
 
 def _state_view(check_id):
-    name = lambda what: column(check_id, what)
+    name = lambda what: part(check_id, what)
     return (f"SELECT agency, home_id, system_id, {quoted(check_id)} AS check_id, {picked(STATES, name('state'))} AS state, "
             f"{picked(STAGES, name('stage'))} AS stage, visit_days[{name('since')}] AS since, visit_days[{name('told')}] AS verified_on, "
             f"visit_ids[{name('decided')}] AS inspection_id, {picked(LEVELS, name('risk'))} AS risk FROM state_columns")

@@ -11,7 +11,7 @@ from scipy.special import betaincinv
 
 from pipelines.checks import HOME_CHECKS
 from pipelines.results import DEFICIENT, NOT_APPLICABLE, NOT_VERIFIED
-from pipelines.snapshot import CERTAINTY_STEPS, column
+from pipelines.snapshot import CERTAINTY_STEPS, coded, parts_of_results
 
 COLUMNS = ("agency", "crew", "check_id", "visits", "observed", "observed_sure", "expected", "rate", "shrunken_rate", "low95", "high95",
            "low998", "high998", "adjusted_p", "not_verified", "standing")
@@ -33,7 +33,7 @@ def exact_interval(count, of, level=0.95):
 
 def crew_tables(connection, policy):
     """Make crew_checks and agreement, whole. Counts are integers; the crew is the one of the final inspection."""
-    told = ", ".join(column(check.id, what) for check in HOME_CHECKS for what in ("outcome", "certainty"))
+    told = ", ".join(coded(check.id) for check in HOME_CHECKS)
     visits = connection.sql(f"""
         SELECT agency, home_id, system_id, coalesce(job_number, '') AS job_number, inspection_kind, crew, {told}
         FROM result_columns WHERE inspection_kind IN ('final', 'qa')
@@ -82,8 +82,8 @@ def _crew_checks(table, final_at, again_at, sure):
     count = lambda where: np.bincount(who[where], minlength=len(names))
     tables = []
     for check in HOME_CHECKS:
-        outcome = table.column(column(check.id, "outcome")).to_numpy()
-        certainty = pc.fill_null(table.column(column(check.id, "certainty")), 0).to_numpy()
+        told_of = parts_of_results(table.column(coded(check.id)).to_numpy())
+        outcome, certainty = told_of["outcome"], told_of["certainty"]
         final, final_certainty = outcome[final_at], certainty[final_at]
         again, again_certainty = np.where(again_at >= 0, outcome[again_at], NOT_APPLICABLE), certainty[again_at]
         at_final = final <= DEFICIENT
