@@ -17,12 +17,14 @@ from pipelines.checks import BY_ID, CHECKS, HOME_CHECKS
 from pipelines.decisions import overlay
 from pipelines.explain import TITLES, NotFound, called
 from pipelines.history import NOT_VERIFIED, STAGES, STATES
+from pipelines.intake.mapping import MappingError
+from pipelines.intake.sniff import ExportError
 from pipelines.lists import CAUTIONS, EVERYTHING, Filters, ListError, Viewer, as_csv, as_parquet, as_xlsx, as_zip
 from pipelines.policy.policy import LEVELS, PolicyError
 from pipelines.snapshot import column, quoted
 from pipelines.store import Fleet, FleetError, attach
 
-__all__ = ["BY_ID", "CAUTIONS", "EVERYTHING", "LEVELS", "STAGES", "TITLES", "Filters", "FleetError", "ListError", "NotFound", "PolicyError", "Viewer",
+__all__ = ["BY_ID", "CAUTIONS", "EVERYTHING", "LEVELS", "STAGES", "TITLES", "ExportError", "Filters", "FleetError", "ListError", "MappingError", "NotFound", "PolicyError", "Viewer",
            "as_csv", "as_parquet", "as_xlsx", "as_zip", "called"]
 
 ROWS_A_PAGE = 40

@@ -11,7 +11,7 @@ import pandas as pd
 
 NOTHING = "–"
 NO_COLUMN = "no column"
-UNITS = {"degF": "°F", "psi": "psi", "": ""}
+UNITS = {"degF": "°F", "degC": "°C", "psi": "psi", "": ""}
 
 # Marks stand beside the words, never instead of them: shape and weight differ as well as color.
 RISK_CLASS = {"act today": "risk-act", "high": "risk-high", "serious": "risk-serious", "medium": "risk-medium", "low": "risk-low"}
@@ -217,3 +217,110 @@ def in_a_list(headline, risk, most=3):
 
 def these(count, one):
     return f"this {one}" if count == 1 else f"these {plural(count, one)}"
+
+
+# ---- a file that comes in
+
+SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "vertical bar"}
+DECIMALS = {".": "point: 12.5", ",": "comma: 12,5"}
+DATES = {"ymd": "year first: 2025-03-04", "dmy": "day first: 04/03/2025", "mdy": "month first: 03/04/2025"}
+CARRIED, IGNORED = "Carry to lists, as written", "Not used"
+CARRIED_SAID = "Goes along on every list, as written."
+DROPPED_SAID = "Looks personal ({}): dropped before anything is stored."
+NO_AGENCY = "The agency: choose it above, or give the column that names it."
+NO_DECIMAL = "The decimal mark: the cells do not tell."
+NO_DATES = "The order of dates: the cells do not tell which number is the day."
+NO_NAME = "A name for the mapping."
+MENDING = ("Rows to mend are the file's own rows in its own columns, each with its line and what is wrong. The agency corrects the cells, leaves the headings as they are, and sends it back: "
+           "add that file like any other, and its rows take the place of the old ones.")
+SUSPICIONS = "Ids of one agency that differ only in capitals, blanks, punctuation or leading zeros. They are kept apart, each with its own visits, until a corrected file says otherwise."
+
+
+def encoding(name):
+    return {"utf-8": "UTF-8", "utf-8-sig": "UTF-8", "cp1252": "Windows-1252", "windows-1252": "Windows-1252"}.get(name.lower(), name.upper())
+
+
+def size(octets):
+    return f"{octets / 1e6:,.1f} MB" if octets >= 1e6 else f"{max(1, round(octets / 1e3)):,} KB"
+
+
+def cut(words, most):
+    return words if len(words) <= most else words[:most - 1].rstrip() + "…"
+
+
+def rows_looked_at(rows, all_of_them):
+    return f"all {plural(rows, 'row')}" if all_of_them else f"the first {rows:,} rows"
+
+
+def field_said(called, unit, required):
+    """A field in a list of choices: its name and unit."""
+    return f"{sentence(called)}{f', {UNITS.get(unit, unit)}' if unit else ''}{' (required)' if required else ''}"
+
+
+def why_suggested(why):
+    return sentence("; ".join(why))
+
+
+def about_use(meaning, why):
+    return ". ".join(filter(None, (meaning.rstrip("."), why))) + ("." if meaning or why else "")
+
+
+def counts(used, not_recorded, not_used):
+    return f"{used:,} used, {not_recorded:,} not recorded, {not_used:,} not used"
+
+
+def why_not(reasons, examples):
+    texts = ", ".join(f"“{cut(text, 24)}”" for text in examples.split("; ") if text)
+    return f"{sentence(reasons)}{f': {texts}' if texts else ''}" if reasons else ""
+
+
+def words_read(texts):
+    """Texts and the words they are read as, with how many cells have them."""
+    return ", ".join(f"{cut(one.text, 28)}{'' if one.text.lower() == one.word.replace('_', ' ') or one.text == one.word else f' → {word(one.word)}'} ({one.times:,})" for one in texts)
+
+
+def joined(called, headings):
+    return f"Joined into {called}: {' - '.join(headings)}."
+
+
+def lacking_field(called, meaning):
+    return f"A column for {called}: {meaning[:1].lower()}{meaning[1:]}."
+
+
+def fed_twice(called, headings):
+    return f"One column only for {called}: {', '.join(headings)} cannot be joined."
+
+
+def of_mapping(decided, headings, left_open, with_unused):
+    """How far the form is, in a sentence."""
+    said = f"{decided:,} of {plural(headings, 'column')} decided"
+    said += f", {left_open:,} open: open columns are stored with the file and used for nothing" if left_open else ""
+    return said + (f"; {plural(with_unused, 'field has', 'fields have')} cells that are not used." if with_unused else "; every filled cell of the chosen fields is used.")
+
+
+def recognized(name, missing, unknown):
+    """That a mapping knows the headings, and which differ all the same."""
+    said = f"The headings are those of mapping {name}."
+    said += f" {plural(len(missing), 'heading')} it knows {'is' if len(missing) == 1 else 'are'} not in this file: {some(missing)}." if missing else ""
+    return said + (f" {plural(len(unknown), 'heading')} of this file {'is' if len(unknown) == 1 else 'are'} new to it and not used: {some(unknown)}." if unknown else "")
+
+
+def nearest(name, missing, unknown):
+    """The nearest mapping and which headings differ, as lines."""
+    lines = [f"Nearest is {name}. Nothing is read with it unless you choose so."] if name else []
+    lines += [f"It expects, and the file lacks: {some(missing)}"] if missing else []
+    return lines + ([f"The file has, and it says nothing of: {some(unknown)}"] if unknown else [])
+
+
+def fit(name, here, of):
+    return f"{name}: {here:,} of {of:,} headings"
+
+
+def some(texts, most=12):
+    return ", ".join(texts[:most]) + (f" and {len(texts) - most:,} more" if len(texts) > most else "")
+
+
+def loaded(found, saved):
+    """What a load did, in a sentence."""
+    said = f"The mapping {saved} is saved. " if saved else ""
+    return said + ("The file had been loaded before with the same mapping: nothing has changed." if found["status"] == "already loaded" else "A new snapshot is published: every page shows it from now on.")

@@ -15,9 +15,9 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines.fields import BY_NAME, DATE, FIELDS, PERSONAL, REQUIRED, TEXT, WORD, WORDS
+from pipelines.fields import BY_NAME, DATE, REQUIRED, TEXT, WORD, WORDS
 from pipelines.intake.cells import BLANKS, Refused, collapsed, folded, ids, missing_words, word, word_key
-from pipelines.intake.draft import draft
+from pipelines.intake.draft import draft, suiting
 from pipelines.intake.mapping import CANONICAL, Column, Join, Mapping, MappingError, parse_mapping, recognize, repeat_of, to_toml
 from pipelines.intake.privacy import suspect_personal
 from pipelines.intake.reader import Batch
@@ -164,6 +164,19 @@ def suggested(fleet, path):
     texts = [text for column in sample.columns for text in column.unique().drop_null().to_pylist()]
     decimal = found.decimal or (None if any(re.fullmatch(r"-?[0-9]+[.,][0-9]+", text.strip(BLANKS)) for text in texts) else ".")
     return Suggested(tuple(out), decimal, found.dates)
+
+
+def suited(fleet, path, heading, field):
+    """(unit, words) that suit a field chosen for a heading by hand, as in Heading. Raises ExportError."""
+    export = opened(path, None, {heading for one in mappings_of(fleet) for heading in one.known})
+    return suiting(heading, _filled(_first_rows(export).column(heading)).unique().to_pylist(), BY_NAME[field])
+
+
+def name_for(fleet, path):
+    """A name for a new mapping, after the file and not taken yet."""
+    name = re.sub(r"[^A-Za-z0-9_-]+", "-", path.stem).strip("-_")[:70].lower() or "export"
+    taken = {one.name.casefold() for one in mappings_of(fleet)}
+    return next(one for number in range(1, len(taken) + 2) if (one := name if number == 1 else f"{name}-{number}").casefold() not in taken)
 
 
 @dataclass(frozen=True)
