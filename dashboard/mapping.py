@@ -56,11 +56,11 @@ def _whole_file(who, path, found, agencies):
     tables.section("What holds for the whole file")
     with st.container(key="whole-file"):
         first, second, third, fourth = st.columns(4, vertical_alignment="top")
-        chosen = agency(first, "Agency", agencies, who, f"agency {path}", help="Whose file it is. Leave it open if a column names the agency of each row.")
-        name = second.text_input("Name of the mapping", value=uploads.mapping_name(who, path), key=f"name {path}", max_chars=80, help="Letters, digits, dashes and underscores. The next file with these headings is recognized by it.").strip()
-        decimal = third.selectbox("Decimal mark", list(wording.DECIMALS), index=_place(wording.DECIMALS, found.decimal), key=f"decimal {path}", format_func=wording.DECIMALS.get, placeholder="The cells do not tell: choose")
-        dates = fourth.selectbox("Order of dates", list(wording.DATES), index=_place(wording.DATES, found.dates), key=f"dates {path}", format_func=wording.DATES.get, placeholder="The cells do not tell: choose")
-        not_recorded = st.multiselect("Texts that mean “not recorded”, beside empty cells, n/a, ?, - and the like", [], key=f"not recorded {path}", accept_new_options=True, placeholder="None, or type such a text")
+        chosen = agency(first, "Agency", agencies, who, f"agency {uploads.token(path)}", help="Whose file it is. Leave it open if a column names the agency of each row.")
+        name = second.text_input("Name of the mapping", value=uploads.mapping_name(who, path), key=f"name {uploads.token(path)}", max_chars=80, help="Letters, digits, dashes and underscores. The next file with these headings is recognized by it.").strip()
+        decimal = third.selectbox("Decimal mark", list(wording.DECIMALS), index=_place(wording.DECIMALS, found.decimal), key=f"decimal {uploads.token(path)}", format_func=wording.DECIMALS.get, placeholder="The cells do not tell: choose")
+        dates = fourth.selectbox("Order of dates", list(wording.DATES), index=_place(wording.DATES, found.dates), key=f"dates {uploads.token(path)}", format_func=wording.DATES.get, placeholder="The cells do not tell: choose")
+        not_recorded = st.multiselect("Texts that mean “not recorded”, beside empty cells, n/a, ?, - and the like", [], key=f"not recorded {uploads.token(path)}", accept_new_options=True, placeholder="None, or type such a text")
     return name, chosen, decimal, dates, not_recorded
 
 
@@ -82,7 +82,7 @@ def _heads():
 
 
 def _row(who, path, one, personal):
-    key = f"{path} {one.heading}"
+    key = f"{uploads.token(path)} {one.heading}"
     with st.container(key=f"row {key}"):
         heading, field, unit, counts = st.columns(WIDTHS, vertical_alignment="top")
         examples = "  ·  ".join(wording.cut(text, 24) for text in one.examples)
@@ -116,9 +116,9 @@ def _with_words(row, texts):
     understood, unknown = own[own["word"] != ""], own[own["word"] == ""]
     with row.below:
         if len(understood):
-            left, right = st.columns((80, 20), vertical_alignment="center")
+            left, right = st.columns((70, 30), vertical_alignment="center")
             left.html(f"<p class='aside words'>Understood: {escape(wording.words_read(understood.itertuples()))}</p>")
-            if right.checkbox("Change these", key=f"change {row.key} {use}"):
+            if right.checkbox(f"Change words of {wording.cut(row.choice.heading, 22)}", key=f"change {row.key} {use}"):
                 unknown = own
         chosen = _choices_of_words(row, use, list(unknown.itertuples()))
     words = {text: word for text, word in row.choice.words if text not in chosen} | {text: word for text, word in chosen.items() if word}
@@ -149,7 +149,13 @@ def _say_use(row, uses, personal, joined):
             lines.append((wording.counts(one.used, one.not_recorded, one.not_used), wording.CARRIED_SAID + (f" It looks personal: {personal[one.heading]}." if one.heading in personal else "")))
         else:
             lines.append((f"{wording.plural(one.not_used, 'filled cell')}, used for nothing", wording.DROPPED_SAID.format(personal[one.heading]) if one.heading in personal else ""))
-    row.counts.html("".join((f"<p>{escape(said)}</p>" if said else "") + (f"<p class='aside'>{escape(more)}</p>" if more else "") for said, more in lines))
+    row.counts.html("".join((f"<p>{emphasized(said)}</p>" if said else "") + (f"<p class='aside'>{escape(more)}</p>" if more else "") for said, more in lines))
+
+
+def emphasized(said):
+    """Counts with the part in bold that wants attention: cells that are not used."""
+    used, mark, not_used = said.rpartition(", ")
+    return f"{escape(used)}{mark}<b>{escape(not_used)}</b>" if not_used.endswith("not used") and not_used != "0 not used" else escape(said)
 
 
 def _summary(tried, missing, choices):
@@ -169,4 +175,4 @@ def keep_personal(look, mapping, path):
     reasons = dict(look.personal)
     tables.section("Dropped before anything is stored", "These columns look personal and no field uses them. Nothing of them is kept unless you choose so here.")
     tables.lines(f"{heading}: {reasons[heading]}" for heading in unused)
-    return tuple(st.multiselect("Keep all the same, in the stored file only", unused, key=f"keep {path}", placeholder="None is kept"))
+    return tuple(st.multiselect("Keep all the same, in the stored file only", unused, key=f"keep {uploads.token(path)}", placeholder="None is kept"))

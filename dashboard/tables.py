@@ -258,6 +258,11 @@ def lines_told(title, texts):
     st.html(f"<div class='told'><b>{escape(title)}</b><ul class='lines'>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ul></div>")
 
 
+def steps(texts):
+    """What comes one after the other."""
+    st.html(f"<ol class='steps'>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ol>")
+
+
 def links(pairs):
     """Ways on from here: (words, address)."""
     st.html("<p>" + " &ensp; ".join(f'<a href="{escape(place)}">{escape(words)}</a>' for words, place in pairs) + "</p>")

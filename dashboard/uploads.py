@@ -45,6 +45,11 @@ def place(path: str) -> Path:
     return Path(path)
 
 
+def token(path: str) -> str:
+    """A short name of an upload that says nothing of where it lies."""
+    return Path(path).parent.name
+
+
 @cached
 def look(viewer: Viewer, path: str, state: str) -> trial.Look:
     """How a file is read, and which mapping knows its headings; ExportError says why it is none."""

@@ -113,11 +113,18 @@ def days_late(due, as_of):
     return f"{plural(late, 'day')} late" if late > 0 else "due today" if late == 0 else f"in {plural(-late, 'day')}"
 
 
-def recent(received_at, last_inspected_on, as_of, most_days):
-    """Whether an agency's file is recent on a day, and if not, what is old."""
-    ages = {"received": (as_of - received_at.date()).days, "newest inspection": (as_of - last_inspected_on.date()).days}
-    old = [f"{name} {plural(age, 'day')} ago" for name, age in ages.items() if age > most_days]
-    return f"no recent file: {', '.join(old)}" if old else "recent"
+def recent(received_at, last_inspected_on, as_of, most_days, later=0):
+    """Whether an agency's file is recent on a day, and if not, what is old or lacking; `later` inspections are dated after that day."""
+    said = f"; {plural(int(later), 'inspection')} dated after this day" if later else ""
+    if missing(received_at):
+        return f"no file loaded{said}"
+    age = (as_of - received_at.date()).days
+    old = [f"received {plural(age, 'day')} ago"] if age > most_days else ["newest file came after this day"] if age < 0 else []
+    if missing(last_inspected_on):
+        old.append("no inspection up to this day")
+    elif (age := (as_of - last_inspected_on.date()).days) > most_days:
+        old.append(f"newest inspection {plural(age, 'day')} ago")
+    return (f"no recent file: {', '.join(old)}" if old else "recent") + said
 
 
 ORDERS = {"risk": "risk, the graver first", "-last_inspected_on": "last visit, the newest first", "last_inspected_on": "last visit, the oldest first", "home_id": "home",
@@ -221,6 +228,13 @@ def these(count, one):
 
 # ---- a file that comes in
 
+STEPS = (
+    "The file is opened and shown as it is read: encoding, separator, headings, the first rows.",
+    "If a mapping knows its headings, you see what it would use and load at once. If none does, or several do, none is chosen for you: you choose one, or make one here.",
+    "A new mapping starts from suggestions, each with what speaks for it. Every change shows at once which cells are used, which are not, and why.",
+    "Loading stores the file, less the columns that look personal and that nothing uses, and publishes a new snapshot.",
+    "Larger files and whole folders are loaded from a terminal: coldfill load PATH",
+)
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "vertical bar"}
 DECIMALS = {".": "point: 12.5", ",": "comma: 12,5"}
 DATES = {"ymd": "year first: 2025-03-04", "dmy": "day first: 04/03/2025", "mdy": "month first: 03/04/2025"}
@@ -255,6 +269,11 @@ def rows_looked_at(rows, all_of_them):
 def field_said(called, unit, required):
     """A field in a list of choices: its name and unit."""
     return f"{sentence(called)}{f', {UNITS.get(unit, unit)}' if unit else ''}{' (required)' if required else ''}"
+
+
+def use(field, called):
+    """What a mapping uses a column for."""
+    return {"": "none", "carried": "carried to lists", "ignored": "not used, as the mapping says"}.get(field) or called(field)
 
 
 def why_suggested(why):
@@ -324,3 +343,9 @@ def loaded(found, saved):
     """What a load did, in a sentence."""
     said = f"The mapping {saved} is saved. " if saved else ""
     return said + ("The file had been loaded before with the same mapping: nothing has changed." if found["status"] == "already loaded" else "A new snapshot is published: every page shows it from now on.")
+
+
+def answered(told, checks, opening):
+    """How many checks a file answers, and which columns would open most."""
+    said = f"It answers {told:,} of {plural(checks, 'check')}."
+    return said + (f" Columns that would open most checks: {opening}." if opening else "")

@@ -7,17 +7,23 @@ from dashboard import data, filters, frame, mapping, tables, uploads, wording
 who, snapshot = filters.viewer(), filters.snapshot()
 memory = st.session_state
 NEW = "A new mapping for these headings"
+USES = (
+    tables.Column("heading", "Heading"), tables.Column("field", "Field", lambda field: wording.use(field, data.called)), tables.Column("unit", "Unit", lambda unit: wording.UNITS.get(unit, unit)),
+    tables.count("used", "Used"), tables.count("not_recorded", "Not recorded"), tables.count("not_used", "Not used"),
+    tables.Column("reasons", "Why not", lambda row: wording.why_not(row.reasons, row.examples), of_row=True, width="40%"),
+)
 
 
 def upload():
     """(path, size) of the file that is open, written once; None where there is none."""
-    tables.section("The file", f"One CSV export of up to {uploads.LARGEST_UPLOAD >> 20} MB, with its headings in one line. Nothing is stored before you load it. Larger files, and whole folders: coldfill load PATH in a terminal.")
+    tables.section("The file", f"One CSV export of up to {uploads.LARGEST_UPLOAD >> 20} MB, with its headings in one line. Nothing is stored before you load it.")
     file = st.file_uploader("CSV export", key=f"file {memory.get('files_added', 0)}", label_visibility="collapsed")
     kept = memory.get("upload")
     if kept and (file is None or kept[0] != file.file_id):
         uploads.forget_upload(memory.pop("upload")[1])
         kept = None
     if file is None:
+        tables.steps(wording.STEPS)
         return None
     if kept is None:
         memory["upload"] = kept = (file.file_id, uploads.keep_upload(who, file.name, file))
@@ -45,21 +51,20 @@ def chosen_mapping(look, path):
     shares = {name: (here, of) for name, here, of in look.mappings}
     offered = [*look.fitting, NEW, *(name for name in shares if name not in look.fitting)]
     first = look.mapping if look.mapping else None if look.fitting else NEW
-    return st.selectbox("Read it with", offered, index=None if first is None else offered.index(first), key=f"mapping {path}", placeholder="Choose a mapping, or make a new one",
+    return st.selectbox("Read it with", offered, index=None if first is None else offered.index(first), key=f"mapping {uploads.token(path)}", placeholder="Choose a mapping, or make a new one",
                         format_func=lambda name: name if name == NEW else wording.fit(name, *shares[name]) + (", recognized" if name == look.mapping else ""))
 
 
 def with_mapping(look, path, name):
     """What a mapping there is makes of the file, and loading with it."""
     known = uploads.mapping_called(name)
-    tables.show(uploads.tried(who, path, known), (
-        tables.Column("heading", "Heading"), tables.Column("field", "Field", lambda field: data.called(field) if field else wording.NOTHING), tables.Column("unit", "Unit", lambda unit: wording.UNITS.get(unit, unit)),
-        tables.count("used", "Used"), tables.count("not_recorded", "Not recorded"), tables.count("not_used", "Not used"),
-        tables.Column("reasons", "Why not used", lambda row: wording.why_not(row.reasons, row.examples), of_row=True, width="34%"),
-    ), f"Cells of {wording.rows_looked_at(*uploads.rows_looked_at(who, path))}, read with mapping {name}", empty="The file has no headings.")
+    tried, looked_at = uploads.tried(who, path, known), wording.rows_looked_at(*uploads.rows_looked_at(who, path))
+    lost = tried[(tried["not_used"] > 0) & (tried["field"] != "ignored")]
+    tables.show(lost, USES, f"Columns with cells that would not be used, of {looked_at}", empty=f"Of {looked_at}, every filled cell of the mapping's columns would be used.")
+    tables.folded_table(tried, USES, f"What becomes of {wording.plural(len(look.headings), 'column')}, one by one")
     agency = ""
     if not known.agency and not uploads.names_agency(look.headings, known):
-        agency = mapping.agency(st, "Agency: neither the mapping nor a column names it", agencies(), who, f"agency of {path}")
+        agency = mapping.agency(st, "Agency: neither the mapping nor a column names it", agencies(), who, f"agency of {uploads.token(path)}")
     keep = mapping.keep_personal(look, known, path)
     wanted = uploads.Wanted(uploads.place(path), None if name == look.mapping and not agency else name, agency, keep)
     decision, before = uploads.decided(who, wanted, uploads.state())
@@ -67,10 +72,10 @@ def with_mapping(look, path, name):
     if decision.status == "kept out":
         frame.told(decision.why)
     elif decision.status == "already loaded":
-        tables.said("These very bytes are loaded already, with this mapping and for this agency: loading them again changes nothing.")
+        tables.said("These very bytes are loaded already, with this mapping and for this agency: there is nothing to load.")
     elif before is not None and before.status == "loaded":
-        tables.said(f"These bytes were loaded before, with mapping {before.mapping}; loading them now replaces what came of that.")
-    act(wanted, "Load the file", decision.status == "kept out")
+        tables.said(f"These bytes were loaded before, with mapping {before.mapping}. Loading them now replaces what came of that.")
+    act(wanted, "Load the file", decision.status != "loaded")
 
 
 def with_new(look, path):
@@ -98,7 +103,7 @@ def act(wanted, label, disabled, save_only=False):
     if begin:
         memory.pop("refused", None)
         memory["loading"] = uploads.begin_load(who, wanted)
-        progress()
+        st.rerun()
     if "refused" in memory:
         frame.told(memory["refused"])
 
@@ -140,7 +145,9 @@ def report():
     ), "Rows, cells and columns not used as read", empty="Everything was used as read.")
     if found["dropped"]:
         tables.lines_told("Dropped before anything was stored", [f"{one['heading']}: {one['why']}" for one in found["dropped"]])
-    tables.said(f"It {found['answers']}.")
+    answers = data.answers(who, snapshot, filters.current())
+    answers = answers[answers["export_id"] == found["export_id"]]
+    tables.said(wording.answered(int((answers["told"] > 0).sum()), len(answers), wording.columns_said(data.opening(answers[answers["lacking"] != ""]), data.called)))
     tables.links([("Files received", filters.link("files")), ("Fleet", filters.link("fleet"))])
     if st.button("Add another file"):
         del memory["brought"]
