@@ -198,6 +198,10 @@ def remarks(*texts):
     return "; ".join(text.replace("\n", ", ") for text in texts if not missing(text))
 
 
+def dropped(headings):
+    return "" if missing(headings) else f"dropped at the door: {headings.replace('; ', ', ')}"
+
+
 def by_risk(checks):
     """Graver first, then the older."""
     return sorted(checks, key=lambda check: (list(RISK_CLASS).index(check.risk), check.since))

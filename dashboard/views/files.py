@@ -12,8 +12,7 @@ def files(found):
         tables.Column("file_name", "File"), tables.Column("agency", "Agency"), tables.day("received_at", "Received"), tables.Column("mapping", "Mapping", help="The description of its columns that was used."),
         tables.Column("status", "Status"), tables.count("rows_read", "Rows read"), tables.count("rows_kept", "In force"), tables.count("rows_not_loaded", "Not loaded"),
         tables.count("rows_repeated", "Repeated", help="Say again what another row says."), tables.count("rows_superseded", "Superseded", help="Replaced by a newer row of the same inspection."),
-        tables.Column("dropped_headings", "Dropped at the door", lambda text: "" if wording.missing(text) else text, help="Columns that look personal and that no field uses. Nothing of them was stored."),
-        tables.Column("reason", "Remarks", lambda row: wording.remarks(row.reason, row.remarks), of_row=True),
+        tables.Column("reason", "Remarks", lambda row: wording.remarks(row.reason, row.remarks, wording.dropped(row.dropped_headings)), help="Dropped at the door are columns that look personal and that no field uses: nothing of them was stored.", of_row=True),
     ), wording.plural(len(found), "file"), empty="No file has been received.")
 
 
