@@ -440,8 +440,8 @@ def to_mend(viewer: Viewer, snapshot: str) -> list[int]:
 
 def mended(viewer: Viewer, snapshot: str, export_id: int) -> tuple[str, bytes]:
     """(file name, CSV) of a file's rows to mend, as pipelines.mending; ListError for a viewer who may not have them."""
-    if export_id not in to_mend(viewer, snapshot):
-        raise ListError("these rows hold personal texts, or are of an agency you do not see, or there is nothing to mend")
+    if not viewer.personal or (viewer.agencies is not None and export_id not in to_mend(viewer, snapshot)):
+        raise ListError("rows to mend hold personal texts of an agency: they are for those who may see both")
     made = mending(fleet(), attach(snapshot), export_id, viewer.agencies)
     return made.file_name, made.as_csv()
 

@@ -48,7 +48,8 @@ def _cautions():
 def how_to_start():
     """Say how exports get in."""
     first, add, other, load, second, demo = HOW_TO_START
-    st.html(f"<div class='told'><p>{escape(first)} <a href='{address('add')}'>{escape(add)}</a> {escape(other)}</p><p><code>{load}</code></p><p>{escape(second)}</p><p><code>{demo}</code></p></div>")
+    link = f'<a href="{address("add")}">{escape(add)}</a>'
+    st.html(f"<div class='told'><p>{escape(first)} {link} {escape(other)}</p><p><code>{load}</code></p><p>{escape(second)}</p><p><code>{demo}</code></p></div>")
 
 
 def nothing_loaded(unless_files=False) -> bool:
