@@ -11,6 +11,7 @@ from dashboard import data, tables, uploads, wording
 
 WIDTHS = (26, 30, 11, 33)
 WORDS_A_LINE = 4
+USES = {field.name: wording.field_said(data.called(field.name), field.unit, field.required) for field in uploads.BY_NAME.values()} | {uploads.CARRY: wording.CARRIED, uploads.IGNORE: wording.IGNORED}
 
 
 def form(who, path, look, agencies):
@@ -87,8 +88,7 @@ def _row(who, path, one, personal):
         heading, field, unit, counts = st.columns(WIDTHS, vertical_alignment="top")
         examples = "  ·  ".join(wording.cut(text, 24) for text in one.examples)
         heading.html(f"<p class='heading'>{escape(one.heading)}</p><p class='aside'>{escape(examples) or 'no cell is filled'}</p>")
-        names = [*uploads.field_names(), uploads.CARRY, uploads.IGNORE]
-        use = field.selectbox(f"Field of {one.heading}", names, index=_place(names, one.field), key=f"use {key}", format_func=use_said, placeholder="Open: choose a field", label_visibility="collapsed") or ""
+        use = field.selectbox(f"Field of {one.heading}", list(USES), index=_place(USES, one.field), key=f"use {key}", format_func=USES.get, placeholder="Open: choose a field", label_visibility="collapsed") or ""
         chosen_unit, words = (one.unit, one.words) if use == one.field else uploads.suited(who, path, one.heading, use) if use in uploads.BY_NAME else (None, ())
         why = wording.why_suggested(one.why) if use == (one.field or "") else ""
         field.html(f"<p class='aside'>{escape(wording.about_use(uploads.BY_NAME[use].meaning if use in uploads.BY_NAME else '', why))}</p>")
@@ -97,14 +97,6 @@ def _row(who, path, one, personal):
             wanted = uploads.unit_named(chosen_unit) if chosen_unit else units[0]
             chosen_unit = unit.selectbox(f"Unit of {one.heading}", units, index=units.index(wanted), key=f"unit {key} {use}", format_func=lambda name: wording.UNITS.get(name, name), label_visibility="collapsed")
         return _Row(uploads.Choice(one.heading, use, chosen_unit if units else None, words), counts.empty(), st.container(), key)
-
-
-def use_said(use):
-    """A field, or what else a heading may be for, as the form says it."""
-    if use in uploads.BY_NAME:
-        field = uploads.BY_NAME[use]
-        return wording.field_said(data.called(use), field.unit, field.required)
-    return {uploads.CARRY: wording.CARRIED, uploads.IGNORE: wording.IGNORED}[use]
 
 
 def _with_words(row, texts):

@@ -13,7 +13,7 @@ import streamlit as st
 
 from dashboard.data import Viewer, fleet
 from pipelines import receive, trial, uploads
-from pipelines.fields import BY_NAME, FIELDS, NUMBER, PERSONAL, WORDS
+from pipelines.fields import BY_NAME, NUMBER, PERSONAL, WORDS
 from pipelines.intake.mapping import Mapping
 from pipelines.reading import mappings_of, names_agency
 from pipelines.receive import LARGEST_UPLOAD
@@ -117,10 +117,6 @@ def save_mapping(viewer: Viewer, mapping: Mapping) -> str:
 def begin_load(viewer: Viewer, wanted: Wanted) -> uploads.Loading:
     """Begin to load an upload and publish; it runs to its end whatever the page does."""
     return uploads.Loading(viewer, fleet(), wanted).begin()
-
-
-def field_names() -> list[str]:
-    return [field.name for field in FIELDS]
 
 
 def takes_lists(field: str) -> bool:

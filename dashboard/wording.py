@@ -259,7 +259,7 @@ def encoding(name):
 
 
 def size(octets):
-    return f"{octets / 1e6:,.1f} MB" if octets >= 1e6 else f"{max(1, round(octets / 1e3)):,} KB"
+    return f"{octets / 1e6:,.1f} MB" if octets >= 1e6 else f"{octets / 1e3:,.0f} KB" if octets >= 1e3 else plural(octets, "byte")
 
 
 def cut(words, most):
@@ -281,7 +281,7 @@ def use(field, called):
 
 
 def why_suggested(why):
-    return sentence("; ".join(why))
+    return sentence("; ".join(reason.replace("_", " ") if reason.startswith("could be ") else reason for reason in why))
 
 
 def about_use(meaning, why):

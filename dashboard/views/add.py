@@ -20,14 +20,21 @@ def upload():
     file = st.file_uploader("CSV export", key=f"file {memory.get('files_added', 0)}", label_visibility="collapsed")
     kept = memory.get("upload")
     if kept and (file is None or kept[0] != file.file_id):
-        uploads.forget_upload(memory.pop("upload")[1])
+        put_away(memory.pop("upload")[1])
         kept = None
     if file is None:
         tables.steps(wording.STEPS)
         return None
     if kept is None:
+        memory.pop("refused", None)
         memory["upload"] = kept = (file.file_id, uploads.keep_upload(who, file.name, file))
     return kept[1], file.size
+
+
+def put_away(path):
+    """Remove an upload that is no longer open, unless it is being loaded."""
+    if "loading" not in memory or memory["loading"].wanted.path != uploads.place(path):
+        uploads.forget_upload(path)
 
 
 def as_read(look, path, size):
@@ -124,12 +131,16 @@ def progress():
 def finish():
     """Take note of how a load ended."""
     work = memory.pop("loading")
+    still_open = "upload" in memory and uploads.place(memory["upload"][1]) == work.wanted.path
     if work.error is not None:
         memory["refused"] = frame.words_of(work.error)
+        if not still_open:
+            uploads.forget_upload(str(work.wanted.path))
         return
     memory["brought"] = work.brought
-    memory["files_added"] = memory.get("files_added", 0) + 1
-    memory.pop("upload", None)
+    if still_open:
+        del memory["upload"]
+        memory["files_added"] = memory.get("files_added", 0) + 1
 
 
 def report():
