@@ -58,6 +58,8 @@ def _whole_file(who, path, found, agencies):
     with st.container(key="whole-file"):
         first, second, third, fourth = st.columns(4, vertical_alignment="top")
         chosen = agency(first, "Agency", agencies, who, f"agency {uploads.token(path)}", help="Whose file it is. Leave it open if a column names the agency of each row.")
+        if chosen and chosen not in agencies:
+            first.html(f"<p class='aside'>{escape(wording.NEW_AGENCY)}</p>")
         name = second.text_input("Name of the mapping", value=uploads.mapping_name(who, path), key=f"name {uploads.token(path)}", max_chars=80, help="Letters, digits, dashes and underscores. The next file with these headings is recognized by it.").strip()
         decimal = third.selectbox("Decimal mark", list(wording.DECIMALS), index=_place(wording.DECIMALS, found.decimal), key=f"decimal {uploads.token(path)}", format_func=wording.DECIMALS.get, placeholder="The cells do not tell: choose")
         dates = fourth.selectbox("Order of dates", list(wording.DATES), index=_place(wording.DATES, found.dates), key=f"dates {uploads.token(path)}", format_func=wording.DATES.get, placeholder="The cells do not tell: choose")

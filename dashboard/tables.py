@@ -258,9 +258,9 @@ def lines_told(title, texts):
     st.html(f"<div class='told'><b>{escape(title)}</b><ul class='lines'>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ul></div>")
 
 
-def steps(texts):
-    """What comes one after the other."""
-    st.html(f"<ol class='steps'>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ol>")
+def steps(texts, other, command):
+    """What comes one after the other; and the command for what goes another way."""
+    st.html(f"<ol class='steps'>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ol><p class='read'>{escape(other)} <code>{escape(command)}</code></p>")
 
 
 def links(pairs):

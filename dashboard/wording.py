@@ -237,8 +237,9 @@ STEPS = (
     "If a mapping knows its headings, you see what it would use and load at once. If none does, or several do, none is chosen for you: you choose one, or make one here.",
     "A new mapping starts from suggestions, each with what speaks for it. Every change shows at once which cells are used, which are not, and why.",
     "Loading stores the file, less the columns that look personal and that nothing uses, and publishes a new snapshot.",
-    "Larger files and whole folders are loaded from a terminal: coldfill load PATH",
 )
+LARGER_FILES = "Larger files and whole folders are loaded from a terminal:"
+NEW_AGENCY = "New: no home of an agency of this name is known yet."
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "vertical bar"}
 DECIMALS = {".": "point: 12.5", ",": "comma: 12,5"}
 DATES = {"ymd": "year first: 2025-03-04", "dmy": "day first: 04/03/2025", "mdy": "month first: 03/04/2025"}
@@ -281,7 +282,7 @@ def use(field, called):
 
 
 def why_suggested(why):
-    return sentence("; ".join(reason.replace("_", " ") if reason.startswith("could be ") else reason for reason in why))
+    return sentence("; ".join(reason.replace("_", " ") if reason.startswith("could be ") else reason.removesuffix(" degF") + " °F" * reason.endswith(" degF") for reason in why))
 
 
 def about_use(meaning, why):

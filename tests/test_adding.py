@@ -224,6 +224,14 @@ def test_a_load_that_fails_is_told_and_can_be_tried_again(add, fleet, monkeypatc
     assert "own.csv: loaded" in html(page)
 
 
+def test_a_new_agency_is_said_to_be_new(add, fleet, tmp_path):
+    fleet.create()
+    fed(fleet, write(tmp_path / "a.csv", [row(1)]))
+    page = add(fleet, "own.csv", OWN)
+    assert wording.NEW_AGENCY not in text(choose(page, "Agency", "Alder County"))
+    assert wording.NEW_AGENCY in text(choose(page, "Agency", "Alder Co"))
+
+
 def test_a_name_that_is_taken_is_told(add, fleet):
     page = filled(add(fleet, "own.csv", OWN))
     by_label(page.text_input, "Name of the mapping").set_value("val-brenn")

@@ -23,7 +23,7 @@ def upload():
         put_away(memory.pop("upload")[1])
         kept = None
     if file is None:
-        tables.steps(wording.STEPS)
+        tables.steps(wording.STEPS, wording.LARGER_FILES, "coldfill load PATH")
         return None
     if kept is None:
         memory.pop("refused", None)
