@@ -37,8 +37,15 @@ def keep_upload(viewer: Viewer, file_name: str, file) -> str:
     return str(receive.keep_upload(fleet(), file_name, file))
 
 
-def forget_upload(path: str):
-    receive.forget_upload(Path(path))
+def let_go(path: str):
+    """Remove an upload that is no longer open, unless it is being loaded."""
+    uploads.let_go(Path(path))
+
+
+@st.cache_resource(scope="session", on_release=let_go, show_spinner=False)
+def held(path: str) -> str:
+    """An upload, for as long as its session lasts: it is let go when that ends."""
+    return path
 
 
 def place(path: str) -> Path:

@@ -14,6 +14,7 @@ from pipelines.reading import IN_THE_FILE, mapping_of, mappings_of
 from pipelines.store import FleetError, attach
 
 BY_WHOM = "from the dashboard"
+_at_work: set[Path] = set()  # uploads that are being loaded by this process
 
 
 @dataclass(frozen=True)
@@ -80,6 +81,12 @@ def bring(viewer, fleet, wanted, told=None):
     return Brought(report, str(snapshot), wanted.draft.name if wanted.draft else "")
 
 
+def let_go(path):
+    """Remove an upload that nobody has open any more, unless it is being loaded."""
+    if path not in _at_work:
+        receive.forget_upload(path)
+
+
 def _refuse_others(viewer, fleet, wanted, mapping_name, before):
     """FleetError where a file has rows for, or stands for, an agency the viewer does not see."""
     if viewer.agencies is None:
@@ -115,6 +122,7 @@ class Loading:
     _thread: threading.Thread = field(default=None, repr=False)
 
     def begin(self):
+        _at_work.add(self.wanted.path)
         self._thread = threading.Thread(target=self._work, name="coldfill load", daemon=True)  # a load may be cut short anywhere
         self._thread.start()
         return self
@@ -130,6 +138,8 @@ class Loading:
             receive.forget_upload(self.wanted.path)
         except Exception as error:  # told on the page by whoever waits
             self.error = error
+        finally:
+            _at_work.discard(self.wanted.path)
 
     def _say(self, text):
         self.said, self.share = text, None

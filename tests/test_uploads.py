@@ -122,6 +122,16 @@ def test_a_load_that_fails_keeps_the_upload_and_says_why(fleet):
     assert work.wait(60) and work.brought is None and "no mapping fits" in str(work.error) and path.exists()
 
 
+def test_an_upload_that_is_being_loaded_is_not_let_go(fleet, monkeypatch):
+    path, idle = uploaded(fleet, text_of([row(1)])), uploaded(fleet, OWN)
+    with locked(fleet.path / ".load.lock", 0):
+        work = uploads.Loading(EVERYTHING, fleet, Wanted(path)).begin()
+        uploads.let_go(path)
+        uploads.let_go(idle)
+        assert path.exists() and not idle.exists()
+    assert work.wait(60) and work.error is None and not path.exists()
+
+
 def test_a_second_load_waits_and_says_so(fleet, monkeypatch):
     monkeypatch.setattr(receive, "BUILD_WAIT_S", 0.5)
     with locked(fleet.path / ".load.lock", 0):

@@ -20,7 +20,7 @@ def upload():
     file = st.file_uploader("CSV export", key=f"file {memory.get('files_added', 0)}", label_visibility="collapsed")
     kept = memory.get("upload")
     if kept and (file is None or kept[0] != file.file_id):
-        put_away(memory.pop("upload")[1])
+        uploads.let_go(memory.pop("upload")[1])
         kept = None
     if file is None:
         tables.steps(wording.STEPS, wording.LARGER_FILES, "coldfill load PATH")
@@ -28,13 +28,7 @@ def upload():
     if kept is None:
         memory.pop("refused", None)
         memory["upload"] = kept = (file.file_id, uploads.keep_upload(who, file.name, file))
-    return kept[1], file.size
-
-
-def put_away(path):
-    """Remove an upload that is no longer open, unless it is being loaded."""
-    if "loading" not in memory or memory["loading"].wanted.path != uploads.place(path):
-        uploads.forget_upload(path)
+    return uploads.held(kept[1]), file.size
 
 
 def as_read(look, path, size):
@@ -122,7 +116,7 @@ def progress():
         st.html("<p class='read'>It goes on even if you leave this page.</p>")
         bar = st.empty()
         while not work.wait(0.15):
-            status.update(label=wording.sentence(work.said))
+            status.update(label=wording.sentence(work.said), expanded=True)
             if work.share is not None:
                 bar.progress(work.share)
     st.rerun()
@@ -135,7 +129,7 @@ def finish():
     if work.error is not None:
         memory["refused"] = frame.words_of(work.error)
         if not still_open:
-            uploads.forget_upload(str(work.wanted.path))
+            uploads.let_go(str(work.wanted.path))
         return
     memory["brought"] = work.brought
     if still_open:
