@@ -32,9 +32,9 @@ def state() -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def keep_upload(viewer: Viewer, file_name: str, file) -> str:
-    """What the browser sent, written once to a private place; its path. FleetError where it is too large or cannot be written."""
-    return str(receive.keep_upload(fleet(), file_name, file))
+def keep_upload(viewer: Viewer, file) -> str:
+    """What the browser sent (of file_uploader), written to a private place; its path. FleetError where it is too large or cannot be written."""
+    return str(receive.keep_upload(fleet(), file.name, file, hashlib.sha256(file.file_id.encode()).hexdigest()[:16]))
 
 
 def let_go(path: str):
@@ -44,7 +44,7 @@ def let_go(path: str):
 
 @st.cache_resource(scope="session", on_release=let_go, show_spinner=False)
 def held(path: str) -> str:
-    """An upload, for as long as its session lasts: it is let go when that ends."""
+    """An upload, for as long as its page is connected: it is let go when that ends."""
     return path
 
 

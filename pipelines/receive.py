@@ -294,16 +294,18 @@ def uploaded(file_name, file):
         yield _written(Path(folder), file_name, file)
 
 
-def keep_upload(fleet, file_name, file):
+def keep_upload(fleet, file_name, file, name=None):
     """What a browser sent, as `uploaded`, in a private folder of the fleet until `forget_upload`; returns its path.
 
-    It is no part of the fleet. What others left there more than a day ago is removed.
+    It is no part of the fleet. The folder is called `name`, if given, which nobody else must use. What others left there
+    more than a day ago is removed.
     """
     uploads = fleet.path / UPLOADS
     sweep_uploads(fleet)
     with told("write in", uploads):
+        folder = uploads / (name or secrets.token_hex(8))
         uploads.mkdir(parents=True, exist_ok=True)
-        folder = Path(tempfile.mkdtemp(dir=uploads))  # only its owner may look in
+        folder.mkdir(mode=0o700, exist_ok=True)  # only its owner may look in
     try:
         return _written(folder, file_name, file)
     except BaseException:

@@ -117,6 +117,14 @@ def test_nothing_is_stored_before_it_is_loaded_and_an_upload_put_away_is_gone(ad
     assert not waiting(fleet)
 
 
+def test_an_upload_let_go_with_the_connection_comes_back_with_it_and_the_choices_stay(add, fleet):
+    page = filled(add(fleet, "own.csv", OWN))
+    (path,) = waiting(fleet)
+    receive.forget_upload(path)
+    page = choose(page, "“Kessel”, 1 cell", "plain_steel")
+    assert by_label(page.selectbox, "Field of Haus").value == "home_id" and not by_label(page.button, SAVE_AND_LOAD).disabled and waiting(fleet) == [path]
+
+
 def test_each_change_is_counted_at_once(add, fleet):
     page = add(fleet, "own.csv", OWN)
     page = choose(page, "Unit of Static Pressure bar", "kPa")

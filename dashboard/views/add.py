@@ -15,7 +15,7 @@ USES = (
 
 
 def upload():
-    """(path, size) of the file that is open, written once; None where there is none."""
+    """(path, size) of the file that is open, written once (again if the connection was lost and came back); None where there is none."""
     tables.section("The file", f"One CSV export of up to {uploads.LARGEST_UPLOAD >> 20} MB, with its headings in one line. Nothing is stored before you load it.")
     file = st.file_uploader("CSV export", key=f"file {memory.get('files_added', 0)}", label_visibility="collapsed")
     kept = memory.get("upload")
@@ -27,7 +27,8 @@ def upload():
         return None
     if kept is None:
         memory.pop("refused", None)
-        memory["upload"] = kept = (file.file_id, uploads.keep_upload(who, file.name, file))
+    if kept is None or ("loading" not in memory and not uploads.place(kept[1]).exists()):
+        memory["upload"] = kept = (file.file_id, uploads.keep_upload(who, file))
     return uploads.held(kept[1]), file.size
 
 
