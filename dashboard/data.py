@@ -17,15 +17,19 @@ from pipelines.checks import BY_ID, CHECKS, HOME_CHECKS
 from pipelines.decisions import overlay
 from pipelines.explain import TITLES, NotFound, called
 from pipelines.history import NOT_VERIFIED, STAGES, STATES
+from pipelines.intake.mapping import MappingError
+from pipelines.intake.sniff import ExportError
 from pipelines.lists import CAUTIONS, EVERYTHING, Filters, ListError, Viewer, as_csv, as_parquet, as_xlsx, as_zip
+from pipelines.mending import mending
 from pipelines.policy.policy import LEVELS, PolicyError
+from pipelines.reading import IN_THE_FILE
 from pipelines.snapshot import part, quoted
 from pipelines.store import Fleet, FleetError, attach
 
-__all__ = ["BY_ID", "CAUTIONS", "EVERYTHING", "LEVELS", "STAGES", "TITLES", "Filters", "FleetError", "ListError", "NotFound", "PolicyError", "Viewer",
+__all__ = ["BY_ID", "CAUTIONS", "EVERYTHING", "LEVELS", "STAGES", "TITLES", "ExportError", "Filters", "FleetError", "ListError", "MappingError", "NotFound", "PolicyError", "Viewer",
            "as_csv", "as_parquet", "as_xlsx", "as_zip", "called"]
 
-ROWS_A_PAGE = 40
+ROWS_A_PAGE, PAIRS_A_PAGE = 40, 20
 NO_DECISIONS = ()
 BY_RISK = f"list_position({list(LEVELS)}, {{}})"
 DEFICIENCIES, HOMES = "deficiencies", "homes"
@@ -190,15 +194,25 @@ def not_verified(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFram
 
 
 @cached
-def agencies(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFrame:
-    """Per agency: homes, files, the newest file and when it came, the newest inspection; an agency known by its files only too."""
+def agencies(viewer: Viewer, snapshot: str, filters: Filters, as_of: date) -> pd.DataFrame:
+    """Per agency: homes, files loaded, the newest of them and when it came, the newest inspection up to a day, and how many are dated later.
+
+    An agency that is known by its files only is there too, with no home: a silent agency must not look clean.
+    """
     condition, params = lists.where(viewer, Filters(agency=filters.agency), homes="h")
+    if viewer.agencies and not filters.agency:  # the spelling of an agency without a row in force is its file's
+        condition, params = f"({condition} OR lower(h.agency) IN ({', '.join('?' * len(viewer.agencies))}))", [*params, *(name.lower() for name in viewer.agencies)]
     return attach(snapshot).query(f"""
-        WITH of_agency AS (SELECT agency, export_id, max(inspected_on) AS last_inspected_on FROM received_rows GROUP BY ALL),
-        files AS (SELECT agency, count(*) AS files, max(export_id) AS export_id, max(last_inspected_on) AS last_inspected_on FROM of_agency GROUP BY agency)
-        SELECT * FROM (SELECT h.agency, count(*) AS homes, count(*) FILTER (h.assessed) AS assessed, files.files, e.file_name, e.received_at::TIMESTAMP AS received_at, files.last_inspected_on
-        FROM homes AS h JOIN files USING (agency) JOIN exports AS e USING (export_id) WHERE {condition}
-        GROUP BY ALL) ORDER BY lower(agency)""", params)
+        WITH of_rows AS (SELECT agency, export_id, max(inspected_on) FILTER (inspected_on <= ?) AS last_inspected_on, count(*) FILTER (inspected_on > ?) AS later FROM received_rows GROUP BY ALL),
+        of_files AS (
+            SELECT coalesce(s.spelling, e.agency) AS agency, CASE WHEN e.status = 'loaded' THEN e.export_id END AS export_id, NULL::DATE AS last_inspected_on, 0 AS later
+            FROM exports AS e LEFT JOIN spellings AS s ON s.field = 'agency' AND s.folded = lower(e.agency)
+            WHERE e.agency NOT IN ('', ?) AND e.status <> 'purged' AND e.export_id NOT IN (SELECT export_id FROM of_rows)),
+        files AS (SELECT agency, count(export_id) AS files, max(export_id) AS export_id, max(last_inspected_on) AS last_inspected_on, sum(later)::BIGINT AS later
+                  FROM (SELECT * FROM of_rows UNION ALL SELECT * FROM of_files) GROUP BY agency),
+        counted AS (SELECT agency, count(*) AS homes, count(*) FILTER (assessed) AS assessed FROM homes GROUP BY agency)
+        SELECT * FROM (SELECT h.agency, coalesce(counted.homes, 0) AS homes, coalesce(counted.assessed, 0) AS assessed, h.files, e.file_name, e.received_at::TIMESTAMP AS received_at, h.last_inspected_on, h.later
+        FROM files AS h LEFT JOIN counted USING (agency) LEFT JOIN exports AS e ON e.export_id = h.export_id WHERE {condition}) ORDER BY lower(agency)""", [as_of, as_of, IN_THE_FILE, *params])
 
 
 # ---- homes
@@ -410,6 +424,39 @@ def not_loaded(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFrame:
 
 def not_loaded_list(viewer: Viewer, snapshot: str, export_id: int, as_of: date) -> lists.Sheet:
     return lists.not_loaded(viewer, attach(snapshot), export_id, as_of)
+
+
+@cached
+def to_mend(viewer: Viewer, snapshot: str) -> list[int]:
+    """Ids of the files whose rows the viewer may take along to have them mended: those that have such rows, for who may see personal fields and every agency in the file."""
+    if not viewer.personal:
+        return []
+    allowed, params = lists.where(viewer, Filters(), homes="h")
+    return [export_id for export_id, in attach(snapshot).rows(f"""
+        SELECT export_id FROM exports AS e WHERE status = 'loaded' AND export_id IN (SELECT export_id FROM not_loaded WHERE extent <> 'column')
+        AND ({viewer.agencies is None} OR (export_id IN (SELECT export_id FROM received_rows) AND NOT EXISTS (FROM received_rows AS h WHERE h.export_id = e.export_id AND NOT ({allowed}))
+             AND agency <> ?)) ORDER BY export_id""", [*params, IN_THE_FILE])]
+
+
+def mended(viewer: Viewer, snapshot: str, export_id: int) -> tuple[str, bytes]:
+    """(file name, CSV) of a file's rows to mend, as pipelines.mending; ListError for a viewer who may not have them."""
+    if not viewer.personal or (viewer.agencies is not None and export_id not in to_mend(viewer, snapshot)):
+        raise ListError("rows to mend hold personal texts of an agency: they are for those who may see both")
+    made = mending(fleet(), attach(snapshot), export_id, viewer.agencies)
+    return made.file_name, made.as_csv()
+
+
+@cached
+def suspicions_count(viewer: Viewer, snapshot: str, filters: Filters) -> int:
+    condition, params = lists.where(viewer, Filters(agency=filters.agency), homes="h")
+    return attach(snapshot).rows(f"SELECT count(*) FROM home_suspicions AS h WHERE {condition}", params)[0][0]
+
+
+@cached
+def suspicions(viewer: Viewer, snapshot: str, filters: Filters, page: int) -> pd.DataFrame:
+    """One page of pairs of ids that may be one home: agency, home_id, other_home_id, why; `page` counts from 1."""
+    condition, params = lists.where(viewer, Filters(agency=filters.agency), homes="h")
+    return attach(snapshot).query(f"SELECT * FROM home_suspicions AS h WHERE {condition} ORDER BY lower(agency), home_id, other_home_id LIMIT ? OFFSET ?", [*params, PAIRS_A_PAGE, PAIRS_A_PAGE * (page - 1)])
 
 
 @cached

@@ -22,6 +22,13 @@ def offer(make, name, what, formats=tuple(label for label, *_ in FORMATS)):
                                    key=f"download {name} {ending}", on_click="ignore", help=f"{what}, as {label}; states the snapshot, the day and the filters it rests on")
 
 
+def as_it_is(make, name, what):
+    """A button for a CSV that `make()` returns as (file name, bytes)."""
+    with st.container(horizontal=True, vertical_alignment="center", gap="small"):
+        st.html(f"<p class='read'>Download {escape(what)}</p>", width="content")
+        st.download_button("CSV to mend", data=lambda: make()[1], file_name=f"{name}.csv", mime="text/csv", key=f"download {name}", on_click="ignore", help=f"{what}, as CSV")
+
+
 def _when_asked(make, write):
     return lambda: write(make())
 

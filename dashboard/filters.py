@@ -23,7 +23,7 @@ def viewer() -> Viewer:
 
 
 def snapshot() -> str:
-    """Path of the snapshot this run of the page reads from."""
+    """Path of the snapshot this run of the page reads from; None on a page that needs none, where there is none."""
     return st.session_state["snapshot"]
 
 
@@ -60,6 +60,9 @@ def _written(key):
 
 def sidebar(view):
     """Search, the filters this page answers to, and the day; drawn by the router around every page."""
+    if snapshot() is None:
+        st.sidebar.html("<div class='name'>Coldfill</div>")
+        return
     st.session_state["filters_of_page"] = (*view.filters, *(("search",) if view.name == "homes" else ()))
     who, where = viewer(), snapshot()
     offered = data.choices(who, where) | {"check": data.home_checks(), "risk": LEVELS, "stage": STAGES}

@@ -7,10 +7,11 @@ from pathlib import Path
 import streamlit as st
 
 from dashboard import data, filters, wording
-from dashboard.data import CAUTIONS, FleetError, ListError, NotFound, PolicyError
+from dashboard.data import CAUTIONS, ExportError, FleetError, ListError, MappingError, NotFound, PolicyError
+from dashboard.navigation import address
 
 STYLE = Path(__file__).parent / "style.css"
-HOW_TO_START = ("There is nothing to show yet. Load the agencies' exports, a file or a folder of them, and open this page again:",
+HOW_TO_START = ("There is nothing to show yet.", "Add a file", "here, or load the agencies' exports, a file or a folder of them, from a terminal and open this page again:",
                 "coldfill load PATH", "Or look at the demonstration's invented homes first:", "coldfill demo")
 
 
@@ -22,13 +23,14 @@ def opened(view) -> bool:
         about = data.about(filters.viewer(), path) if path else None
     except FleetError as error:
         _heading(view, "")
-        _told(str(error))
-        return False
-    if path is None:
-        _heading(view, "")
-        how_to_start()
+        told(str(error))
         return False
     st.session_state["snapshot"] = path
+    if path is None:
+        _heading(view, "nothing loaded yet" if view.anytime else "")
+        if not view.anytime:
+            how_to_start()
+        return view.anytime
     _heading(view, f"{wording.plural(about['homes'], 'home')}, {wording.plural(about['inspections'], 'inspection')} · snapshot {about['number'] or about['name']} made {wording.day(about['made_on'])}")
     return True
 
@@ -45,8 +47,9 @@ def _cautions():
 
 def how_to_start():
     """Say how exports get in."""
-    first, load, second, demo = HOW_TO_START
-    st.html(f"<div class='told'><p>{escape(first)}</p><p><code>{load}</code></p><p>{escape(second)}</p><p><code>{demo}</code></p></div>")
+    first, add, other, load, second, demo = HOW_TO_START
+    link = f'<a href="{address("add")}">{escape(add)}</a>'
+    st.html(f"<div class='told'><p>{escape(first)} {link} {escape(other)}</p><p><code>{load}</code></p><p>{escape(second)}</p><p><code>{demo}</code></p></div>")
 
 
 def nothing_loaded(unless_files=False) -> bool:
@@ -58,8 +61,16 @@ def nothing_loaded(unless_files=False) -> bool:
     return True
 
 
-def _told(text):
+def told(text):
     st.html(f"<div class='told' role='alert'>{escape(text)}</div>")
+
+
+REFUSALS = (ExportError, FleetError, MappingError, PolicyError, ListError, NotFound)
+
+
+def words_of(error):
+    """What to tell of an error that ended some work: the words of who refused it, or that it is a fault of this program."""
+    return str(error) if isinstance(error, REFUSALS) else f"This went wrong in a way nobody foresaw ({type(error).__name__}); nothing was published. Please report it with the file."
 
 
 @contextmanager
@@ -67,5 +78,5 @@ def errors_told():
     """What a fleet, a policy or a filter refuses is said on the page, in the words of who refused it."""
     try:
         yield
-    except (FleetError, PolicyError, ListError, NotFound) as error:
-        _told(str(error))
+    except REFUSALS as error:
+        told(str(error))

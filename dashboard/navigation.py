@@ -11,7 +11,7 @@ FILTERS = ("agency", "region", "crew", "check", "risk", "stage")
 
 @dataclass(frozen=True)
 class View:
-    """One page. `name` is its file in views/ and its place in the address; `filters` are those that change it."""
+    """One page. `name` is its file in views/ and its place in the address; `filters` are those that change it; `anytime` where it needs no snapshot."""
 
     name: str
     label: str
@@ -19,6 +19,7 @@ class View:
     question: str
     filters: tuple[str, ...] = ()
     listed: bool = True
+    anytime: bool = False
 
 
 VIEWS = (
@@ -30,6 +31,7 @@ VIEWS = (
     View("crews", "Crews", "Crews", "What final inspections found after each crew's work.", ("agency", "crew")),
     View("risk", "Risk", "Risk", "How grave and how likely what stands open is.", ("agency", "region", "crew")),
     View("files", "Files", "Files received", "What came in, what was not loaded, and what each file can answer.", ("agency",)),
+    View("add", "Add a file", "Add a file", "Bring in an agency's export: see how it is read and what would be used before anything is stored.", anytime=True),
     View("checks", "Checks", "Checks", "What is checked, against which limits, on whose authority.", ()),
 )
 BY_NAME = {view.name: view for view in VIEWS}

@@ -251,3 +251,25 @@ def crossed(frame, rows, columns, cell, caption, *, empty, labels, heading):
                    for name in dict.fromkeys(frame[rows]))
     st.html(f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table wide"><caption>{escape(caption)}</caption>'
             f'<thead><tr><th scope="col">{escape(heading)}</th>{head}</tr></thead><tbody>{body}</tbody></table></div>')
+
+
+def lines_told(title, texts):
+    """A short list that wants attention."""
+    st.html(f"<div class='told'><b>{escape(title)}</b><ul class='lines'>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ul></div>")
+
+
+def steps(texts, other, command):
+    """What comes one after the other; and the command for what goes another way."""
+    st.html(f"<ol class='steps'>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ol><p class='read'>{escape(other)} <code>{escape(command)}</code></p>")
+
+
+def links(pairs):
+    """Ways on from here: (words, address)."""
+    st.html("<p>" + " &ensp; ".join(f'<a href="{escape(place)}">{escape(words)}</a>' for words, place in pairs) + "</p>")
+
+
+def texts(frame, caption):
+    """Cells as they were read, under their own headings; wide tables scroll."""
+    head = "".join(f'<th scope="col">{escape(heading)}</th>' for heading in frame.columns)
+    body = "".join(f"<tr>{''.join(f'<td>{escape(wording.cut(cell or str(), 60))}</td>' for cell in row)}</tr>" for row in frame.itertuples(index=False, name=None))
+    st.html(f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table as-read"><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>')

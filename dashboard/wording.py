@@ -11,7 +11,7 @@ import pandas as pd
 
 NOTHING = "–"
 NO_COLUMN = "no column"
-UNITS = {"degF": "°F", "psi": "psi", "": ""}
+UNITS = {"degF": "°F", "degC": "°C", "psi": "psi", "": ""}
 
 # Marks stand beside the words, never instead of them: shape and weight differ as well as color.
 RISK_CLASS = {"act today": "risk-act", "high": "risk-high", "serious": "risk-serious", "medium": "risk-medium", "low": "risk-low"}
@@ -113,11 +113,18 @@ def days_late(due, as_of):
     return f"{plural(late, 'day')} late" if late > 0 else "due today" if late == 0 else f"in {plural(-late, 'day')}"
 
 
-def recent(received_at, last_inspected_on, as_of, most_days):
-    """Whether an agency's file is recent on a day, and if not, what is old."""
-    ages = {"received": (as_of - received_at.date()).days, "newest inspection": (as_of - last_inspected_on.date()).days}
-    old = [f"{name} {plural(age, 'day')} ago" for name, age in ages.items() if age > most_days]
-    return f"no recent file: {', '.join(old)}" if old else "recent"
+def recent(received_at, last_inspected_on, as_of, most_days, later=0):
+    """Whether an agency's file is recent on a day, and if not, what is old or lacking; `later` inspections are dated after that day."""
+    said = f"; {plural(int(later), 'inspection')} dated after this day" if later else ""
+    if missing(received_at):
+        return f"no file loaded{said}"
+    age = (as_of - received_at.date()).days
+    old = [f"received {plural(age, 'day')} ago"] if age > most_days else ["newest file came after this day"] if age < 0 else []
+    if missing(last_inspected_on):
+        old.append("no inspection up to this day")
+    elif (age := (as_of - last_inspected_on.date()).days) > most_days:
+        old.append(f"newest inspection {plural(age, 'day')} ago")
+    return (f"no recent file: {', '.join(old)}" if old else "recent") + said
 
 
 ORDERS = {"risk": "risk, the graver first", "-last_inspected_on": "last visit, the newest first", "last_inspected_on": "last visit, the oldest first", "home_id": "home",
@@ -191,6 +198,10 @@ def remarks(*texts):
     return "; ".join(text.replace("\n", ", ") for text in texts if not missing(text))
 
 
+def dropped(headings):
+    return "" if missing(headings) else f"dropped at the door: {headings.replace('; ', ', ')}"
+
+
 def by_risk(checks):
     """Graver first, then the older."""
     return sorted(checks, key=lambda check: (list(RISK_CLASS).index(check.risk), check.since))
@@ -217,3 +228,129 @@ def in_a_list(headline, risk, most=3):
 
 def these(count, one):
     return f"this {one}" if count == 1 else f"these {plural(count, one)}"
+
+
+# ---- a file that comes in
+
+STEPS = (
+    "The file is opened and shown as it is read: encoding, separator, headings, the first rows.",
+    "If a mapping knows its headings, you see what it would use and load at once. If none does, or several do, none is chosen for you: you choose one, or make one here.",
+    "A new mapping starts from suggestions, each with what speaks for it. Every change shows at once which cells are used, which are not, and why.",
+    "Loading stores the file, less the columns that look personal and that nothing uses, and publishes a new snapshot.",
+)
+LARGER_FILES = "Larger files and whole folders are loaded from a terminal:"
+NEW_AGENCY = "New: no home of an agency of this name is known yet."
+SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "vertical bar"}
+DECIMALS = {".": "point: 12.5", ",": "comma: 12,5"}
+DATES = {"ymd": "year first: 2025-03-04", "dmy": "day first: 04/03/2025", "mdy": "month first: 03/04/2025"}
+CARRIED, IGNORED = "Carry to lists, as written", "Not used"
+CARRIED_SAID = "Goes along on every list, as written."
+DROPPED_SAID = "Looks personal ({}): dropped before anything is stored."
+NO_AGENCY = "The agency: choose it above, or give the column that names it."
+NO_DECIMAL = "The decimal mark: the cells do not tell."
+NO_DATES = "The order of dates: the cells do not tell which number is the day."
+NO_NAME = "A name for the mapping."
+MENDING = ("Rows to mend are the file's own rows in its own columns, each with its line and what is wrong. The agency corrects the cells, leaves the headings as they are, and sends it back: "
+           "add that file like any other, and its rows take the place of the old ones.")
+SUSPICIONS = "Ids of one agency that differ only in capitals, blanks, punctuation or leading zeros. They are kept apart, each with its own visits, until a corrected file says otherwise."
+
+
+def encoding(name):
+    return {"utf-8": "UTF-8", "utf-8-sig": "UTF-8", "cp1252": "Windows-1252", "windows-1252": "Windows-1252"}.get(name.lower(), name.upper())
+
+
+def size(octets):
+    return f"{octets / 1e6:,.1f} MB" if octets >= 1e6 else f"{octets / 1e3:,.0f} KB" if octets >= 1e3 else plural(octets, "byte")
+
+
+def cut(words, most):
+    return words if len(words) <= most else words[:most - 1].rstrip() + "…"
+
+
+def rows_looked_at(rows, all_of_them):
+    return f"all {plural(rows, 'row')}" if all_of_them else f"the first {rows:,} rows"
+
+
+def field_said(called, unit, required):
+    """A field in a list of choices: its name and unit."""
+    return f"{sentence(called)}{f', {UNITS.get(unit, unit)}' if unit else ''}{' (required)' if required else ''}"
+
+
+def use(field, called):
+    """What a mapping uses a column for."""
+    return {"": "none", "carried": "carried to lists", "ignored": "not used, as the mapping says"}.get(field) or called(field)
+
+
+def why_suggested(why):
+    return sentence("; ".join(reason.replace("_", " ") if reason.startswith("could be ") else reason.removesuffix(" degF") + " °F" * reason.endswith(" degF") for reason in why))
+
+
+def about_use(meaning, why):
+    return ". ".join(filter(None, (meaning.rstrip("."), why))) + ("." if meaning or why else "")
+
+
+def counts(used, not_recorded, not_used):
+    return f"{used:,} used, {not_recorded:,} not recorded, {not_used:,} not used"
+
+
+def why_not(reasons, examples):
+    texts = ", ".join(f"“{cut(text, 24)}”" for text in examples.split("; ") if text)
+    return f"{sentence(reasons)}{f': {texts}' if texts else ''}" if reasons else ""
+
+
+def words_read(texts):
+    """Texts and the words they are read as, with how many cells have them."""
+    return ", ".join(f"{cut(one.text, 28)}{'' if one.text.lower() == one.word.replace('_', ' ') or one.text == one.word else f' → {word(one.word)}'} ({one.times:,})" for one in texts)
+
+
+def joined(called, headings):
+    return f"Joined into {called}: {' - '.join(headings)}."
+
+
+def lacking_field(called, meaning):
+    return f"A column for {called}: {meaning[:1].lower()}{meaning[1:]}."
+
+
+def fed_twice(called, headings):
+    return f"One column only for {called}: {', '.join(headings)} cannot be joined."
+
+
+def of_mapping(decided, headings, left_open, with_unused):
+    """How far the form is, in a sentence."""
+    said = f"{decided:,} of {plural(headings, 'column')} decided"
+    said += f", {left_open:,} open: open columns are stored with the file and used for nothing" if left_open else ""
+    return said + (f"; {plural(with_unused, 'field has', 'fields have')} cells that are not used." if with_unused else "; every filled cell of the chosen fields is used.")
+
+
+def recognized(name, missing, unknown):
+    """That a mapping knows the headings, and which differ all the same."""
+    said = f"The headings are those of mapping {name}."
+    said += f" {plural(len(missing), 'heading')} it knows {'is' if len(missing) == 1 else 'are'} not in this file: {some(missing)}." if missing else ""
+    return said + (f" {plural(len(unknown), 'heading')} of this file {'is' if len(unknown) == 1 else 'are'} new to it and not used: {some(unknown)}." if unknown else "")
+
+
+def nearest(name, missing, unknown):
+    """The nearest mapping and which headings differ, as lines."""
+    lines = [f"Nearest is {name}. Nothing is read with it unless you choose so."] if name else []
+    lines += [f"It expects, and the file lacks: {some(missing)}"] if missing else []
+    return lines + ([f"The file has, and it says nothing of: {some(unknown)}"] if unknown else [])
+
+
+def fit(name, here, of):
+    return f"{name}: {here:,} of {of:,} headings"
+
+
+def some(texts, most=12):
+    return ", ".join(texts[:most]) + (f" and {len(texts) - most:,} more" if len(texts) > most else "")
+
+
+def loaded(found, saved):
+    """What a load did, in a sentence."""
+    said = f"The mapping {saved} is saved. " if saved else ""
+    return said + ("The file had been loaded before with the same mapping: nothing has changed." if found["status"] == "already loaded" else "A new snapshot is published: every page shows it from now on.")
+
+
+def answered(told, checks, opening):
+    """How many checks a file answers, and which columns would open most."""
+    said = f"It answers {told:,} of {plural(checks, 'check')}."
+    return said + (f" Columns that would open most checks: {opening}." if opening else "")

@@ -81,9 +81,12 @@ def build(fleet, told=None):
 
 
 def only_added(fleet, current, log, inputs):
-    """Ids of the exports that are new since the current snapshot, if exports were added and nothing else changed."""
+    """Ids of the exports that are new since the current snapshot, if exports were added and nothing changed that the others rest on."""
     state = fleet.state_of(current) if current is not None else None
-    if state is None or state.inputs != inputs or state.code_version != CODE_VERSION or state.log_length > len(log):
+    if state is None or state.code_version != CODE_VERSION or state.log_length > len(log):
+        return ()
+    used = {f"mapping:{one.mapping}" for one in fleet.received(log[: state.log_length]) if one.status == "loaded"}
+    if any(name in used or not name.startswith("mapping:") for name, _ in state.inputs.items() ^ inputs.items()):
         return ()
     stands = lambda lines: {one.export_id: (one.sha256, one.mapping, one.agency) for one in fleet.received(lines) if one.status == "loaded"}
     before, now = stands(log[: state.log_length]), stands(log)

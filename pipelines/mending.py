@@ -8,6 +8,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv
 
+from pipelines.intake.cells import folded
 from pipelines.intake.mapping import unmapped
 from pipelines.reading import MENDED, batches, is_stripped, mapping_of, opened, own_headings
 from pipelines.spreadsheets import harmless
@@ -31,8 +32,10 @@ class Mending:
         return out.getvalue()
 
 
-def mending(fleet, snapshot, export_id):
+def mending(fleet, snapshot, export_id, agencies=None):
     """The rows of a stored export that were not loaded, or not wholly, as they stand in it; a Mending.
+
+    With `agencies` rows that name another one are left out.
 
     A damaged row has its text in the first column, where it was kept. The rows hold personal texts: they are for people
     who may see these. FleetError where the snapshot holds no such export, or its bytes are gone.
@@ -59,6 +62,16 @@ def mending(fleet, snapshot, export_id):
     rows = pa.concat_tables([whole, pa.table(texts, schema=schema)]).sort_by(MENDED[0]).combine_chunks()
     reasons = entries.column("reason").combine_chunks().take(pa.array(np.searchsorted(lines, rows.column(MENDED[0]).to_numpy())))
     rows = rows.set_column(len(headings), MENDED[0], rows.column(MENDED[0]).cast(pa.string())).append_column(MENDED[1], reasons)
+    if agencies is not None:
+        rows = _of_agencies(rows, mapping, agencies)
     unknown = unmapped(headings, mapping)
     names = [harmless(pa.array([heading]))[0].as_py() if heading in unknown else heading for heading in rows.column_names]
     return Mending(f"to-mend-{export_id}-{safe_name(received.file_name)}", rows.rename_columns(names), export.delimiter)
+
+
+def _of_agencies(rows, mapping, agencies):
+    own, named = {"", *map(folded, agencies)}, {folded(heading) for heading in mapping.feeds("agency")}
+    for heading in rows.column_names:
+        if folded(heading) in named:
+            rows = rows.filter(pa.array([folded(text or "") in own for text in rows.column(heading).to_pylist()], pa.bool_()))
+    return rows

@@ -6,7 +6,9 @@ named with the reason and kept out; nothing of it is stored.
 
 import hashlib
 import secrets
+import shutil
 import tempfile
+import time
 from collections import Counter
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
@@ -30,6 +32,7 @@ from pipelines.store import BUILD_WAIT_S, FleetError, LogLine, Received, scratch
 ENDINGS = (".csv", ".tsv", ".txt")
 NO_AGENCY = "the agency is not recorded, and this fleet holds more than one"
 LARGEST_UPLOAD = 200 << 20  # bytes a browser may send; larger files go through `coldfill load`
+UPLOADS, UPLOAD_KEPT_S = ".uploads", 86_400.0  # folder in the fleet's, and how long one may lie there
 LOOKED_AT = 200_000, 2_000  # of every so many rows so many are looked at for personal texts
 
 
@@ -80,6 +83,7 @@ def load(fleet, paths, *, mapping=None, agency=None, keep_columns=(), strict=Fal
     mappings = mappings_of(fleet)
     if mapping is not None and mapping not in {one.name for one in mappings}:
         raise MappingError(mapping, "", f"there is no such mapping; there are {', '.join(one.name for one in mappings)}")
+    sweep_uploads(fleet)
     with locked(fleet.path / ".load.lock", BUILD_WAIT_S, lambda: say(f"Another load is running in {fleet.path}; waiting until it is done.")):
         standing = {one.sha256_received: one for one in fleet.received()}
         door = _Door(fleet, mappings, mapping, agency, {folded(heading) for heading in keep_columns}, standing)
@@ -95,6 +99,14 @@ def load(fleet, paths, *, mapping=None, agency=None, keep_columns=(), strict=Fal
         if lines:
             fleet.append(lines)
     return arrivals
+
+
+def decided(fleet, path, *, mapping=None, agency=None, keep_columns=()):
+    """What `load` would decide about one file, as an Arrival, and how its bytes stand (Received or None); nothing is written."""
+    standing = {one.sha256_received: one for one in fleet.received()}
+    door = _Door(fleet, mappings_of(fleet), mapping, agency, {folded(heading) for heading in keep_columns}, standing)
+    arrival = door.decide(path, True).arrival
+    return arrival, standing.get(arrival.sha256_received)
 
 
 def _all_or_nothing(door, paths, say):
@@ -278,18 +290,55 @@ def uploaded(file_name, file):
 
     It lies in a private folder and is gone when the block ends. FleetError where it is larger than LARGEST_UPLOAD.
     """
-    name = file_name.replace("\\", "/").split("/")[-1].replace("\0", "").strip() or "upload.csv"
-    name = f"_{name}" if name in (".", "..") else name
     with tempfile.TemporaryDirectory(prefix="coldfill-upload-") as folder:
-        path = Path(folder) / name
-        with told("write", path), open(path, "wb") as copy:
-            size = 0
-            for block in [file] if isinstance(file, bytes | bytearray | memoryview) else iter(lambda: file.read(1 << 20), b""):
-                size += len(block)
-                if size > LARGEST_UPLOAD:
-                    raise FleetError(f"{name} has more than {LARGEST_UPLOAD >> 20} MB: load it with the command coldfill load, or send it in parts.")
-                copy.write(block)
-        yield path
+        yield _written(Path(folder), file_name, file)
+
+
+def keep_upload(fleet, file_name, file, name=None):
+    """What a browser sent, as `uploaded`, in a private folder of the fleet until `forget_upload`; returns its path.
+
+    It is no part of the fleet. The folder is called `name`, if given, which nobody else must use. What others left there
+    more than a day ago is removed.
+    """
+    uploads = fleet.path / UPLOADS
+    sweep_uploads(fleet)
+    with told("write in", uploads):
+        folder = uploads / (name or secrets.token_hex(8))
+        uploads.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, exist_ok=True)  # only its owner may look in
+    try:
+        return _written(folder, file_name, file)
+    except BaseException:
+        forget_upload(folder / "it")
+        raise
+
+
+def forget_upload(path):
+    """Remove what `keep_upload` wrote, if it is still there."""
+    shutil.rmtree(path.parent, ignore_errors=True)
+    with suppress(OSError):
+        path.parent.parent.rmdir()
+
+
+def sweep_uploads(fleet):
+    """Remove uploads that nobody took up for a day: their page was closed, or the server was."""
+    for folder in (fleet.path / UPLOADS).glob("*"):
+        with suppress(OSError):
+            if time.time() - folder.stat().st_mtime > UPLOAD_KEPT_S:
+                shutil.rmtree(folder, ignore_errors=True)
+
+
+def _written(folder, file_name, file):
+    name = file_name.replace("\\", "/").split("/")[-1].replace("\0", "").strip() or "upload.csv"
+    path = folder / (f"_{name}" if name in (".", "..") else name)
+    with told("write", path), open(path, "wb") as copy:
+        size = 0
+        for block in [file] if isinstance(file, bytes | bytearray | memoryview) else iter(lambda: file.read(1 << 20), b""):
+            size += len(block)
+            if size > LARGEST_UPLOAD:
+                raise FleetError(f"{path.name} has more than {LARGEST_UPLOAD >> 20} MB: load it with the command coldfill load, or send it in parts.")
+            copy.write(block)
+    return path
 
 
 # ---- purging

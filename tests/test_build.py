@@ -63,3 +63,25 @@ def test_fed_in_steps_equals_fed_at_once(tmp_path, seed):
 def test_an_unchanged_fleet_publishes_nothing(sample_fleet):
     before = sample_fleet.snapshots()
     assert build.build(sample_fleet) == before[-1] and sample_fleet.snapshots() == before
+
+
+def test_a_new_mapping_that_nothing_rests_on_leaves_the_rest_as_it_is(tmp_path, monkeypatch):
+    """Only a mapping that a loaded export is read with is a reason to work everything out anew."""
+    steps, whole = fleet_at(tmp_path / "steps"), fleet_at(tmp_path / "whole")
+    new = tmp_path / "new.csv"
+    new.write_text("Visit,House,Day,Cold\n1,H,2025-03-04,12\n")
+    text = "agency = 'Alder County'\n" + "".join(f"[columns.{heading}]\nfield = '{field}'\n" for heading, field in (("Visit", "inspection_id"), ("House", "home_id"), ("Day", "inspected_on"), ("Cold", "cold_pressure_psig")))
+    receive.load(steps, [SAMPLES / "hollin-peaks-home-repair.csv"])
+    build.build(steps)
+    made_whole, fill = [], build.fill
+    monkeypatch.setattr(build, "fill", lambda *given: made_whole.append(1) or fill(*given))
+    (steps.mappings / "own.toml").write_text(text)
+    receive.load(steps, [new])
+    build.build(steps)
+    assert not made_whole
+    (whole.mappings / "own.toml").write_text(text)
+    receive.load(whole, [SAMPLES / "hollin-peaks-home-repair.csv", new])
+    assert store.equal(steps.current(), build.build(whole)) == [] and len(made_whole) == 1
+    (steps.mappings / "own.toml").write_text(text.replace("Alder", "Birch") + "unit = 'bar'\n")
+    build.build(steps)
+    assert len(made_whole) == 2

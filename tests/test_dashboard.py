@@ -268,7 +268,7 @@ def test_a_viewer_sees_only_their_agencies(samples):
     snapshot, own = str(samples.current()), Viewer(agencies=(AGENCY,))
     assert set(data.homes(own, snapshot, Filters(), "", DAY, "risk", 1)["agency"]) == {AGENCY}
     assert data.choices(own, snapshot)["agency"] == [AGENCY]
-    assert set(data.agencies(own, snapshot, Filters())["agency"]) == {AGENCY}
+    assert set(data.agencies(own, snapshot, Filters(), DAY)["agency"]) == {AGENCY}
     assert set(data.exports(own, snapshot, Filters())["file_name"]) == {"tillamere-community-partners.csv"}
     assert data.about(own, snapshot)["homes"] < data.about(EVERYTHING, snapshot)["homes"]
     with pytest.raises(data.NotFound):

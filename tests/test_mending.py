@@ -97,6 +97,13 @@ def test_columns_dropped_at_the_door_are_not_asked_back_for(fleet, tmp_path):
     assert counts(snapshot) == {1: (3, 1, 1, 0, 1), 2: (1, 1, 0, 0, 0)}
 
 
+def test_rows_that_name_another_agency_can_be_left_out(fleet, tmp_path):
+    rows = [row(1, cold="twelve"), row(2, agency="Birch County", cold="twelve"), row(3, agency="alder  county", cold="thirteen"), row(4, agency="", cold="x")]
+    _, snapshot = fed(fleet, write(tmp_path / "a.csv", rows))
+    assert [line[1] for line in cells(mending(fleet, snapshot, 1))[1:]] == ["1", "2", "3", "4"]
+    assert [line[1] for line in cells(mending(fleet, snapshot, 1, ("Alder County",)))[1:]] == ["1", "3", "4"]
+
+
 def test_only_loaded_exports_can_be_mended(fleet, tmp_path):
     (tmp_path / "b.csv").write_bytes(b"%PDF")
     _, snapshot = fed(fleet, write(tmp_path / "a.csv", [row(1)]), tmp_path / "b.csv")

@@ -3,6 +3,7 @@
 import pytest
 
 from pipelines import reading, receive, trial
+from pipelines.fields import REQUIRED as REQUIRED_FIELDS
 from pipelines.fields import BY_NAME
 from pipelines.intake.mapping import MappingError, canonical, parse_mapping
 from pipelines.intake.sniff import ExportError
@@ -101,3 +102,141 @@ def test_a_mapping_that_cannot_be_written_leaves_what_was_there(fleet, monkeypat
     with pytest.raises(Exception, match="disk is full"):
         trial.save_mapping(fleet, "own", "agency = 'B'\n" + REQUIRED)
     assert {path.name: path.read_text() for path in fleet.mappings.iterdir()} == {"own.toml": REQUIRED}
+
+
+# ---- what the page is made of
+
+OWN = """Besuch Nr;Haus;Datum;Static Pressure bar;Exp tank;Telephone
+1;H-1;13/03/2025;0,9;Bladder;555-010-0001
+2;H-2;14/03/2025;1,25;Kessel;555-010-0002
+3;H-2;15/03/2025;zwei;steel;555-010-0003
+4;H-3;16/03/2025;;Kessel;
+"""
+
+
+@pytest.fixture
+def own(tmp_path):
+    path = tmp_path / "own export.csv"
+    path.write_text(OWN)
+    return path
+
+
+def drafted(found, **chosen):
+    """The mapping of a suggestion, with some headings' fields chosen by hand."""
+    use = {"Besuch Nr": "inspection_id", "Haus": "home_id", "Datum": "inspected_on"} | chosen
+    return trial.composed("own", [trial.Choice(one.heading, use.get(one.heading, one.field or ""), one.unit, one.words) for one in found.headings],
+                          agency="Alder County", decimal=found.decimal, dates=found.dates)
+
+
+def test_a_look_says_how_a_file_is_read_and_that_no_mapping_knows_it(fleet, own):
+    found = trial.look(fleet, own)
+    assert (found.encoding, found.delimiter, found.heading_line, found.mapping, found.fitting) == ("utf-8", ";", 1, None, ())
+    assert found.headings == tuple(OWN.split("\n")[0].split(";")) and found.nearest == "hollin-peaks" and "Exp tank" not in found.unknown and "Haus" in found.unknown and found.nearest in {name for name, _, _ in found.mappings}
+    assert found.rows["Static Pressure bar"].tolist() == ["0,9", "1,25", "zwei", ""]
+    assert found.personal == (("Telephone", "the heading speaks of a telephone number"),)
+    shares = [here / of for _, here, of in found.mappings]
+    assert shares == sorted(shares, reverse=True) and ("canonical", 0, 6) in found.mappings
+
+
+def test_a_look_shows_a_dozen_rows_and_who_is_recognized(fleet, tmp_path):
+    found = trial.look(fleet, write(tmp_path / "a.csv", [row(number) for number in range(40)]))
+    assert len(found.rows) == trial.ROWS_SHOWN == 12 and found.mapping == "canonical" and found.fitting == ("canonical",)
+
+
+def test_two_mappings_that_fit_are_both_named_and_none_is_chosen(fleet, tmp_path):
+    for name in ("one", "two"):
+        trial.save_mapping(fleet, name, REQUIRED)
+    (tmp_path / "a.csv").write_text("Visit,House,Day\n1,H,2025-03-04\n")
+    found = trial.look(fleet, tmp_path / "a.csv")
+    assert found.mapping is None and set(found.fitting) == {"one", "two"}
+
+
+def test_suggestions_say_why_and_what_the_cells_speak_for(fleet, own):
+    found = trial.suggested(fleet, own)
+    by_heading = {one.heading: one for one in found.headings}
+    assert (found.decimal, found.dates) == (",", "dmy")
+    cold = by_heading["Static Pressure bar"]
+    assert (cold.field, cold.unit, cold.examples) == ("cold_pressure_psig", "bar", ("0,9", "1,25", "zwei")) and "unit bar in the heading" in cold.why
+    assert dict(by_heading["Exp tank"].words) == {"Bladder": "diaphragm", "steel": "plain_steel"}
+    assert by_heading["Haus"].field is None and by_heading["Haus"].why
+
+
+@pytest.mark.parametrize("cells, decimal", [(("12", "13"), "."), (("1,125", "1,250"), None), (("12,5", "13"), ","), (("12.5", "13"), ".")])
+def test_a_decimal_mark_is_left_open_where_cells_could_be_read_both_ways(fleet, tmp_path, cells, decimal):
+    path = tmp_path / "a.csv"
+    path.write_text("Visit;Cold\n" + "".join(f"{place};{cell}\n" for place, cell in enumerate(cells)))
+    assert trial.suggested(fleet, path).decimal == decimal
+
+
+def test_a_repeated_heading_is_read_with_the_one_it_repeats(fleet, tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("Visit,Notes,Notes\n1,a,\n2,,b\n")
+    first, second = trial.suggested(fleet, path).headings[1:]
+    assert first.field == "notes" and not first.repeats and second.repeats and second.field is None
+
+
+def test_choices_become_a_mapping_that_reads_back(own, fleet):
+    mapping = drafted(trial.suggested(fleet, own), Telephone=trial.IGNORE)
+    assert trial.shortcomings(mapping) == ((), {})
+    assert parse_mapping("own", mapping.text) == mapping
+    assert mapping.ignore == ("Telephone",) and mapping.agency == "Alder County"
+
+
+def test_headings_of_one_text_are_joined_and_others_are_a_fault():
+    choices = [trial.Choice("Job", "inspection_id"), trial.Choice("No", "inspection_id"), trial.Choice("Cold", "cold_pressure_psig", "psi"), trial.Choice("Cold 2", "cold_pressure_psig", "bar"), trial.Choice("Tract", trial.CARRY)]
+    mapping = trial.composed("x", choices)
+    assert mapping.feeds("inspection_id") == ("Job", "No") and mapping.carry == ("Tract",)
+    assert trial.shortcomings(mapping) == (("home_id", "inspected_on"), {"cold_pressure_psig": ("Cold", "Cold 2")})
+    assert [column.unit for column in mapping.columns] == [None, "bar"]  # the field's own unit need not be said
+
+
+def test_cells_are_judged_before_every_required_field_has_its_column(fleet, own):
+    found = trial.suggested(fleet, own)
+    whole = by_heading(trial.trial(own, drafted(found)))["Static Pressure bar", "cold_pressure_psig"]
+    part = by_heading(trial.trial(own, drafted(found, **{"Besuch Nr": "", "Haus": "", "Datum": ""})))["Static Pressure bar", "cold_pressure_psig"]
+    assert (part.used, part.not_recorded, part.not_used, part.examples) == (2, 1, 1, "zwei") and part == whole
+    assert len(REQUIRED_FIELDS) == 3
+
+
+def test_words_not_understood_come_first_with_how_often(fleet, own):
+    mapping = drafted(trial.suggested(fleet, own))
+    found = trial.words(fleet, own, mapping)
+    assert found.drop(columns="heading").values.tolist() == [
+        ["tank_type", "Kessel", 2, "", False], ["tank_type", "Bladder", 1, "diaphragm", True], ["tank_type", "steel", 1, "plain_steel", True]]
+
+
+def test_words_of_lists_are_ids_and_what_is_not_recorded_is_no_word(fleet, tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("Visit,House,Day,Found,Place\n1,H,2025-03-04,leak-seen;odd thing,cellar\n2,H,2025-03-05,none,keine Angabe\n3,H,2025-03-06,Odd  Thing,n/a\n")
+    mapping = trial.composed("x", [trial.Choice("Found", "stated_deficiencies", words=(("odd thing", "vent-cap-tight"),)), trial.Choice("Place", "boiler_level", words=(("cellar", "basement"),))], not_recorded=("keine Angabe",))
+    assert trial.words(fleet, path, mapping).values.tolist() == [
+        ["Found", "stated_deficiencies", "odd thing", 2, "vent-cap-tight", True], ["Found", "stated_deficiencies", "leak-seen", 1, "leak-seen", False], ["Found", "stated_deficiencies", "none", 1, "none", False],
+        ["Place", "boiler_level", "cellar", 1, "basement", True]]
+    assert "vent-cap-tight" in trial.words_of(fleet, "stated_deficiencies") and trial.words_of(fleet, "boiler_level") == BY_NAME["boiler_level"].words and trial.words_of(fleet, "notes") == ()
+
+
+def test_a_field_chosen_by_hand_comes_with_its_unit_and_words(fleet, own):
+    assert trial.suited(fleet, own, "Static Pressure bar", "hot_pressure_psig") == ("bar", ())
+    assert dict(trial.suited(fleet, own, "Exp tank", "tank_type")[1]) == {"Bladder": "diaphragm", "steel": "plain_steel"}
+    assert trial.units_of("cold_pressure_psig")[0] == "psi" and "bar" in trial.units_of("cold_pressure_psig") and trial.units_of("notes") == ()
+    assert trial.unit_named("psig") == "psi"
+
+
+def test_agencies_are_read_to_the_end_of_the_file(tmp_path):
+    path = write(tmp_path / "a.csv", [*(row(number) for number in range(20)), row(20, agency="Birch County"), row(21, agency="")])
+    assert trial.agencies_named(path, canonical()) == {"Alder County", "Birch County", ""}
+    assert trial.agencies_named(path, canonical(), "Cedar County") == {"Alder County", "Birch County", "Cedar County"}
+
+
+def test_a_name_for_a_new_mapping_is_not_taken(fleet, tmp_path):
+    path = tmp_path / "Spring Visits (2026).csv"
+    assert trial.name_for(fleet, path) == "spring-visits-2026"
+    trial.save_mapping(fleet, "Spring-Visits-2026", REQUIRED)
+    assert trial.name_for(fleet, path) == "spring-visits-2026-2" and trial.NAME.fullmatch(trial.name_for(fleet, tmp_path / "ÄÖ.csv"))
+
+
+def test_rows_looked_at_are_all_or_the_first(tmp_path, monkeypatch):
+    path = write(tmp_path / "a.csv", [row(number) for number in range(7)])
+    assert trial.rows_looked_at(path) == (7, True)
+    monkeypatch.setattr(trial, "ROWS", 5)
+    assert trial.rows_looked_at(path) == (5, False)

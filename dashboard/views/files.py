@@ -12,7 +12,7 @@ def files(found):
         tables.Column("file_name", "File"), tables.Column("agency", "Agency"), tables.day("received_at", "Received"), tables.Column("mapping", "Mapping", help="The description of its columns that was used."),
         tables.Column("status", "Status"), tables.count("rows_read", "Rows read"), tables.count("rows_kept", "In force"), tables.count("rows_not_loaded", "Not loaded"),
         tables.count("rows_repeated", "Repeated", help="Say again what another row says."), tables.count("rows_superseded", "Superseded", help="Replaced by a newer row of the same inspection."),
-        tables.Column("reason", "Remarks", lambda row: wording.remarks(row.reason, row.remarks, row.dropped_headings), of_row=True),
+        tables.Column("reason", "Remarks", lambda row: wording.remarks(row.reason, row.remarks, wording.dropped(row.dropped_headings)), help="Dropped at the door are columns that look personal and that no field uses: nothing of them was stored.", of_row=True),
     ), wording.plural(len(found), "file"), empty="No file has been received.")
 
 
@@ -27,6 +27,9 @@ def lost(found):
     if names:
         export_id = st.selectbox("Download what was not loaded, of which file", list(names), format_func=names.get)
         downloads.offer(lambda: data.not_loaded_list(who, snapshot, export_id, day), f"not-loaded-{export_id}", f"{names[export_id]}: every row, cell and column not used as read", ("CSV", "XLSX"))
+        if export_id in data.to_mend(who, snapshot):
+            downloads.as_it_is(lambda: data.mended(who, snapshot, export_id), f"to-mend-{export_id}", f"{names[export_id]}: the rows to mend")
+            tables.said(wording.MENDING)
 
 
 def answers():
@@ -48,16 +51,28 @@ def answers():
 def agencies():
     recent = data.limit(who, snapshot, "recent_file_days")
     tables.section("By agency", f"No recent file: the newest file or the newest inspection is more than {recent:.0f} days old on {wording.day(day)}.")
-    tables.show(data.agencies(who, snapshot, chosen), (
+    tables.show(data.agencies(who, snapshot, chosen, day), (
         tables.Column("agency", "Agency"), tables.count("homes", "Homes"), tables.count("files", "Files"), tables.Column("file_name", "Newest file"), tables.day("received_at", "Received"),
         tables.day("last_inspected_on", "Last inspection"),
-        tables.Column("last_inspected_on", "Standing", lambda row: wording.recent(row.received_at, row.last_inspected_on, day, recent), of_row=True),
+        tables.Column("last_inspected_on", "Standing", lambda row: wording.recent(row.received_at, row.last_inspected_on, day, recent, row.later), of_row=True),
     ), "Newest file and inspection of each agency", empty="No agency has sent a file.")
+
+
+def suspicions():
+    count = data.suspicions_count(who, snapshot, chosen)
+    page = filters.page_of(count, data.PAIRS_A_PAGE)
+    tables.section("The same home under two spellings?", wording.SUSPICIONS)
+    tables.show(data.suspicions(who, snapshot, chosen, page), (
+        tables.home(filters.home_link), tables.home(filters.home_link, "other_home_id", "Perhaps the same home"), tables.agency(), tables.Column("why", "Why"),
+    ), wording.range_of(page, data.PAIRS_A_PAGE, count, "pair"), empty="No two ids of one agency look like the same home.")
+    filters.pages(count, data.PAIRS_A_PAGE)
 
 
 if not frame.nothing_loaded(unless_files=True):
     found = data.exports(who, snapshot, chosen)
+    tables.links([("Add a file", filters.link("add"))])
     files(found)
     lost(found)
-    answers()
     agencies()
+    suspicions()
+    answers()

@@ -48,11 +48,11 @@ def unverified():
 def agencies():
     recent = data.limit(who, snapshot, "recent_file_days")
     tables.section("By agency: the last file", f"An agency that sends nothing must not look clean: no recent file means that its newest file or its newest inspection is more than {recent:.0f} days old.")
-    tables.show(data.agencies(who, snapshot, chosen), (
-        tables.Column("agency", "Agency", link=lambda row: filters.link("homes", agency=row.agency)),
-        tables.count("homes", "Homes"), tables.count("files", "Files", link=lambda row: filters.link("files", agency=row.agency)),
+    tables.show(data.agencies(who, snapshot, chosen, day), (
+        tables.Column("agency", "Agency", link=lambda row: filters.link("homes", agency=row.agency) if row.homes else None),
+        tables.count("homes", "Homes"), tables.count("files", "Files", link=lambda row: filters.link("files", **({"agency": row.agency} if row.homes else {}))),
         tables.Column("file_name", "Last file"), tables.day("received_at", "Received"), tables.day("last_inspected_on", "Last inspection"),
-        tables.Column("last_inspected_on", "Standing", lambda row: wording.recent(row.received_at, row.last_inspected_on, day, recent), of_row=True),
+        tables.Column("last_inspected_on", "Standing", lambda row: wording.recent(row.received_at, row.last_inspected_on, day, recent, row.later), of_row=True),
     ), "Newest file and inspection of each agency", empty="No agency has sent a file.")
 
 

@@ -197,6 +197,12 @@ def draft(headings: Sequence[str], sample_table: pa.Table) -> Draft:
     return Draft(tuple(suggestions), decimal, dates)
 
 
+def suiting(heading: str, texts: list[str], field: Field, decimal: str = ".") -> tuple[str | None, tuple[tuple[str, str], ...]]:
+    """The unit and the words that suit a field which somebody chose for a heading; `texts` are distinct, trimmed and filled."""
+    _, _, words, unit = _cells_agree(heading, texts, field, decimal, "ymd")
+    return unit, words
+
+
 def _each_once(ratings: dict[tuple[int, str], float]) -> dict[int, str]:
     """Column → field: best pairs first, each column and field once, none where two are equally good."""
     chosen: dict[int, str] = {}

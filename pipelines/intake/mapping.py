@@ -296,7 +296,7 @@ class Recognition:
     """Which mapping reads a file. `mapping` None: none or several fit, `why` says so in a sentence.
 
     `nearest` is the mapping that shares most headings; `missing` are headings it expects and the file lacks,
-    `unknown` headings of the file it says nothing about.
+    `unknown` headings of the file it says nothing about; `fitting` are the names of all that fit.
     """
 
     mapping: Mapping | None
@@ -304,6 +304,7 @@ class Recognition:
     nearest: str | None
     missing: tuple[str, ...] = ()
     unknown: tuple[str, ...] = ()
+    fitting: tuple[str, ...] = ()
 
     @property
     def differing(self) -> tuple[str, ...]:
@@ -326,10 +327,10 @@ def recognize(headings: Sequence[str], mappings: Iterable[Mapping]) -> Recogniti
     missing = tuple(heading for at, heading in nearest.feeding.items() if at not in here)
     unknown = tuple(heading for heading in headings if not _says(nearest, heading, here))
     if len(fitting) == 1:
-        return Recognition(nearest, f"the headings are those of mapping {nearest.name!r}", nearest.name, missing, unknown)
+        return Recognition(nearest, f"the headings are those of mapping {nearest.name!r}", nearest.name, missing, unknown, (nearest.name,))
     if fitting:
         names = ", ".join(sorted(repr(mapping.name) for mapping in fitting))
-        return Recognition(None, f"the headings fit several mappings: {names}; name the right one with --mapping", nearest.name, missing, unknown)
+        return Recognition(None, f"the headings fit several mappings: {names}; name the right one with --mapping", nearest.name, missing, unknown, tuple(mapping.name for mapping in fitting))
     why = f"no mapping fits these headings; nearest is {nearest.name!r}"
     lacking = [name for name in REQUIRED if not _has(nearest, name, here)]
     if lacking:
