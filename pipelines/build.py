@@ -4,12 +4,15 @@ A snapshot is a pure function of the exports, the log of what was received, mapp
 version of the code. Today's date is no part of it.
 """
 
+import copy
 import hashlib
 import json
 import os
+import tempfile
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from pathlib import Path
 from threading import Lock
 
 import numpy as np
@@ -22,6 +25,8 @@ from pipelines.audit.suspicions import home_suspicions
 from pipelines.causes import NOTES, causes
 from pipelines.checks import CHECKS, HOME_CHECKS
 from pipelines.fields import FIELDS, WORD
+from pipelines.intake.mapping import CANONICAL
+from pipelines.logs import told as disk_told
 from pipelines.policy import policy as policies
 from pipelines.readings import NO_FIELD, REASONS, Quantity, from_arrow, why
 from pipelines.recompute import Recomputed
@@ -65,6 +70,7 @@ def build(fleet, told=None):
         return current
     policy = policy_of(fleet)
     with fleet.building(told.say, keep=int(policy.snapshots_kept)) as building:
+        inputs = _keep_inputs(fleet)
         digest = digest_of(building.log, inputs)
         current = fleet.current()
         if current is not None and current.stem.endswith(digest):
@@ -126,15 +132,30 @@ def rebuild_state(fleet, number, told=None):
         raise FleetError(f"{state.snapshot} needs code version {state.code_version}, this is {CODE_VERSION}: install that first.")
     if (fleet.snapshots_folder / state.snapshot).exists():
         return fleet.snapshots_folder / state.snapshot
-    now = inputs_of(fleet)
-    changed = sorted(name for name in state.inputs.keys() | now.keys() if state.inputs.get(name) != now.get(name))
-    if changed:
-        raise FleetError(f"{state.snapshot} was made from another {changed[0]}: put back the text kept as inputs/{state.inputs.get(changed[0], '(none)')} first.")
-    with fleet.building(told.say) as building:
+    with tempfile.TemporaryDirectory(prefix="coldfill-state-") as folder, fleet.building(told.say) as building:
+        past = _as_it_was(fleet, state, Path(folder))
         log = fleet.log()[: state.log_length]
-        fill(building.connect(), fleet, fleet.received(log), policy_of(fleet), told)
-        _runs(building.connect(), now, fleet.received(log), told)
-        return building.publish(digest_of(log, now), inputs=now, code_version=CODE_VERSION, remakes=state)
+        fill(building.connect(), past, fleet.received(log), policy_of(past), told)
+        _runs(building.connect(), state.inputs, fleet.received(log), told)
+        return building.publish(digest_of(log, state.inputs), inputs=state.inputs, code_version=CODE_VERSION, remakes=state)
+
+
+def _as_it_was(fleet, state, folder):
+    """The fleet with the policy, tables and mappings that a snapshot was made from, laid out in a folder of their own."""
+    past = copy.copy(fleet)
+    past.mappings = folder / "mappings"
+    past.mappings.mkdir()
+    for name, attribute in FILES.items():
+        setattr(past, attribute, folder / name)
+    for name, sha256 in state.inputs.items():
+        kind, _, mapping = name.partition(":")
+        if name in FILES or mapping and mapping != CANONICAL:
+            (past.mappings / f"{mapping}.toml" if kind == "mapping" else folder / name).write_bytes(fleet.input_bytes(sha256))
+    now = inputs_of(past)
+    for name in sorted(state.inputs.keys() | now.keys()):
+        if state.inputs.get(name) != now.get(name):
+            raise FleetError(f"{state.snapshot} was made from another {name} than this version of the code ships: install the version that made it.")
+    return past
 
 
 def policy_of(fleet):
@@ -144,15 +165,30 @@ def policy_of(fleet):
     return policy
 
 
+FILES = {"policy.toml": "policy", "places": "places", "crews": "crews"}  # name of an input: attribute of the fleet
+
+
+def _input_texts(fleet):
+    """Everything but the exports that a snapshot is made from, as bytes by name."""
+    found = {"policy": policy_of(fleet).text.encode()}
+    for name, attribute in FILES.items():
+        path = getattr(fleet, attribute)
+        if path.exists():
+            with disk_told("read", path):
+                found[name] = path.read_bytes()
+    for mapping in reading.mappings_of(fleet):
+        found[f"mapping:{mapping.name}"] = mapping.text.encode()
+    return found
+
+
 def inputs_of(fleet):
     """Hash of everything but the exports that a snapshot is made from, by name."""
-    found = {"policy": policy_of(fleet).sha256}
-    for name, path in (("places", fleet.places), ("crews", fleet.crews)):
-        if path.exists():
-            found[name] = hashlib.sha256(path.read_bytes()).hexdigest()
-    for mapping in reading.mappings_of(fleet):
-        found[f"mapping:{mapping.name}"] = mapping.sha256
-    return found
+    return {name: hashlib.sha256(text).hexdigest() for name, text in _input_texts(fleet).items()}
+
+
+def _keep_inputs(fleet):
+    """Keep the texts a snapshot is about to be made from, so that it can be remade; returns their hashes by name."""
+    return {name: fleet.keep_input(text) for name, text in _input_texts(fleet).items()}
 
 
 def digest_of(log, inputs):

@@ -207,9 +207,9 @@ class Fleet:
             with told("delete", path):
                 path.unlink(missing_ok=True)
 
-    def keep_input(self, text: str) -> str:
+    def keep_input(self, text: str | bytes) -> str:
         """Keep the text of a mapping, policy or table under the SHA-256 of its UTF-8, which is returned."""
-        data = text.encode()
+        data = text if isinstance(text, bytes) else text.encode()
         sha256 = hashlib.sha256(data).hexdigest()
         target = self.inputs / sha256
         with told("keep a copy in", self.inputs):
@@ -221,12 +221,16 @@ class Fleet:
 
     def input_text(self, sha256: str) -> str:
         """The text kept under a hash; FleetError if it is gone or no longer the same."""
+        return self.input_bytes(sha256).decode()
+
+    def input_bytes(self, sha256: str) -> bytes:
+        """The same as bytes, as they were kept."""
         path = self.inputs / sha256
         with told("read", path):
             data = path.read_bytes()
         if hashlib.sha256(data).hexdigest() != sha256:
             raise FleetError(f"{path} was changed after it was kept: put it back from a backup.")
-        return data.decode()
+        return data
 
     # The log of what was received
 

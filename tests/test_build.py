@@ -85,3 +85,44 @@ def test_a_new_mapping_that_nothing_rests_on_leaves_the_rest_as_it_is(tmp_path, 
     (steps.mappings / "own.toml").write_text(text.replace("Alder", "Birch") + "unit = 'bar'\n")
     build.build(steps)
     assert len(made_whole) == 2
+
+
+def test_an_old_state_is_remade_from_the_texts_that_were_kept(tmp_path):
+    """Policy, places and a mapping change from load to load; the first state comes back equal, though its files are gone."""
+    fleet = fleet_at(tmp_path / "fleet")
+    export = tmp_path / "spring.csv"
+    export.write_text("Visit,House,Day,Static\n1,H-1,2025-03-04,0.8\n2,H-2,2025-03-05,12\n")
+    columns = "".join(f'[columns."{heading}"]\nfield = "{field}"\n' for heading, field in (("Visit", "inspection_id"), ("House", "home_id"), ("Day", "inspected_on"), ("Static", "cold_pressure_psig")))
+    mapping = fleet.mappings / "spring.toml"
+
+    def state(margin, unit):
+        fleet.policy.write_text(f'[limits.charge_tolerance_psi]\nvalue = {margin}\nwhy = "our gauges"\n')
+        mapping.write_text(f'agency = "Alder"\n{columns}unit = "{unit}"\n')
+        receive.load(fleet, [SAMPLES / "tillamere-community-partners.csv", export])
+        return build.build(fleet)
+
+    first = state(1.5, "psi")
+    kept = tmp_path / "kept" / first.name
+    kept.parent.mkdir()
+    shutil.copyfile(first, kept)
+    second = state(4.0, "bar")
+    assert store.equal(kept, second)
+    first.unlink()
+    fleet.places.unlink()
+    fleet.policy.unlink()
+    remade = build.rebuild_state(fleet, 1)
+    assert remade.name == kept.name and store.equal(remade, kept) == []
+    assert fleet.current() == second and fleet.current().name == second.name
+
+
+def test_an_old_state_whose_text_is_gone_says_so(tmp_path):
+    fleet = fleet_at(tmp_path / "fleet")
+    fleet.policy.write_text("[limits.charge_tolerance_psi]\nvalue = 1.5\n")
+    first = build.build(fleet)
+    fleet.policy.unlink()
+    build.build(fleet)
+    first.unlink()
+    gone = fleet.state_of(first).inputs["policy.toml"]
+    (fleet.inputs / gone).unlink()
+    with pytest.raises(store.FleetError, match=gone):
+        build.rebuild_state(fleet, 1)

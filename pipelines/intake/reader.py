@@ -15,7 +15,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv
 
-from .records import BLANKS, LONGEST_CELL, LONGEST_RECORD, OTHER_HEADINGS, Damage, Layout, Line, first_told, is_totals_label, next_records
+from .records import BLANKS, LONGEST_CELL, LONGEST_RECORD, OTHER_HEADINGS, SEPARATORS, Damage, Layout, Line, first_told, is_totals_label, next_records
 from .sniff import BLOCK, ExportError, Table, find_table, text_blocks
 
 __all__ = ["Batch", "Damage", "Export", "ExportError", "open_export"]
@@ -186,18 +186,16 @@ def _told_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, ..
 def _clean_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, ...]) -> _Rows | None:
     """A stretch split by Arrow, or None unless every record of it is proven to be clean.
 
-    Proven: UTF-8 without NUL, one kind of line end, each quote opening or closing a whole cell or doubled inside one, as
-    many cells as the layout has, no line inside a quoted cell that could be a row of its own, no blank row, totals line or
-    second heading line. Up to the end of the file the last record is left for the next stretch, since what follows it may
-    touch it.
+    Proven: UTF-8 without control bytes, one kind of line end, each quote opening or closing a whole cell or doubled inside
+    one, as many cells as the layout has and not as many by another separator, no line inside a quoted cell that could be a
+    row of its own, no blank row, totals line or second heading line. Up to the last line end of the file the last record is
+    left for the next stretch, since what follows it may touch it.
     """
-    final = window.ended and window.at + size >= len(window.data)
     text = window.data[window.at : window.at + size]
     dialect = layout.dialect
     returns = text.count(b"\r")
     new_line = b"\r" if returns and b"\n" not in text else b"\n"
-    if final and not text.endswith(new_line):
-        text += new_line
+    final = window.ended and window.at + size >= len(window.data) and text.endswith(new_line)
     octets = np.frombuffer(text, np.uint8)
     ends = np.flatnonzero(octets == ord(new_line))
     quotes = np.flatnonzero(octets == ord(dialect.quote)) if dialect.quote.encode() in text else np.array([], np.int64)
@@ -207,12 +205,12 @@ def _clean_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, .
         return None
     cut = int(stops[-1]) + 1
     text, octets, ends, quotes = text[:cut], octets[:cut], ends[ends < cut], quotes[quotes < cut]
-    if not _plain_text(text, layout) or new_line == b"\n" and returns and text.count(b"\r") != text.count(b"\r\n"):
+    if not _plain_text(text, octets, layout) or new_line == b"\n" and returns and text.count(b"\r") != text.count(b"\r\n"):
         return None
     starts = np.concatenate(([0], stops[:-1] + 1))
     lengths = stops - starts - (octets[np.maximum(stops - 1, 0)] == 13)
     first_lines = np.searchsorted(ends, starts)
-    if lengths.max() > LONGEST_CELL or not _quotes_in_order(octets, quotes, dialect):
+    if lengths.max() > LONGEST_CELL or not _quotes_in_order(octets, quotes, dialect) or _other_separators_fit(text, octets, stops, layout):
         return None
     if len(ends) > len(stops) and not _lines_inside_are_text(octets, ends, first_lines, layout):
         return None
@@ -223,9 +221,11 @@ def _clean_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, .
     return _Rows(_named(table, layout, wanted), lines, [], window.at + cut, window.line + len(ends))
 
 
-def _plain_text(text: bytes, layout: Layout) -> bool:
+def _plain_text(text: bytes, octets: np.ndarray, layout: Layout) -> bool:
     """Whether a text has nothing that only the slow path judges: other encodings' bytes, control bytes, escapes."""
-    if layout.width < 2 or b"\0" in text or b"\x1a" in text or text.startswith(codecs.BOM_UTF8) or layout.dialect.backslash and b"\\" in text:
+    if layout.width < 2 or text.startswith(codecs.BOM_UTF8) or layout.dialect.backslash and b"\\" in text:
+        return False
+    if np.count_nonzero(octets < 32) != sum(map(text.count, (b"\t", b"\n", b"\v", b"\f", b"\r"))):
         return False
     try:
         return text.isascii() or bool(text.decode("utf-8"))
@@ -247,6 +247,16 @@ def _quotes_in_order(octets: np.ndarray, quotes: np.ndarray, dialect) -> bool:
     before[1:] |= doubled
     after[:-1] |= doubled
     return bool(before.all() and after.all())
+
+
+def _other_separators_fit(text: bytes, octets: np.ndarray, stops: np.ndarray, layout: Layout) -> bool:
+    """Whether another separator would part some record into as many cells as the layout has."""
+    for separator in SEPARATORS:
+        if separator != layout.dialect.delimiter and text.count(separator.encode()) + 1 >= layout.width:
+            counts = np.diff(np.searchsorted(np.flatnonzero(octets == ord(separator)), stops), prepend=0)
+            if (counts + 1 == layout.width).any():
+                return True
+    return False
 
 
 def _lines_inside_are_text(octets: np.ndarray, ends: np.ndarray, first_lines: np.ndarray, layout: Layout) -> bool:

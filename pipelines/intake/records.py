@@ -18,6 +18,7 @@ LONGEST_WORD = 40  # characters of an id or a number
 LONGEST_RECORD = 5_000  # lines that one quoted cell may run over
 LONGEST_STRETCH = 20_000  # records looked at together
 BLANKS = " \t\v\f\xa0\ufeff"  # what may stand in an empty cell
+SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 
 TOO_FEW = "too few cells"
 TOO_MANY = "too many cells"
@@ -27,14 +28,16 @@ NOT_TEXT = "bytes that are not text"
 NUL = "NUL byte"
 TOO_LONG = "cell too long"
 CUT_OFF = "row cut off"
+OTHER_SEPARATOR = "another separator"
 BROKEN = "row broken by a line end"
 NEIGHBOR = "row not told apart from a stray line beside it"
 TOTALS = "totals line"
 REPEATED = "headings repeated"
 OTHER_HEADINGS = "other headings from here on"
-DAMAGE_REASONS = (TOO_FEW, TOO_MANY, QUOTE_OPEN, QUOTE_STRAY, NOT_TEXT, NUL, TOO_LONG, CUT_OFF, BROKEN, NEIGHBOR, TOTALS, REPEATED, OTHER_HEADINGS)
+DAMAGE_REASONS = (TOO_FEW, TOO_MANY, QUOTE_OPEN, QUOTE_STRAY, NOT_TEXT, NUL, TOO_LONG, CUT_OFF, OTHER_SEPARATOR, BROKEN, NEIGHBOR, TOTALS, REPEATED, OTHER_HEADINGS)
 
 _NO_TEXT = re.compile("[\udc80-\udcff]")  # what surrogateescape makes of bytes that are no text
+_CONTROL = re.compile(rb"[\0-\x08\x0e-\x1f]")
 _TOTALS = re.compile(
     r"\W*(?:(?:grand|report|overall|page|sub|running)[ -]?)?(?:totals?|subtotals?|sums?|averages?|mean|count)"
     r"(?: (?:of|for|number|count|rows|records|homes|units|inspections|jobs|visits|lines)\b.*)?\s*[:=]?\s*[-$\d.,% ]*"
@@ -296,7 +299,9 @@ def _plainly_a_row(line: Line, layout: Layout) -> bool:
     raw, delimiter = line.raw, layout.dialect.delimiter.encode()
     if raw.count(delimiter) + 1 != layout.width or layout.width != len(layout.headings) or len(raw) > LONGEST_CELL:
         return False
-    if layout.dialect.quote.encode() in raw or not raw.isascii() or b"\0" in raw or not line.whole:
+    if layout.dialect.quote.encode() in raw or not raw.isascii() or _CONTROL.search(raw) or not line.whole or not line.end:
+        return False
+    if _other_separators(raw, layout):
         return False
     cells = raw[:4_000].decode().split(layout.dialect.delimiter, layout.telling)
     return (
@@ -364,6 +369,8 @@ def _judge(record: Record, cells: list[str], layout: Layout) -> Record:
         return _damaged(record, NUL, "text without NUL bytes")
     if not record.raw.isascii() and any(map(_NO_TEXT.search, cells)):
         return _damaged(record, NOT_TEXT, "bytes that are text in the encoding of the file")
+    if _CONTROL.search(record.raw):
+        return _damaged(record, NOT_TEXT, "text without control bytes")
     if what != "row":
         return _damaged(record, what, "a row of readings")
     wanted = f"{layout.width} cells, found {len(cells)}"
@@ -375,8 +382,40 @@ def _judge(record: Record, cells: list[str], layout: Layout) -> Record:
         return _damaged(record, TOO_MANY, f"{len(layout.headings)} cells and nothing after the last separator")
     if len(record.raw) > LONGEST_CELL and max(map(len, cells)) > LONGEST_CELL:
         return _damaged(record, TOO_LONG, f"cells under {LONGEST_CELL:,} characters")
+    if not record.ended and _may_be_cut(record, cells, layout):
+        return _damaged(record, CUT_OFF, "a line end behind the last row, or a last cell of a form that its column has elsewhere")
+    if separator := next((one for one in _other_separators(record.raw, layout) if _fits_better(record, cells, one, layout)), None):
+        return _damaged(record, OTHER_SEPARATOR, f"cells set apart as in the other rows; {SEPARATORS[separator]}s give {layout.width} cells, too")
     record.row = _written(cells, layout.dialect) if layout.dialect.quote.encode() in record.raw else record.raw
     return record
+
+
+def _may_be_cut(record: Record, cells: list[str], layout: Layout) -> bool:
+    """Whether the last cell of a file without a last line end begins like a longer form of its column, and is itself of none.
+
+    "12" is doubted where that column has "12.5" and the like and nothing of two digits. A closing quote, or a separator
+    that ends every row, shows that the cell is whole; where the other rows prove no forms, it is taken as it stands.
+    """
+    forms = layout.edges[1]
+    if forms is None or layout.width > len(layout.headings) or record.raw.endswith(layout.dialect.quote.encode()):
+        return False
+    last = exact_shape(cells[-1])
+    return not forms[last] and any(form.startswith(last) for form in forms)
+
+
+def _other_separators(raw: bytes, layout: Layout) -> list[str]:
+    """Separators other than the file's that would part a line into as many cells."""
+    return [one for one in SEPARATORS if one != layout.dialect.delimiter and raw.count(one.encode()) + 1 == layout.width]
+
+
+def _fits_better(record: Record, cells: list[str], separator: str, layout: Layout) -> bool:
+    """Whether the cells that another separator gives have more of the forms known in their columns."""
+
+    def told(cells):
+        return sum(shapes is not None and shape(cell).replace(",", ".") in {known.replace(",", ".") for known in shapes} for cell, shapes in zip(cells, layout.shapes))
+
+    quote = layout.dialect.quote
+    return told(cell.strip(quote + " ") for cell in _decoded(record.raw).rstrip("\r\n").split(separator)) > told(cells)
 
 
 def _written(cells: list[str], dialect: Dialect) -> bytes:
@@ -489,7 +528,9 @@ def _one(parts: list[Record]) -> Record:
 
 def _judge_neighbors(told: list[Record], i: int, layout: Layout) -> None:
     """A line of one cell may be torn off the end of the row before or the start of the row after: keep only what is certain."""
-    stray = _decoded(told[i].raw)
+    stray, quote = _decoded(told[i].raw), layout.dialect.quote
+    if stray.startswith(quote) and stray.endswith(quote) and stray.count(quote) == 2:
+        stray = stray[1:-1]
     before = told[i - 1] if i > 0 and told[i - 1].row is not None else None
     after = told[i + 1] if i + 1 < len(told) and told[i + 1].row is not None else None
     end, start = before and _cells(before, layout)[-1], after and _cells(after, layout)[0]

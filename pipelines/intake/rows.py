@@ -256,6 +256,7 @@ def _repeats(text: pa.Array, probe: int = 2000) -> bool:
 
 Refusals = dict[int, Refused]
 _SHEET = Refused(cells.SHEET_ERROR, "what the cell was to show")
+_LETTER_LOST = Refused(cells.NOT_CERTAIN, "the letter that the mark \ufffd stands for: it was lost before the file came")
 
 
 def _sorted_out(texts: pa.Array, reading: _Reading) -> tuple[pa.Array, np.ndarray, Refusals]:
@@ -270,6 +271,9 @@ def _sorted_out(texts: pa.Array, reading: _Reading) -> tuple[pa.Array, np.ndarra
 
 def _text(texts: pa.Array, reading: _Reading) -> tuple[pa.Array, Refusals]:
     trimmed, missing, refused = _sorted_out(texts, reading)
+    if reading.field.name not in cells.NONE_IS_TEXT:  # a letter lost from free text is no other value
+        lost = pc.fill_null(pc.match_substring(trimmed, "\ufffd"), False).to_numpy(zero_copy_only=False)
+        refused |= dict.fromkeys(np.flatnonzero(lost).tolist(), _LETTER_LOST)
     missing[list(refused)] = True
     if reading.field.folded:
         trimmed = pc.replace_substring_regex(trimmed, cells.BLANK_RUN, " ")

@@ -14,14 +14,13 @@ from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from .records import BLANKS, Dialect, Layout, Line, kind, split
+from .records import BLANKS, SEPARATORS, Dialect, Layout, Line, kind, split
 
 BLOCK = 16 << 20  # bytes read at a time
 SAMPLE = 512 << 10  # bytes of text looked at for the dialect and the headings
 LARGEST_FILE = 64 << 30
 MOST_COLUMNS = 2_000
 MOST_TITLE_LINES = 60
-SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 
 ACCEPTED = "a text file with one heading line and cells set apart by comma, semicolon, tab or bar"
 
@@ -181,6 +180,7 @@ def _codec_named(given: str, head: bytes, name: str) -> str:
     return {"utf-8-sig": "utf-8", "ascii": "utf-8", "cp1252": "windows-1252", "iso8859-1": "latin-1"}.get(codec, codec)
 
 
+_DEFINED = bytes(set(range(128, 256)) - {0x81, 0x8D, 0x8F, 0x90, 0x9D})  # in Windows-1252; the others are text in neither
 _MULTIBYTE = re.compile(rb"[\xc2-\xdf][\x80-\xbf]|[\xe0-\xef][\x80-\xbf]{2}|[\xf0-\xf4][\x80-\xbf]{3}")
 _SMALL, _CAPITAL = r"[\xdf-\xf6\xf8-\xfd\x9a\x9c\x9e]", r"[\xc0-\xd6\xd8-\xdd\x8a\x8c\x8e]"
 _WESTERN = re.compile(
@@ -202,7 +202,7 @@ def _utf8_or_western(path: Path) -> tuple[str, list[str]]:
                 fits += len(block) - len(block.decode("utf-8"))
             except UnicodeDecodeError:
                 rest, found = _MULTIBYTE.subn(b"", block)
-                high = len(rest) - len(rest.translate(None, bytes(range(128, 256))))
+                high = len(rest) - len(rest.translate(None, _DEFINED))
                 fits, breaks, western = fits + found, breaks + high, western + len(_WESTERN.findall(rest))
     if breaks > fits and western * 2 > breaks:
         return "windows-1252", ["encoding guessed: Windows-1252, since the file is not UTF-8"]
@@ -332,11 +332,12 @@ def _hits(cells: list[str], known: set[str]) -> int:
 
 @dataclass
 class _Plain:
-    """A record of the sample: first line, lines, byte after it, and its cells if its quotes are in order."""
+    """A record of the sample: first line, lines, byte after it, whether it has a line end, and its cells if its quotes are in order."""
 
     line: int
     count: int
     after: int
+    ended: bool
     cells: list[str] | None = None
     loose: list[str] | None = None  # cells of a line whose quotes are not in order, quotes disregarded
 
@@ -353,7 +354,7 @@ def _plain_records(sample: bytes, dialect: Dialect, most: int = 600) -> list[_Pl
 
 
 def _plain_record(next_line, line: Line, number: int, dialect: Dialect) -> tuple[_Plain, bool]:
-    record, text = _Plain(number, 1, line.after), line.raw.decode("utf-8", "replace")
+    record, text = _Plain(number, 1, line.after, bool(line.end)), line.raw.decode("utf-8", "replace")
     cells, quotes = split(text, dialect)
     if not text.strip(BLANKS + "\x1a") or not quotes and not any(cell.strip(BLANKS) for cell in cells):
         return record, True
@@ -373,7 +374,7 @@ def _plain_record(next_line, line: Line, number: int, dialect: Dialect) -> tuple
         if quotes == "open" and len(cells) == 1 and 0 < inside.count(dialect.delimiter) == text.count(dialect.delimiter):
             return record, False  # a line inside the cell is like the first: the quote was never closed
     if quotes == "":
-        record.cells, record.count, record.after = done + cells, count, line.after
+        record.cells, record.count, record.after, record.ended = done + cells, count, line.after, bool(line.end)
     return record, False
 
 
@@ -418,7 +419,8 @@ def _settle(best: _Candidate, codec: str, notes: list[str], known: set[str], nam
     units = tuple(cell.strip(BLANKS) for cell in [*units, *[""] * len(headings)][: len(headings)]) if units else ()
     layout = Layout(best.dialect, _distinct(headings), width, written, units)
     ordinary = [row for row in rows if len(row.cells) == width and kind(row.cells, layout) == "row"][:500]
-    layout.learn([row.cells for row in ordinary], ordinary[-1].line if ordinary else 0)
+    ended = [row for row in ordinary if row.ended] or ordinary  # a row that may be cut short teaches nothing
+    layout.learn([row.cells for row in ended], ended[-1].line if ended else 0)
     if best.dialect.bare_quotes:
         notes.append("quotes inside cells without quotes round them are read as plain text")
     return Table(codec, layout, lines[0].line, lines[-1].after, lines[-1].line + lines[-1].count, tuple(notes))

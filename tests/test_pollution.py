@@ -1,0 +1,80 @@
+"""Some thousand polluted copies of one export, read from their bytes to typed rows: damage stays in its row.
+
+For every copy: each row stands for itself once, read or told why not; rows that were not touched are unchanged; and a
+touched row says nothing but what its own text says, in the column where it stands.
+"""
+
+import os
+import random
+from collections import Counter
+
+import pytest
+
+from pipelines import build, receive, store
+from pipelines.intake.mapping import parse_mapping
+from pipelines.intake.rows import REASONS, type_batch
+from pipelines.reading import opened
+from tests.polluted import CUTS, DAMAGE, FIELDS, FORMS, NUMBERS, ROWS, family, means, said
+
+FULL = os.environ.get("COLDFILL_FULL") == "1"
+SHARE = 1 if FULL else 40  # of the copies one in so many is read
+MAPPINGS = {name: parse_mapping("polluted", form.mapping()) for name, form in FORMS.items()}
+
+
+def intake(path, mapping):
+    """(typed rows, entries of rows and cells not loaded, rows read) of a file."""
+    export = opened(path, mapping)
+    rows, entries, read = [], [], 0
+    for batch in export.batches():
+        typed = type_batch(batch, mapping)
+        read += batch.table.num_rows
+        rows += typed.table.select([*FIELDS.values(), "source_line"]).to_pylist()
+        entries += typed.not_loaded.to_pylist()
+    entries += [{"source_line": one.line, "extent": "row", "raw_text": one.text, "reason": one.reason, "expected": one.expected, "field": ""} for one in export.damage]
+    return rows, entries, read + len(export.damage)
+
+
+def faults(form, kind, r, c, text, rows, entries, read):
+    """What is wrong with how a polluted copy was read, in words."""
+    clean = [[means(at, cell, form) for at, cell in enumerate(row)] for row in form.rows()]
+    if kind in CUTS:
+        clean = clean[: r + 1]
+    lost = [one for one in entries if one["extent"] == "row"]
+    if read != len(rows) + len(lost):
+        yield f"{read} rows read, {len(rows)} loaded and {len(lost)} not"
+    if len({*(row["source_line"] for row in rows), *(one["source_line"] for one in lost)}) != read:
+        yield "two rows of one line"
+    if any(one["reason"] not in REASONS or not one["expected"] for one in entries):
+        yield "a reason that is none"
+    found = {row["inspection_id"]: [row[field] for field in FIELDS.values()] for row in rows}
+    for i, row in enumerate(clean):
+        if i != r and found.pop(row[0], None) != row:
+            yield f"row {i} is lost or changed"
+    if len(found) > 1:
+        yield f"{len(found)} rows of one touched row"
+    one_row = said(text, form, escapechar="\\") if "backslash" in kind else said(text, form)
+    for values in found.values():
+        refused = {entry["field"] for entry in entries if entry["extent"] == "cell"}
+        for at, (field, value) in enumerate(zip(FIELDS.values(), values, strict=True)):
+            texts = {form.rows()[r][at]} | ({one_row[at]} if one_row and (at == c or "moved" in kind) else set())
+            may = {means(at, one, form) for one in texts}
+            if value is None and field not in refused and None not in may:
+                yield f"{field} is lost without a word"
+            if value is not None and value not in may:
+                yield f"{field} is {str(value)[:40]!r}"
+    if not found and text.strip(form.separator) and not any(one["raw_text"] or one["field"] for one in lost):
+        yield "the text of the row is not kept"
+
+
+@pytest.mark.parametrize("name", FORMS)
+def test_damage_stays_in_its_row_from_bytes_to_typed_rows(tmp_path, name):
+    path, wrong, count = tmp_path / "export.csv", Counter(), 0
+    luck = random.Random(name)
+    for _, kind, r, c, data, text in family([name]):
+        if luck.randrange(SHARE):
+            continue
+        path.write_bytes(data)
+        count += 1
+        for fault in faults(FORMS[name], kind, r, c, text, *intake(path, MAPPINGS[name])):
+            wrong[kind, r, c, fault] += 1
+    assert count > 30 and not wrong, wrong.most_common(20)
