@@ -17,27 +17,25 @@ from threading import Lock
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
-from pipelines import history, homes, precedence, reading, risk, snapshot
+from pipelines import history, homes, judging, precedence, reading, risk, snapshot
 from pipelines.audit import crews as crew_audit
 from pipelines.audit.suspicions import home_suspicions
-from pipelines.causes import NOTES, causes
 from pipelines.checks import CHECKS, HOME_CHECKS
 from pipelines.fields import FIELDS, WORD
 from pipelines.intake.mapping import CANONICAL
 from pipelines.logs import told as disk_told
 from pipelines.policy import policy as policies
-from pipelines.readings import NO_FIELD, REASONS, Quantity, from_arrow, why
-from pipelines.recompute import Recomputed
-from pipelines.results import OUTCOMES, results
+from pipelines.readings import REASONS
+from pipelines.results import OUTCOMES
 from pipelines.store import FleetError, equal, scratch
 
 CODE_VERSION = "0.2.0"
-ROWS_AT_ONCE = 125_000      # inspections in memory at once, homes kept whole
-ROWS_IN_CACHE = 16_384      # rows a formula runs over at once
+ROWS_FETCHED = 250_000       # inspections fetched at once, homes kept whole; more where that made too many fetches,
+MOST_FETCHES = 20            # since each looks through all rows for its own
+ROWS_AT_ONCE = 62_500        # of these, worked out and written at once
+ROWS_FOR_PROCESSES = 200_000 # fewer are worked out in this process: another takes a second to start
 WORKERS = min(4, os.cpu_count() or 1)
-DAYS_A_MONTH = 365.25 / 12.0
 
 
 @dataclass
@@ -299,25 +297,6 @@ KIND_ORDER = "CASE inspection_kind WHEN 'initial' THEN 0 WHEN 'service' THEN 1 W
 ORDER_OF_VISITS = f"inspected_on, {KIND_ORDER}, updated_at NULLS FIRST, inspection_id"
 
 
-def _fleetwide(table, readings):
-    """The comparisons as quantities with their reasons."""
-    column = lambda name: table.column(name).to_numpy(zero_copy_only=False).astype(float)
-    repeated, gallons, days = column("repeated"), column("gallons"), column("days")
-    five = np.logical_and.reduce([readings.number(name).known for name in
-                                  ("cold_pressure_psig", "hot_pressure_psig", "cold_temperature_f", "hot_temperature_f", "precharge_psig")])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        monthly = gallons / (days / DAYS_A_MONTH)
-    meter = readings.number("makeup_meter_gal")
-    reason = np.select([~meter.known, np.isnan(days) | (days <= 0), gallons < 0],
-                       [meter.why.astype(int), why("no earlier meter reading"), why("meter went backwards")], 0).astype(np.uint8)
-    unknown = np.full(len(readings), NO_FIELD, np.int8)
-    repeat_reason = np.select([~five, np.isnan(repeated)], [why("fewer than five readings to compare"), why("taker of the readings not recorded")], 0)
-    return {
-        "makeup_gal_per_month": Quantity(np.where(reason == 0, monthly, np.nan), reason, meter.about),
-        "repeated_elsewhere": Quantity(np.where(repeat_reason == 0, repeated, np.nan), repeat_reason.astype(np.uint8), unknown),
-    }
-
-
 # ---- inspections → results → homes
 
 BATCH_FIELDS = tuple(f.name for f in FIELDS if f.kind in (WORD, "number", "date") and f.name not in (
@@ -328,23 +307,50 @@ BATCH_TEXTS = ("agency", "inspection_id", "home_id", "region", "crew", "job_numb
 def roll(connection, policy, told, touched=None):
     """Recompute, check and follow over time every home (or those of the table `touched`); fills the batch tables.
 
-    A few batches of whole homes are worked out side by side. Returns check id → (words, numbers) its results may show.
+    Slices of whole homes are worked out side by side. Returns check id → (words, numbers) its results may show.
     """
     count = connection.execute(f"SELECT count(*) FROM received_rows WHERE standing = {snapshot.IN_FORCE}").fetchall()[0][0]
-    parts = max(1, -(-count // ROWS_AT_ONCE)) if touched is None else 1
-    writing, done = Lock(), []
+    parts = max(1, -(-count // max(ROWS_FETCHED, count // MOST_FETCHES))) if touched is None else 1
+    fetching, writing, done = Lock(), Lock(), []
 
-    def one(part):
+    def batches():
+        for part in range(parts):
+            with connection.cursor() as cursor:
+                table = batch(cursor, part, parts, touched)
+            yield from _whole_homes(table, ROWS_AT_ONCE)
+
+    coming = batches()
+
+    def work(judge):
+        shown = None
         with connection.cursor() as cursor:
-            tables, shown = judge(batch(cursor, part, parts, touched), policy)
-            with writing:
-                snapshot.write(cursor, tables)
-                done.append(part)
-                told.step(len(done), parts)
-        return shown
+            while True:
+                with fetching:
+                    table = next(coming, None)
+                if table is None:
+                    return shown
+                tables, shown = judge(table)
+                with writing:
+                    for name, found in tables.items():
+                        snapshot.write(cursor, name, found)
+                    done.append(table.num_rows)
+                    told.step(sum(done), max(count, sum(done)))
+                del table, tables
 
-    with ThreadPoolExecutor(WORKERS) as pool:
-        return list(pool.map(one, range(parts)))[0]
+    processes = WORKERS if touched is None and count >= ROWS_FOR_PROCESSES else 1
+    with judging.judges(policy, processes) as judge, ThreadPoolExecutor(WORKERS + 1) as pool:
+        return next(filter(None, list(pool.map(work, [judge] * (WORKERS + 1)))))
+
+
+def _whole_homes(table, rows):
+    """A batch cut into slices of about so many rows, no home in two of them; an empty one stays one."""
+    if table.num_rows <= rows:
+        yield table
+        return
+    starts = homes.starts(table.column("agency").combine_chunks(), table.column("home_id").combine_chunks())
+    cuts = np.unique(starts[np.searchsorted(starts, np.arange(0, table.num_rows, rows), side="right") - 1])
+    for start, end in zip(cuts, [*cuts[1:], table.num_rows], strict=True):
+        yield table.slice(start, end - start)
 
 
 def batch(connection, part, parts, touched=None):
@@ -362,61 +368,6 @@ def batch(connection, part, parts, touched=None):
         LEFT JOIN place_of AS by_region ON by_region.kind = 'region' AND by_region.agency = r.agency AND by_region.place = lower(r.region)
         ORDER BY r.agency, r.home_id, coalesce(r.system_id, ''), {ORDER_OF_VISITS}
     """).to_arrow_table().combine_chunks()
-
-
-def judge(table, policy):
-    """Every number of a batch of whole homes: name of table → Arrow table; and check id → (words, numbers) its results may show."""
-    readings = from_arrow(table)
-    readings.fleetwide = _fleetwide(table, readings)
-    pairs, codes = _pairs(table) if policy.regions else ((), ())
-    rows_policy = policy.for_rows((pairs, codes)) if policy.regions else policy.for_rows()
-    keys = {name: table.column(name) for name in snapshot.VISIT}
-    parts = [_judged(readings, rows_policy, keys, start) for start in range(0, max(1, len(readings)), ROWS_IN_CACHE)]
-    tables = {name: pa.concat_tables([part.tables[name] for part in parts]) for name in parts[0].tables}
-    told = {check.id: tuple(np.concatenate([part.told[check.id][which] for part in parts]) for which in (0, 1)) for check in CHECKS}
-    active = {check.id: np.concatenate([part.active[check.id] for part in parts]) for check in CHECKS}
-    assessed = np.concatenate([part.assessed for part in parts])
-    return tables | homes.roll_up(table, readings, told, active, assessed, policy), parts[0].shown
-
-
-@dataclass(frozen=True)
-class _Judged:
-    """What was found of some inspections: tables, check id → (outcome, certainty), check id → at work, and so on."""
-
-    tables: dict
-    told: dict
-    active: dict
-    assessed: np.ndarray
-    shown: dict
-
-
-def _judged(readings, policy, keys, start):
-    """A few thousand inspections from `start` on, so few that they stay in the processor's cache."""
-    part = slice(start, min(start + ROWS_IN_CACHE, len(readings)))
-    recomputed = Recomputed(readings.rows(part), policy.rows(part))
-    found = results(recomputed)
-    links, active = causes(recomputed, found)
-    here = {name: value.slice(part.start, part.stop - part.start) for name, value in keys.items()}
-    tables = {"recomputed": snapshot.recomputed_table(here, recomputed), "result_columns": snapshot.results_table(here, found), "causes": _causes_table(here, links)}
-    told = {check: (result.outcome, result.certainty) for check, result in found.items()}
-    shown = {check: (result.words.words if result.words is not None else (), result.shows) for check, result in found.items()}
-    return _Judged(tables, told, active, recomputed.assessed, shown)
-
-
-def _pairs(table):
-    """Distinct (agency, region) pairs and a code per row."""
-    agency, region = (pc.fill_null(table.column(name), "").combine_chunks() for name in ("agency", "region"))
-    both = pc.binary_join_element_wise(agency, region, "\x1f").dictionary_encode()
-    return [tuple(text.split("\x1f")) for text in both.dictionary.to_pylist()], both.indices.to_numpy()
-
-
-def _causes_table(keys, links):
-    ids = pa.array([check.id for check in CHECKS] + [None], pa.string())
-    rows = pa.array(links.rows)
-    return pa.table({
-        "agency": keys["agency"].take(rows), "inspection_id": keys["inspection_id"].take(rows),
-        "root_check_id": ids.take(pa.array(np.where(links.roots < 0, len(CHECKS), links.roots))), "symptom_check_id": ids.take(pa.array(links.symptoms)),
-        "note": pa.array(NOTES, pa.string()).take(pa.array(links.notes)), "after_psig": pa.array(links.after_psig, from_pandas=True)})
 
 
 # ---- counts that pages start from

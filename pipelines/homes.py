@@ -56,7 +56,7 @@ class _Batch:
     def __init__(self, table, readings, assessed):
         self.table, self.count = table, len(readings)
         self.agency, self.home, self.system = (table.column(name).combine_chunks() for name in ("agency", "home_id", "system_id"))
-        self.starts, self.home_starts = _starts(self.agency, self.home, self.system), _starts(self.agency, self.home)
+        self.starts, self.home_starts = starts(self.agency, self.home, self.system), starts(self.agency, self.home)
         self.home_of_system = np.searchsorted(self.home_starts, self.starts, side="right") - 1
         self.systems_start = np.searchsorted(self.starts, self.home_starts)
         self.visits = history.visits(self.starts, self.count, readings.number("boiler_year").value, readings.word("tank_type").codes)
@@ -169,7 +169,7 @@ def _over(ufunc, values, at):
     return ufunc.reduceat(values, at) if len(at) else values[:0]
 
 
-def _starts(*columns):
+def starts(*columns):
     """Positions where a run of equal keys begins, in sorted columns."""
     count = len(columns[0])
     new = np.zeros(count, bool)

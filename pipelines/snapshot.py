@@ -128,14 +128,13 @@ def _sql_type(field):
     return f"ENUM({', '.join(map(quoted, field.words))})" if field.words else SQL_TYPES.get(field.kind, "VARCHAR")
 
 
-def write(connection, tables):
-    """Append a batch, name → Arrow table; a table that is not there yet gets the columns of its first batch."""
-    for name, table in tables.items():
-        connection.register("batch_rows", table)
-        rows = f"SELECT *{ADDED.get(name, '')} FROM batch_rows"
-        connection.execute(f"CREATE TABLE IF NOT EXISTS {name} AS {rows} LIMIT 0")
-        connection.execute(f"INSERT INTO {name} BY NAME {rows}")
-        connection.unregister("batch_rows")
+def write(connection, name, table):
+    """Append a batch, an Arrow table, to a table; one that is not there yet gets the columns of its first batch."""
+    connection.register("batch_rows", table)
+    rows = f"SELECT *{ADDED.get(name, '')} FROM batch_rows"
+    connection.execute(f"CREATE TABLE IF NOT EXISTS {name} AS {rows} LIMIT 0")
+    connection.execute(f"INSERT INTO {name} BY NAME {rows}")
+    connection.unregister("batch_rows")
 
 
 def recomputed_table(keys, recomputed):

@@ -80,23 +80,23 @@ def add_one_export(work, asked):
     """An export of 500 rows added to the fleet, what of the fleet is worked out anew, and whether a whole rebuild comes out equal."""
     from pyarrow import csv
 
-    from pipelines import build, receive, store
+    from pipelines import build, judging, receive, store
     from tests import simulated
     fleet, path, touched = store.Fleet(work / "fleet"), work / "one-export.csv", []
     csv.write_csv(simulated.one_export(asked.seed), path)
-    judge = build.judge
+    judge = judging.judge
 
     def noted(table, policy):
         touched.append((table.num_rows, len(set(zip(table["agency"].to_pylist(), table["home_id"].to_pylist(), strict=True)))))
         return judge(table, policy)
 
-    build.judge, told = noted, build.Told()
+    judging.judge, told = noted, build.Told()
     began, cpu = time.perf_counter(), time.process_time()
     receive.load(fleet, [path])
     snapshot = build.build(fleet, told)
     seconds, cpu = time.perf_counter() - began, time.process_time() - cpu
     export = store.attach(snapshot).query("SELECT rows_read, rows_kept, rows_repeated, rows_not_loaded FROM exports ORDER BY export_id DESC LIMIT 1").iloc[0].to_dict()
-    build.judge, began = judge, time.perf_counter()
+    judging.judge, began = judge, time.perf_counter()
     faults = build.verify(fleet)
     return {"added_seconds": seconds, "added_cpu": cpu, "stages": told.seconds, "inspections": sum(one[0] for one in touched), "homes": sum(one[1] for one in touched),
             "export": {name: int(count) for name, count in export.items()}, "faults": faults, "verify_seconds": time.perf_counter() - began}
@@ -198,14 +198,14 @@ def in_columns(work, asked):
 
 def formulas_in_columns(fleet, inspections=20_000):
     """Seconds an inspection that quantities and outcomes take in columns, on one core: {"with certainty": …, "without certainty": …}."""
-    from pipelines import build, store
+    from pipelines import judging, store
     from pipelines.policy import policy as policies
     from pipelines.readings import from_arrow
     from pipelines.recompute import QUANTITIES, Margin, Recomputed
     from pipelines.results import results
     snapshot, policy = store.attach(fleet.current()), policies.load(fleet.policy)
     readings = from_arrow(snapshot.arrow(f"SELECT * FROM readings ORDER BY agency, home_id, inspection_id LIMIT {inspections}").combine_chunks())
-    parts = [slice(start, min(start + build.ROWS_IN_CACHE, len(readings))) for start in range(0, len(readings), build.ROWS_IN_CACHE)]
+    parts = [slice(start, min(start + judging.ROWS_IN_CACHE, len(readings))) for start in range(0, len(readings), judging.ROWS_IN_CACHE)]
 
     def once():
         began = time.process_time()

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipelines import build, precedence, reading, receive, snapshot, store
+from pipelines import build, judging, precedence, reading, receive, snapshot, store
 from pipelines.checks import BY_ID, CHECKS
 from pipelines.fields import BY_NAME, DATE, FIELDS, NUMBER, WORD
 from pipelines.policy import policy as policies
@@ -116,7 +116,7 @@ def sample_inspections():
         build.compare(connection, shipped_policy())
         table = build.batch(connection, 0, 1)
     readings = from_arrow(table)
-    readings.fleetwide = build._fleetwide(table, readings)
+    readings.fleetwide = judging.fleetwide(table, readings)
     return table, readings
 
 
