@@ -42,10 +42,12 @@ DAYS_A_MONTH = 365.25 / 12.0
 
 @dataclass
 class Told:
-    """What a build says while it runs: `say(text)` for a stage, `step(done, of)` for progress within it."""
+    """What a build says while it runs: `say(text)` for a stage, `step(done, of)` for progress within it, and
+    `file(name, rows, done, of)` for the file at hand, the rows read so far, and bytes."""
 
     say: object = lambda text: None
     step: object = lambda done, of: None
+    file: object = lambda name, rows, done, of: None
     seconds: dict = field(default_factory=dict)
 
     def stage(self, name):

@@ -61,6 +61,7 @@ class Export:
         self.notes = table.notes
         self.fast = True
         self.damage: list[Damage] = []
+        self.share = 0.0  # of the file, that `batches` has gone through
 
     def batches(self, rows: int = 200_000, *, columns: Collection[str] | None = None, fast: bool = True) -> Iterator[Batch]:
         """Rows in batches of `rows`, the last one shorter; only `columns` if given, in the order of the headings.
@@ -88,6 +89,7 @@ class Export:
         window = _Window(text_blocks(self._path, self.encoding, BLOCK))
         window.move(self._table.offset, self._table.line)
         layout, size = self._table.layout, PIECE if fast else 1 << 20
+        gone, whole = window.at, self._path.stat().st_size / (2 if self.encoding.startswith("utf-16") else 1)
         while window.fill(size):
             rows = _clean_rows(window, size, layout, wanted) if fast else None
             if rows is None and fast and size > SMALLEST_PIECE:
@@ -97,6 +99,8 @@ class Export:
                 rows, self.fast = _told_rows(window, size, layout, wanted), False
             else:
                 size = min(size * 4, PIECE)
+            gone += rows.at - window.at
+            self.share = min(1.0, gone / whole)
             window.move(rows.at, rows.line)
             yield rows
             if rows.damage and rows.damage[-1].reason == OTHER_HEADINGS:
