@@ -201,6 +201,12 @@ class Fleet:
             raise FleetError(f"{self.exports} no longer holds {sha256}: put the file back from a backup, or purge it.")
         return found
 
+    def clear_incoming(self) -> None:
+        """Remove copies that runs which died left half done in exports/; the lock of loads must be held."""
+        for path in self.exports.glob(".incoming-*"):
+            with suppress(OSError):
+                path.unlink()
+
     def remove_export(self, sha256: str) -> None:
         """Delete the bytes of a hash, if they are there; its lines in the log stay (for `purge`, after its line)."""
         for path in self.exports.glob(f"{sha256}-*"):
