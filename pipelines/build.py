@@ -5,6 +5,7 @@ version of the code. Today's date is no part of it.
 """
 
 import copy
+import gc
 import hashlib
 import json
 import os
@@ -340,6 +341,8 @@ def roll(connection, policy, told, touched=None):
                 snapshot.write(cursor, tables)
                 done.append(part)
                 told.step(len(done), parts)
+        del tables
+        gc.collect()  # arrays that refer to each other in rings would pile up part by part
         return words
 
     with ThreadPoolExecutor(WORKERS) as pool:

@@ -36,6 +36,7 @@ SNAPSHOT_NAME = re.compile(r"(\d{8})-([0-9a-f]{12})\.duckdb", re.ASCII)
 SHA256 = re.compile(r"[0-9a-f]{64}")
 SNAPSHOTS_OPEN = 4          # snapshots one process keeps attached
 BUILD_WAIT_S = 3600.0
+BUILD_MEMORY = "1500MB"     # what DuckDB may hold while it builds; beyond that it uses the disk
 LEFTOVER_AGE_S = 3600.0     # a copy nobody has written to for so long belongs to a run that died
 
 
@@ -411,6 +412,7 @@ class Draft:
                 self.folder.mkdir(exist_ok=True)
             self._connection = duckdb.connect(self.path)
             self._connection.execute(f"SET temp_directory = {_quoted(self.folder / 'spill')}")
+            self._connection.execute(f"SET memory_limit = '{BUILD_MEMORY}'")
         return self._connection
 
     def finish(self) -> Path:
