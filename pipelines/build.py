@@ -40,10 +40,12 @@ WORKERS = min(4, os.cpu_count() or 1)
 
 @dataclass
 class Told:
-    """What a build says while it runs: `say(text)` for a stage, `step(done, of)` for progress within it."""
+    """What a build says while it runs: `say(text)` for a stage, `step(done, of)` for progress within it, and
+    `file(name, rows, done, of)` for the file at hand, the rows read so far, and bytes."""
 
     say: object = lambda text: None
     step: object = lambda done, of: None
+    file: object = lambda name, rows, done, of: None
     seconds: dict = field(default_factory=dict)
 
     def stage(self, name):
@@ -323,23 +325,25 @@ def roll(connection, policy, told, touched=None):
 
     def work(judge):
         shown = None
-        with connection.cursor() as cursor:
-            while True:
-                with fetching:
-                    table = next(coming, None)
-                if table is None:
-                    return shown
-                tables, shown = judge(table)
-                with writing:
-                    for name, found in tables.items():
-                        snapshot.write(cursor, name, found)
-                    done.append(table.num_rows)
-                    told.step(sum(done), max(count, sum(done)))
-                del table, tables
+        while True:
+            with fetching:
+                table = next(coming, None)
+            if table is None:
+                return shown
+            tables, shown = judge(table)
+            with writing:
+                for name, found in tables.items():
+                    snapshot.write(writer, name, found)
+                done.append(table.num_rows)
+                told.step(sum(done), max(count, sum(done)))
+            del table, tables
 
     processes = WORKERS if touched is None and count >= ROWS_FOR_PROCESSES else 1
-    with judging.judges(policy, processes) as judge, ThreadPoolExecutor(WORKERS + 1) as pool:
-        return next(filter(None, list(pool.map(work, [judge] * (WORKERS + 1)))))
+    with connection.cursor() as writer, judging.judges(policy, processes) as judge, ThreadPoolExecutor(WORKERS + 1) as pool:
+        writer.begin()  # one transaction for all, so that rows are written once, in whole groups, and not first to a log
+        shown = next(filter(None, list(pool.map(work, [judge] * (WORKERS + 1)))))
+        writer.commit()
+    return shown
 
 
 def _whole_homes(table, rows):

@@ -5,7 +5,9 @@ Imports stand inside the commands, so that help and light commands answer at onc
 
 import json
 import os
+import signal
 import sys
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 
@@ -19,21 +21,42 @@ class Command(click.Command):
     """A command that turns what the fleet, a mapping or a policy refuses into one line and exit status 1."""
 
     def invoke(self, ctx):
-        try:
-            return super().invoke(ctx)
-        except KeyboardInterrupt:
-            click.echo("Stopped. What was committed before is kept; run the command again to go on.", err=True)
-            sys.exit(1)
-        except (click.ClickException, click.exceptions.Exit, click.Abort):
-            raise
-        except Exception as error:
-            name = type(error).__name__
-            if name == "ListError":
-                raise click.UsageError(str(error)) from error
-            if name not in ("FleetError", "PolicyError", "MappingError", "ExportError", "NotFound"):
+        with _interruptions() as stopped:
+            try:
+                return super().invoke(ctx)
+            except (click.ClickException, click.exceptions.Exit, click.Abort):
                 raise
-            click.echo(str(error), err=True)
-            sys.exit(1)
+            except (KeyboardInterrupt, Exception) as error:
+                if stopped or isinstance(error, KeyboardInterrupt):  # or what a library made of it
+                    click.echo("Stopped. What was committed before is kept; run the command again to go on.", err=True)
+                    sys.exit(1)
+                name = type(error).__name__
+                if name == "ListError":
+                    raise click.UsageError(str(error)) from error
+                if name not in ("FleetError", "PolicyError", "MappingError", "ExportError", "NotFound"):
+                    raise
+                click.echo(str(error), err=True)
+                sys.exit(1)
+
+
+@contextmanager
+def _interruptions():
+    """A list that has something in it once CTRL-C was pressed."""
+    pressed = []
+
+    def press(number, frame):
+        pressed.append(number)
+        raise KeyboardInterrupt
+
+    try:
+        before = signal.signal(signal.SIGINT, press)
+    except ValueError:  # not the main thread, which alone is interrupted
+        yield pressed
+        return
+    try:
+        yield pressed
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -87,16 +110,17 @@ def _told():
     if not sys.stderr.isatty():
         return Told(say=lambda text: click.echo(text, err=True) if "; waiting" in text else None), lambda: None
     from rich.console import Console
-    status = Console(stderr=True).status("starting")
-    status.start()
-    told = Told(say=status.update)
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeRemainingColumn
+    said, rows = TextColumn("{task.description}", markup=False), TextColumn("{task.fields[rows]}")
+    progress = Progress(SpinnerColumn(), said, BarColumn(20), rows, TimeRemainingColumn(), TextColumn("left"), console=Console(stderr=True), transient=True)
+    task = progress.add_task("starting", total=None, rows="")
+    progress.start()
 
-    def step(done, of):
-        stage = next(reversed(told.seconds), "")
-        status.update(f"{stage}: {done} of {of}")
+    def file(name, rows, done, of):
+        progress.update(task, description=f"reading {name}", rows=f"{rows:,} rows", completed=done, total=of)
 
-    told.step = step
-    return told, status.stop
+    return Told(say=lambda text: progress.reset(task, description=text, total=None, rows=""),
+                step=lambda done, of: progress.update(task, completed=done, total=of), file=file), progress.stop
 
 
 def _load(folder, paths, **options):

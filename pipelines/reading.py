@@ -116,14 +116,24 @@ def read_all(connection, fleet, received, policy, told):
     spellings = dict(kept)
     known = known_ids(policy)
     loaded = [one for one in received if one.status == "loaded"]
-    for place, one in enumerate(loaded):
-        read_one(connection, fleet.export_path(one.sha256), one, mapping_of(fleet, one, mappings), known, spellings)
-        told.step(place + 1, len(loaded))
+    paths = [fleet.export_path(one.sha256) for one in loaded]
+    sizes = [path.stat().st_size for path in paths]
+    total, done, rows = sum(sizes), 0, 0
+    connection.begin()  # one transaction for all, so that rows are written once, in whole groups, and not first to a log
+    for one, path, size in zip(loaded, paths, sizes):
+        at_hand = lambda more, share: told.file(one.file_name, rows + more, done + share * size, total)
+        at_hand(0, 0.0)
+        rows += read_one(connection, path, one, mapping_of(fleet, one, mappings), known, spellings, at_hand)
+        done += size
     _keep_spellings(connection, {key: spelling for key, spelling in spellings.items() if key not in kept})
+    connection.commit()
 
 
-def read_one(connection, path, received, mapping, known, spellings):
-    """One export into the tables, and its line of `exports` without the counts that wait for the rows in force."""
+def read_one(connection, path, received, mapping, known, spellings, at_hand=lambda rows, share: None):
+    """One export into the tables, and its line of `exports` without the counts that wait for the rows in force.
+
+    Returns the rows read; `at_hand` is told of them, and the share of the file, as it goes.
+    """
     export = opened(path, mapping, stripped=is_stripped(received))
     constant = received.agency if received.agency not in ("", IN_THE_FILE) else None
     in_file = names_agency(export.headings, mapping)
@@ -138,13 +148,12 @@ def read_one(connection, path, received, mapping, known, spellings):
                 not_loaded = pa.concat_tables([not_loaded, lost])
             yield batch.table.num_rows, _respelled(table, spellings), not_loaded
 
-    rows = 0
-    for read, table, not_loaded in _ahead(typed_batches()):
+    rows = 0  # SQL names `typed` itself: a registered view would be held until the transaction ends
+    for read, typed, not_loaded in _ahead(typed_batches()):
         rows += read
-        connection.register("typed", table)
         connection.execute(f"INSERT INTO received_rows BY NAME SELECT *, {received.export_id} AS export_id, hash({hashed}) AS content, 0 AS standing FROM typed")
-        connection.unregister("typed")
         _not_loaded(connection, received.export_id, not_loaded)
+        at_hand(rows, export.share)
     damage = damage_of(export, is_stripped(received))
     _not_loaded(connection, received.export_id, pa.table({
         "source_line": pa.array([one.line for one in damage], pa.int64()), "heading": pa.array([""] * len(damage), pa.string()), "field": pa.array([""] * len(damage), pa.string()),
@@ -157,6 +166,7 @@ def read_one(connection, path, received, mapping, known, spellings):
         VALUES (?, ?, ?, ?, ?, ?, 'loaded', ?, ?, ?, ?, ?)""",
         [received.export_id, received.file_name, received.sha256, received.sha256_received, mapping.name, received.agency, received.why, rows + len(damage),
          "\n".join(export.headings), received.dropped_headings, remarks])
+    return rows + len(damage)
 
 
 def _ahead(items):
@@ -168,11 +178,9 @@ def _ahead(items):
             yield item
 
 
-def _not_loaded(connection, export_id, table):
-    if table.num_rows:
-        connection.register("entries", table)
+def _not_loaded(connection, export_id, entries):
+    if entries.num_rows:
         connection.execute(f"INSERT INTO not_loaded BY NAME SELECT {export_id} AS export_id, * FROM entries")
-        connection.unregister("entries")
 
 
 def _without_agency(table):

@@ -85,6 +85,7 @@ def load(fleet, paths, *, mapping=None, agency=None, keep_columns=(), strict=Fal
         raise MappingError(mapping, "", f"there is no such mapping; there are {', '.join(one.name for one in mappings)}")
     sweep_uploads(fleet)
     with locked(fleet.path / ".load.lock", BUILD_WAIT_S, lambda: say(f"Another load is running in {fleet.path}; waiting until it is done.")):
+        fleet.clear_incoming()
         standing = {one.sha256_received: one for one in fleet.received()}
         door = _Door(fleet, mappings, mapping, agency, {folded(heading) for heading in keep_columns}, standing)
         arrivals, lines = [], []

@@ -128,13 +128,14 @@ def _sql_type(field):
     return f"ENUM({', '.join(map(quoted, field.words))})" if field.words else SQL_TYPES.get(field.kind, "VARCHAR")
 
 
-def write(connection, name, table):
-    """Append a batch, an Arrow table, to a table; one that is not there yet gets the columns of its first batch."""
-    connection.register("batch_rows", table)
-    rows = f"SELECT *{ADDED.get(name, '')} FROM batch_rows"
-    connection.execute(f"CREATE TABLE IF NOT EXISTS {name} AS {rows} LIMIT 0")
-    connection.execute(f"INSERT INTO {name} BY NAME {rows}")
-    connection.unregister("batch_rows")
+def write(connection, name, rows):
+    """Append a batch, an Arrow table, to a table; one that is not there yet gets the columns of its first batch.
+
+    SQL names `rows` itself: a registered view would be held, with its rows, until the transaction ends.
+    """
+    chosen = f"SELECT *{ADDED.get(name, '')} FROM rows"
+    connection.execute(f"CREATE TABLE IF NOT EXISTS {name} AS {chosen} LIMIT 0")
+    connection.execute(f"INSERT INTO {name} BY NAME {chosen}")
 
 
 def recomputed_table(keys, recomputed):

@@ -36,6 +36,7 @@ SNAPSHOT_NAME = re.compile(r"(\d{8})-([0-9a-f]{12})\.duckdb", re.ASCII)
 SHA256 = re.compile(r"[0-9a-f]{64}")
 SNAPSHOTS_OPEN = 4          # snapshots one process keeps attached
 BUILD_WAIT_S = 3600.0
+BUILD_MEMORY = "1GB"        # what DuckDB may hold while it builds; beyond that it uses the disk
 LEFTOVER_AGE_S = 3600.0     # a copy nobody has written to for so long belongs to a run that died
 
 
@@ -200,6 +201,12 @@ class Fleet:
         if (found := self._find_export(sha256)) is None:
             raise FleetError(f"{self.exports} no longer holds {sha256}: put the file back from a backup, or purge it.")
         return found
+
+    def clear_incoming(self) -> None:
+        """Remove copies that runs which died left half done in exports/; the lock of loads must be held."""
+        for path in self.exports.glob(".incoming-*"):
+            with suppress(OSError):
+                path.unlink()
 
     def remove_export(self, sha256: str) -> None:
         """Delete the bytes of a hash, if they are there; its lines in the log stay (for `purge`, after its line)."""
@@ -405,6 +412,8 @@ class Draft:
                 self.folder.mkdir(exist_ok=True)
             self._connection = duckdb.connect(self.path)
             self._connection.execute(f"SET temp_directory = {_quoted(self.folder / 'spill')}")
+            self._connection.execute(f"SET memory_limit = '{BUILD_MEMORY}'")
+            self._connection.execute("SET write_buffer_row_group_count = 1")  # else the rows of five groups wait in memory
         return self._connection
 
     def finish(self) -> Path:

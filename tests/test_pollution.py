@@ -78,3 +78,44 @@ def test_damage_stays_in_its_row_from_bytes_to_typed_rows(tmp_path, name):
         for fault in faults(FORMS[name], kind, r, c, text, *intake(path, MAPPINGS[name])):
             wrong[kind, r, c, fault] += 1
     assert count > 30 and not wrong, wrong.most_common(20)
+
+
+def test_the_family_is_large():
+    kinds, places = Counter(), set()
+    for name, kind, r, c, _, _ in family(FORMS if FULL else ["comma"]):
+        kinds[name, kind] += 1
+        places.add((r, c))
+    assert places == {(r, c) for r in range(len(ROWS)) for c in range(len(FIELDS))}
+    assert {kind for _, kind in kinds} == {*DAMAGE, *CUTS}
+    assert sum(kinds.values()) > (10_000 if FULL else 2_000)
+
+
+@pytest.mark.parametrize("name", FORMS)
+def test_polluted_copies_in_a_fleet_add_up(tmp_path, name):
+    """A part of the copies, each as the export of an agency of its own: counts hold and readings are as they were typed."""
+    fleet, form, luck = store.Fleet(tmp_path / "fleet").create(), FORMS[name], random.Random(name)
+    (fleet.mappings / "polluted.toml").write_text(form.mapping())
+    expected = {}
+    for at, (_, kind, r, c, data, text) in enumerate(family([name])):
+        if kind == "300 kB" or luck.randrange(10 if FULL else 100):
+            continue
+        path = tmp_path / f"copy {at}.csv"
+        path.write_bytes(data)
+        rows, entries, read = intake(path, MAPPINGS[name])
+        assert not list(faults(form, kind, r, c, text, rows, entries, read))
+        (arrival,) = receive.load(fleet, [path], agency=f"Agency {at}", mapping="polluted")
+        if arrival.status == "loaded":
+            expected[arrival.file_name] = (read, sum(one["extent"] == "row" for one in entries), sorted(str([row[field] for field in FIELDS.values()]) for row in rows))
+        else:
+            assert not rows and "no row" in arrival.why, arrival
+    snapshot = store.attach(build.build(fleet))
+    counts = snapshot.rows("SELECT file_name, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded, agency FROM exports WHERE status = 'loaded'")
+    assert len(counts) == len(expected) > 10
+    readings = snapshot.rows(f"SELECT agency, {', '.join(FIELDS.values())} FROM readings")
+    by_agency = {}
+    for agency, *values in readings:
+        by_agency.setdefault(agency, []).append(str(values))
+    for file_name, read, kept, lost, repeated, superseded, agency in counts:
+        assert read == kept + lost + repeated + superseded
+        assert (read, lost) == expected[file_name][:2], file_name
+        assert sorted(by_agency.get(agency, [])) == expected[file_name][2], file_name

@@ -481,6 +481,55 @@ def test_a_stray_line_between_rows_costs_no_neighbor(tmp_path, small_pieces):
             assert rows == ROWS and [damage.text for damage in export.damage] == [stray], (stray, r, export.damage)
 
 
+def test_a_control_byte_in_an_id_costs_its_row(tmp_path, small_pieces):
+    """A bell inside an id would be another id."""
+    for r in range(12):
+        texts = list(BASES["mixed"].texts)
+        texts[r] = texts[r].replace("V-4", "V-4\a")
+        export, rows, _ = read_both(put(tmp_path, BASES["mixed"].file(texts)))
+        assert rows == ROWS[:r] + ROWS[r + 1 :] and [damage.reason for damage in export.damage] == [records.NOT_TEXT]
+
+
+def test_a_byte_that_is_text_in_no_encoding_does_not_turn_western_text_away(tmp_path):
+    rows = [list(row) for row in ROWS]
+    rows[0][10] = rows[8][10] = ""
+    rows[9][10] = "60 °F"
+    export, got, _ = read_both(put(tmp_path, written(rows).encode("cp1252").replace(b"V-4128", b"V-\x814128")))
+    assert export.encoding == "windows-1252" and got == rows[:4] + rows[5:]
+
+
+def test_a_last_cell_in_quotes_torn_off_its_row_takes_the_row_with_it(tmp_path, small_pieces):
+    rows = [[cell.replace("\n", " ") for cell in row[:10]] for row in ROWS]
+    for r in (0, 1, 3, 10):  # their last cells are not empty
+        lines = written(rows, HEADINGS[:10], quoting=csv.QUOTE_ALL).splitlines(keepends=True)
+        at = lines[1 + r].rindex('"', 0, -2)
+        lines[1 + r] = lines[1 + r][:at] + "\n" + lines[1 + r][at:]
+        export, got, _ = read_both(put(tmp_path, "".join(lines)))
+        assert got == rows[:r] + rows[r + 1 :], (r, export.damage)
+
+
+@pytest.mark.parametrize("last, kept", [("12.5", True), ("9.5", True), ("12", False), ("1", False), ("12.", False), ("", False), ('"12"', True), ("x", True)])
+def test_a_number_at_the_end_of_a_file_without_line_end_may_be_cut(tmp_path, small_pieces, last, kept):
+    """"12" where the column has "12.5" and the like, and never two digits, may be the beginning of "12.5"."""
+    text = "Visit,Day,Psi\n" + "".join(f"V{i},2024-01-0{i},1{i}.5\n" for i in range(1, 6))
+    export, rows, _ = read_both(put(tmp_path, text + f"V6,2024-01-06,{last}"))
+    assert len(rows) == 5 + kept and [damage.reason for damage in export.damage] == [records.CUT_OFF] * (not kept)
+    export, rows, _ = read_both(put(tmp_path, text + f"V6,2024-01-06,{last}\n"))
+    assert len(rows) == 6 and not export.damage
+
+
+def test_a_row_with_as_many_cells_by_another_separator_is_not_cut_at_the_wrong_marks(tmp_path, small_pieces):
+    rows = [[f"V{7001 + i}", f"{12 + i}.5", f"{i}.5", f"{19 + i}.0"] for i in range(8)]
+    lines = [",".join(row) for row in [["Visit", "Cold", "Tank", "Hot"], *rows]]
+    lines[4] = ";".join(rows[3]).replace(".", ",")
+    assert lines[4].count(",") == lines[4].count(";") == 3
+    export, got, _ = read_both(put(tmp_path, "\n".join(lines) + "\n"))
+    assert got == rows[:3] + rows[4:] and [damage.reason for damage in export.damage] == [records.OTHER_SEPARATOR]
+    lines[4] = "V7004,15.5,3.5,a;b;c;d"
+    export, got, _ = read_both(put(tmp_path, "\n".join(lines) + "\n"))
+    assert len(got) == 8 and not export.damage
+
+
 def test_damage_text_is_capped(tmp_path):
     export, _, _ = read_both(put(tmp_path, written(ROWS) + "x" * 50_000 + "\n"))
     assert len(export.damage[0].text) == records.LONGEST_TEXT

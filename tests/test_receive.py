@@ -383,6 +383,15 @@ def test_a_damaged_snapshot_is_named_and_made_again(fleet, tmp_path):
     assert in_force(store.attach(fleet.current())) == [("1", 12.0, 1, 2), ("2", 12.0, 1, 3)]
 
 
+def test_what_a_killed_load_left_is_cleared_by_the_next(fleet, tmp_path):
+    path = write(tmp_path / "a.csv", [row(1)])
+    fed(fleet, path)
+    left = fleet.exports / ".incoming-0123456789abcdef"
+    left.write_text("half a copy")
+    assert run(fleet, "load", path).exit_code == 0  # nothing new, and yet
+    assert not left.exists() and len(stored(fleet)) == 1
+
+
 def test_a_damaged_export_is_named(fleet, tmp_path):
     fed(fleet, write(tmp_path / "a.csv", [row(1)]))
     (kept,) = fleet.exports.iterdir()

@@ -344,6 +344,12 @@ def test_the_tables_have_their_schemas_whatever_comes():
         type_batch(SimpleNamespace(table=large.table, lines=[2]), canonical(), file_name="own.csv")
 
 
+def test_an_id_that_lost_a_letter_before_it_came_is_no_id():
+    found = typed({"inspection_id": ["I\ufffd1", "I2"], "home_id": ["H", "H"], "inspected_on": ["2024-01-01"] * 2, "notes": ["x", "caf\ufffd"], "crew": ["A", "Crew \ufffd"]})
+    assert found.table.select(["inspection_id", "notes", "crew"]).to_pylist() == [{"inspection_id": "I2", "notes": "caf\ufffd", "crew": None}]
+    assert [(entry["field"], entry["reason"], entry["extent"]) for entry in found.not_loaded.to_pylist()] == [("inspection_id", cells.NOT_CERTAIN, "row"), ("crew", cells.NOT_CERTAIN, "cell")]
+
+
 def test_reasons_are_unique_texts():
     assert len(REASONS) == len(set(REASONS)) and all(REASONS)
 

@@ -61,6 +61,7 @@ class Export:
         self.notes = table.notes
         self.fast = True
         self.damage: list[Damage] = []
+        self.share = 0.0  # of the file, that `batches` has gone through
 
     def batches(self, rows: int = 200_000, *, columns: Collection[str] | None = None, fast: bool = True) -> Iterator[Batch]:
         """Rows in batches of `rows`, the last one shorter; only `columns` if given, in the order of the headings.
@@ -88,6 +89,7 @@ class Export:
         window = _Window(text_blocks(self._path, self.encoding, BLOCK))
         window.move(self._table.offset, self._table.line)
         layout, size = self._table.layout, PIECE if fast else 1 << 20
+        gone, whole = window.at, self._path.stat().st_size / (2 if self.encoding.startswith("utf-16") else 1)
         while window.fill(size):
             rows = _clean_rows(window, size, layout, wanted) if fast else None
             if rows is None and fast and size > SMALLEST_PIECE:
@@ -97,6 +99,8 @@ class Export:
                 rows, self.fast = _told_rows(window, size, layout, wanted), False
             else:
                 size = min(size * 4, PIECE)
+            gone += rows.at - window.at
+            self.share = min(1.0, gone / whole)
             window.move(rows.at, rows.line)
             yield rows
             if rows.damage and rows.damage[-1].reason == OTHER_HEADINGS:
@@ -188,8 +192,8 @@ def _clean_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, .
 
     Proven: UTF-8 without control bytes, one kind of line end, each quote opening or closing a whole cell or doubled inside
     one, as many cells as the layout has and not as many by another separator, no line inside a quoted cell that could be a
-    row of its own, no blank row, totals line or second heading line. Up to the last line end of the file the last record is
-    left for the next stretch, since what follows it may touch it.
+    row of its own, no blank row, totals line or second heading line. Short of the last line end of the file the last record
+    is proven, but left for the next stretch, since what follows it may touch it.
     """
     text = window.data[window.at : window.at + size]
     dialect = layout.dialect
@@ -200,7 +204,7 @@ def _clean_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, .
     ends = np.flatnonzero(octets == ord(new_line))
     quotes = np.flatnonzero(octets == ord(dialect.quote)) if dialect.quote.encode() in text else np.array([], np.int64)
     inside = (np.searchsorted(quotes, ends) & 1).astype(bool)
-    stops = ends[~inside] if final else ends[~inside][:-1]
+    stops = ends[~inside]
     if not len(stops) or final and inside[-1]:
         return None
     cut = int(stops[-1]) + 1
@@ -218,7 +222,12 @@ def _clean_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, .
     table = _rows_only(text, layout, wanted, len(ends) > len(stops))
     if table is None or table.num_rows != len(lines):
         return None
-    return _Rows(_named(table, layout, wanted), lines, [], window.at + cut, window.line + len(ends))
+    if final:
+        return _Rows(_named(table, layout, wanted), lines, [], window.at + cut, window.line + len(ends))
+    if len(lines) < 2:
+        return None
+    last = np.flatnonzero(lengths > 0)[-1]
+    return _Rows(_named(table.slice(0, len(lines) - 1), layout, wanted), lines[:-1], [], window.at + int(starts[last]), int(lines[-1]))
 
 
 def _plain_text(text: bytes, octets: np.ndarray, layout: Layout) -> bool:

@@ -411,11 +411,10 @@ def _other_separators(raw: bytes, layout: Layout) -> list[str]:
 def _fits_better(record: Record, cells: list[str], separator: str, layout: Layout) -> bool:
     """Whether the cells that another separator gives have more of the forms known in their columns."""
 
-    def told(cells):
-        return sum(shapes is not None and shape(cell).replace(",", ".") in {known.replace(",", ".") for known in shapes} for cell, shapes in zip(cells, layout.shapes))
-
-    quote = layout.dialect.quote
-    return told(cell.strip(quote + " ") for cell in _decoded(record.raw).rstrip("\r\n").split(separator)) > told(cells)
+    own, quote = record.line <= layout.learned, layout.dialect.quote  # what it taught itself proves nothing
+    others = [cell.strip(quote + " ") for cell in _decoded(record.raw).rstrip("\r\n").split(separator)]
+    told = sum(shapes is not None and shapes[shape(cell)] > own for cell, shapes in zip(cells, layout.shapes))
+    return told < sum(shapes is not None and any(shape(cell) in (form, form.replace(".", ",")) for form in shapes) for cell, shapes in zip(others, layout.shapes))
 
 
 def _written(cells: list[str], dialect: Dialect) -> bytes:
