@@ -340,8 +340,9 @@ class Recomputed:
     @cached_property
     def _sizing_growth(self):
         cold = known(np.full(len(self.readings), self.policy.sizing_cold_f))
-        growth = self._growth(cold, known(self.limit_f), hot_read=False)
-        return Growth(growth.gallons, growth.share, np.zeros(len(self.readings)))
+        expansion = self._net_expansion(cold, known(self.limit_f))
+        gallons = derive(self.loop_volume_gal.value * expansion.value, self.loop_volume_gal, expansion)
+        return Growth(gallons, expansion, np.zeros(len(self.readings)))
 
     def _gallons_at(self, growth, node, rows, *, temperature=None):
         """(mean, standard deviation) of an expansion at a node.
@@ -826,7 +827,7 @@ def _added(chances):
     return total
 
 
-FAR = 5.0  # standard deviations at every spread node
+FAR = 4.5  # standard deviations at every spread node
 NEAR_AT_ONCE = 2048
 
 

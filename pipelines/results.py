@@ -183,7 +183,7 @@ def _field(name):
 def _missing(part, needs, recomputed):
     """(missing, reason, about) of one part: the first of its needs that is not known names the reason."""
     count = len(recomputed.readings)
-    missing, reason, about = np.zeros(count, bool), np.zeros(count, np.int64), np.full(count, NO_FIELD, np.int64)
+    missing, reason, about = np.zeros(count, bool), np.zeros(count, np.uint8), np.full(count, NO_FIELD, np.int8)
     wanted = list(needs.values()) if not part.needs else [_need(name, recomputed) for name in part.needs]
     for known, need_reason, need_about in wanted:
         fresh = ~known & ~missing

@@ -23,16 +23,27 @@ def density_lb_ft3(temperature_f, antifreeze=WATER, percent=0.0):
     within 1e-5 of the sources. Loop pressure is left out: it moves the density by 1e-4 at most, cold and hot alike.
     60 °F water: 62.364; printed specific volume 0.01603 ft³/lb, which is 62.4.
     """
+    temperatures, _, densities = _table()
+    temperature, code = np.asarray(temperature_f, dtype=float), np.asarray(antifreeze, dtype=float)
+    density = np.where(code == WATER, np.interp(temperature, temperatures, densities[WATER, :, 0], left=np.nan, right=np.nan), np.nan)
+    glycol = np.isin(code, (PROPYLENE_GLYCOL, ETHYLENE_GLYCOL))
+    if glycol.any():
+        density, temperature, percent, glycol, code = np.broadcast_arrays(density, temperature, np.asarray(percent, dtype=float), glycol, code)
+        density = density.copy()
+        density[glycol] = _glycol_lb_ft3(temperature[glycol], code[glycol].astype(np.intp), percent[glycol])
+    else:
+        density = np.broadcast_to(density, np.broadcast_shapes(density.shape, np.shape(percent)))
+    return density[()]
+
+
+def _glycol_lb_ft3(temperature, fluid, percent):
+    """Arrays of one length: °F, codes of glycols, percent."""
     temperatures, percents, densities = _table()
-    code = np.asarray(antifreeze, dtype=float)
-    known = np.isin(code, range(len(FLUIDS)))
-    fluid = np.where(known, code, WATER).astype(np.intp)
-    percent = np.where(fluid == WATER, 0.0, percent)
-    row, along = _place(temperatures, temperature_f)
+    row, along = _place(temperatures, temperature)
     column, across = _place(percents, percent)
     lower = densities[fluid, row, column] * (1.0 - along) + densities[fluid, row + 1, column] * along
     upper = densities[fluid, row, column + 1] * (1.0 - along) + densities[fluid, row + 1, column + 1] * along
-    return np.where(known, lower * (1.0 - across) + upper * across, np.nan)[()]
+    return lower * (1.0 - across) + upper * across
 
 
 def _place(axis, values):
