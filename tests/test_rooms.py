@@ -32,7 +32,7 @@ MAY_IMPORT = {
     "audit": {"audit", "checks", "results", "snapshot", "policy", "store"},
     "receive": {"intake", "checks", "fields", "snapshot", "store", "logs", "reading", "precedence", "spreadsheets", "policy"},
     "homes": {"checks", "results", "risk", "history", "snapshot"} | ENGINE,
-    "build": {"receive", "reading", "history", "precedence", "snapshot", "recompute", "results", "causes", "homes", "audit", "store", "intake", "checks", "risk"} | ENGINE,
+    "build": {"receive", "reading", "history", "precedence", "snapshot", "recompute", "results", "causes", "homes", "audit", "store", "logs", "intake", "checks", "risk"} | ENGINE,
     "decisions": {"store", "policy", "snapshot", "history", "checks"},
     "spreadsheets": set(),
     "mending": {"intake", "reading", "spreadsheets", "store"},

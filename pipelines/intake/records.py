@@ -561,7 +561,8 @@ def _torn(row: Record, cell: str, joined: str, forms: Counter | None, layout: La
     own = row.line <= layout.learned
     whole = exact_shape(joined)
     odd, fits = forms[exact_shape(cell)] <= own, forms[whole] > 0
-    alike = shape(joined) in set(map(shape, forms))  # of another length, as "10" beside "9"
+    steady = joined.endswith(cell) and len(forms) == 1  # ids of one form, this one, too
+    alike = not steady and shape(joined) in set(map(shape, forms))  # of another length, as "10" beside "9"
     return odd and fits, fits or (odd or alike) and len(whole) <= max(map(len, forms)) + 2
 
 
