@@ -188,13 +188,13 @@ def _writable(text, form):
         return False
 
 
-def said(text, form, **more):
+def said(text, form, width=len(FIELDS), **more):
     """Cells that one strict line says, or None."""
     quiet = rf'(?:"(?:[^"{"".join(map(re.escape, more.values()))}]|""|\\.)*"|[^"\r\n{form.separator}]*)'
     if not re.fullmatch(rf"{quiet}(?:{form.separator}{quiet})*", text):
         return None
     rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=form.separator, strict=True, **more))
-    return rows[0] if len(rows) == 1 and len(rows[0]) == len(FIELDS) else None
+    return rows[0] if len(rows) == 1 and len(rows[0]) == width else None
 
 
 def means(column, text, form):

@@ -9,9 +9,12 @@ import random
 from collections import Counter
 
 import pytest
+from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import strategies as st
 
 from pipelines import build, receive, store
 from pipelines.intake.mapping import parse_mapping
+from pipelines.intake.reader import open_export
 from pipelines.intake.rows import REASONS, type_batch
 from pipelines.reading import opened
 from tests.polluted import CUTS, DAMAGE, FIELDS, FORMS, NUMBERS, ROWS, family, means, said
@@ -78,6 +81,45 @@ def test_damage_stays_in_its_row_from_bytes_to_typed_rows(tmp_path, name):
         for fault in faults(FORMS[name], kind, r, c, text, *intake(path, MAPPINGS[name])):
             wrong[kind, r, c, fault] += 1
     assert count > 30 and not wrong, wrong.most_common(20)
+
+
+STRUCTURE = [kind for kind in DAMAGE if kind not in ("300 kB", "quote escaped by backslash") and "moved" not in kind and DAMAGE[kind].__name__ != "damage"]
+
+
+@st.composite
+def tables(draw):
+    """(rows, form): an id, a day, a word, free text, and numbers of one to three columns, the last at the end; few rows or many."""
+    count, numbers = draw(st.integers(4, 16)), draw(st.integers(1, 3))
+    form = draw(st.sampled_from([FORMS["comma"], FORMS["semicolon, decimal comma"], FORMS["CRLF, all in quotes"]]))
+    decimals = [draw(st.integers(0, 2)) for _ in range(numbers)]
+    number = lambda places: draw(st.sampled_from(["", *(f"{draw(st.integers(1, 150))}.{'5' * places}".rstrip(".") for _ in range(4))]))
+    text = st.sampled_from(["", "done", "seen, twice", "tank; vent", 'a "good" loop', "60 psi", "3 radiators"])
+    rows = [[f"V-{4100 + 7 * i}", f"2024-01-{i + 1:02d}", draw(st.sampled_from(["final", "initial"])), draw(text), *(number(places) for places in decimals)] for i in range(count)]
+    return [[cell.replace(".", form.decimal) if c > 3 else cell for c, cell in enumerate(row)] for row in rows], form
+
+
+@settings(max_examples=6_000 if FULL else 200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(tables(), st.sampled_from(STRUCTURE), st.data())
+def test_any_export_keeps_damage_in_its_row(tmp_path, made, kind, data):
+    """Whatever the columns: the rows around a damaged one come through, and it itself only as it was or as it now strictly says."""
+    rows, form = made
+    r, c = data.draw(st.integers(0, len(rows) - 1)), data.draw(st.integers(0, len(rows[0]) - 1))
+    cells = [form.written(row) for row in rows]
+    text = DAMAGE[kind](cells[r], c, form)
+    assume(kind != "beginning lost" or c < len(rows[0]) - 1)  # a cell alone may belong to the row before, which is then in doubt, too
+    assume(text is not None and text != form.separator.join(cells[r]) and text.strip(form.separator + '"'))  # a blank line is no row
+    texts = [form.separator.join(row) for row in cells]
+    path = tmp_path / "export.csv"
+    headings = ["Visit", "Day", "Kind", "Remarks", "Cold P", "Hot P", "Charge"][: len(rows[0])]
+    path.write_bytes(form.end.join([form.separator.join(form.written(headings)), *texts[:r], text, *texts[r + 1 :], ""]).encode("utf-8", "surrogateescape"))
+    export = open_export(path)
+    got = [list(row) for batch in export.batches() for row in zip(*(column.to_pylist() for column in batch.table.columns))]
+    around = rows[:r] + rows[r + 1 :]
+    assert export.headings == tuple(headings)
+    assert [row for row in got if row in around] == around, export.damage
+    others = [row for row in got if row not in around]
+    assert others in ([], [rows[r]], [said(text, form, len(rows[0]))]), (others, export.damage)
+    assert len(export.damage) == (not others), export.damage
 
 
 def test_the_family_is_large():

@@ -383,6 +383,12 @@ def test_a_damaged_snapshot_is_named_and_made_again(fleet, tmp_path):
     assert in_force(store.attach(fleet.current())) == [("1", 12.0, 1, 2), ("2", 12.0, 1, 3)]
 
 
+@pytest.mark.skipif(not os.path.isdir("/sys/kernel"), reason="needs a folder that nobody, root included, may write in")
+def test_a_folder_that_nobody_may_write_in_is_said(tmp_path):
+    done = run(Fleet("/sys/fleet"), "load", write(tmp_path / "a.csv", [row(1)]))
+    assert done.exit_code == 1 and re.fullmatch(r"Cannot write in /sys/fleet.*: (?:permission denied|the disk is mounted read-only).*--fleet.*\n", done.stderr), done.stderr
+
+
 def test_what_a_killed_load_left_is_cleared_by_the_next(fleet, tmp_path):
     path = write(tmp_path / "a.csv", [row(1)])
     fed(fleet, path)

@@ -33,7 +33,7 @@ MAY_IMPORT = {
     "receive": {"intake", "checks", "fields", "snapshot", "store", "logs", "reading", "precedence", "spreadsheets", "policy"},
     "homes": {"checks", "results", "risk", "history", "snapshot"} | ENGINE,
     "judging": {"recompute", "results", "causes", "homes", "snapshot", "checks"} | ENGINE,
-    "build": {"judging", "receive", "reading", "logs", "history", "precedence", "snapshot", "recompute", "results", "causes", "homes", "audit", "store", "intake", "checks", "risk"} | ENGINE,
+    "build": {"judging", "receive", "reading", "logs", "history", "precedence", "snapshot", "recompute", "audit", "homes", "results", "store", "intake", "checks", "risk"} | ENGINE,
     "decisions": {"store", "policy", "snapshot", "history", "checks"},
     "spreadsheets": set(),
     "mending": {"intake", "reading", "spreadsheets", "store"},

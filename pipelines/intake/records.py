@@ -536,8 +536,10 @@ def _judge_neighbors(told: list[Record], i: int, layout: Layout) -> None:
     at_start, at_end = layout.edges
     torn_end, may_end = _torn(before, end, end + stray, at_end, layout) if before else (False, False)
     torn_start, may_start = _torn(after, start, stray + start, at_start, layout) if after else (False, False)
-    if not told[i].ended:  # a file cut off in its first cell says nothing of the row before
-        may_end = torn_end
+    begun = at_start is not None and any(form.startswith(exact_shape(stray)) for form in at_start)
+    ends = before and (shape(stray) in ("9", "a") if at_end is None else shape(end + stray) in set(map(shape, at_end)))
+    if not told[i].ended or begun and not ends:
+        may_end = torn_end  # a row or file cut off in its first cell says nothing of the row before
     if torn_end != torn_start:
         may_end, may_start = torn_end, torn_start
     for row, torn in ((before, may_end), (after, may_start)):
@@ -552,14 +554,16 @@ def _judge_neighbors(told: list[Record], i: int, layout: Layout) -> None:
 def _torn(row: Record, cell: str, joined: str, forms: Counter | None, layout: Layout) -> tuple[bool, bool]:
     """Whether a cell surely lost a piece, and whether it may have, by the forms its column has in other rows.
 
-    Where a column has too many forms to tell, a piece of prose is taken for a line of its own, a piece of a word is not.
+    Where a column has too many forms to tell, or is empty in every row, a piece of prose is taken for a line of its own, a piece of a word is not.
     """
-    if forms is None:
+    if forms is None or not any(forms):
         return False, bool(re.fullmatch(rf"\s*[^\s,;|]{{0,{LONGEST_WORD}}}[,;|]?[^\s,;|]{{0,{LONGEST_WORD}}}\s*", joined))
     own = row.line <= layout.learned
     whole = exact_shape(joined)
     odd, fits = forms[exact_shape(cell)] <= own, forms[whole] > 0
-    return odd and fits, fits or odd and len(whole) <= max(map(len, forms)) + 2
+    steady = joined.endswith(cell) and len(forms) == 1  # ids of one form, this one, too
+    alike = not steady and shape(joined) in set(map(shape, forms))  # of another length, as "10" beside "9"
+    return odd and fits, fits or (odd or alike) and len(whole) <= max(map(len, forms)) + 2
 
 
 def _join_neighbors(told: list[Record]) -> list[Record]:

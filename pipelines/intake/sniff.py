@@ -182,7 +182,8 @@ def _codec_named(given: str, head: bytes, name: str) -> str:
 
 _DEFINED = bytes(set(range(128, 256)) - {0x81, 0x8D, 0x8F, 0x90, 0x9D})  # in Windows-1252; the others are text in neither
 _MULTIBYTE = re.compile(rb"[\xc2-\xdf][\x80-\xbf]|[\xe0-\xef][\x80-\xbf]{2}|[\xf0-\xf4][\x80-\xbf]{3}")
-_SMALL, _CAPITAL = r"[\xdf-\xf6\xf8-\xfd\x9a\x9c\x9e]", r"[\xc0-\xd6\xd8-\xdd\x8a\x8c\x8e]"
+# Without \xc2 and \xc3: alone they are rather the first half of a UTF-8 letter.
+_SMALL, _CAPITAL = r"[\xdf-\xf6\xf8-\xfd\x9a\x9c\x9e]", r"[\xc0\xc1\xc4-\xd6\xd8-\xdd\x8a\x8c\x8e]"
 _WESTERN = re.compile(
     r"[\x85\x91-\x97\x99\xa0\xa3\xa7\xa9\xab\xae\xb0-\xb5\xb7\xb9-\xbf\xd7\xf7]"  # signs
     rf"|(?<=[A-Za-z\xc0-\xfd]){_SMALL}(?![A-Z\d])|(?<![A-Za-z\d]){_SMALL}(?=[a-z])"  # small letters in a word
