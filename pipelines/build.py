@@ -244,7 +244,7 @@ def add(connection, fleet, received, added, policy, told):
     told.stage("recomputing and checking")
     gone = "SELECT agency, inspection_id FROM result_columns SEMI JOIN touched USING (agency, home_id)"
     connection.execute(f"DELETE FROM causes WHERE (agency, inspection_id) IN ({gone})")
-    for name in ("recomputed", "result_columns", "state_columns", "homes"):
+    for name in ("recomputed", "result_columns", "state_columns", "opened", "homes"):
         connection.execute(f"DELETE FROM {name} WHERE (agency, home_id) IN (SELECT agency, home_id FROM touched)")
     shown = roll(connection, policy, told, touched="touched")
     finish(connection, policy, received, shown, told)

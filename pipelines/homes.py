@@ -20,7 +20,7 @@ NOTHING_OPEN = risk.NO_LEVEL << 8  # a graver deficiency is a smaller number: le
 
 
 def roll_up(table, readings, told, active, assessed, policy):
-    """`state_columns` (a row per system) and `homes` of a batch, as Arrow tables.
+    """`state_columns` (a row per system), `opened` (a row per open deficiency) and `homes` of a batch, as Arrow tables.
 
     `table` and `readings` are the batch's inspections; `told` is check id → (outcome, certainty) and `active` check id →
     mask, per inspection; `assessed` a mask per inspection.
@@ -29,25 +29,40 @@ def roll_up(table, readings, told, active, assessed, policy):
     repaired = _repaired(table.column("repairs_reported").combine_chunks(), policy)
     systems = len(batch.starts)
     columns = batch.system_keys()
-    worst = np.full(systems, NOTHING_OPEN, np.int64)
+    worst, found_open = np.full(systems, NOTHING_OPEN, np.int64), []
     opened, unverified = np.zeros(systems, np.int64), np.zeros(systems, np.int64)
     for place, check in enumerate(HOME_CHECKS):
         outcome, certainty = told[check.id]
         standing = history.standing(outcome, repaired(check.id), batch.visits, check.about_tank)
-        is_open = np.isin(standing.state, history.OPEN_STATES)
+        is_open, stage = np.isin(standing.state, history.OPEN_STATES), batch.stages(standing)
         decided = standing.decided_by
         level = risk.levels(check, policy, np.nan_to_num(certainty[decided], nan=1.0), active[check.id][decided])
         level = np.where(is_open, level, risk.NO_LEVEL).astype(np.uint8)
         columns[snapshot.coded(check.id)] = snapshot.state_codes(
-            state=standing.state, stage=batch.stages(standing), risk=level,
+            state=standing.state, stage=stage, risk=level,
             since=batch.visit_number(standing.since), told=batch.visit_number(standing.told_by), decided=batch.visit_number(decided))
         worst = np.minimum(worst, np.where(is_open, level.astype(np.int64) << 8 | place, NOTHING_OPEN))
         opened += is_open
+        rows = np.flatnonzero(is_open)
+        found_open.append((rows, np.full(len(rows), place), *(values[rows] for values in (standing.state, stage, level, decided, standing.since))))
         if check.safety_critical:
             unverified |= np.where(batch.system_assessed & (standing.state == history.NOT_VERIFIED), SAFETY_BIT[check.id], 0)
     homes = _homes_table(batch, worst, opened, unverified)
     columns |= {name: homes.column(name).take(pa.array(batch.home_of_system)) for name in ("region", "crew")}
-    return {"state_columns": pa.table(columns), "homes": homes}
+    return {"state_columns": pa.table(columns), "opened": _opened_table(batch, found_open), "homes": homes}
+
+
+def _opened_table(batch, found):
+    """What is open now, from (systems, check, states, stages, risks, deciding visits, first visits) of every check: columns of
+    `home_checks` but `verified_on`, kept whole because most questions start here."""
+    system, check, state, stage, level, decided, since = (np.concatenate(values) for values in zip(*found, strict=True))
+    of_system = lambda column: column.take(batch.starts).take(pa.array(system))
+    picked = lambda words, codes: pa.array(words, pa.string()).take(pa.array(codes))
+    return pa.table({
+        "agency": of_system(batch.agency), "home_id": of_system(batch.home), "system_id": of_system(batch.system),
+        "check_id": picked([one.id for one in HOME_CHECKS], check), "inspection_id": batch.table.column("inspection_id").combine_chunks().take(pa.array(decided)),
+        "state": picked(history.STATES, state), "stage": picked(history.STAGES, stage),
+        "since": batch.table.column("inspected_on").combine_chunks().take(pa.array(since)), "risk": picked(LEVELS, level)})
 
 
 class _Batch:

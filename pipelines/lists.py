@@ -21,7 +21,7 @@ import pyarrow.csv
 import pyarrow.parquet
 
 from pipelines.checks import HOME_CHECKS
-from pipelines.decisions import open_checks, overlay
+from pipelines.decisions import overlay
 from pipelines.fields import BY_NAME, FIELDS, NUMBER, PERSONAL
 from pipelines.history import NOT_VERIFIED, OPEN_STATES, STAGES
 from pipelines.intake.cells import folded
@@ -152,7 +152,7 @@ def where(viewer, filters, homes="h", checks="d"):
         if filters.since:
             of_checks.add(f"{inner}.since >= ?", [filters.since])
         if checks is None:
-            of_homes.add(f"({homes}.agency, {homes}.home_id) IN (SELECT (f.agency, f.home_id) FROM ({open_checks()}) AS f WHERE {of_checks.sql})", of_checks.params)
+            of_homes.add(f"({homes}.agency, {homes}.home_id) IN (SELECT (f.agency, f.home_id) FROM opened AS f WHERE {of_checks.sql})", of_checks.params)
         else:
             of_homes.add(of_checks.sql, of_checks.params)
     return of_homes.sql, of_homes.params
@@ -215,8 +215,8 @@ def flagged(viewer, snapshot, filters, as_of, decisions=()):
         WITH roots AS (
             SELECT f.agency, f.inspection_id, f.check_id, string_agg({_title('l.root_check_id', "'cause not told'")}, '; ' ORDER BY {_place('l.root_check_id')}) AS fix_first
             FROM found AS f JOIN causes AS l ON l.agency = f.agency AND l.inspection_id = f.inspection_id AND l.symptom_check_id = f.check_id
-            JOIN state_columns AS s ON s.agency = f.agency AND s.home_id = f.home_id AND s.system_id = f.system_id
-            WHERE l.root_check_id IS NULL OR (l.root_check_id <> l.symptom_check_id AND {_of_check('l.root_check_id', 's', 'state')} IN ({', '.join(map(str, OPEN_STATES))}))
+            LEFT JOIN opened AS s ON s.agency = f.agency AND s.home_id = f.home_id AND s.system_id = f.system_id AND s.check_id = l.root_check_id
+            WHERE l.root_check_id IS NULL OR (l.root_check_id <> l.symptom_check_id AND s.check_id IS NOT NULL)
             GROUP BY ALL)
         SELECT f.agency, f.home_id, f.system_id, h.job_number, h.region, h.crew, h.last_inspected_on, f.risk, f.check_id, {_title('f.check_id', 'f.check_id')} AS deficiency,
                {", ".join(_shown(snapshot))}, roots.fix_first, f.state, f.stage, f.since, f.due, f.decided{own}, h.risk AS "home risk"
