@@ -10,8 +10,6 @@ import re
 from dataclasses import dataclass
 from datetime import date
 
-csv.field_size_limit(2_000_000)
-
 FIELDS = {  # heading: field
     "Visit": "inspection_id", "Home": "home_id", "Day": "inspected_on", "Area": "region", "Crew": "crew", "Tank": "tank_type",
     "Cold P": "cold_pressure_psig", "Cold T": "cold_temperature_f", "Hot P": "hot_pressure_psig", "Meter": "makeup_meter_gal", "Remarks": "notes", "Charge": "precharge_psig",
@@ -193,7 +191,11 @@ def said(text, form, width=len(FIELDS), **more):
     quiet = rf'(?:"(?:[^"{"".join(map(re.escape, more.values()))}]|""|\\.)*"|[^"\r\n{form.separator}]*)'
     if not re.fullmatch(rf"{quiet}(?:{form.separator}{quiet})*", text):
         return None
-    rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=form.separator, strict=True, **more))
+    limit = csv.field_size_limit(len(text) + 1)
+    try:
+        rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=form.separator, strict=True, **more))
+    finally:
+        csv.field_size_limit(limit)
     return rows[0] if len(rows) == 1 and len(rows[0]) == width else None
 
 

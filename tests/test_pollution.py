@@ -137,10 +137,11 @@ def test_polluted_copies_in_a_fleet_add_up(tmp_path, name):
     """A part of the copies, each as the export of an agency of its own: counts hold and readings are as they were typed."""
     fleet, form, luck = store.Fleet(tmp_path / "fleet").create(), FORMS[name], random.Random(name)
     (fleet.mappings / "polluted.toml").write_text(form.mapping())
-    expected = {}
+    expected, seen = {}, set()
     for at, (_, kind, r, c, data, text) in enumerate(family([name])):
-        if kind == "300 kB" or luck.randrange(10 if FULL else 100):
+        if kind == "300 kB" or luck.randrange(10 if FULL else 100) or data in seen:  # two kinds may come to the same bytes
             continue
+        seen.add(data)
         path = tmp_path / f"copy {at}.csv"
         path.write_bytes(data)
         rows, entries, read = intake(path, MAPPINGS[name])
