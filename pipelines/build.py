@@ -221,9 +221,10 @@ def add(connection, fleet, received, added, policy, told):
     of all these, whole.
     """
     told.stage("reading exports")
+    ids = ", ".join(map(str, added))
+    connection.execute(f"DELETE FROM exports_read WHERE export_id IN ({ids})")  # files that were kept out before
     reading.read_all(connection, fleet, [one for one in received if one.export_id in added], policy, told)
     told.stage("choosing the rows in force")
-    ids = ", ".join(map(str, added))
     connection.execute(f"CREATE OR REPLACE TABLE spoken_of AS SELECT DISTINCT agency, inspection_id FROM received_rows WHERE export_id IN ({ids})")
     in_force = f"SELECT rowid AS row, {TOUCHING} FROM received_rows SEMI JOIN spoken_of USING (agency, inspection_id) WHERE standing = {snapshot.IN_FORCE}"
     connection.execute(f"CREATE OR REPLACE TABLE before AS {in_force} AND export_id NOT IN ({ids})")

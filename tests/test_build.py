@@ -1,6 +1,7 @@
 """A fleet fed file by file equals one fed the same files in the same order at once, whatever the files correct."""
 
 import csv
+import os
 import random
 import shutil
 
@@ -58,6 +59,36 @@ def test_fed_in_steps_equals_fed_at_once(tmp_path, seed):
     assert store.equal(steps.current(), whole.current()) == []
     superseded, lost = store.attach(whole.current()).rows("SELECT sum(rows_superseded), sum(rows_not_loaded) FROM exports")[0]
     assert superseded > 0 and lost > 4  # the corrections did correct, and some said two things
+
+
+@pytest.mark.parametrize("seed", range(20 if os.environ.get("COLDFILL_FULL") else 2))
+def test_exports_corrections_remappings_and_purges_in_any_order(tmp_path, seed):
+    """What the fleet comes to does not depend on when it was built in between."""
+    luck = random.Random(seed)
+    files = [SAMPLES / "tillamere-community-partners.csv", *corrections(tmp_path, 100 + seed, files=3)]
+    headings = files[0].read_text(encoding="utf-8").splitlines()[0].split(",")
+    without = luck.choice(["hot_pressure_psig", "relief_signs", "crew", "job_number"])
+    columns = "".join(f'[columns."{name}"]\nfield = "{name}"\n' for name in headings if name != without)
+    sequence = [("load", files[0], "canonical")]
+    for path in files[1:]:  # two mappings fit: where none is named the file is kept out until one is
+        sequence += [("load", path, luck.choice(["canonical", "canonical", None]))]
+        sequence += [("load", luck.choice(files[: files.index(path) + 1]), luck.choice(["fewer-columns", "canonical"]))] if luck.random() < 0.7 else []
+    sequence += [("purge", files[luck.randrange(1, len(files))], None)] if luck.random() < 0.5 else [("load", files[0], "fewer-columns")]
+    found = []
+    for name, build_each in (("steps", True), ("whole", False)):
+        fleet = fleet_at(tmp_path / name)
+        (fleet.mappings / "fewer-columns.toml").write_text(columns, encoding="utf-8")
+        for what, path, mapping in sequence:
+            if what == "purge":
+                stored = next(one for one in reversed(fleet.received()) if one.file_name == path.name)
+                receive.purge(fleet, stored.sha256, why="a test")
+            else:
+                receive.load(fleet, [path], mapping=mapping)
+            if build_each:
+                build.build(fleet)
+        found.append(build.build(fleet))
+    assert store.equal(*found) == []
+    assert store.attach(found[1]).rows("SELECT count(*) FROM readings")[0][0] > 100
 
 
 def test_an_unchanged_fleet_publishes_nothing(sample_fleet):
