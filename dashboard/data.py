@@ -62,7 +62,7 @@ QUESTIONS = (
     Question("hold", "Units to hold before reporting", "Final inspection done, not reported, and something open or a safety-critical check not verified.", HOMES,
              "h.hold_before_reporting"),
     Question("new", "New since the last file", "First seen by a visit that came with the agency's newest file; an agency with one file only has none.", DEFICIENCIES,
-             "r.export_id = newest.export_id AND newest.files > 1 AND r.inspected_on = o.since"),
+             "o.export_id = newest.export_id AND newest.files > 1 AND o.decided_on = o.since"),
     Question("not-held", "Repairs claimed and not borne out", "A repair that fixes it was reported, and a later visit found it again.", DEFICIENCIES,
              "o.state = 'repair did not hold'", "d.state = 'repair did not hold'"),
     Question("safety-not-verified", "Safety-critical checks not verified", "At least one safety-critical check has never had a result that tells.", HOMES, "h.safety_not_verified > 0"),
@@ -130,7 +130,7 @@ def home_checks() -> list[str]:
 # ---- the first page
 
 NEWEST = """newest AS (SELECT agency, max(export_id) AS export_id, count(DISTINCT export_id) AS files FROM received_rows GROUP BY agency)"""
-FOUND = "found AS o JOIN readings AS r ON r.agency = o.agency AND r.inspection_id = o.inspection_id JOIN newest ON newest.agency = o.agency"
+FOUND = "found AS o JOIN newest ON newest.agency = o.agency"
 
 
 def _overlaid(viewer, snapshot, filters, as_of, narrow="true"):

@@ -11,7 +11,7 @@ def overlay(snapshot, decisions, as_of: date, condition="true", params=()):
     """Every open deficiency with its clock, as an Arrow table; a function of its arguments only.
 
     Columns: agency, home_id, system_id, check_id, inspection_id (the visit that decides it), state, stage, since,
-    risk, act_by, due (NULL where the policy sets no clock), overdue (due lies before `as_of`), decided, last_action.
+    risk, export_id and decided_on of that visit, act_by, due (NULL where the policy sets no clock), overdue (due lies before `as_of`), decided, last_action.
     `condition` may narrow it, in SQL with `params`, over `d` (opened, the open rows of home_checks) and `h` (homes). The clock runs from
     `since`, the first visit that found it. `decisions` must be empty: nothing records decisions yet, so `decided` and
     `last_action` are NULL. Rows come in no order.

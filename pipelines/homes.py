@@ -54,15 +54,17 @@ def roll_up(table, readings, told, active, assessed, policy):
 
 def _opened_table(batch, found):
     """What is open now, from (systems, check, states, stages, risks, deciding visits, first visits) of every check: columns of
-    `home_checks` but `verified_on`, kept whole because most questions start here."""
+    `home_checks` but `verified_on`, kept whole because most questions start here, and the export and day of the visit that
+    decides."""
     system, check, state, stage, level, decided, since = (np.concatenate(values) for values in zip(*found, strict=True))
     of_system = lambda column: column.take(batch.starts).take(pa.array(system))
+    of_visit = lambda name, places: batch.table.column(name).combine_chunks().take(pa.array(places))
     picked = lambda words, codes: pa.array(words, pa.string()).take(pa.array(codes))
     return pa.table({
         "agency": of_system(batch.agency), "home_id": of_system(batch.home), "system_id": of_system(batch.system),
-        "check_id": picked([one.id for one in HOME_CHECKS], check), "inspection_id": batch.table.column("inspection_id").combine_chunks().take(pa.array(decided)),
+        "check_id": picked([one.id for one in HOME_CHECKS], check), "inspection_id": of_visit("inspection_id", decided),
         "state": picked(history.STATES, state), "stage": picked(history.STAGES, stage),
-        "since": batch.table.column("inspected_on").combine_chunks().take(pa.array(since)), "risk": picked(LEVELS, level)})
+        "since": of_visit("inspected_on", since), "risk": picked(LEVELS, level), "export_id": of_visit("export_id", decided), "decided_on": of_visit("inspected_on", decided)})
 
 
 class _Batch:
