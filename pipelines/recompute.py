@@ -828,7 +828,7 @@ def _added(chances):
 
 
 FAR = 4.5  # standard deviations at every spread node
-NEAR_AT_ONCE = 2048
+NEAR_AT_ONCE = 512
 
 
 def normal_margin(mean, sigma):

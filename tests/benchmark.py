@@ -5,6 +5,7 @@ inherit. Files lie in a temporary folder unless --work names one.
 """
 
 import argparse
+import contextlib
 import json
 import os
 import subprocess
@@ -234,6 +235,7 @@ def questions(work, asked):
     from datetime import date
 
     from pipelines import store
+    os.environ["COLDFILL_FLEET"] = str(work / "fleet")
     logging.disable(logging.WARNING)  # Streamlit says of every cache that no server is running
     from dashboard import data
     fleet = store.Fleet(work / "fleet")
@@ -305,13 +307,30 @@ def run(name, work, asked):
 
 
 def tell_part(name, work, asked):
-    """Run a part in this process and print what it tells as one line of JSON."""
-    import resource
-    began, cpu = time.perf_counter(), time.process_time()
-    told = PARTS[name](work, asked)
-    told = {"wall": time.perf_counter() - began, "cpu": time.process_time() - cpu, **told}
-    told["peak"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
-    print(json.dumps(told))
+    """Run a part in this process and print what it tells as one line of JSON; memory and processor time with those it starts."""
+    import threading
+
+    import psutil
+    me, peak, spent, over = psutil.Process(), [0], {}, threading.Event()
+
+    def watch():
+        while not over.wait(0.05):
+            memory = 0
+            for process in (me, *me.children(recursive=True)):
+                with contextlib.suppress(psutil.Error):
+                    memory += process.memory_info().rss
+                    spent[process.pid] = sum(process.cpu_times()[:2])
+            peak[0] = max(peak[0], memory)
+
+    watching = threading.Thread(target=watch)
+    watching.start()
+    began = time.perf_counter()
+    try:
+        told = PARTS[name](work, asked)
+    finally:
+        over.set()
+        watching.join()
+    print(json.dumps({"wall": time.perf_counter() - began, "cpu": sum(spent.values()), "peak": peak[0], **told}))
 
 
 def row(what, figure, ratio=""):

@@ -22,7 +22,7 @@ NAMES: dict[str, tuple[str, ...]] = {
     "inspection_id": ("inspection number", "visit", "visit number", "visit id", "record number"),
     "home_id": ("home", "house", "home number", "house id", "dwelling id", "unit id", "building id"),
     "system_id": ("boiler number", "system number", "boiler id"),
-    "inspected_on": ("inspection date", "date of inspection", "visit date", "date"),
+    "inspected_on": ("inspection date", "date of inspection", "visit date", "visited on", "date of visit", "date"),
     "region": ("territory", "district", "service area"),
     "inspection_kind": ("inspection type", "kind of visit", "visit type", "stage"),
     "qa_reason": ("reason for re inspection",),
