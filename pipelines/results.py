@@ -9,8 +9,9 @@ import numpy as np
 
 from pipelines.checks import BY_ID, CHECKS
 from pipelines.checks.kinds import AnyOf, Applies, Band, Fact, Odd
+from pipelines.margins import at
 from pipelines.readings import FIELD_CODE, NO_FIELD, REASONS, Words, more, why
-from pipelines.recompute import ASSESSED, LOOKS_LIKE_STEAM, LOOKS_OPEN, NO_EVIDENCE, OTHER_SYSTEM, Quantity, at
+from pipelines.recompute import ASSESSED, LOOKS_LIKE_STEAM, LOOKS_OPEN, NO_EVIDENCE, OTHER_SYSTEM, Quantity
 
 OUTCOMES = ("ok", "deficient", "not verified", "not applicable")
 OK, DEFICIENT, NOT_VERIFIED, NOT_APPLICABLE = range(4)

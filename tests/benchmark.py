@@ -200,9 +200,10 @@ def in_columns(work, asked):
 def formulas_in_columns(fleet, inspections=20_000):
     """Seconds an inspection that quantities and outcomes take in columns, on one core: {"with certainty": …, "without certainty": …}."""
     from pipelines import judging, store
+    from pipelines.margins import Margin
     from pipelines.policy import policy as policies
     from pipelines.readings import from_arrow
-    from pipelines.recompute import QUANTITIES, Margin, Recomputed
+    from pipelines.recompute import QUANTITIES, Recomputed
     from pipelines.results import results
     snapshot, policy = store.attach(fleet.current()), policies.load(fleet.policy)
     readings = from_arrow(snapshot.arrow(f"SELECT * FROM readings ORDER BY agency, home_id, inspection_id LIMIT {inspections}").combine_chunks())

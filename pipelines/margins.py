@@ -1,0 +1,106 @@
+"""How sure a quantity is: margins that fall below zero where a limit is overstepped, and sets of errors to try them with."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+
+@dataclass(frozen=True)
+class Node:
+    """Sets of errors, shape (nodes, 1): standard normal, or spread over 0 to 1 where only one side is possible."""
+
+    charge: np.ndarray
+    bias: np.ndarray
+    cold: np.ndarray
+    hot: np.ndarray
+    height: np.ndarray
+    atmosphere: np.ndarray
+    cold_f: np.ndarray
+    charge_drift: np.ndarray
+    cold_drift: np.ndarray
+    fluid: np.ndarray
+    volume: np.ndarray
+
+
+def _nodes(count=53, steps=(24, 42, 46, 1, 13, 10, 49, 15, 36, 47, 28)):
+    """Equally likely nodes, a few spread ones and the others: a rank-1 lattice of a prime count.
+
+    Each error takes each of its levels once.
+
+    The steps are powers of 10 modulo 53, dealt to the errors so that those which meet in one margin are least
+    correlated (below 0.23 for every pair).
+    """
+    names = tuple(Node.__dataclass_fields__)
+    level = (np.arange(count)[:, None] * np.array(steps) % count + 0.5) / count
+    normal = np.array([name not in ONE_SIDED for name in names])
+    spread = ndtri(level)
+    spread /= spread.std(axis=0)
+    errors = np.where(normal, spread, level)
+    few = np.arange(count) % 14 == 0
+    return tuple(Node(*(column[:, None] for column in errors[chosen].T)) for chosen in (few, ~few))
+
+
+ONE_SIDED = ("charge_drift", "cold_drift", "fluid", "volume")
+SPREAD_NODES, OTHER_NODES = _nodes()
+
+
+class Margin:
+    """A quantity that is below zero exactly where a limit is overstepped, with its uncertainty.
+
+    `margin(node, rows)` returns mean and standard deviation for the chosen rows with the errors of one node; what is
+    left over is taken as normal. Errors that bend the margin (the kink of the gas balance, estimates, one-sided
+    drifts) go through the nodes. A margin with a `plain` error has none of these. `jumps` is True for inspections where
+    it may leap from one node to the next, so that a few nodes do not speak for all.
+    """
+
+    def __init__(self, margin, plain=False, jumps=False):
+        self.margin, self.plain, self.jumps = margin, plain, jumps
+
+    def chance_below_zero(self, rows):
+        """Probability per chosen row (positions) that the true margin is below zero; arrays of shape (len(rows),).
+
+        Rows that a few spread nodes put far on one side, all alike, are not looked at further.
+        """
+        if self.plain:
+            return ndtr(self._steps(SPREAD_NODES, rows))
+        first = self._steps(SPREAD_NODES, rows)
+        lowest, highest = first.min(axis=0), first.max(axis=0)
+        chance = (lowest > 0).astype(float)
+        with np.errstate(invalid="ignore"):
+            far = FAR + (highest - lowest) / 2.0  # what the other nodes may add to what these few show
+            near = np.flatnonzero(~((lowest > far) | (highest < -far)) | at(self.jumps, rows))
+        for start in range(0, len(near), NEAR_AT_ONCE):
+            here = near[start : start + NEAR_AT_ONCE]
+            steps = np.concatenate((first[:, here], self._steps(OTHER_NODES, rows[here])))
+            chance[here] = _added(ndtr(steps)) / len(steps)
+        return chance
+
+    def _steps(self, node, rows):
+        """Standard deviations by which the margin lies below zero, shape (nodes, rows); (rows,) where it is plain."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            mean, sigma = self.margin(node, rows)
+            step = np.where(np.abs(mean) < 1e-9, 0.0, -mean) / sigma
+        return np.where(np.isnan(step), 0.0, step)
+
+
+def _added(chances):
+    """Sum over nodes, always in their order: NumPy's own sum takes another for one row than for many, and so other bits."""
+    total = chances[0].copy()
+    for chance in chances[1:]:
+        total += chance
+    return total
+
+
+FAR = 4.5  # standard deviations at every spread node
+NEAR_AT_ONCE = 512
+
+
+def normal_margin(mean, sigma):
+    """A margin whose error is normal: arrays of shape (n,)."""
+    return Margin(lambda node, rows: (at(mean, rows), at(sigma, rows)), plain=True)
+
+
+def at(value, rows):
+    """`value` for the chosen rows; a scalar serves every row."""
+    return value if np.ndim(value) == 0 else value[rows]

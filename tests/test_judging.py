@@ -1,0 +1,74 @@
+"""Other processes judge as this one does, and none outlives what started it."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import psutil
+import pytest
+
+from pipelines import build, judging, reading, receive, store
+from pipelines.policy import policy as policies
+from tests.conftest import SAMPLES
+from tests.test_build import fleet_at
+
+
+@pytest.fixture(scope="module")
+def inspections(sample_fleet):
+    """All inspections of the samples as one batch."""
+    with store.scratch() as draft:
+        connection = draft.connect()
+        build.fill(connection, sample_fleet, sample_fleet.received(), policies.load(), build.Told())
+        connection.execute("CREATE TABLE compared (row BIGINT, repeated DOUBLE, gallons DOUBLE, days BIGINT)")
+        reading.places_table(connection, sample_fleet)
+        yield build.batch(connection, 0, 1)
+
+
+def test_processes_and_small_slices_come_to_an_equal_snapshot(tmp_path, sample_fleet, monkeypatch):
+    monkeypatch.setattr(build, "ROWS_FOR_PROCESSES", 1)
+    monkeypatch.setattr(build, "ROWS_AT_ONCE", 300)
+    monkeypatch.setattr(build, "ROWS_FETCHED", 1000)
+    monkeypatch.setattr(build, "WORKERS", 2)
+    started = []
+    process = judging._Process
+    monkeypatch.setattr(judging, "_Process", lambda policy: started.append(process(policy)) or started[-1])
+    fleet = fleet_at(tmp_path / "fleet")
+    receive.load(fleet, [SAMPLES])
+    assert store.equal(build.build(fleet), sample_fleet.current()) == []
+    assert len(started) == 2 and all(one.process.poll() is not None for one in started)  # they worked, and they ended
+
+
+def test_the_same_tables_from_another_process(inspections):
+    policy = policies.load()
+    mine, shown = judging.judge(inspections, policy)
+    with judging.judges(policy, 2) as judge:
+        theirs, their_shown = judge(inspections)
+    assert their_shown == shown and mine.keys() == theirs.keys()
+    for name, table in mine.items():
+        assert table.combine_chunks().equals(theirs[name]), name
+
+
+def test_a_process_that_dies_is_said(inspections, monkeypatch):
+    with judging.judges(policies.load(), 2) as judge:
+        for child in psutil.Process().children():
+            if "pipelines.judging" in child.cmdline():
+                child.kill()
+        with pytest.raises(RuntimeError, match="a process that worked out inspections ended"):
+            judge(inspections)
+
+
+def test_none_outlives_a_build_that_was_killed():
+    code = "import time\nfrom pipelines import judging\nfrom pipelines.policy import policy\nwith judging.judges(policy.load(), 2):\n    print('ready', flush=True)\n    time.sleep(60)"
+    parent = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
+    assert parent.stdout.readline() == "ready\n"
+    children = [child for child in psutil.Process(parent.pid).children() if "pipelines.judging" in child.cmdline()]
+    assert len(children) == 2
+    os.kill(parent.pid, signal.SIGKILL)
+    parent.wait()
+    parent.stdout.close()
+    end = time.monotonic() + 20.0
+    while any(child.is_running() and child.status() != psutil.STATUS_ZOMBIE for child in children) and time.monotonic() < end:
+        time.sleep(0.1)
+    assert not any(child.is_running() and child.status() != psutil.STATUS_ZOMBIE for child in children)
