@@ -31,9 +31,9 @@ from pipelines.results import OUTCOMES
 from pipelines.store import FleetError, equal, scratch
 
 CODE_VERSION = "0.2.0"
-ROWS_FETCHED = 250_000       # inspections fetched at once, homes kept whole; more where that made too many fetches,
+ROWS_FETCHED = 200_000       # inspections fetched at once, homes kept whole; more where that made too many fetches,
 MOST_FETCHES = 20            # since each looks through all rows for its own
-ROWS_AT_ONCE = 62_500        # of these, worked out and written at once
+ROWS_AT_ONCE = 50_000        # of these, worked out and written at once
 ROWS_FOR_PROCESSES = 60_000  # fewer are worked out in this process: another takes a second to start
 WORKERS = min(4, os.cpu_count() or 1)
 

@@ -36,7 +36,7 @@ SNAPSHOT_NAME = re.compile(r"(\d{8})-([0-9a-f]{12})\.duckdb", re.ASCII)
 SHA256 = re.compile(r"[0-9a-f]{64}")
 SNAPSHOTS_OPEN = 4          # snapshots one process keeps attached
 BUILD_WAIT_S = 3600.0
-BUILD_MEMORY = "1GB"        # what DuckDB may hold while it builds; beyond that it uses the disk
+BUILD_MEMORY = "800MB"      # what DuckDB may hold while it builds; beyond that it uses the disk
 LEFTOVER_AGE_S = 3600.0     # a copy nobody has written to for so long belongs to a run that died
 
 
