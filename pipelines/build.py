@@ -10,10 +10,10 @@ import json
 import os
 import tempfile
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, field
 from pathlib import Path
-from threading import Lock
+from threading import Event, Lock
 
 import numpy as np
 import pyarrow as pa
@@ -314,7 +314,7 @@ def roll(connection, policy, told, touched=None):
     """
     count = connection.execute(f"SELECT count(*) FROM received_rows WHERE standing = {snapshot.IN_FORCE}").fetchall()[0][0]
     parts = max(1, -(-count // max(ROWS_FETCHED, count // MOST_FETCHES))) if touched is None else 1
-    fetching, writing, done = Lock(), Lock(), []
+    fetching, writing, stopped, done = Lock(), Lock(), Event(), []
 
     def batches():
         for part in range(parts):
@@ -326,11 +326,11 @@ def roll(connection, policy, told, touched=None):
 
     def work(judge):
         shown = None
-        while True:
+        while not stopped.is_set():
             with fetching:
                 table = next(coming, None)
             if table is None:
-                return shown
+                break
             tables, shown = judge(table)
             with writing:
                 for name, found in tables.items():
@@ -338,11 +338,20 @@ def roll(connection, policy, told, touched=None):
                 done.append(table.num_rows)
                 told.step(sum(done), max(count, sum(done)))
             del table, tables
+        return shown
+
+    def all_done(pool, judge):
+        """What the threads return; where one fails, or CTRL-C comes, the others end with the batch they are at."""
+        try:
+            working = [pool.submit(work, judge) for _ in range(WORKERS + 1)]
+            return [one.result() for one in as_completed(working)]
+        finally:
+            stopped.set()
 
     processes = WORKERS if touched is None and count >= ROWS_FOR_PROCESSES else 1
     with connection.cursor() as writer, judging.judges(policy, processes) as judge, ThreadPoolExecutor(WORKERS + 1) as pool:
         writer.begin()  # one transaction for all, so that rows are written once, in whole groups, and not first to a log
-        shown = next(filter(None, list(pool.map(work, [judge] * (WORKERS + 1)))))
+        shown = next(filter(None, all_done(pool, judge)))
         writer.commit()
     return shown
 

@@ -72,3 +72,41 @@ def test_none_outlives_a_build_that_was_killed():
     while any(child.is_running() and child.status() != psutil.STATUS_ZOMBIE for child in children) and time.monotonic() < end:
         time.sleep(0.1)
     assert not any(child.is_running() and child.status() != psutil.STATUS_ZOMBIE for child in children)
+
+
+def test_a_build_that_fails_does_not_work_out_the_rest_first(tmp_path, monkeypatch):
+    """CTRL-C comes to the thread that waits in the same way."""
+    monkeypatch.setattr(build, "ROWS_AT_ONCE", 50)
+    asked = []
+
+    def fails(table, policy):
+        asked.append(table.num_rows)
+        raise ValueError("cannot")
+
+    monkeypatch.setattr(judging, "judge", fails)
+    fleet = fleet_at(tmp_path / "fleet")
+    receive.load(fleet, [SAMPLES / "tillamere-community-partners.csv"])
+    with pytest.raises(ValueError, match="cannot"):
+        build.build(fleet)
+    assert 1 <= len(asked) <= build.WORKERS + 1  # of some twenty
+    assert fleet.current() is None
+
+
+def test_an_interrupt_ends_within_the_batch_at_hand(tmp_path, monkeypatch):
+    monkeypatch.setattr(build, "ROWS_AT_ONCE", 50)
+    judge, asked = judging.judge, []
+
+    def interrupted(table, policy):
+        asked.append(table.num_rows)
+        if len(asked) == 1:
+            os.kill(os.getpid(), signal.SIGINT)
+        time.sleep(0.2)
+        return judge(table, policy)
+
+    monkeypatch.setattr(judging, "judge", interrupted)
+    fleet = fleet_at(tmp_path / "fleet")
+    receive.load(fleet, [SAMPLES / "tillamere-community-partners.csv"])
+    with pytest.raises(KeyboardInterrupt):
+        build.build(fleet)
+    assert len(asked) <= 2 * (build.WORKERS + 1)
+    assert fleet.current() is None
