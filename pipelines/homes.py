@@ -34,19 +34,19 @@ def roll_up(table, readings, told, active, assessed, policy):
     for place, check in enumerate(HOME_CHECKS):
         outcome, certainty = told[check.id]
         standing = history.standing(outcome, repaired(check.id), batch.visits, check.about_tank)
-        is_open, stage = np.isin(standing.state, history.OPEN_STATES), batch.stages(standing)
-        decided = standing.decided_by
-        level = risk.levels(check, policy, np.nan_to_num(certainty[decided], nan=1.0), active[check.id][decided])
-        level = np.where(is_open, level, risk.NO_LEVEL).astype(np.uint8)
+        rows = np.flatnonzero(history.IS_OPEN[standing.state])
+        state, since, decided = standing.state[rows], standing.since[rows], standing.decided_by[rows]
+        stage, level = np.full(systems, history.NO_STAGE, np.uint8), np.full(systems, risk.NO_LEVEL, np.uint8)
+        stage[rows] = batch.stages(rows, state, since)
+        level[rows] = risk.levels(check, policy, np.nan_to_num(certainty[decided], nan=1.0), active[check.id][decided])
         columns[snapshot.coded(check.id)] = snapshot.state_codes(
-            state=standing.state, stage=stage, risk=level,
-            since=batch.visit_number(standing.since), told=batch.visit_number(standing.told_by), decided=batch.visit_number(decided))
-        worst = np.minimum(worst, np.where(is_open, level.astype(np.int64) << 8 | place, NOTHING_OPEN))
-        opened += is_open
-        rows = np.flatnonzero(is_open)
-        found_open.append((rows, np.full(len(rows), place), *(values[rows] for values in (standing.state, stage, level, decided, standing.since))))
+            state=standing.state, stage=stage, risk=level, since=batch.visit_number(standing.since),
+            told=batch.visit_number(standing.told_by), decided=batch.visit_number(standing.decided_by))
+        worst[rows] = np.minimum(worst[rows], level[rows].astype(np.int64) << 8 | place)
+        opened[rows] += 1
+        found_open.append((rows, np.full(len(rows), place), state, stage[rows], level[rows], decided, since))
         if check.safety_critical:
-            unverified |= np.where(batch.system_assessed & (standing.state == history.NOT_VERIFIED), SAFETY_BIT[check.id], 0)
+            unverified[batch.system_assessed & (standing.state == history.NOT_VERIFIED)] |= SAFETY_BIT[check.id]
     homes = _homes_table(batch, worst, opened, unverified)
     columns |= {name: homes.column(name).take(pa.array(batch.home_of_system)) for name in ("region", "crew")}
     return {"state_columns": pa.table(columns), "opened": _opened_table(batch, found_open), "homes": homes}
@@ -95,9 +95,9 @@ class _Batch:
         """Positions of visits as numbers within their system, from 1; 0 for none."""
         return np.where(places >= 0, places - self.starts + 1, 0).astype(np.uint16)
 
-    def stages(self, standing):
-        since = np.where(standing.since >= 0, self.day[standing.since], history.NEVER)
-        return history.stages(standing.state, since, self.reported_home[self.home_of_system], self.has_final)
+    def stages(self, systems, state, since):
+        """Stages of open deficiencies of some systems, from their state and first visit."""
+        return history.stages(state, self.day[since], self.reported_home[self.home_of_system[systems]], self.has_final[systems])
 
     @cached_property
     def home_of_visit(self):
@@ -165,10 +165,10 @@ def _headline(said):
 
 
 def _repaired(column, policy):
-    """A function: check id → True per visit where a measure that fixes it is reported."""
-    encoded = column.dictionary_encode()
-    lists = [set(text.split(";")) for text in encoded.dictionary.to_pylist()]
-    codes = pc.fill_null(encoded.indices, len(lists)).to_numpy(zero_copy_only=False)
+    """A function: check id → positions of the visits at which a measure that fixes it is reported."""
+    reporting = np.flatnonzero(pc.is_valid(column).to_numpy(zero_copy_only=False))
+    encoded = column.take(pa.array(reporting)).dictionary_encode()
+    lists, codes = [set(text.split(";")) for text in encoded.dictionary.to_pylist()], encoded.indices.to_numpy()
     fixing = {}
     for measure in policy.measures:
         for check in measure.fixes:
@@ -176,7 +176,7 @@ def _repaired(column, policy):
 
     def repaired(check):
         wanted = fixing.get(check, set())
-        return np.array([bool(wanted & done) for done in lists] + [False])[codes]
+        return reporting[np.array([bool(wanted & done) for done in lists], bool)[codes]]
 
     return repaired
 

@@ -27,7 +27,7 @@ def standings(systems, about_tank):
     starts = np.cumsum([0] + [len(system) for system in systems])[:-1]
     number = lambda values, missing: np.array([missing if value is None else value for value in values])
     visits = history.visits(starts, len(flat), number([visit[2] for visit in flat], np.nan).astype(float), number([visit[3] for visit in flat], -1))
-    found = history.standing(np.array([OUTCOMES.index(visit[0]) for visit in flat]), np.array([visit[1] for visit in flat]), visits, about_tank)
+    found = history.standing(np.array([OUTCOMES.index(visit[0]) for visit in flat]), np.flatnonzero([visit[1] for visit in flat]), visits, about_tank)
     place = lambda at, start: None if at < 0 else int(at - start)
     return [(STATES[state], place(since, start), place(decided, start)) for state, since, decided, start in zip(found.state, found.since, found.decided_by, starts, strict=True)]
 
@@ -129,7 +129,7 @@ def test_against_a_plain_walk(systems, about_tank):
 
 
 def test_no_systems():
-    found = history.standing(np.zeros(0, int), np.zeros(0, bool), history.visits(np.zeros(0, int), 0, np.zeros(0), np.zeros(0)), False)
+    found = history.standing(np.zeros(0, int), np.zeros(0, int), history.visits(np.zeros(0, int), 0, np.zeros(0), np.zeros(0)), False)
     assert len(found.state) == 0
 
 
