@@ -43,6 +43,7 @@ def _nodes(count=53, steps=(24, 42, 46, 1, 13, 10, 49, 15, 36, 47, 28)):
 
 ONE_SIDED = ("charge_drift", "cold_drift", "fluid", "volume")
 SPREAD_NODES, OTHER_NODES = _nodes()
+ONE_NODE = Node(*(errors[:1] for errors in vars(SPREAD_NODES).values()))
 
 
 class Margin:
@@ -50,20 +51,24 @@ class Margin:
 
     `margin(node, rows)` returns mean and standard deviation for the chosen rows with the errors of one node; what is
     left over is taken as normal. Errors that bend the margin (the kink of the gas balance, estimates, one-sided
-    drifts) go through the nodes. A margin with a `plain` error has none of these. `jumps` is True for inspections where
-    it may leap from one node to the next, so that a few nodes do not speak for all.
+    drifts) go through the nodes; `bends` is False for inspections that have none of these, for which every node gives
+    the same. `jumps` is True for inspections where it may leap from one node to the next, so that a few nodes do not
+    speak for all.
     """
 
-    def __init__(self, margin, plain=False, jumps=False):
-        self.margin, self.plain, self.jumps = margin, plain, jumps
+    def __init__(self, margin, bends=True, jumps=False):
+        self.margin, self.bends, self.jumps = margin, bends, jumps
 
     def chance_below_zero(self, rows):
-        """Probability per chosen row (positions) that the true margin is below zero; arrays of shape (len(rows),).
+        """Probability per chosen row (positions) that the true margin is below zero; arrays of shape (len(rows),)."""
+        bent, chance = np.broadcast_to(at(self.bends, rows), rows.shape), np.empty(len(rows))
+        chance[~bent] = ndtr(self._steps(ONE_NODE, rows[~bent])).ravel()
+        if bent.any():
+            chance[bent] = self._over_nodes(rows[bent])
+        return chance
 
-        Rows that a few spread nodes put far on one side, all alike, are not looked at further.
-        """
-        if self.plain:
-            return ndtr(self._steps(SPREAD_NODES, rows))
+    def _over_nodes(self, rows):
+        """The mean over all nodes; rows that a few spread ones put far on one side, all alike, are not looked at further."""
         first = self._steps(SPREAD_NODES, rows)
         lowest, highest = first.min(axis=0), first.max(axis=0)
         chance = (lowest > 0).astype(float)
@@ -77,7 +82,7 @@ class Margin:
         return chance
 
     def _steps(self, node, rows):
-        """Standard deviations by which the margin lies below zero, shape (nodes, rows); (rows,) where it is plain."""
+        """Standard deviations by which the margin lies below zero, shape (nodes, rows); (rows,) where it knows no nodes."""
         with np.errstate(divide="ignore", invalid="ignore"):
             mean, sigma = self.margin(node, rows)
             step = np.where(np.abs(mean) < 1e-9, 0.0, -mean) / sigma
@@ -98,7 +103,13 @@ NEAR_AT_ONCE = 512
 
 def normal_margin(mean, sigma):
     """A margin whose error is normal: arrays of shape (n,)."""
-    return Margin(lambda node, rows: (at(mean, rows), at(sigma, rows)), plain=True)
+    return Margin(lambda node, rows: (at(mean, rows), at(sigma, rows)), bends=False)
+
+
+def both(one, other):
+    """Standard deviation of the sum of two independent errors. NumPy's hypot, which takes twenty times as long, also
+    serves numbers whose squares no double holds."""
+    return np.sqrt(one * one + other * other)
 
 
 def at(value, rows):

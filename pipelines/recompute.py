@@ -11,7 +11,7 @@ from functools import cached_property
 import numpy as np
 
 from pipelines.hydronics import atmosphere, fluids, loop, tank
-from pipelines.margins import FAR, Margin, at, normal_margin
+from pipelines.margins import FAR, Margin, at, both, normal_margin
 from pipelines.readings import FIELD_CODE, NO_FIELD, Quantity, at_least, derive, known, more, why, within
 
 ASSESSED, OTHER_SYSTEM, NO_EVIDENCE, LOOKS_LIKE_STEAM, LOOKS_OPEN = range(5)
@@ -175,6 +175,11 @@ class Recomputed:
     def static_psi(self):
         return derive(np.maximum(self._height.value, 0.0) * self._column_psi_per_ft, self._height)
 
+    @cached_property
+    def _static_bends(self):
+        """Where `_static_at` differs from node to node."""
+        return self.static_estimated | ~self._fluid[1].known
+
     def _static_at(self, node, rows):
         """Static pressure of `rows` with the errors of a node."""
         height = self._height.value[rows] + np.where(self.static_estimated[rows], node.height * self._limit("height_error_ft", rows), 0.0)
@@ -256,7 +261,7 @@ class Recomputed:
         """One standard deviation of the charge: the tank gauge and the tank's thermometer."""
         read, temperature = self.readings.number("precharge_psig").value, self.readings.number("tank_temperature_f").value
         thermal = np.nan_to_num((read + self.atmosphere_psia.value) * self.policy.temperature_f / (460.0 + temperature))
-        return np.hypot(self.policy.test_gauge_psi, thermal)
+        return both(self.policy.test_gauge_psi, thermal)
 
     # ---- volumes and expansion
 
@@ -314,8 +319,8 @@ class Recomputed:
         per_cold = (loop.net_expansion(cold_f.value + step, hot_f.value, self._alpha_per_f, code, share.value) - expansion.value) / step
         per_hot = (expansion.value - loop.net_expansion(cold_f.value, hot_f.value - step, self._alpha_per_f, code, share.value)) / step
         cold_error = np.where(self.usable_cold_f.known, self.policy.temperature_f, 0.0) if cold_assumed else self.policy.temperature_f
-        hot_error = np.hypot(self.policy.temperature_f, self.policy.loop_temperature_f) if hot_read else 0.0
-        return Growth(gallons, expansion, np.nan_to_num(np.hypot(per_cold * cold_error, per_hot * hot_error)))
+        hot_error = both(self.policy.temperature_f, self.policy.loop_temperature_f) if hot_read else 0.0
+        return Growth(gallons, expansion, np.nan_to_num(both(per_cold * cold_error, per_hot * hot_error)))
 
     @cached_property
     def _measured_growth(self):
@@ -356,8 +361,8 @@ class Recomputed:
         low, high = self._limit("volume_estimate_low", rows), self._limit("volume_estimate_high", rows)
         volume = np.where(estimated, buffer + (volume - buffer) * (low + (high - low) * node.volume), volume)
         mean = volume * share * factor
-        relative = np.hypot(np.where(estimated, 0.0, self._limit("volume_share", rows)), np.where(self.glycol[rows], self._limit("glycol_share", rows), 0.0))
-        return mean, np.hypot(mean * relative, volume * factor * growth.share_sigma[rows])
+        relative = both(np.where(estimated, 0.0, self._limit("volume_share", rows)), np.where(self.glycol[rows], self._limit("glycol_share", rows), 0.0))
+        return mean, both(mean * relative, volume * factor * growth.share_sigma[rows])
 
     # ---- the tank the loop needs
 
@@ -398,9 +403,9 @@ class Recomputed:
             charge = np.where(compression[rows], here, fill)
             taken = tank.expansion_taken_gal(volume[rows], charge, fill, allowed[rows] + here)
             grown, sigma = self._gallons_at(self._sizing_growth, node, rows)
-            return taken - grown, np.hypot(taken * self._limit("volume_share", rows), sigma)
+            return taken - grown, both(taken * self._limit("volume_share", rows), sigma)
 
-        return Margin(margin)
+        return Margin(margin, bends=self._static_bends | self.fluid_unknown | self.loop_volume_estimated | (self.atmosphere_sigma_psi > 0.0))
 
     @cached_property
     def tank_passes_over_range(self):
@@ -500,7 +505,7 @@ class Recomputed:
             charge, cold, air = self._gas_at(node, rows)
             taken = tank.expansion_taken_gal(volume[rows], charge, cold, allowed[rows] + air)
             grown, sigma = self._gallons_at(growth, node, rows, temperature=self._share_at(growth, node, rows, self.limit_f))
-            return taken - np.maximum(grown, 0.0), np.hypot(taken * self._limit("volume_share", rows), sigma)
+            return taken - np.maximum(grown, 0.0), both(taken * self._limit("volume_share", rows), sigma)
 
         return Margin(margin)
 
@@ -563,7 +568,7 @@ class Recomputed:
             sound = np.where(cut, tank.expansion_taken_gal(volume[rows], charge, cold, allowed[rows] + air), 0.0)
             taken = np.maximum(np.maximum(lost, sound), 0.0)
             grown, sigma = self._gallons_at(growth, node, rows, temperature=self._share_at(growth, node, rows, self.readings.number("hot_temperature_f").value))
-            return grown - taken, np.hypot(taken * self._limit("volume_share", rows), sigma)
+            return grown - taken, both(taken * self._limit("volume_share", rows), sigma)
 
         return Margin(margin, jumps=may_be_cut)
 
@@ -584,7 +589,7 @@ class Recomputed:
     @cached_property
     def gauge_sigma_psi(self):
         """One standard deviation of one pressure reading."""
-        return np.where(self._tested, self.policy.test_gauge_psi, np.hypot(self.policy.gauge_bias_psi, self.policy.gauge_noise_psi))
+        return np.where(self._tested, self.policy.test_gauge_psi, both(self.policy.gauge_bias_psi, self.policy.gauge_noise_psi))
 
     def _untimed_at(self, node, rows):
         """How much lower the true cold pressure may lie where no cold temperature was recorded."""
@@ -595,14 +600,14 @@ class Recomputed:
         def margin(node, rows):
             required = self._required_cold(self._static_at(node, rows), rows)
             return self.cool_cold_psig.value[rows] - self._untimed_at(node, rows) - required, self.gauge_sigma_psi[rows]
-        return Margin(margin)
+        return Margin(margin, bends=self._static_bends | ~self.usable_cold_f.known)
 
     @cached_property
     def cold_below_high(self):
         def margin(node, rows):
             should = self._should_have(self._required_cold(self._static_at(node, rows), rows), rows)
             return should + self._limit("cold_high_margin_psi", rows) - self.cool_cold_psig.value[rows] + self._untimed_at(node, rows), self.gauge_sigma_psi[rows]
-        return Margin(margin)
+        return Margin(margin, bends=self._static_bends | ~self.usable_cold_f.known)
 
     def _cold_against_setting(self, sign):
         setting = self.readings.number("fill_setting_psig").value
@@ -610,7 +615,7 @@ class Recomputed:
         def margin(node, rows):
             off = self.cool_cold_psig.value[rows] - self._untimed_at(node, rows) - setting[rows]
             return self._limit("fill_off_setting_psi", rows) + sign * off, self.gauge_sigma_psi[rows]
-        return Margin(margin)
+        return Margin(margin, bends=~self.usable_cold_f.known)
 
     @cached_property
     def cold_above_setting(self):
@@ -625,7 +630,7 @@ class Recomputed:
             should = self._should_have(self._required_cold(self._static_at(node, rows), rows), rows)
             off = self.trusted_charge_psig.value[rows] + self._charge_drift_at(node, rows) - should
             return self._limit("charge_tolerance_psi", rows) + sign * off, self._charge_sigma_psi[rows]
-        return Margin(margin)
+        return Margin(margin, bends=self._static_bends | ~self.readings.number("tank_temperature_f").known)
 
     @cached_property
     def charge_above_low(self):
