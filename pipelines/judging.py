@@ -23,7 +23,7 @@ import pyarrow.compute as pc
 from pipelines import homes, snapshot
 from pipelines.causes import NOTES, causes
 from pipelines.checks import CHECKS
-from pipelines.readings import NO_FIELD, Quantity, from_arrow, why
+from pipelines.readings import Quantity, from_arrow, gap
 from pipelines.recompute import Recomputed
 from pipelines.results import results
 
@@ -188,14 +188,10 @@ def fleetwide(table, readings):
     with np.errstate(divide="ignore", invalid="ignore"):
         monthly = gallons / (days / DAYS_A_MONTH)
     meter = readings.number("makeup_meter_gal")
-    reason = np.select([~meter.known, np.isnan(days) | (days <= 0), gallons < 0],
-                       [meter.why.astype(int), why("no earlier meter reading"), why("meter went backwards")], 0).astype(np.uint8)
-    unknown = np.full(len(readings), NO_FIELD, np.int8)
-    repeat_reason = np.select([~five, np.isnan(repeated)], [why("fewer than five readings to compare"), why("taker of the readings not recorded")], 0)
-    return {
-        "makeup_gal_per_month": Quantity(np.where(reason == 0, monthly, np.nan), reason, meter.about),
-        "repeated_elsewhere": Quantity(np.where(repeat_reason == 0, repeated, np.nan), repeat_reason.astype(np.uint8), unknown),
-    }
+    gaps = np.select([~meter.known, np.isnan(days) | (days <= 0), gallons < 0], [meter.gap, gap("no earlier meter reading"), gap("meter went backwards")], np.uint16(0))
+    repeat_gaps = np.select([~five, np.isnan(repeated)], [gap("fewer than five readings to compare"), gap("taker of the readings not recorded")], np.uint16(0))
+    return {"makeup_gal_per_month": Quantity(np.where(gaps == 0, monthly, np.nan), gaps),
+            "repeated_elsewhere": Quantity(np.where(repeat_gaps == 0, repeated, np.nan), repeat_gaps)}
 
 
 if __name__ == "__main__":

@@ -78,6 +78,24 @@ def why(text):
     return WHY[text]
 
 
+# A gap says in one number why a value is missing and which field was lacking; 0 is no gap.
+
+def gap(reason, field=None):
+    """The gap of a reason, a text or codes, and a field; KeyError for one that does not exist."""
+    code = why(reason) if isinstance(reason, str) else reason
+    return np.uint16(code) | np.uint16(FIELD_CODE[field] + 1 << 8 if field else 0)
+
+
+def reason_of(gaps):
+    """Codes of the reasons of gaps."""
+    return (gaps & 0xFF).astype(np.uint8)
+
+
+def field_of(gaps):
+    """Codes of the fields of gaps, NO_FIELD where none is named."""
+    return (gaps >> 8).astype(np.int16) - 1
+
+
 @dataclass(frozen=True)
 class Words:
     """Words of one field, shape (n,): a code per inspection, -1 where none is recorded."""
@@ -109,38 +127,32 @@ class Words:
 
 @dataclass(frozen=True)
 class Quantity:
-    """A number per inspection, shape (n,), and, where it is NaN, the reason and the field that was lacking.
+    """A number per inspection, shape (n,), and, where it is NaN, the gap: the reason and the field that was lacking.
 
     Infinity is a value: "no cushion left" for a pressure, "no loss shown" for a ratio.
     """
 
     value: np.ndarray
-    why: np.ndarray
-    about: np.ndarray
+    gap: np.ndarray
 
     @property
     def known(self):
-        return self.why == 0
+        return self.gap == 0
 
     def withhold(self, where, reason, field=None, *, first=False):
-        """The same quantity, not known for `reason` (text, or codes) where `where` holds and it was known before.
+        """The same quantity, not known for `reason` (text, or gaps) where `where` holds and it was known before.
 
         `first`: the reason stands before any that was there.
         """
-        where = np.asarray(where) & (self.known | first)
-        code = why(reason) if isinstance(reason, str) else reason
-        return Quantity(
-            np.where(where, np.nan, self.value),
-            np.where(where, code, self.why).astype(np.uint8),
-            np.where(where, np.int8(FIELD_CODE[field] if field else NO_FIELD), self.about),
-        )
+        where = np.asarray(where) if first else where & self.known
+        lacking = gap(reason, field) if isinstance(reason, str) else reason
+        return Quantity(np.where(where, np.nan, self.value), np.where(where, lacking, self.gap))
 
     def instead(self, where, value):
         """The same quantity with `value` (floats or another Quantity) standing where `where` holds."""
         if not isinstance(value, Quantity):
             value = known(np.broadcast_to(np.asarray(value, dtype=float), self.value.shape))
-        return Quantity(*(np.where(where, theirs, ours) for theirs, ours in (
-            (value.value, self.value), (value.why, self.why), (value.about, self.about))))
+        return Quantity(np.where(where, value.value, self.value), np.where(where, value.gap, self.gap))
 
     def otherwise(self, other):
         """This quantity where known, else the other; where neither is, the reason of this one stands."""
@@ -150,7 +162,7 @@ class Quantity:
 def known(value):
     """A quantity without gaps."""
     value = np.asarray(value, dtype=float)
-    return Quantity(value, np.zeros(value.shape, np.uint8), np.full(value.shape, NO_FIELD, np.int8))
+    return Quantity(value, np.zeros(value.shape, np.uint16))
 
 
 def derive(value, *needs):
@@ -158,13 +170,17 @@ def derive(value, *needs):
 
     A NaN the needs do not explain is a number outside the data its formula has (`outside the fluid data`).
     """
-    out = known(np.broadcast_to(value, needs[0].value.shape))
-    reason, about = np.zeros_like(out.why), np.full_like(out.about, NO_FIELD)
-    for need in reversed(needs):
-        reason = np.where(need.known, reason, need.why)
-        about = np.where(need.known, about, need.about)
-    reason = np.where((reason == 0) & np.isnan(out.value), np.uint8(why("outside the fluid data")), reason)
-    return Quantity(np.where(reason == 0, out.value, np.nan), reason, about)
+    value, lacking = np.broadcast_to(value, needs[0].value.shape), first_gap(need.gap for need in needs)
+    lacking = np.where((lacking == 0) & np.isnan(value), gap("outside the fluid data"), lacking)
+    return Quantity(np.where(lacking == 0, value, np.nan), lacking)
+
+
+def first_gap(gaps):
+    """The first of several gaps per inspection."""
+    found, *others = gaps
+    for other in others:
+        found = np.where(found == 0, other, found)
+    return found
 
 
 class Readings:
@@ -194,9 +210,7 @@ class Readings:
         value = self.numbers.get(name)
         if value is None:
             value = np.full(self.count, np.nan)
-        missing = np.isnan(value)
-        reason = np.where(missing, self.missing_reason(name), 0).astype(np.uint8)
-        return Quantity(value, reason, np.where(missing, np.int8(FIELD_CODE.get(name, NO_FIELD)), np.int8(NO_FIELD)))
+        return Quantity(value, np.where(np.isnan(value), self.gap(name), np.uint16(0)))
 
     def word(self, name):
         found = self.words.get(name)
@@ -206,11 +220,11 @@ class Readings:
         found = self.dates.get(name)
         return found if found is not None else np.full(self.count, np.datetime64("NaT"), "datetime64[D]")
 
-    def missing_reason(self, name):
-        """Code that says why a missing cell of this field is missing: never there, or kept out."""
-        kept_out = self.unusable.get(name)
-        absent = why("not recorded")
-        return absent if kept_out is None else np.where(kept_out, why("recorded, but the cell could not be used"), absent)
+    def gap(self, name):
+        """The gap of a missing cell of this field: never there, or kept out."""
+        field, kept_out = name if name in BY_NAME else None, self.unusable.get(name)
+        absent = gap("not recorded", field)
+        return absent if kept_out is None else np.where(kept_out, gap("recorded, but the cell could not be used", field), absent)
 
     def rows(self, chosen):
         """The same batch restricted to `chosen` (slice, mask or positions)."""
@@ -223,7 +237,7 @@ class Readings:
         }
         count = len(range(*chosen.indices(self.count))) if isinstance(chosen, slice) else len(np.arange(self.count)[chosen])
         part = Readings(count, **cut)
-        part.fleetwide = {name: Quantity(q.value[chosen], q.why[chosen], q.about[chosen]) for name, q in self.fleetwide.items()}
+        part.fleetwide = {name: Quantity(q.value[chosen], q.gap[chosen]) for name, q in self.fleetwide.items()}
         return part
 
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from pipelines.hydronics import atmosphere, fluids, loop, tank
 from pipelines.margins import FAR, Margin, at, both, normal_margin
-from pipelines.readings import FIELD_CODE, NO_FIELD, Quantity, at_least, derive, known, more, why, within
+from pipelines.readings import Quantity, at_least, derive, gap, known, more, reason_of, within
 
 ASSESSED, OTHER_SYSTEM, NO_EVIDENCE, LOOKS_LIKE_STEAM, LOOKS_OPEN = range(5)
 
@@ -106,8 +106,7 @@ class Recomputed:
     def _place(self, name):
         value = self.readings.numbers.get(name)
         value = np.full(len(self.readings), np.nan) if value is None else value
-        missing = np.isnan(value)
-        return Quantity(value, np.where(missing, np.uint8(why("not recorded")), np.uint8(0)), np.full(value.shape, NO_FIELD, np.int8))
+        return Quantity(value, np.where(np.isnan(value), gap("not recorded"), np.uint16(0)))
 
     @cached_property
     def atmosphere_estimated(self):
@@ -248,7 +247,7 @@ class Recomputed:
         charge = charge.withhold(~trusted & no_pressure, "charge read with no cold pressure to compare it with", "cold_pressure_psig")
         charge = charge.withhold(~trusted & side.among("pressurized"), "charge read under system pressure", "precharge_system_side")
         charge = charge.withhold(~trusted, "state of the system side not recorded, and the charge could be an echo of the system", "precharge_system_side")
-        charge = charge.withhold(~kind.known, self.readings.missing_reason("tank_type"), "tank_type")
+        charge = charge.withhold(~kind.known, self.readings.gap("tank_type"))
         return charge.withhold(~kind.among("diaphragm", "built_in"), "does not apply here", "tank_type")
 
     def _charge_drift_at(self, node, rows):
@@ -271,8 +270,7 @@ class Recomputed:
         recorded, output = readings.number("system_volume_gal"), readings.number("boiler_output_btuh")
         emitter, has_buffer, buffer = readings.word("emitter"), readings.word("buffer_tank"), readings.number("buffer_tank_gal")
         per_1000 = emitter.take([self.policy.policy.emitter_gal_per_1000_btuh[word] for word in emitter.words] + [np.nan])
-        share = known(per_1000)
-        share = Quantity(share.value, np.where(emitter.known, 0, readings.missing_reason("emitter")).astype(np.uint8), share.about)
+        share = Quantity(per_1000, np.where(emitter.known, np.uint16(0), readings.gap("emitter")))
         estimate = derive(output.value / 1000.0 * per_1000, output, share)
         base = recorded.otherwise(estimate)
         gallons = np.where(has_buffer.among("no"), 0.0, np.nan_to_num(buffer.value))
@@ -384,7 +382,7 @@ class Recomputed:
         no_room = fill.value >= allowed.value
         allowed = allowed.withhold(no_room, "this pressure leaves no room under this relief valve", "relief_setting_psig")
         needed = derive(gallons, growth, fill, allowed, air)
-        return needed.withhold(~kind.known, self.readings.missing_reason("tank_type"), "tank_type")
+        return needed.withhold(~kind.known, self.readings.gap("tank_type"))
 
     @cached_property
     def code_tank_gal(self):
@@ -443,7 +441,7 @@ class Recomputed:
     def _predicted(self, growth):
         kind = self.readings.word("tank_type")
         hot = self._pressure_after(growth, self._known_charge_psig)
-        hot = hot.withhold(~kind.known, self.readings.missing_reason("tank_type"), "tank_type").withhold(kind.among("built_in", "open"), "does not apply here", "tank_type")
+        hot = hot.withhold(~kind.known, self.readings.gap("tank_type")).withhold(kind.among("built_in", "open"), "does not apply here", "tank_type")
         return hot.instead(self.no_gas, np.inf)
 
     @cached_property
@@ -543,7 +541,7 @@ class Recomputed:
         hot_f, cold_f = self.readings.number("hot_temperature_f"), self.usable_cold_f
         ratio = tank.cushion_ratio(np.maximum(growth.gallons.value, 0.0), volume.value, charge.value + air.value, cold.value + air.value, hot.value + air.value, policy.gas_warming)
         ratio = derive(ratio, cold, hot, cold_f, hot_f, volume, growth.gallons, charge, air)
-        ratio = ratio.withhold(~self._tank_words[0].known, self.readings.missing_reason("tank_type"), "tank_type")
+        ratio = ratio.withhold(~self._tank_words[0].known, self.readings.gap("tank_type"))
         ratio = ratio.withhold(more(policy.cushion_least_rise_f, hot_f.value - cold_f.value), "temperature rise too small to judge", "hot_temperature_f")
         ratio = ratio.withhold(more(policy.cushion_least_rise_psi, hot.value - cold.value), "pressure rise too small to judge", "hot_pressure_psig")
         contradict = ~more(hot.value, np.maximum(cold.value, charge.value))
@@ -681,8 +679,8 @@ class Recomputed:
     def relief_present_or_setting(self):
         """Known where the relief valve's presence is recorded or shown by a recorded setting."""
         seen = self.readings.word("relief_present").known | self.readings.number("relief_setting_psig").known
-        reason = np.maximum(self.readings.missing_reason("relief_present"), self.readings.missing_reason("relief_setting_psig"))
-        return known(np.ones(len(seen))).withhold(~seen, reason, "relief_present")
+        reason = np.maximum(reason_of(self.readings.gap("relief_present")), reason_of(self.readings.gap("relief_setting_psig")))
+        return known(np.ones(len(seen))).withhold(~seen, gap(reason, "relief_present"))
 
     @cached_property
     def _backflow_days(self):
@@ -695,9 +693,7 @@ class Recomputed:
         oldest = earlier.astype("datetime64[D]") + np.minimum(day, length - 1)
         allowed = np.where(np.isnat(visited), np.nan, (visited - oldest).astype(float))
         days = np.where(missing, np.nan, (visited - tested).astype(float))
-        reason = np.where(missing, self.readings.missing_reason("backflow_tested_on"), 0).astype(np.uint8)
-        about = np.where(missing, FIELD_CODE["backflow_tested_on"], NO_FIELD).astype(np.int8)
-        return Quantity(days, reason, about), known(allowed)
+        return Quantity(days, np.where(missing, self.readings.gap("backflow_tested_on"), np.uint16(0))), known(allowed)
 
     @cached_property
     def days_since_backflow_test(self):

@@ -8,28 +8,32 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipelines.checks import BY_ID, CHECKS
-from pipelines.checks.kinds import AnyOf, Applies, Band, Fact, Odd
+from pipelines.checks.kinds import AnyOf, Band, Doubt, Fact, Odd
+from pipelines.fields import BY_NAME
 from pipelines.margins import at
-from pipelines.readings import FIELD_CODE, NO_FIELD, REASONS, Words, more, why
+from pipelines.readings import REASONS, Words, field_of, first_gap, gap, more, reason_of
 from pipelines.recompute import ASSESSED, LOOKS_LIKE_STEAM, LOOKS_OPEN, NO_EVIDENCE, OTHER_SYSTEM, Quantity
 
 OUTCOMES = ("ok", "deficient", "not verified", "not applicable")
 OK, DEFICIENT, NOT_VERIFIED, NOT_APPLICABLE = range(4)
 CERTAINTY_DECIMALS = 4  # before anything is decided from it, so that what is shown is what was compared
 
-STATE_REASONS = {
-    OTHER_SYSTEM: "another heating system", NO_EVIDENCE: "heating system not recorded",
-    LOOKS_LIKE_STEAM: "looks like steam: relief setting too low for hot water", LOOKS_OPEN: "looks like an open system",
+# Systems that are not assessed: outcome and gap of every check.
+STATES = {
+    OTHER_SYSTEM: (NOT_APPLICABLE, gap("another heating system", "heating_system")),
+    NO_EVIDENCE: (NOT_VERIFIED, gap("heating system not recorded", "heating_system")),
+    LOOKS_LIKE_STEAM: (NOT_VERIFIED, gap("looks like steam: relief setting too low for hot water", "relief_setting_psig")),
+    LOOKS_OPEN: (NOT_VERIFIED, gap("looks like an open system", "tank_type")),
 }
-STATE_FIELDS = {OTHER_SYSTEM: "heating_system", NO_EVIDENCE: "heating_system", LOOKS_LIKE_STEAM: "relief_setting_psig", LOOKS_OPEN: "tank_type"}
 
 
 @dataclass
 class Result:
     """One check over a batch, arrays of shape (n,): codes into OUTCOMES, REASONS and FIELDS; numbers NaN where none.
 
-    `certainty` is the probability that the stated outcome is true, NaN for the two outcomes that state nothing. `shows`
-    names those of the three numbers that the check ever shows, whatever the batch.
+    `certainty` is the probability that the stated outcome is true, NaN for the two outcomes that state nothing. `said` is
+    the gap that tells why it is not verified, or must be told beside it. `shows` names those of the three numbers that the
+    check ever shows, whatever the batch.
     """
 
     outcome: np.ndarray
@@ -38,9 +42,16 @@ class Result:
     high: np.ndarray
     words: Words | None
     certainty: np.ndarray
-    reason: np.ndarray
-    about: np.ndarray
+    said: np.ndarray
     shows: tuple[str, ...] = ()
+
+    @property
+    def reason(self):
+        return reason_of(self.said)
+
+    @property
+    def about(self):
+        return field_of(self.said)
 
 
 class Results(dict):
@@ -59,96 +70,75 @@ def results(recomputed, checks=CHECKS):
     `recomputed` is a `recompute.Recomputed`, whose policy is that of its rows. Checks that read other results come
     after those they read.
     """
-    out = Results()
+    out, batch = Results(), _Batch(recomputed)
     for check in checks:
-        out[check.id] = _run(check, recomputed, out)
+        out[check.id] = _run(check, batch, out)
     return out
 
 
-def _run(check, recomputed, so_far):
-    count = len(recomputed.readings)
-    applies = _applies(check, recomputed, so_far)
-    needs = {name: _need(name, recomputed) for name in check.needs}
+class _Batch:
+    """What every check asks of the batch: which inspections are assessed, and what is said of the others."""
+
+    def __init__(self, recomputed):
+        self.recomputed, self.count = recomputed, len(recomputed.readings)
+        self.assessed = recomputed.state == ASSESSED
+        self.not_assessed = np.flatnonzero(~self.assessed)
+        outcome, said = zip(*(STATES.get(code, (NOT_APPLICABLE, 0)) for code in range(max(STATES) + 1)), strict=True)
+        state = recomputed.state[self.not_assessed]
+        self.outcome, self.said = np.array(outcome, np.int8)[state], np.array(said, np.uint16)[state]
+        self.nothing = np.full(self.count, np.nan)
+
+
+def _run(check, batch, so_far):
+    count, recomputed = batch.count, batch.recomputed
     found = check.function(*(_value(name, recomputed, so_far) for name in check.needs),
                            **{name: _value(name, recomputed, so_far) for name in check.uses})
     parts = found.parts if isinstance(found, AnyOf) else (found,)
-    outcome = np.full(count, OK, np.int8)
-    reason, about = np.zeros(count, np.uint8), np.full(count, NO_FIELD, np.int8)
-
-    lacking, lack_reason, lack_about = np.zeros(count, bool), reason.copy(), about.copy()
-    deficient, chance = np.zeros(count, bool), _Chance(count)
+    lacking, deficient, chance = np.zeros(count, np.uint16), np.zeros(count, bool), _Chance(count)
     for part in parts:
-        missing, why_missing, about_missing = _missing(part, needs, recomputed)
+        missing = first_gap((np.zeros(count, np.uint16), *(_gap(name, recomputed) for name in part.needs or check.needs)))
         wrong, perhaps = _point(part)
-        wrong &= ~missing & ~perhaps
-        for doubt in part.less:
-            unsure = doubt.mask & ~missing & _concerns(doubt.outcome, wrong)
-            code = FIELD_CODE[doubt.field] if doubt.field else NO_FIELD
-            why_missing, about_missing = np.where(unsure, why(doubt.reason), why_missing), np.where(unsure, code, about_missing)
-            missing, wrong = missing | unsure, wrong & ~unsure
-        unsure = perhaps & ~missing
-        if unsure.any():
-            why_missing = np.where(unsure, why(part.perhaps_reason), why_missing)
-            about_missing = np.where(unsure, FIELD_CODE[part.perhaps_field] if part.perhaps_field else NO_FIELD, about_missing)
-            missing = missing | unsure
-        fresh = missing & ~lacking
-        lack_reason, lack_about = np.where(fresh, why_missing, lack_reason), np.where(fresh, about_missing, lack_about)
-        lacking |= missing
+        wrong &= missing == 0
+        doubts = part.less if perhaps is None else (*part.less, Doubt(perhaps, part.perhaps_reason, "deficient", part.perhaps_field))
+        for doubt in doubts:
+            unsure = doubt.mask & (missing == 0) & _concerns(doubt.outcome, wrong)
+            if unsure.any():
+                missing[unsure] = gap(doubt.reason, doubt.field)
+                wrong &= ~unsure
+        lacking = first_gap((lacking, missing))
         deficient |= wrong
-        chance.add(part, wrong, np.flatnonzero(~missing))
-    outcome[lacking] = NOT_VERIFIED
-    outcome[deficient] = DEFICIENT
-    reason, about = np.where(outcome == NOT_VERIFIED, lack_reason, reason), np.where(outcome == NOT_VERIFIED, lack_about, about)
+        chance.add(part, wrong, np.flatnonzero(missing == 0))
+    outcome = np.where(deficient, np.int8(DEFICIENT), np.where(lacking == 0, np.int8(OK), np.int8(NOT_VERIFIED)))
+    said = np.where(deficient, np.uint16(0), lacking)
 
-    if isinstance(found, AnyOf):
-        for doubt in found.less:
-            reason, about = _doubt(outcome, reason, about, doubt)
-    certainty = np.where(outcome == DEFICIENT, chance.deficient, np.where(outcome == OK, chance.ok, np.nan)).round(CERTAINTY_DECIMALS)
+    for doubt in found.less if isinstance(found, AnyOf) else ():
+        _say(outcome, said, doubt.mask & (outcome == (DEFICIENT if doubt.outcome == "deficient" else OK)), NOT_VERIFIED, gap(doubt.reason, doubt.field))
+    certainty = np.where(deficient, chance.deficient, chance.ok).round(CERTAINTY_DECIMALS)
     if found.least_certainty is not None:
-        close = certainty < found.least_certainty
-        outcome[close] = NOT_VERIFIED
-        reason = np.where(close, why("too close to call"), reason)
-
-    _, unknown, field = applies.yes, np.broadcast_to(applies.unknown, (count,)), applies.field
-    outcome[unknown] = NOT_VERIFIED
-    code = FIELD_CODE[field] if field else NO_FIELD
-    absent = recomputed.readings.missing_reason(field) if field else why("not recorded")
-    reason, about = np.where(unknown, absent, reason), np.where(unknown, code, about)
-    away = ~np.broadcast_to(applies.yes, (count,)) & ~unknown
-    outcome[away] = NOT_APPLICABLE
-    reason, about = np.where(away, why("does not apply here"), reason), np.where(away, NO_FIELD, about)
-
-    state = recomputed.state
-    for code, text in STATE_REASONS.items():
-        here = state == code
-        outcome[here] = NOT_APPLICABLE if code == OTHER_SYSTEM else NOT_VERIFIED
-        reason, about = np.where(here, why(text), reason), np.where(here, FIELD_CODE[STATE_FIELDS[code]], about)
-    telling = (outcome == OK) | (outcome == DEFICIENT)
+        _say(outcome, said, (outcome < NOT_VERIFIED) & (certainty < found.least_certainty), NOT_VERIFIED, gap("too close to call"))
+    if check.applies is not None:
+        applies = check.applies(**{name: _value(name, recomputed, so_far) for name in check.asks})
+        unknown, absent = np.broadcast_to(applies.unknown, (count,)), recomputed.readings.gap(applies.field) if applies.field else gap("not recorded")
+        _say(outcome, said, ~applies.yes & ~unknown, NOT_APPLICABLE, gap("does not apply here"))
+        _say(outcome, said, unknown, NOT_VERIFIED, absent)
+    outcome[batch.not_assessed], said[batch.not_assessed] = batch.outcome, batch.said
+    telling = outcome < NOT_VERIFIED
     for note in found.notes:
-        said = np.broadcast_to(note.mask, (count,)) & telling & (reason == 0) & _concerns(note.outcome, outcome == DEFICIENT)
-        reason = np.where(said, why(note.reason), reason)
-    observed, low, high, words = _shown(parts, deficient, count)
-    assessed = state == ASSESSED
-    return Result(outcome, _finite(observed, assessed), _finite(low, assessed), _finite(high, assessed), words,
-                  np.where(telling, certainty, np.nan), reason.astype(np.uint8), about.astype(np.int8), _shows(parts))
+        noted = note.mask & telling & (said == 0) & _concerns(note.outcome, outcome == DEFICIENT)
+        said = np.where(noted, gap(note.reason), said)
+    numbers, words = _shown(parts, deficient, batch)
+    return Result(outcome, *numbers, words, np.where(telling, certainty, np.nan), said, _shows(parts))
+
+
+def _say(outcome, said, where, code, gaps):
+    """Put an outcome, and the gaps that tell why, where `where` holds."""
+    if where.any():
+        outcome[where] = code
+        said[where] = gaps[where] if np.ndim(gaps) else gaps
 
 
 def _concerns(which, deficient):
     return True if which == "either" else deficient if which == "deficient" else ~deficient
-
-
-def _doubt(outcome, reason, about, doubt):
-    unsure = doubt.mask & (outcome == (DEFICIENT if doubt.outcome == "deficient" else OK))
-    outcome[unsure] = NOT_VERIFIED
-    return np.where(unsure, why(doubt.reason), reason), np.where(unsure, FIELD_CODE[doubt.field] if doubt.field else NO_FIELD, about)
-
-
-def _applies(check, recomputed, so_far):
-    if check.applies is None:
-        return Applies(np.ones(len(recomputed.readings), bool))
-    import inspect
-    parameters = inspect.signature(check.applies).parameters
-    return check.applies(**{name: _value(name, recomputed, so_far) for name in parameters})
 
 
 def _value(name, recomputed, so_far):
@@ -157,7 +147,7 @@ def _value(name, recomputed, so_far):
         return recomputed.policy
     if name == "results":
         return so_far
-    field = _field(name)
+    field = BY_NAME.get(name)
     if field is not None and field.words:
         return recomputed.readings.word(name)
     if hasattr(type(recomputed), name):
@@ -166,47 +156,27 @@ def _value(name, recomputed, so_far):
     return recomputed.readings.number(name).value
 
 
-def _need(name, recomputed):
-    """(known, reason, about) of something a check cannot do without."""
-    field = _field(name)
+def _gap(name, recomputed):
+    """Gaps, shape (n,), of something a check cannot do without."""
+    field = BY_NAME.get(name)
     if field is not None and field.words:
-        known = recomputed.readings.word(name).known
-        return known, recomputed.readings.missing_reason(name), FIELD_CODE[name]
-    found = recomputed.quantity(name)
-    return found.known, found.why, found.about
-
-
-def _field(name):
-    from pipelines.fields import BY_NAME
-    return BY_NAME.get(name)
-
-
-def _missing(part, needs, recomputed):
-    """(missing, reason, about) of one part: the first of its needs that is not known names the reason."""
-    count = len(recomputed.readings)
-    missing, reason, about = np.zeros(count, bool), np.zeros(count, np.uint8), np.full(count, NO_FIELD, np.int8)
-    wanted = list(needs.values()) if not part.needs else [_need(name, recomputed) for name in part.needs]
-    for known, need_reason, need_about in wanted:
-        fresh = ~known & ~missing
-        reason, about = np.where(fresh, need_reason, reason), np.where(fresh, need_about, about)
-        missing |= ~known
-    return missing, reason, about
+        return np.where(recomputed.readings.word(name).known, np.uint16(0), recomputed.readings.gap(name))
+    return recomputed.quantity(name).gap
 
 
 def _point(part):
-    """(deficient, perhaps) by the point estimate; at the limit is ok."""
+    """(deficient, perhaps) by the point estimate, a mask and one or None; at the limit is ok."""
     if isinstance(part, Band):
         wrong = np.zeros(len(part.observed), bool)
         if part.low is not None:
             wrong |= more(part.low, part.observed)
         if part.high is not None:
             wrong |= more(part.observed, part.high)
-        return wrong, np.zeros(len(wrong), bool)
+        return wrong, None
     if isinstance(part, Fact):
         acceptable = part.observed.among(*part.among) if isinstance(part.among, tuple) else part.among
-        perhaps = np.zeros(len(acceptable), bool) if part.perhaps is None else part.perhaps & ~acceptable
-        return ~acceptable, perhaps
-    return np.array(part.odd, bool), np.zeros(len(part.odd), bool)
+        return ~acceptable, part.perhaps
+    return np.array(part.odd, bool), None
 
 
 class _Chance:
@@ -236,30 +206,27 @@ class _Chance:
         self.ok[rows] = np.minimum(self.ok[rows], 1.0 - deficient)
 
 
-def _shown(parts, deficient, count):
-    """What is shown: the first band's numbers, and the word of the fact that is wrong, else of the first.
+def _shown(parts, deficient, batch):
+    """What is shown: the first band's (observed, low, high), and the word of the fact that is wrong, else of the first.
 
     Where something else than the band is wrong its limits are left out: they would contradict the outcome.
     """
-    nothing = np.full(count, np.nan)
     band = next((part for part in parts if isinstance(part, Band)), None)
     odd = next((part for part in parts if isinstance(part, Odd) and part.observed is not None), None)
-    observed = band.observed if band else odd.observed if odd else nothing
-    low = nothing if band is None or band.low is None else np.broadcast_to(band.low, (count,))
-    high = nothing if band is None or band.high is None else np.broadcast_to(band.high, (count,))
-    if len(parts) > 1 and band is not None:
-        other = deficient & ~_point(band)[0]
-        low, high = np.where(other, np.nan, low), np.where(other, np.nan, high)
+    numbers = [band.observed, band.low, band.high] if band else [odd.observed if odd else None, None, None]
+    limits = batch.assessed if band is None or len(parts) == 1 else batch.assessed & ~(deficient & ~_point(band)[0])
+    numbers = [batch.nothing if values is None else np.where(np.isfinite(values) & where, values, np.nan)
+               for values, where in zip(numbers, (batch.assessed, limits, limits), strict=True)]
     facts = [part for part in parts if isinstance(part, Fact)]
     if not facts:
-        return observed, low, high, None
+        return numbers, None
     words = tuple(dict.fromkeys(word for fact in facts for word in fact.observed.words))
-    codes = np.full(count, -1, np.int8)
+    codes = np.full(batch.count, -1, np.int8)
     for fact in reversed(facts):
         place = np.array([words.index(word) for word in fact.observed.words] + [-1], np.int8)
         here = place[fact.observed.codes]
         codes = np.where((here >= 0) & (_point(fact)[0] | ~deficient | (codes < 0)), here, codes)
-    return observed, low, high, Words(codes, words)
+    return numbers, Words(codes, words)
 
 
 def _shows(parts):
@@ -267,12 +234,3 @@ def _shows(parts):
     if band is not None:
         return ("observed", *(name for name in ("low", "high") if getattr(band, name) is not None))
     return ("observed",) if any(isinstance(part, Odd) and part.observed is not None for part in parts) else ()
-
-
-def _finite(values, where):
-    """NaN for what is not a finite number of an assessed system; halves as wide as the table needs."""
-    return np.where(np.isfinite(values) & where, values, np.nan)
-
-
-def reason_text(code):
-    return REASONS[code]

@@ -160,8 +160,8 @@ def results_table(keys, results):
         telling = result.outcome < TELLING
         doubt = CERTAINTY_STEPS - np.rint(np.where(telling, result.certainty, 0.0) * CERTAINTY_STEPS).astype(np.int16)
         columns[coded(check)] = pa.array(_joined(RESULT_BITS, {
-            "outcome": result.outcome, "reason": result.reason, "word": nothing if result.words is None else result.words.codes + np.int8(1),
-            "detail": np.where(telling, doubt, result.about + np.int16(1))}))
+            "outcome": result.outcome, "reason": result.said & 0xFF, "word": nothing if result.words is None else result.words.codes + np.int8(1),
+            "detail": np.where(telling, doubt, (result.said >> 8).astype(np.int16))}))
         for name in result.shows:
             columns[column(check, name)] = pa.array(getattr(result, name), from_pandas=True)
     return pa.table(columns)

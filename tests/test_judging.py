@@ -26,14 +26,19 @@ def inspections(sample_fleet):
         yield build.batch(connection, 0, 1)
 
 
+def noted(monkeypatch):
+    """The processes that are started from now on, as they come."""
+    started, process = [], judging._Process
+    monkeypatch.setattr(judging, "_Process", lambda policy: started.append(process(policy)) or started[-1])
+    return started
+
+
 def test_processes_and_small_slices_come_to_an_equal_snapshot(tmp_path, sample_fleet, monkeypatch):
     monkeypatch.setattr(build, "ROWS_FOR_PROCESSES", 1)
     monkeypatch.setattr(build, "ROWS_AT_ONCE", 300)
     monkeypatch.setattr(build, "ROWS_FETCHED", 1000)
     monkeypatch.setattr(build, "WORKERS", 2)
-    started = []
-    process = judging._Process
-    monkeypatch.setattr(judging, "_Process", lambda policy: started.append(process(policy)) or started[-1])
+    started = noted(monkeypatch)
     fleet = fleet_at(tmp_path / "fleet")
     receive.load(fleet, [SAMPLES])
     assert store.equal(build.build(fleet), sample_fleet.current()) == []
@@ -51,10 +56,10 @@ def test_the_same_tables_from_another_process(inspections):
 
 
 def test_a_process_that_dies_is_said(inspections, monkeypatch):
+    started = noted(monkeypatch)
     with judging.judges(policies.load(), 2) as judge:
-        for child in psutil.Process().children():
-            if "pipelines.judging" in child.cmdline():
-                child.kill()
+        for one in started:
+            one.process.kill()
         with pytest.raises(RuntimeError, match="a process that worked out inspections ended"):
             judge(inspections)
 
@@ -63,7 +68,7 @@ def test_none_outlives_a_build_that_was_killed():
     code = "import time\nfrom pipelines import judging\nfrom pipelines.policy import policy\nwith judging.judges(policy.load(), 2):\n    print('ready', flush=True)\n    time.sleep(60)"
     parent = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
     assert parent.stdout.readline() == "ready\n"
-    children = [child for child in psutil.Process(parent.pid).children() if "pipelines.judging" in child.cmdline()]
+    children = psutil.Process(parent.pid).children()
     assert len(children) == 2
     os.kill(parent.pid, signal.SIGKILL)
     parent.wait()

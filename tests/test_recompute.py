@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from fluids.atmosphere import ATMOSPHERE_1976
 
-from pipelines.fields import FIELDS
-from pipelines.readings import REASONS
+from pipelines.readings import REASONS, gap, reason_of
 from pipelines.recompute import FLAGS, QUANTITIES
 from tests.inspections import SOUND, STEEL, batch, judge
 
@@ -23,7 +22,7 @@ def value(name, **changes):
 
 
 def reason(name, **changes):
-    return REASONS[batch([SOUND | changes]).quantity(name).why[0]]
+    return REASONS[reason_of(batch([SOUND | changes]).quantity(name).gap[0])]
 
 
 def flag(name, **changes):
@@ -372,7 +371,7 @@ def test_a_missing_reading_is_named_in_everything_made_from_it():
         for name in QUANTITIES:
             quantity = recomputed.quantity(name)
             if name in lost:
-                assert np.isnan(quantity.value[0]) and REASONS[quantity.why[0]] == "not recorded" and FIELDS[quantity.about[0]].name == missing, (missing, name)
+                assert np.isnan(quantity.value[0]) and quantity.gap[0] == gap("not recorded", missing), (missing, name)
             else:
                 assert quantity.value[0] == before[name] and quantity.known[0], (missing, name)
 
@@ -381,7 +380,7 @@ def test_every_quantity_and_flag_has_one_value_per_inspection():
     recomputed = batch([SOUND, SOUND | STEEL, dict(heating_system="hot_water"), dict(heating_system="warm_air")])
     for name in QUANTITIES:
         quantity = recomputed.quantity(name)
-        assert quantity.value.shape == quantity.why.shape == quantity.about.shape == (4,)
+        assert quantity.value.shape == quantity.gap.shape == (4,)
         assert np.array_equal(np.isnan(quantity.value), ~quantity.known), name  # a missing number always has a reason
     for name in FLAGS:
         assert getattr(recomputed, name).shape == (4,) and getattr(recomputed, name).dtype == bool

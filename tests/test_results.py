@@ -319,7 +319,7 @@ def test_outcomes_do_not_depend_on_the_size_of_a_batch(size, rows):
     for start in range(0, rows, size):
         part = slice(start, min(start + size, len(readings)))
         for check, result in results(Recomputed(readings.rows(part), policy)).items():
-            cut = type(result)(**{name: getattr(whole[check], name)[part] for name in ("outcome", "observed", "low", "high", "certainty", "reason", "about")}, words=None)
+            cut = type(result)(**{name: getattr(whole[check], name)[part] for name in ("outcome", "observed", "low", "high", "certainty", "said")}, words=None)
             assert same(result, cut), (check, start)
 
 
@@ -358,8 +358,8 @@ def test_every_limit_may_differ_by_region_or_is_refused(tmp_path):
         policy = policies.load(tmp_path / "policy.toml")
         after = results(Recomputed(some, policy.for_rows((pairs, codes))))
         for check, result in after.items():
-            hills = type(result)(**{name: getattr(result, name)[codes == 0] for name in ("outcome", "observed", "low", "high", "certainty", "reason", "about")}, words=None)
-            kept = type(result)(**{name: getattr(before[check], name)[codes == 0] for name in ("outcome", "observed", "low", "high", "certainty", "reason", "about")}, words=None)
+            hills = type(result)(**{name: getattr(result, name)[codes == 0] for name in ("outcome", "observed", "low", "high", "certainty", "said")}, words=None)
+            kept = type(result)(**{name: getattr(before[check], name)[codes == 0] for name in ("outcome", "observed", "low", "high", "certainty", "said")}, words=None)
             assert same(hills, kept), (limit.name, check)
         whole = policies.load(tmp_path / "policy.toml")
         (tmp_path / "fleet.toml").write_text(f"[limits]\n{limit.name} = {limit.value / 2}\n", encoding="utf-8")

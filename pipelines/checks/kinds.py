@@ -137,6 +137,11 @@ class Check:
         """Names the function may use."""
         return tuple(p.name for p in inspect.signature(self.function).parameters.values() if p.kind is p.KEYWORD_ONLY)
 
+    @cached_property
+    def asks(self):
+        """Names that `applies` asks for."""
+        return tuple(inspect.signature(self.applies).parameters) if self.applies else ()
+
     @property
     def evidence(self):
         return self.group == "evidence"
