@@ -30,6 +30,7 @@ from pipelines.results import results
 ROWS_IN_CACHE = 16_384  # rows a formula runs over at once
 DAYS_A_MONTH = 365.25 / 12.0
 LENGTH_BYTES = 8
+PIPE_BYTES = 1 << 20  # of a pipe, so that its ends wait for each other less often
 
 
 @contextmanager
@@ -67,20 +68,20 @@ class _Process:
         root = str(Path(__file__).resolve().parent.parent)
         path = os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH"))))
         # A session of its own, so that CTRL-C reaches only this process, which then ends the other.
-        self.process = subprocess.Popen([sys.executable, "-m", "pipelines.judging"], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+        self.process = subprocess.Popen([sys.executable, "-m", "pipelines.judging"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, pipesize=PIPE_BYTES,
                                         env=os.environ | {"PYTHONPATH": path, "OMP_NUM_THREADS": "1"}, start_new_session=True)
         _put(self.process.stdin, pickle.dumps(policy))
 
     def ask(self, table):
         try:
-            _put(self.process.stdin, _packed(table))
+            _send(self.process.stdin, table)
             found = _got(self.process.stdout)
-        except BrokenPipeError:
-            found = None
-        if found is None:
-            raise RuntimeError("a process that worked out inspections ended; it says why above, or there was too little memory")
-        shown, names = pickle.loads(found)
-        return {name: _unpacked(_got(self.process.stdout)) for name in names}, shown
+            if found is not None:
+                shown, names = pickle.loads(found)
+                return {name: _received(self.process.stdout) for name in names}, shown
+        except (BrokenPipeError, pa.ArrowInvalid):
+            pass
+        raise RuntimeError("a process that worked out inspections ended; it says why above, or there was too little memory")
 
     def end(self):
         self.process.kill()
@@ -92,11 +93,11 @@ class _Process:
 
 def serve(asked, answers, policy):
     """Judge every batch that is asked for until the asking ends."""
-    while (packed := _got(asked)) is not None:
-        tables, shown = judge(_unpacked(packed), policy)
+    while asked.peek(1):
+        tables, shown = judge(_received(asked), policy)
         _put(answers, pickle.dumps((shown, list(tables))))
         for table in tables.values():
-            _put(answers, _packed(table))
+            _send(answers, table)
 
 
 def _put(stream, data):
@@ -112,15 +113,16 @@ def _got(stream):
     return data if len(length) == LENGTH_BYTES and len(data) == int.from_bytes(length, "little") else None
 
 
-def _packed(table):
-    sink = pa.BufferOutputStream()
-    with pa.ipc.new_stream(sink, table.schema) as writer:
+def _send(stream, table):
+    with pa.ipc.new_stream(pa.PythonFile(stream, "w"), table.schema) as writer:
         writer.write_table(table)
-    return sink.getvalue()
+    stream.flush()
 
 
-def _unpacked(data):
-    return pa.ipc.open_stream(pa.py_buffer(data)).read_all().combine_chunks()
+def _received(stream):
+    """A table that was sent; pa.ArrowInvalid where the stream ends before it does."""
+    with pa.ipc.open_stream(pa.PythonFile(stream, "r")) as reader:
+        return reader.read_all().combine_chunks()
 
 
 def judge(table, policy):
@@ -196,5 +198,6 @@ def fleetwide(table, readings):
 
 if __name__ == "__main__":
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    with suppress(BrokenPipeError):
+    gc.freeze()  # what was imported stays, and need not be looked through after every batch
+    with suppress(BrokenPipeError, pa.ArrowInvalid):
         serve(sys.stdin.buffer, sys.stdout.buffer, pickle.loads(_got(sys.stdin.buffer)))
