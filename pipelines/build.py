@@ -22,7 +22,7 @@ from pipelines import history, homes, judging, precedence, reading, risk, snapsh
 from pipelines.audit import crews as crew_audit
 from pipelines.audit.suspicions import home_suspicions
 from pipelines.checks import CHECKS, HOME_CHECKS
-from pipelines.fields import FIELDS, WORD
+from pipelines.fields import BY_NAME, FIELDS, WORD
 from pipelines.intake.mapping import CANONICAL
 from pipelines.logs import told as disk_told
 from pipelines.policy import policy as policies
@@ -30,7 +30,7 @@ from pipelines.readings import REASONS
 from pipelines.results import OUTCOMES
 from pipelines.store import FleetError, equal, scratch
 
-CODE_VERSION = "0.2.0"
+CODE_VERSION = "0.3.0"
 ROWS_FETCHED = 200_000       # inspections fetched at once, homes kept whole; more where that made too many fetches,
 MOST_FETCHES = 20            # since each looks through all rows for its own
 ROWS_AT_ONCE = 50_000        # of these, worked out and written at once
@@ -296,7 +296,8 @@ def compare(connection, policy):
     """)
 
 
-KIND_ORDER = "CASE inspection_kind WHEN 'initial' THEN 0 WHEN 'service' THEN 1 WHEN 'final' THEN 2 WHEN 'qa' THEN 3 ELSE 4 END"
+KINDS = BY_NAME["inspection_kind"].words
+KIND_ORDER = f"CASE inspection_kind {' '.join(f'WHEN {KINDS.index(kind)} THEN {place}' for place, kind in enumerate(('initial', 'service', 'final', 'qa')))} ELSE 4 END"
 ORDER_OF_VISITS = f"inspected_on, {KIND_ORDER}, updated_at NULLS FIRST, inspection_id"
 
 
@@ -372,7 +373,7 @@ def batch(connection, part, parts, touched=None):
     where = f"AND hash(agency, home_id) % {parts} = {part}" if parts > 1 else ""
     among = f"SEMI JOIN {touched} USING (agency, home_id)" if touched else ""
     fields = ", ".join(f"r.{name}" for name in BATCH_TEXTS + BATCH_FIELDS)
-    return connection.sql(f"""
+    return snapshot.positions_as_words(connection.sql(f"""
         SELECT {fields}, coalesce(r.system_id, '') AS system_id, repeated, gallons, days,
                CASE WHEN r.elevation_ft IS NULL THEN coalesce(by_code.elevation_ft, by_region.elevation_ft) END AS place_elevation_ft,
                CASE WHEN r.elevation_ft IS NULL THEN CASE WHEN by_code.elevation_ft IS NOT NULL THEN by_code.spread_ft ELSE by_region.spread_ft END END AS place_spread_ft
@@ -381,7 +382,7 @@ def batch(connection, part, parts, touched=None):
         LEFT JOIN place_of AS by_code ON by_code.kind = 'postal_code' AND by_code.agency = r.agency AND by_code.place = lower(r.postal_code)
         LEFT JOIN place_of AS by_region ON by_region.kind = 'region' AND by_region.agency = r.agency AND by_region.place = lower(r.region)
         ORDER BY r.agency, r.home_id, coalesce(r.system_id, ''), {ORDER_OF_VISITS}
-    """).to_arrow_table().combine_chunks()
+    """).to_arrow_table().combine_chunks())
 
 
 # ---- counts that pages start from

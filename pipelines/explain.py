@@ -205,7 +205,7 @@ def inspection(viewer: Viewer, snapshot, agency: str, inspection_id: str) -> Ins
     """
     condition, params = where(viewer, Filters(agency=(agency,)), homes="r")
     names = ", ".join(f"r.{name}" for name in FIELD_NAMES)
-    rows = snapshot.rows(f"""SELECT {names}, r.standing, r.export_id, r.source_line, e.file_name, e.received_at FROM received_rows AS r JOIN exports AS e USING (export_id)
+    rows = snapshot.rows(f"""SELECT {names}, r.standing, r.export_id, r.source_line, e.file_name, e.received_at FROM received AS r JOIN exports AS e USING (export_id)
                              WHERE r.inspection_id = ? AND {condition} ORDER BY r.standing, r.export_id, r.source_line""", [collapsed(inspection_id), *params])
     if not rows or rows[0][len(FIELD_NAMES)] != IN_FORCE:
         raise NotFound(_nearest(viewer, snapshot, agency, inspection_id, "inspection_id", "inspection"))

@@ -21,7 +21,7 @@ from pipelines.intake.cells import collapsed, folded
 from pipelines.intake.mapping import heading_warnings, load_mappings, parse_mapping
 from pipelines.intake.reader import open_export
 from pipelines.intake.rows import NOT_LOADED, column_notes, type_batch
-from pipelines.snapshot import FIELD_NAMES
+from pipelines.snapshot import FIELD_NAMES, words_as_positions
 from pipelines.spreadsheets import read_back
 from pipelines.store import FleetError
 
@@ -146,7 +146,7 @@ def read_one(connection, path, received, mapping, known, spellings, at_hand=lamb
             if in_file and not constant:
                 table, lost = _without_agency(table)
                 not_loaded = pa.concat_tables([not_loaded, lost])
-            yield batch.table.num_rows, _respelled(table, spellings), not_loaded
+            yield batch.table.num_rows, words_as_positions(_respelled(table, spellings)), not_loaded
 
     rows = 0  # SQL names `typed` itself: a registered view would be held until the transaction ends
     for read, typed, not_loaded in _ahead(typed_batches()):

@@ -124,8 +124,32 @@ def create(connection):
 
 
 def _sql_type(field):
-    """Words are kept as an ENUM in the order of the field's words; views show them as text."""
-    return f"ENUM({', '.join(map(quoted, field.words))})" if field.words else SQL_TYPES.get(field.kind, "VARCHAR")
+    """Words are kept as their positions in the field's list, which a table takes in twice the speed of an ENUM."""
+    return "TINYINT" if field.words else SQL_TYPES.get(field.kind, "VARCHAR")
+
+
+def words_as_positions(table):
+    """An Arrow table of typed readings as received_rows keeps them."""
+    def positions(field, column):
+        words = column.combine_chunks()
+        assert words.null_count == len(words) or tuple(words.dictionary.to_pylist()) == field.words, field.name
+        return words.indices
+
+    return _replaced(table, positions)
+
+
+def positions_as_words(table):
+    """Some columns of received_rows as typed readings, words as a dictionary."""
+    return _replaced(table, lambda field, column: pa.DictionaryArray.from_arrays(column.combine_chunks(), pa.array(field.words, pa.string())))
+
+
+def _replaced(table, replacing):
+    """`replacing(field, column)` in the place of every column of words."""
+    for field in FIELDS:
+        place = table.schema.get_field_index(field.name)
+        if field.words and place >= 0:
+            table = table.set_column(place, field.name, replacing(field, table.column(place)))
+    return table
 
 
 def write(connection, name, rows):
@@ -174,9 +198,10 @@ def state_codes(*, state, stage, risk, since, told, decided):
 
 def views(connection, policy, shown):
     """Make the views and the small tables that describe; `shown` is check id → (words, numbers) its results may show."""
-    fields = ", ".join(f"{field.name}::VARCHAR AS {field.name}" if field.words else field.name for field in FIELDS)
+    fields = ", ".join(f"{picked(field.words, field.name)} AS {field.name}" if field.words else field.name for field in FIELDS)
+    connection.execute(f"CREATE OR REPLACE VIEW received AS SELECT {fields}, export_id, source_line, unusable, carried, standing FROM received_rows")
     for name, standing in (("readings", IN_FORCE), ("superseded", SUPERSEDED), ("repeated", REPEATED)):
-        connection.execute(f"CREATE OR REPLACE VIEW {name} AS SELECT {fields}, export_id, source_line, unusable, carried FROM received_rows WHERE standing = {standing}")
+        connection.execute(f"CREATE OR REPLACE VIEW {name} AS SELECT * EXCLUDE standing FROM received WHERE standing = {standing}")
     parts = [_result_view(check.id, *shown[check.id]) for check in CHECKS]
     connection.execute("CREATE OR REPLACE VIEW results AS " + " UNION ALL ".join(parts))
     connection.execute("CREATE OR REPLACE VIEW home_checks AS " + " UNION ALL ".join(_state_view(check.id) for check in HOME_CHECKS))
