@@ -69,25 +69,29 @@ def _bits(number, spans):
 
 def parts_of_results(codes):
     """What `part` takes out of coded results (n,), as arrays by name: outcome, reason, word, certainty (steps, -1 none), about (-1 none)."""
-    took = _parted(RESULT_BITS, codes)
-    telling, detail = took["outcome"] < TELLING, took.pop("detail")
-    return took | {"word": took["word"] - 1, "certainty": np.where(telling, CERTAINTY_STEPS - detail, -1), "about": np.where(telling, NO_FIELD, detail - 1)}
+    outcome, certainty = outcomes_of_results(codes)
+    return {"outcome": outcome, "certainty": certainty, "reason": _told(codes, RESULT_BITS["reason"]), "word": _told(codes, RESULT_BITS["word"]) - 1,
+            "about": np.where(outcome < TELLING, NO_FIELD, _told(codes, RESULT_BITS["detail"]) - 1)}
+
+
+def outcomes_of_results(codes):
+    """(outcome, certainty) of these alone."""
+    outcome = _told(codes, RESULT_BITS["outcome"])
+    return outcome, np.where(outcome < TELLING, CERTAINTY_STEPS - _told(codes, RESULT_BITS["detail"]), -1)
 
 
 def parts_of_states(codes):
     """The same of coded states: state, stage, risk (codes; beyond their lists for none), since, told, decided (visits from 1, 0 none)."""
-    return _parted(STATE_BITS, codes)
+    return {name: _told(codes, spans) for name, spans in STATE_BITS.items()}
 
 
-def _parted(bits, codes):
-    codes = np.asarray(codes).astype(np.int64)
-    took = {}
-    for name, spans in bits.items():
-        shifted, took[name] = 0, np.zeros(codes.shape, np.int64)
-        for lowest, count in spans:
-            took[name] |= (codes >> lowest & (1 << count) - 1) << shifted
-            shifted += count
-    return took
+def _told(codes, spans):
+    """A part of whole numbers, shape (n,)."""
+    codes, shifted, told = np.asarray(codes), 0, 0
+    for lowest, count in spans:
+        told = told | (codes >> lowest & (1 << count) - 1) << shifted
+        shifted += count
+    return told
 
 
 def _joined(bits, parts):

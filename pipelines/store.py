@@ -19,6 +19,7 @@ import time
 import weakref
 from collections import OrderedDict
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
@@ -183,9 +184,11 @@ class Fleet:
             reading = open(source, "rb")
         with reading, told("keep a copy in", self.exports), _temporary(self.exports) as (handle, path):
             digest = hashlib.sha256()
-            while block := _block(reading):
-                digest.update(block)
-                write_all(handle, block)
+            with ThreadPoolExecutor(1) as pool:  # a block is hashed while it is written
+                while block := _block(reading):
+                    hashing = pool.submit(digest.update, block)
+                    write_all(handle, block)
+                    hashing.result()
             sha256 = digest.hexdigest()
             kept = self._find_export(sha256)
             if kept is None or kept.stat().st_size != path.stat().st_size:

@@ -10,8 +10,8 @@ import pyarrow.compute as pc
 from scipy.special import betaincinv
 
 from pipelines.checks import HOME_CHECKS
-from pipelines.results import DEFICIENT, NOT_APPLICABLE, NOT_VERIFIED
-from pipelines.snapshot import CERTAINTY_STEPS, coded, parts_of_results
+from pipelines.results import DEFICIENT, NOT_VERIFIED
+from pipelines.snapshot import CERTAINTY_STEPS, coded, outcomes_of_results
 
 COLUMNS = ("agency", "crew", "check_id", "visits", "observed", "observed_sure", "expected", "rate", "shrunken_rate", "low95", "high95",
            "low998", "high998", "adjusted_p", "not_verified", "standing")
@@ -80,18 +80,18 @@ def _crew_checks(table, final_at, again_at, sure):
     names = [text.split("\x1f") for text in crew.dictionary.to_pylist()]
     who = crew.indices.to_numpy()
     count = lambda where: np.bincount(who[where], minlength=len(names))
+    paired = np.flatnonzero(again_at >= 0)
     tables = []
     for check in HOME_CHECKS:
-        told_of = parts_of_results(table.column(coded(check.id)).to_numpy())
-        outcome, certainty = told_of["outcome"], told_of["certainty"]
-        final, final_certainty = outcome[final_at], certainty[final_at]
-        again, again_certainty = np.where(again_at >= 0, outcome[again_at], NOT_APPLICABLE), certainty[again_at]
-        at_final = final <= DEFICIENT
-        at_again = ~at_final & (again <= DEFICIENT)
-        told = at_final | at_again
-        bad = told & (np.where(at_final, final, again) == DEFICIENT)
-        surely = bad & (np.where(at_final, final_certainty, again_certainty) >= round(sure * CERTAINTY_STEPS))
-        visits, observed, lacking = count(told), count(bad), count(~told & (final == NOT_VERIFIED))
+        codes = table.column(coded(check.id)).to_numpy()
+        outcome, certainty = outcomes_of_results(codes[final_at])
+        again, again_certainty = outcomes_of_results(codes[again_at[paired]])
+        unverified = outcome == NOT_VERIFIED
+        instead = (outcome[paired] > DEFICIENT) & (again <= DEFICIENT)  # a re-inspection speaks where the final told nothing
+        outcome[paired[instead]], certainty[paired[instead]] = again[instead], again_certainty[instead]
+        told, bad = outcome <= DEFICIENT, outcome == DEFICIENT
+        surely = bad & (certainty >= round(sure * CERTAINTY_STEPS))
+        visits, observed, lacking = count(told), count(bad), count(~told & unverified)
         low, high = exact_interval(observed, visits)
         with np.errstate(invalid="ignore", divide="ignore"):
             rate = np.where(visits > 0, observed / visits, np.nan)
