@@ -1,4 +1,4 @@
-"""The pipeline against a loop over single inspections in plain Python (row_by_row): the same results, and much faster.
+"""The pipeline against a loop over single inspections in plain Python (row_by_row): the same results, as certain, and much faster.
 
 `python -m tests.benchmark` measures at full size; here a few hundred inspections are compared, and a ratio of times is
 held that only a slip of several times can break.
@@ -25,8 +25,8 @@ from tests.benchmark import Compared, formulas_in_columns
 ROOT = Path(__file__).resolve().parent.parent
 FULL = os.environ.get("COLDFILL_FULL") == "1"
 INSPECTIONS = 20_000 if FULL else 600
-# How many times as long the loop takes, on one core each. Measured: TODO
-FASTER = {"without certainty": 4.0, "with certainty": 6.0}
+# How many times as long the loop takes, on one core each. Measured: 12 to 13 and 25 to 28.
+FASTER = {"without certainty": 4.0, "with certainty": 8.0}
 KEPT_TOGETHER = {"agency", "inspection_id", "home_id", "system_id", "region", "crew", "inspected_on"}
 
 # Every limit and every set of words that a region may have of its own, moved.
@@ -102,7 +102,7 @@ def test_the_comparison_meets_certainty_that_is_open_to_doubt(as_sampled, as_sim
     met = Counter()
     for compared in (as_sampled, as_simulated, as_scrambled, under_local_code):
         for results in compared.results.values():
-            met.update((check, outcome) for check, (outcome, certainty) in results.items() if certainty is not None and 0.5 <= certainty < 0.99)
+            met.update((check, outcome) for check, (outcome, certainty) in results.items() if certainty is not None and 0.5 <= certainty < 1.0)
     assert not [(check, outcome) for check in row_by_row_margins.CHANCE for outcome in row_by_row.TOLD if not met[check, outcome]]
 
 
@@ -126,11 +126,26 @@ def test_a_wrong_limit_is_noticed(as_simulated, monkeypatch):
 
 
 def test_a_wrong_error_is_noticed(as_simulated, monkeypatch):
-    """Outcomes stay, and only the checks that a tank gauge enters, or that rest on them, are less certain."""
+    """Thermometers half as bad again: outcomes stay, and the checks in which a temperature is read become less certain."""
     for rules in {id(asked[1]): asked[1] for asked in as_simulated.asked}.values():
-        monkeypatch.setattr(rules, "temperature_f", 1.1 * rules.temperature_f)
+        monkeypatch.setattr(rules, "temperature_f", 1.5 * rules.temperature_f)
     found = as_simulated.disagreements()
-    assert "cold-reading-hot" in {what for _, what, _, _ in found} and all(mine[0] == theirs[0] for _, _, mine, theirs in found)
+    assert all(mine[0] == theirs[0] and mine[1] != theirs[1] for _, _, mine, theirs in found)
+    assert {what for _, what, _, _ in found} == {"cold-reading-hot", "precharge-low", "precharge-high", "tank-cushion-lost", "predicted-pressure-near-relief"}
+
+
+@pytest.mark.parametrize(("certainty", "outcome", "close"), [(0.8004, "deficient", True), (0.7996, "not verified", True), (0.802, "deficient", False), (None, "ok", False)])
+def test_only_a_certainty_at_the_figure_excuses_another_outcome(as_simulated, monkeypatch, certainty, outcome, close):
+    """The figure for a relief valve that did not open is 0.8; the loop says one thing and the snapshot the other."""
+    theirs = "not verified" if outcome != "not verified" else "deficient"
+    key = next((visit["agency"], visit["inspection_id"]) for visit in as_simulated.visits)
+    check, certain = "relief-did-not-open", {} if certainty is None else {"relief-did-not-open": certainty}
+    monkeypatch.setattr(as_simulated, "asked", as_simulated.asked[:1])
+    monkeypatch.setitem(as_simulated.results, key, {check: (theirs, 0.8 if theirs == "deficient" else None)})
+    monkeypatch.setitem(as_simulated.recomputed, key, {})
+    monkeypatch.setattr(row_by_row, "judge", lambda *asked: {"quantities": {}, "outcomes": {check: outcome}, "certainty": certain})
+    assert (as_simulated.disagreements() == []) is close
+    assert as_simulated.too_close == ([(key, check, outcome, theirs)] if close else [])
 
 
 def test_columns_are_many_times_as_fast_as_the_loop(tmp_path):
