@@ -1,7 +1,7 @@
 """The same formulas one inspection at a time, in plain Python: what the columns of the pipeline are held against.
 
 No arrays and no room of the pipeline but the policy and the shipped density table. None is "not verified"; infinity is
-a pressure that the gas cannot hold, or a cushion that shows no loss. How certain an outcome is, is not worked out here.
+a pressure that the gas cannot hold, or a cushion that shows no loss. How certain an outcome is: row_by_row_margins.
 """
 
 import csv
@@ -12,6 +12,8 @@ from datetime import timedelta
 from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
+
+from tests.row_by_row_margins import certainty
 
 OK, DEFICIENT, NOT_VERIFIED, NOT_APPLICABLE = "ok", "deficient", "not verified", "not applicable"
 DENSITY_TABLE = Path(__file__).resolve().parent.parent / "pipelines" / "hydronics" / "density.csv"
@@ -159,7 +161,7 @@ def _five(visit):
 
 
 class Places:
-    """Elevations of postal codes and regions, from a fleet's places.csv where there is one."""
+    """Elevations of postal codes and regions and their spread, from a fleet's places.csv where there is one."""
 
     def __init__(self, path):
         self.elevations = {}
@@ -167,10 +169,10 @@ class Places:
             with open(path, newline="", encoding="utf-8-sig") as file:
                 for row in csv.DictReader(file):
                     kind = "postal_code" if row["postal_code"].strip() else "region"
-                    self.elevations[row["agency"].casefold(), kind, row[kind].casefold()] = float(row["elevation_ft"])
+                    self.elevations[row["agency"].casefold(), kind, row[kind].casefold()] = float(row["elevation_ft"]), float(row["spread_ft"])
 
-    def elevation_ft(self, visit):
-        """That of the postal code, else of the region; a line without an agency speaks of all. None where no line does."""
+    def of(self, visit):
+        """(elevation, spread) of the postal code, else of the region; a line without an agency speaks of all. None where no line does."""
         for kind in ("postal_code", "region"):
             for agency in (visit.get("agency") or "", ""):
                 found = self.elevations.get((agency.casefold(), kind, (visit.get(kind) or "").casefold()))
@@ -184,7 +186,7 @@ class Places:
 class Inspection:
     """Readings of one visit, and what is recomputed from them.
 
-    `place` is (elevation, ft) of the postal code or region for a home without an elevation of its own, or None.
+    `place` is (elevation, spread), ft, of the postal code or region for a home without an elevation of its own, or None.
     """
 
     def __init__(self, visit, rules, place=None):
@@ -192,17 +194,21 @@ class Inspection:
         get = visit.get
         self.standing = self.standing_of_row()
         self.atmosphere_estimated = get("elevation_ft") is None and place is not None
-        elevation_ft = get("elevation_ft") if get("elevation_ft") is not None else place
+        elevation_ft, spread_ft = place if self.atmosphere_estimated else (get("elevation_ft"), 0.0)
         self.atmosphere = None if elevation_ft is None else atmosphere_psia(elevation_ft)
+        self.atmosphere_sigma = None if elevation_ft is None else abs(self.atmosphere - atmosphere_psia(elevation_ft + spread_ft))
         self.cold, self.hot = self.pressures()
         self.cold_is_warm = get("cold_temperature_f") is not None and over(get("cold_temperature_f"), rules.cold_above_f)
         self.cold_f = None if get("cold_reading_state") == "heat_not_shut_off" else get("cold_temperature_f")
         self.hot_f = None if not missing(self.cold_f, get("hot_temperature_f")) and get("hot_temperature_f") < self.cold_f else get("hot_temperature_f")
         self.relief_setting = get("relief_setting_psig")
         self.fluid, self.percent = self.what_is_in_the_loop()
-        self.static, self.static_estimated = self.static_psi()
-        self.required_cold = None if self.static is None else max(self.static + rules.cold_margin_psi, get("boiler_min_pressure_psig") or 0.0)
-        self.should_have = self.should_have_psig()
+        self.fluid_unknown = get("antifreeze") is None and not get("antifreeze_percent")
+        self.height_ft, self.static_estimated = self.height_of_system_ft()
+        self.psi_per_ft = self.column_psi_per_ft()
+        self.static = None if missing(self.height_ft, self.psi_per_ft) else max(0.0, self.height_ft) * self.psi_per_ft
+        self.required_cold = None if self.static is None else self.required_cold_for(self.static)
+        self.should_have = None if self.static is None else self.should_have_for(self.required_cold)
         self.charge_no_echo = False
         self.charge = self.trusted_charge_psig()
         self.buffer_gal = get("buffer_tank_gal") if get("buffer_tank_gal") is not None or get("buffer_tank") == "yes" else 0.0
@@ -220,6 +226,8 @@ class Inspection:
         may_be_cut_off = self.cut_off or self.relief_setting is None and get("relief_present") != "no"
         self.at_most = get("hot_reading_state") != "all_zones_hot" or may_be_cut_off
         self.ratio = self.cushion_ratio()
+        would_be = math.inf if self.no_gas else self.balance_psig(self.hot_f, self.charge_or_should, share=0.5)  # of a sound tank, half the water hot
+        self.rise_due = None if missing(would_be, self.cold) else over(would_be - self.cold, rules.expected_rise_psi)
 
     def standing_of_row(self):
         """None where the row is assessed, else the outcome of all its checks."""
@@ -250,26 +258,28 @@ class Inspection:
             return antifreeze, percent
         return "water", None if percent else 0.0
 
-    def static_psi(self):
-        """(weight of the column at filling temperature, whether its height is estimated); a glycol of unknown share weighs as water."""
+    def height_of_system_ft(self):
+        """(top of the system above the gauge, whether it is estimated)."""
         get, rules = self.get, self.rules
-        height_ft, estimated = get("top_height_ft"), False
-        if height_ft is None:
-            if get("boiler_level") == "top_or_attic":
-                height_ft, estimated = 0.0, True
-            elif get("stories") is not None:
-                floors = get("stories")
-                height_ft, estimated = rules.story_ft * (floors - 1.0) if get("boiler_level") == "lowest_floor" else rules.story_ft * floors - rules.basement_less_ft, True
-            else:
-                return None, False
-        fluid, percent = (self.fluid, self.percent) if self.percent is not None else ("water", 0.0)
-        density = density_lb_ft3(rules.sizing_cold_f, fluid, percent)
-        return None if density is None else max(0.0, height_ft) * density / 144.0, estimated
+        if get("top_height_ft") is not None:
+            return get("top_height_ft"), False
+        if get("boiler_level") == "top_or_attic":
+            return 0.0, True
+        if (floors := get("stories")) is None:
+            return None, False
+        return rules.story_ft * (floors - 1.0) if get("boiler_level") == "lowest_floor" else rules.story_ft * floors - rules.basement_less_ft, True
 
-    def should_have_psig(self):
-        if self.required_cold is None:
-            return None
-        reckoned, setting = max(self.rules.typical_fill_psig, self.required_cold), self.get("fill_setting_psig")
+    def column_psi_per_ft(self):
+        """Weight of the column at filling temperature; a glycol of unknown share weighs as water."""
+        fluid, percent = (self.fluid, self.percent) if self.percent is not None else ("water", 0.0)
+        density = density_lb_ft3(self.rules.sizing_cold_f, fluid, percent)
+        return None if density is None else density / 144.0
+
+    def required_cold_for(self, static):
+        return max(static + self.rules.cold_margin_psi, self.get("boiler_min_pressure_psig") or 0.0)
+
+    def should_have_for(self, required_cold):
+        reckoned, setting = max(self.rules.typical_fill_psig, required_cold), self.get("fill_setting_psig")
         near = setting is not None and not over(abs(setting - reckoned), self.rules.setting_trusted_within_psi)
         return setting if near else reckoned
 
@@ -299,10 +309,13 @@ class Inspection:
             return None, False
         return get("boiler_output_btuh") / 1000.0 * self.rules.emitter_gal_per_1000_btuh[get("emitter")] + buffer, True
 
+    def expansion_share(self, cold_f, hot_f):
+        return net_expansion(cold_f, hot_f, self.get("pipe_material"), self.fluid, self.percent)
+
     def expansion_gal(self, cold_f, hot_f):
         if missing(self.loop_gal, cold_f, hot_f, self.percent):
             return None
-        share = net_expansion(cold_f, hot_f, self.get("pipe_material"), self.fluid, self.percent)
+        share = self.expansion_share(cold_f, hot_f)
         return None if share is None else self.loop_gal * share
 
     def highest_loop_temperature_f(self):
@@ -449,15 +462,10 @@ def relief(i, answer):
 
 
 def relief_did_not_open(i):
-    """A valve that shows more than dry did open; what is too close to call is not verified."""
+    """A valve that shows more than dry did open."""
     if missing(i.hot, i.relief_setting, i.get("relief_signs")):
         return relief(i, None)
-    excess = i.hot - i.rules.did_not_open_share * i.relief_setting
-    if i.get("relief_signs") != "dry":
-        return relief(i, False)
-    gauge = i.rules.test_gauge_psi if i.get("pressure_read_with") == "test_gauge" else math.hypot(i.rules.gauge_bias_psi, i.rules.gauge_noise_psi)
-    sure = 0.5 * (1.0 + math.erf(abs(excess) / gauge / math.sqrt(2.0)))
-    return relief(i, over(excess, 0.0) if round(sure, 4) >= i.rules.did_not_open_certainty else None)
+    return relief(i, i.get("relief_signs") == "dry" and over(i.hot, i.rules.did_not_open_share * i.relief_setting))
 
 
 def relief_number(i, wrong, value, limit):
@@ -567,10 +575,7 @@ def precharge_echoes_system(i):
 
 def pressure_did_not_rise(i):
     """Odd where a sound tank and half of the water would have shown a rise, and none was seen."""
-    would_be = math.inf if i.no_gas else i.balance_psig(i.hot_f, i.charge_or_should, share=0.5)
-    if missing(i.cold, i.hot, would_be):
-        return None
-    return over(would_be - i.cold, i.rules.expected_rise_psi) and under(i.hot - i.cold, i.rules.rise_seen_psi)
+    return None if missing(i.rise_due, i.hot) else i.rise_due and under(i.hot - i.cold, i.rules.rise_seen_psi)
 
 
 def cold_reading_hot(i):
@@ -581,14 +586,14 @@ def readings_repeated(i, fleet, visit):
     return fleet.repeated_elsewhere(visit, i.rules.repeated_within_days)
 
 
-def passed_but_readings_disagree(i, outcomes, certainty):
-    """Takes the certainty of the other outcomes as given, 1 where it is not."""
+def passed_but_readings_disagree(i, outcomes, certain):
+    """Passed beside a danger that is sure."""
     said, kind = i.get("stated_result"), i.get("inspection_kind")
     if kind == "initial":
         return NOT_APPLICABLE
     if missing(said, kind):
         return None
-    return said == "pass" and any(outcomes[check] == DEFICIENT and certainty.get(check, 1.0) >= i.rules.sure_certainty for check in SAFETY_CRITICAL)
+    return said == "pass" and any(outcomes[check] == DEFICIENT and certain.get(check, 1.0) >= i.rules.sure_certainty for check in SAFETY_CRITICAL)
 
 
 ALONE = {
@@ -633,20 +638,31 @@ ALONE = {
     "cold-reading-hot": cold_reading_hot,
 }  # fmt: skip
 BESIDE_OTHERS = {"makeup-excessive": makeup_excessive, "readings-repeated": readings_repeated}
+LAST = "passed-but-readings-disagree"
+LEAST_CERTAINTY = {"relief-did-not-open": "did_not_open_certainty"}  # below it the outcome is too close to call
 SAID = {True: DEFICIENT, False: OK, None: NOT_VERIFIED, NOT_APPLICABLE: NOT_APPLICABLE}
+TOLD = (OK, DEFICIENT)
 
 
-def judge(visit, rules, fleet, place=None, certainty=None):
-    """Recomputed quantities and the outcome of every check of one inspection: {"quantities": {…}, "outcomes": {…}}.
+def judge(visit, rules, fleet, place=None, with_certainty=True):
+    """Recomputed quantities, and outcome and certainty of every check of one inspection: {"quantities": {…}, "outcomes": {…}, "certainty": {…}}.
 
-    `visit` is field → number, word or date, None or absent where not recorded; `fleet` holds it and all others.
-    `certainty` is check id → that of the outcomes, which only passed-but-readings-disagree looks at.
+    `visit` is field → number, word or date, None or absent where not recorded; `fleet` holds it and all others. Certainty is
+    that of the outcomes ok and deficient, also where it then makes them too close to call. Without certainty every outcome
+    counts as certain enough, and there is none in the answer.
     """
-    inspection = Inspection(visit, rules, place)
+    inspection, certain = Inspection(visit, rules, place), {}
     if inspection.standing is not None or inspection.looks_like_something_else:
-        outcomes = dict.fromkeys((*ALONE, *BESIDE_OTHERS, "passed-but-readings-disagree"), inspection.standing or NOT_VERIFIED)
-    else:
-        outcomes = {check: SAID[function(inspection)] for check, function in ALONE.items()}
-        outcomes |= {check: SAID[function(inspection, fleet, visit)] for check, function in BESIDE_OTHERS.items()}
-        outcomes["passed-but-readings-disagree"] = SAID[passed_but_readings_disagree(inspection, outcomes, certainty or {})]
-    return {"quantities": inspection.quantities(), "outcomes": outcomes}
+        outcomes = dict.fromkeys((*ALONE, *BESIDE_OTHERS, LAST), inspection.standing or NOT_VERIFIED)
+        return {"quantities": inspection.quantities(), "outcomes": outcomes, "certainty": certain}
+    outcomes = {check: SAID[function(inspection)] for check, function in ALONE.items()}
+    outcomes |= {check: SAID[function(inspection, fleet, visit)] for check, function in BESIDE_OTHERS.items()}
+    if with_certainty:
+        certain = {check: certainty(check, inspection, outcome == DEFICIENT) for check, outcome in outcomes.items() if outcome in TOLD}
+        for check, limit in LEAST_CERTAINTY.items():
+            if check in certain and certain[check] < getattr(rules, limit):
+                outcomes[check] = NOT_VERIFIED
+    outcomes[LAST] = SAID[passed_but_readings_disagree(inspection, outcomes, certain)]
+    if with_certainty and outcomes[LAST] in TOLD:
+        certain[LAST] = 1.0
+    return {"quantities": inspection.quantities(), "outcomes": outcomes, "certainty": certain}
