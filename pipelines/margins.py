@@ -24,60 +24,48 @@ class Node:
 
 
 def _nodes(count=53, steps=(24, 42, 46, 1, 13, 10, 49, 15, 36, 47, 28)):
-    """Equally likely nodes, a few spread ones and the others: a rank-1 lattice of a prime count.
-
-    Each error takes each of its levels once.
+    """Equally likely nodes: a rank-1 lattice of a prime count. Each error takes each of its levels once.
 
     The steps are powers of 10 modulo 53, dealt to the errors so that those which meet in one margin are least
     correlated (below 0.23 for every pair).
     """
     names = tuple(Node.__dataclass_fields__)
     level = (np.arange(count)[:, None] * np.array(steps) % count + 0.5) / count
-    normal = np.array([name not in ONE_SIDED for name in names])
     spread = ndtri(level)
     spread /= spread.std(axis=0)
-    errors = np.where(normal, spread, level)
-    few = np.arange(count) % 14 == 0
-    return tuple(Node(*(column[:, None] for column in errors[chosen].T)) for chosen in (few, ~few))
+    errors = np.where([name not in ONE_SIDED for name in names], spread, level)
+    return Node(*(column[:, None] for column in errors.T))
 
 
 ONE_SIDED = ("charge_drift", "cold_drift", "fluid", "volume")
-SPREAD_NODES, OTHER_NODES = _nodes()
-ONE_NODE = Node(*(errors[:1] for errors in vars(SPREAD_NODES).values()))
+NODES = _nodes()
+ONE_NODE = Node(*(errors[:1] for errors in vars(NODES).values()))
 
 
 class Margin:
     """A quantity that is below zero exactly where a limit is overstepped, with its uncertainty.
 
-    `margin(node, rows)` returns mean and standard deviation for the chosen rows with the errors of one node; what is
+    `margin(node, rows)` returns mean and standard deviation for the chosen rows with the errors of some nodes; what is
     left over is taken as normal. Errors that bend the margin (the kink of the gas balance, estimates, one-sided
     drifts) go through the nodes; `bends` is False for inspections that have none of these, for which every node gives
-    the same. `jumps` is True for inspections where it may leap from one node to the next, so that a few nodes do not
-    speak for all.
+    the same.
     """
 
-    def __init__(self, margin, bends=True, jumps=False):
-        self.margin, self.bends, self.jumps = margin, bends, jumps
+    def __init__(self, margin, bends=True):
+        self.margin, self.bends = margin, bends
 
     def chance_below_zero(self, rows):
-        """Probability per chosen row (positions) that the true margin is below zero; arrays of shape (len(rows),)."""
-        bent, chance = np.broadcast_to(at(self.bends, rows), rows.shape), np.empty(len(rows))
-        chance[~bent] = ndtr(self._steps(ONE_NODE, rows[~bent])).ravel()
-        if bent.any():
-            chance[bent] = self._over_nodes(rows[bent])
-        return chance
+        """Probability per chosen row (positions) that the true margin is below zero; arrays of shape (len(rows),).
 
-    def _over_nodes(self, rows):
-        """The mean over all nodes; rows that a few spread ones put far on one side, all alike, are not looked at further."""
-        first = self._steps(SPREAD_NODES, rows)
-        lowest, highest = first.min(axis=0), first.max(axis=0)
-        chance = (lowest > 0).astype(float)
-        with np.errstate(invalid="ignore"):
-            far = FAR + (highest - lowest) / 2.0  # what the other nodes may add to what these few show
-            near = np.flatnonzero(~((lowest > far) | (highest < -far)) | at(self.jumps, rows))
-        for start in range(0, len(near), NEAR_AT_ONCE):
-            here = near[start : start + NEAR_AT_ONCE]
-            steps = np.concatenate((first[:, here], self._steps(OTHER_NODES, rows[here])))
+        Every node is tried: a few, however spread, do not show where a margin leaps.
+        """
+        bends = np.broadcast_to(at(self.bends, rows), rows.shape)
+        chance = np.empty(len(rows))
+        chance[~bends] = ndtr(self._steps(ONE_NODE, rows[~bends])).ravel()
+        bent = np.flatnonzero(bends)
+        for start in range(0, len(bent), ROWS_AT_ONCE):
+            here = bent[start : start + ROWS_AT_ONCE]
+            steps = self._steps(NODES, rows[here])
             chance[here] = _added(ndtr(steps)) / len(steps)
         return chance
 
@@ -97,8 +85,7 @@ def _added(chances):
     return total
 
 
-FAR = 4.5  # standard deviations at every spread node
-NEAR_AT_ONCE = 512
+ROWS_AT_ONCE = 512  # so few that all their nodes stay in the processor's cache
 
 
 def normal_margin(mean, sigma):

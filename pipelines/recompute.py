@@ -11,7 +11,7 @@ from functools import cached_property
 import numpy as np
 
 from pipelines.hydronics import atmosphere, fluids, loop, tank
-from pipelines.margins import FAR, Margin, at, both, normal_margin
+from pipelines.margins import Margin, at, both, normal_margin
 from pipelines.readings import Quantity, at_least, derive, gap, known, more, reason_of, within
 
 ASSESSED, OTHER_SYSTEM, NO_EVIDENCE, LOOKS_LIKE_STEAM, LOOKS_OPEN = range(5)
@@ -555,7 +555,6 @@ class Recomputed:
         """
         volume, setting, allowed = (self.readings.number("tank_volume_gal").value, self.readings.number("relief_setting_psig").value, self.allowed_psig.value)
         growth, measured = self._growth_to_hot, self.cushion_ratio.known
-        may_be_cut = within(self.usable_hot_psig.value, setting - self.policy.cut_off_within_psi, FAR * self.gauge_sigma_psi)
 
         def margin(node, rows):
             charge, cold, air = self._gas_at(node, rows)
@@ -568,7 +567,7 @@ class Recomputed:
             grown, sigma = self._gallons_at(growth, node, rows, temperature=self._share_at(growth, node, rows, self.readings.number("hot_temperature_f").value))
             return grown - taken, both(taken * self._limit("volume_share", rows), sigma)
 
-        return Margin(margin, jumps=may_be_cut)
+        return Margin(margin)
 
     # ---- headroom under the relief valve
 
