@@ -61,8 +61,10 @@ def causes(recomputed, results):
         after = np.full(both.shape, np.nan)
         if symptom in PRESSURE_SYMPTOMS:
             if root not in corrected:
-                corrected[root] = recomputed.with_right(root)
-            after = corrected[root][PRESSURE_SYMPTOMS.index(symptom)].value
+                rows = np.flatnonzero(deficient[root] & np.logical_or.reduce([deficient[one] for one in PRESSURE_SYMPTOMS]))
+                corrected[root] = rows, recomputed.with_right(root, rows)
+            rows, pressures = corrected[root]
+            after[rows] = pressures[PRESSURE_SYMPTOMS.index(symptom)]
             both &= at_least(recomputed.allowed_psig.value, after)
         if symptom in SEEN:
             active[root] |= both

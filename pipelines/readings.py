@@ -139,6 +139,10 @@ class Quantity:
     def known(self):
         return self.gap == 0
 
+    def at(self, rows):
+        """The same of some inspections (positions, mask or slice)."""
+        return Quantity(self.value[rows], self.gap[rows])
+
     def withhold(self, where, reason, field=None, *, first=False):
         """The same quantity, not known for `reason` (text, or gaps) where `where` holds and it was known before.
 
@@ -237,7 +241,7 @@ class Readings:
         }
         count = len(range(*chosen.indices(self.count))) if isinstance(chosen, slice) else len(np.arange(self.count)[chosen])
         part = Readings(count, **cut)
-        part.fleetwide = {name: Quantity(q.value[chosen], q.gap[chosen]) for name, q in self.fleetwide.items()}
+        part.fleetwide = {name: quantity.at(chosen) for name, quantity in self.fleetwide.items()}
         return part
 
 

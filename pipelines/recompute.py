@@ -300,9 +300,14 @@ class Recomputed:
         taken = np.where(np.isnan(recorded), self.policy.high_limit_missing_f, recorded)
         return np.where(radiant, self.policy.radiant_limit_f, taken)
 
-    def _net_expansion(self, cold_f, hot_f):
+    def _density_lb_ft3(self, temperature_f):
         code, share = self._fluid
-        return derive(loop.net_expansion(cold_f.value, hot_f.value, self._alpha_per_f, code, share.value), cold_f, hot_f, share)
+        return fluids.density_lb_ft3(temperature_f, code, share.value)
+
+    @cached_property
+    def _cold_densities(self):
+        """(density at the cold temperature, or the one that is assumed; and a degree above)."""
+        return self._density_lb_ft3(self.cold_or_assumed_f.value), self._density_lb_ft3(self.cold_or_assumed_f.value + 1.0)
 
     @cached_property
     def cold_or_assumed_f(self):
@@ -310,12 +315,14 @@ class Recomputed:
 
     def _growth(self, cold_f, hot_f, *, cold_assumed=False, hot_read=True):
         """Expansion of the loop between two temperatures, and the standard deviation of its share by temperature."""
-        expansion = self._net_expansion(cold_f, hot_f)
+        cold, hot, rise = cold_f.value, hot_f.value, hot_f.value - cold_f.value
+        of_cold, of_warmer = self._cold_densities if cold_assumed else (self._density_lb_ft3(cold), self._density_lb_ft3(cold + 1.0))
+        of_hot, of_cooler = self._density_lb_ft3(hot), self._density_lb_ft3(hot - 1.0)
+        share = loop.net_expansion_of(of_cold, of_hot, self._alpha_per_f, rise)
+        per_cold = loop.net_expansion_of(of_warmer, of_hot, self._alpha_per_f, rise - 1.0) - share
+        per_hot = share - loop.net_expansion_of(of_cold, of_cooler, self._alpha_per_f, rise - 1.0)
+        expansion = derive(share, cold_f, hot_f, self._fluid[1])
         gallons = derive(self.loop_volume_gal.value * expansion.value, self.loop_volume_gal, expansion)
-        code, share = self._fluid
-        step = 1.0
-        per_cold = (loop.net_expansion(cold_f.value + step, hot_f.value, self._alpha_per_f, code, share.value) - expansion.value) / step
-        per_hot = (expansion.value - loop.net_expansion(cold_f.value, hot_f.value - step, self._alpha_per_f, code, share.value)) / step
         cold_error = np.where(self.usable_cold_f.known, self.policy.temperature_f, 0.0) if cold_assumed else self.policy.temperature_f
         hot_error = both(self.policy.temperature_f, self.policy.loop_temperature_f) if hot_read else 0.0
         return Growth(gallons, expansion, np.nan_to_num(both(per_cold * cold_error, per_hot * hot_error)))
@@ -343,7 +350,8 @@ class Recomputed:
     @cached_property
     def _sizing_growth(self):
         cold = known(np.full(len(self.readings), self.policy.sizing_cold_f))
-        expansion = self._net_expansion(cold, known(self.limit_f))
+        code, share = self._fluid
+        expansion = derive(loop.net_expansion(cold.value, self.limit_f, self._alpha_per_f, code, share.value), cold, share)
         gallons = derive(self.loop_volume_gal.value * expansion.value, self.loop_volume_gal, expansion)
         return Growth(gallons, expansion, np.zeros(len(self.readings)))
 
@@ -430,13 +438,8 @@ class Recomputed:
         """The charge for a predicted pressure: never the one it should have."""
         return self.trusted_charge_psig.instead(self.readings.word("tank_type").among("plain_steel"), 0.0)
 
-    def _pressure_after(self, growth, charge, cold=None, volume=None):
-        """Gauge pressure after an expansion; infinite where the gas cannot take it."""
-        cold = self.usable_cold_psig if cold is None else cold
-        volume = self.readings.number("tank_volume_gal") if volume is None else volume
-        air = self.atmosphere_psia
-        hot = tank.pressure_after_expansion_psia(np.maximum(growth.gallons.value, 0.0), volume.value, charge.value + air.value, cold.value + air.value)
-        return derive(hot - air.value, charge, cold, volume, growth.gallons, air)
+    def _pressure_after(self, growth, charge):
+        return _pressure_after(growth.gallons, charge, self.usable_cold_psig, self.readings.number("tank_volume_gal"), self.atmosphere_psia)
 
     def _predicted(self, growth):
         kind = self.readings.word("tank_type")
@@ -715,21 +718,28 @@ class Recomputed:
         asked = np.fmax(self._growth_to_hot.gallons.value, self._growth_to_limit.gallons.value) / self._sizing_growth.gallons.value
         return derive(self.required_tank_gal.value * np.fmax(asked, 1.0), self.required_tank_gal)
 
-    def with_right(self, root):
-        """(hot, limit) gauge pressures with one root put right in the gas balance; not known where that cannot be told."""
-        should, cold, volume = self.should_have_psig, self.usable_cold_psig, self.readings.number("tank_volume_gal")
-        charge = self._known_charge_psig
+    def with_right(self, root, rows):
+        """(hot, limit) gauge pressures of some inspections with one root put right in the gas balance; NaN where that cannot be told."""
+        should, cold, volume = self.should_have_psig.at(rows), self.usable_cold_psig.at(rows), self.readings.number("tank_volume_gal").at(rows)
+        charge = self._known_charge_psig.at(rows)
         if root in ("tank-missing", "tank-undersized"):
-            volume, charge = self._right_tank_gal, should.instead(self._tank_words[0].among("plain_steel"), 0.0)
+            volume, charge = self._right_tank_gal.at(rows), should.instead(self._tank_words[0].among("plain_steel")[rows], 0.0)
             high = more(cold.value, should.value + self.policy.cold_high_margin_psi)  # a fault of its own, which no tank mends
             cold = cold.instead(~high, should)
         elif root in ("tank-valved-off", "tank-cushion-lost"):
-            charge = self._charge_or_should_psig
+            charge = self._charge_or_should_psig.at(rows)
         elif root in ("precharge-low", "precharge-high"):
             charge = should
         elif root == "cold-pressure-high":
             cold = should
-        return tuple(self._pressure_after(growth, charge, cold, volume) for growth in (self._growth_to_hot, self._growth_to_limit))
+        air = self.atmosphere_psia.at(rows)
+        return tuple(_pressure_after(growth.gallons.at(rows), charge, cold, volume, air).value for growth in (self._growth_to_hot, self._growth_to_limit))
+
+
+def _pressure_after(gallons, charge, cold, volume, air):
+    """Gauge pressure after an expansion; infinite where the gas cannot take it."""
+    hot = tank.pressure_after_expansion_psia(np.maximum(gallons.value, 0.0), volume.value, charge.value + air.value, cold.value + air.value)
+    return derive(hot - air.value, charge, cold, volume, gallons, air)
 
 
 @dataclass(frozen=True)

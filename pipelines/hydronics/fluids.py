@@ -26,7 +26,7 @@ def density_lb_ft3(temperature_f, antifreeze=WATER, percent=0.0):
     temperatures, _, densities = _table()
     temperature, code = np.asarray(temperature_f, dtype=float), np.asarray(antifreeze, dtype=float)
     density = np.where(code == WATER, np.interp(temperature, temperatures, densities[WATER, :, 0], left=np.nan, right=np.nan), np.nan)
-    glycol = np.isin(code, (PROPYLENE_GLYCOL, ETHYLENE_GLYCOL))
+    glycol = (code == PROPYLENE_GLYCOL) | (code == ETHYLENE_GLYCOL)
     if glycol.any():
         density, temperature, percent, glycol, code = np.broadcast_arrays(density, temperature, np.asarray(percent, dtype=float), glycol, code)
         density = density.copy()
