@@ -307,5 +307,5 @@ def at_least(left, right):
 
 
 def within(value, middle, tolerance):
-    """|value - middle| ≤ tolerance, rounded to 1e-6; False where either is NaN."""
-    return np.round(np.abs(value - middle), 6) <= np.round(tolerance, 6)
+    """|value - middle| ≤ tolerance, to half of 1e-6; False where either is NaN."""
+    return np.abs(value - middle) <= tolerance + 0.5e-6

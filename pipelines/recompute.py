@@ -181,9 +181,9 @@ class Recomputed:
 
     def _static_at(self, node, rows):
         """Static pressure of `rows` with the errors of a node."""
-        height = self._height.value[rows] + np.where(self.static_estimated[rows], node.height * self._limit("height_error_ft", rows), 0.0)
-        heavier = np.where(self._fluid[1].known[rows], 0.0, node.fluid * self._limit("antifreeze_density_share", rows))
-        return np.maximum(height, 0.0) * self._column_psi_per_ft[rows] * (1.0 + heavier)
+        height = self._height.value[rows] + node.height * np.where(self.static_estimated[rows], self._limit("height_error_ft", rows), 0.0)
+        heavier = node.fluid * np.where(self._fluid[1].known[rows], 0.0, self._limit("antifreeze_density_share", rows))
+        return np.maximum(height, 0.0) * (self._column_psi_per_ft[rows] * (1.0 + heavier))
 
     # ---- pressures the loop should have
 
@@ -252,8 +252,9 @@ class Recomputed:
 
     def _charge_drift_at(self, node, rows):
         """How far, in psi, the true charge may lie off on account of a tank temperature that was not recorded."""
-        low, high = self._limit("charge_untempered_low_psi", rows), self._limit("charge_untempered_high_psi", rows)
-        return np.where(self.readings.number("tank_temperature_f").known[rows], 0.0, node.charge_drift * (low + high) - low)
+        untempered = ~self.readings.number("tank_temperature_f").known[rows]
+        low, high = (np.where(untempered, self._limit(name, rows), 0.0) for name in ("charge_untempered_low_psi", "charge_untempered_high_psi"))
+        return node.charge_drift * (low + high) - low
 
     @cached_property
     def _charge_sigma_psi(self):
@@ -362,10 +363,10 @@ class Recomputed:
         data and the temperatures stay a normal error.
         """
         share = growth.share.value[rows] if temperature is None else temperature
-        factor = 1.0 + np.where(self.fluid_unknown[rows], node.fluid * self._limit("antifreeze_unknown_share", rows), 0.0)
+        factor = 1.0 + node.fluid * np.where(self.fluid_unknown[rows], self._limit("antifreeze_unknown_share", rows), 0.0)
         volume, estimated, buffer = self.loop_volume_gal.value[rows], self.loop_volume_estimated[rows], self._loop_volume[2][rows]
-        low, high = self._limit("volume_estimate_low", rows), self._limit("volume_estimate_high", rows)
-        volume = np.where(estimated, buffer + (volume - buffer) * (low + (high - low) * node.volume), volume)
+        low, high = (np.where(estimated, self._limit(name, rows), 1.0) for name in ("volume_estimate_low", "volume_estimate_high"))
+        volume = buffer + (volume - buffer) * (low + (high - low) * node.volume)
         mean = volume * share * factor
         relative = both(np.where(estimated, 0.0, self._limit("volume_share", rows)), np.where(self.glycol[rows], self._limit("glycol_share", rows), 0.0))
         return mean, both(mean * relative, volume * factor * growth.share_sigma[rows])
@@ -470,19 +471,17 @@ class Recomputed:
         trusted = self.trusted_charge_psig.value[rows] + node.charge * self._charge_sigma_psi[rows] + self._charge_drift_at(node, rows)
         assumed = self._should_have(self._required_cold(self._static_at(node, rows), rows), rows)
         charge = np.where(compression, 0.0, np.where(self.trusted_charge_psig.known[rows], trusted, assumed))
-        return charge + air, self.usable_cold_psig.value[rows] + self._cold_error_at(node, rows) + air, air
+        return charge + air, self.usable_cold_psig.value[rows] + self._pressure_error_at(node.cold, node, rows) + air, air
 
     @cached_property
     def _tested(self):
         return self.readings.word("pressure_read_with").among("test_gauge")
 
-    def _cold_error_at(self, node, rows):
+    def _pressure_error_at(self, noise, node, rows):
+        """Error of a pressure reading: one gauge's bias is the same cold and hot, its noise is not."""
         tested = self._tested[rows]
-        return np.where(tested, node.cold * self._limit("test_gauge_psi", rows), node.bias * self._limit("gauge_bias_psi", rows) + node.cold * self._limit("gauge_noise_psi", rows))
-
-    def _hot_error_at(self, node, rows):
-        tested = self._tested[rows]
-        return np.where(tested, node.hot * self._limit("test_gauge_psi", rows), node.bias * self._limit("gauge_bias_psi", rows) + node.hot * self._limit("gauge_noise_psi", rows))
+        return (node.bias * np.where(tested, 0.0, self._limit("gauge_bias_psi", rows))
+                + noise * np.where(tested, self._limit("test_gauge_psi", rows), self._limit("gauge_noise_psi", rows)))
 
     def _share_at(self, growth, node, rows, hot_f):
         """Net expansion at a node: where the cold temperature is assumed, its error is too large to be taken as linear."""
@@ -561,7 +560,7 @@ class Recomputed:
 
         def margin(node, rows):
             charge, cold, air = self._gas_at(node, rows)
-            hot = self.usable_hot_psig.value[rows] + self._hot_error_at(node, rows)
+            hot = self.usable_hot_psig.value[rows] + self._pressure_error_at(node.hot, node, rows)
             bracket = 1.0 / np.maximum(charge, cold) - self._limit("gas_warming", rows) / (hot + air)
             lost = np.where(measured[rows], self._limit("cushion_lost_ratio", rows) * volume[rows] * charge * bracket, 0.0)
             cut = hot >= setting[rows] - self._limit("cut_off_within_psi", rows)
@@ -593,7 +592,7 @@ class Recomputed:
 
     def _untimed_at(self, node, rows):
         """How much lower the true cold pressure may lie where no cold temperature was recorded."""
-        return np.where(self.usable_cold_f.known[rows], 0.0, node.cold_drift * self._limit("cold_untimed_low_psi", rows))
+        return node.cold_drift * np.where(self.usable_cold_f.known[rows], 0.0, self._limit("cold_untimed_low_psi", rows))
 
     @cached_property
     def cold_above_required(self):
