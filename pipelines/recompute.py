@@ -723,7 +723,7 @@ class Recomputed:
         charge = self._known_charge_psig.at(rows)
         if root in ("tank-missing", "tank-undersized"):
             volume, charge = self._right_tank_gal.at(rows), should.instead(self._tank_words[0].among("plain_steel")[rows], 0.0)
-            high = more(cold.value, should.value + self.policy.cold_high_margin_psi)  # a fault of its own, which no tank mends
+            high = more(cold.value, should.value + self._limit("cold_high_margin_psi", rows))  # a fault of its own, which no tank mends
             cold = cold.instead(~high, should)
         elif root in ("tank-valved-off", "tank-cushion-lost"):
             charge = self._charge_or_should_psig.at(rows)
