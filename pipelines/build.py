@@ -34,7 +34,7 @@ CODE_VERSION = "0.3.0"
 ROWS_FETCHED = 200_000       # inspections fetched at once, homes kept whole; more where that made too many fetches,
 MOST_FETCHES = 20            # since each looks through all rows for its own
 ROWS_AT_ONCE = 50_000        # of these, worked out and written at once
-ROWS_FOR_PROCESSES = 60_000  # fewer are worked out in this process: another takes a second to start
+BYTES_FOR_PROCESSES = 30 << 20  # of exports; fewer are worked out in this process, since another takes half a second to start
 WORKERS = min(4, os.cpu_count() or 1)
 
 
@@ -202,14 +202,16 @@ def fill(connection, fleet, received, policy, told):
     """All tables and views of a snapshot, made whole from the exports."""
     snapshot.create(connection)
     told.stage("reading exports")
-    reading.read_all(connection, fleet, received, policy, told)
-    told.stage("choosing the rows in force")
-    precedence.settle(connection)
-    told.stage("comparing inspections")
-    reading.places_table(connection, fleet)
-    compare(connection, policy)
-    told.stage("recomputing and checking")
-    shown = roll(connection, policy, told)
+    size = sum(fleet.export_path(one.sha256).stat().st_size for one in received if one.status == "loaded")
+    with judging.judges(policy, WORKERS if size >= BYTES_FOR_PROCESSES else 1) as judge:  # they start while the exports are read
+        reading.read_all(connection, fleet, received, policy, told)
+        told.stage("choosing the rows in force")
+        precedence.settle(connection)
+        told.stage("comparing inspections")
+        reading.places_table(connection, fleet)
+        compare(connection, policy)
+        told.stage("recomputing and checking")
+        shown = roll(connection, judge, told)
     finish(connection, policy, received, shown, told)
 
 
@@ -247,7 +249,8 @@ def add(connection, fleet, received, added, policy, told):
     connection.execute(f"DELETE FROM causes WHERE (agency, inspection_id) IN ({gone})")
     for name in ("recomputed", "result_columns", "state_columns", "opened", "homes"):
         connection.execute(f"DELETE FROM {name} WHERE (agency, home_id) IN (SELECT agency, home_id FROM touched)")
-    shown = roll(connection, policy, told, touched="touched")
+    with judging.judges(policy, 1) as judge:
+        shown = roll(connection, judge, told, touched="touched")
     finish(connection, policy, received, shown, told)
 
 
@@ -262,11 +265,13 @@ def finish(connection, policy, received, shown, told):
     reading.count_exports(connection, received)
     snapshot.views(connection, policy, shown)
     tables_of_shown(connection, shown)
-    crew_audit.crew_tables(connection, policy)
-    home_suspicions(connection)
-    tally(connection)
-    answerable(connection)
-    risk_matrix(connection, policy)
+    with connection.cursor() as beside, ThreadPoolExecutor(1) as pool:
+        crews = pool.submit(crew_audit.crew_tables, beside, policy)
+        home_suspicions(connection)
+        tally(connection)
+        answerable(connection)
+        risk_matrix(connection, policy)
+        crews.result()
     for name in ("compared", "place_of", "contested", "settled", "spoken_of", "before", "changed", "touched"):
         connection.execute(f"DROP TABLE IF EXISTS {name}")
 
@@ -308,10 +313,10 @@ BATCH_FIELDS = tuple(f.name for f in FIELDS if f.kind in (WORD, "number", "date"
 BATCH_TEXTS = ("agency", "inspection_id", "home_id", "region", "crew", "job_number", "repairs_reported", "unusable", "export_id")
 
 
-def roll(connection, policy, told, touched=None):
+def roll(connection, judge, told, touched=None):
     """Recompute, check and follow over time every home (or those of the table `touched`); fills the batch tables.
 
-    Slices of whole homes are worked out side by side. Returns check id → (words, numbers) its results may show.
+    `judge` works out one slice of whole homes, several side by side where it can. Returns check id → (words, numbers) its results may show.
     """
     count = connection.execute(f"SELECT count(*) FROM received_rows WHERE standing = {snapshot.IN_FORCE}").fetchall()[0][0]
     parts = max(1, -(-count // max(ROWS_FETCHED, count // MOST_FETCHES))) if touched is None else 1
@@ -325,7 +330,7 @@ def roll(connection, policy, told, touched=None):
 
     coming = batches()
 
-    def work(judge):
+    def work():
         shown = None
         while not stopped.is_set():
             with fetching:
@@ -341,18 +346,17 @@ def roll(connection, policy, told, touched=None):
             del table, tables
         return shown
 
-    def all_done(pool, judge):
+    def all_done(pool):
         """What the threads return; where one fails, or CTRL-C comes, the others end with the batch they are at."""
         try:
-            working = [pool.submit(work, judge) for _ in range(WORKERS + 1)]
+            working = [pool.submit(work) for _ in range(WORKERS + 1)]
             return [one.result() for one in as_completed(working)]
         finally:
             stopped.set()
 
-    processes = WORKERS if touched is None and count >= ROWS_FOR_PROCESSES else 1
-    with connection.cursor() as writer, judging.judges(policy, processes) as judge, ThreadPoolExecutor(WORKERS + 1) as pool:
+    with connection.cursor() as writer, ThreadPoolExecutor(WORKERS + 1) as pool:
         writer.begin()  # one transaction for all, so that rows are written once, in whole groups, and not first to a log
-        shown = next(filter(None, all_done(pool, judge)))
+        shown = next(filter(None, all_done(pool)))
         writer.commit()
     return shown
 

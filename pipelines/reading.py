@@ -140,7 +140,7 @@ def read_one(connection, path, received, mapping, known, spellings, at_hand=lamb
     hashed = ", ".join(name for name in FIELD_NAMES if name != "updated_at")
 
     def typed_batches():
-        for batch in batches(export):
+        for batch in _ahead(batches(export)):
             typed = type_batch(batch, mapping, agency=constant, file_name=received.file_name, known=known)
             table, not_loaded = typed.table, typed.not_loaded
             if in_file and not constant:

@@ -34,7 +34,7 @@ def noted(monkeypatch):
 
 
 def test_processes_and_small_slices_come_to_an_equal_snapshot(tmp_path, sample_fleet, monkeypatch):
-    monkeypatch.setattr(build, "ROWS_FOR_PROCESSES", 1)
+    monkeypatch.setattr(build, "BYTES_FOR_PROCESSES", 1)
     monkeypatch.setattr(build, "ROWS_AT_ONCE", 300)
     monkeypatch.setattr(build, "ROWS_FETCHED", 1000)
     monkeypatch.setattr(build, "WORKERS", 2)

@@ -20,7 +20,7 @@ from .sniff import BLOCK, ExportError, Table, find_table, text_blocks
 
 __all__ = ["Batch", "Damage", "Export", "ExportError", "open_export"]
 
-PIECE = 16 << 20  # bytes tried at once
+PIECE = 4 << 20  # bytes tried at once: they stay in the processor's cache
 SMALLEST_PIECE = 64 << 10  # bytes of a piece that is not cut further
 LONGEST_LINE = 8 << 20  # bytes
 
