@@ -245,9 +245,9 @@ def add(connection, fleet, received, added, policy, told):
          AND r.inspected_on BETWEEN c.inspected_on - INTERVAL {days} DAYS AND c.inspected_on + INTERVAL {days} DAYS
     """)
     told.stage("recomputing and checking")
-    gone = "SELECT agency, inspection_id FROM result_columns SEMI JOIN touched USING (agency, home_id)"
+    gone = "SELECT agency, inspection_id FROM judged SEMI JOIN touched USING (agency, home_id)"
     connection.execute(f"DELETE FROM causes WHERE (agency, inspection_id) IN ({gone})")
-    for name in ("recomputed", "result_columns", "state_columns", "opened", "homes"):
+    for name in ("judged", "state_columns", "opened", "homes"):
         connection.execute(f"DELETE FROM {name} WHERE (agency, home_id) IN (SELECT agency, home_id FROM touched)")
     with judging.judges(policy, 1) as judge:
         shown = roll(connection, judge, told, touched="touched")
@@ -376,17 +376,23 @@ def batch(connection, part, parts, touched=None):
     """The inspections in force of some whole homes, in the order of visits, as an Arrow table."""
     where = f"AND hash(agency, home_id) % {parts} = {part}" if parts > 1 else ""
     among = f"SEMI JOIN {touched} USING (agency, home_id)" if touched else ""
+    chosen = f"(SELECT *, rowid AS row FROM received_rows {among} WHERE standing = {snapshot.IN_FORCE} {where}) AS r"
     fields = ", ".join(f"r.{name}" for name in BATCH_TEXTS + BATCH_FIELDS)
-    return snapshot.positions_as_words(connection.sql(f"""
-        SELECT {fields}, coalesce(r.system_id, '') AS system_id, repeated, gallons, days,
+    found = connection.sql(f"""
+        SELECT {fields}, coalesce(r.system_id, '') AS system_id, repeated, gallons, days, r.row,
                CASE WHEN r.elevation_ft IS NULL THEN coalesce(by_code.elevation_ft, by_region.elevation_ft) END AS place_elevation_ft,
                CASE WHEN r.elevation_ft IS NULL THEN CASE WHEN by_code.elevation_ft IS NOT NULL THEN by_code.spread_ft ELSE by_region.spread_ft END END AS place_spread_ft
-        FROM (SELECT *, rowid AS row FROM received_rows {among} WHERE standing = {snapshot.IN_FORCE} {where}) AS r
+        FROM {chosen}
         LEFT JOIN compared ON compared.row = r.row
         LEFT JOIN place_of AS by_code ON by_code.kind = 'postal_code' AND by_code.agency = r.agency AND by_code.place = lower(r.postal_code)
         LEFT JOIN place_of AS by_region ON by_region.kind = 'region' AND by_region.agency = r.agency AND by_region.place = lower(r.region)
-        ORDER BY r.agency, r.home_id, coalesce(r.system_id, ''), {ORDER_OF_VISITS}
-    """).to_arrow_table().combine_chunks())
+    """).to_arrow_table().combine_chunks()
+    # Sorting only the keys, and putting the rows into that order after, takes half the time of sorting whole rows.
+    order = connection.sql(f"SELECT row FROM {chosen} ORDER BY agency, home_id, coalesce(system_id, ''), {ORDER_OF_VISITS}").to_arrow_table()
+    rows = found.column("row").to_numpy()
+    sorter = np.argsort(rows, kind="stable")
+    places = sorter[np.searchsorted(rows, order.column("row").to_numpy(), sorter=sorter)] if len(rows) else sorter
+    return snapshot.positions_as_words(found.drop_columns(["row"]).take(pa.array(places)))
 
 
 # ---- counts that pages start from
@@ -414,7 +420,7 @@ def answerable(connection):
     """)
     parts = " UNION ALL ".join(
         f"SELECT export_id, {snapshot.quoted(check.id)} AS check_id, {snapshot.part(check.id, 'outcome')} AS outcome, {snapshot.part(check.id, 'reason')} AS reason, "
-        f"{snapshot.part(check.id, 'about')} AS about, count(*) AS inspections FROM result_columns GROUP BY ALL" for check in CHECKS)
+        f"{snapshot.part(check.id, 'about')} AS about, count(*) AS inspections FROM judged GROUP BY ALL" for check in CHECKS)
     connection.execute(f"""
         CREATE OR REPLACE TABLE export_checks AS
         SELECT export_id, check_id, {snapshot.picked(OUTCOMES, 'outcome')} AS outcome, {snapshot.picked(REASONS, 'reason')} AS reason,

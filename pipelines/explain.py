@@ -296,7 +296,7 @@ def _results(snapshot, condition, params):
     """Results in words by inspection id, from the narrow columns; the checks in their order."""
     words = dict(snapshot.rows("SELECT check_id, list(word ORDER BY position) FROM shown_words GROUP BY check_id"))
     found = {}
-    for row in snapshot.arrow(f"SELECT * FROM result_columns WHERE {condition}", params).to_pylist():
+    for row in snapshot.arrow(f"SELECT * FROM judged WHERE {condition}", params).to_pylist():
         found[row["inspection_id"]] = tuple(_result(check, row, words.get(check.id)) for check in CHECKS)
     return found
 

@@ -159,7 +159,7 @@ def _judged(readings, policy, keys, start):
     found = results(recomputed)
     links, active = causes(recomputed, found)
     here = {name: value.slice(part.start, part.stop - part.start) for name, value in keys.items()}
-    tables = {"recomputed": snapshot.recomputed_table(here, recomputed), "result_columns": snapshot.results_table(here, found), "causes": _causes_table(here, links)}
+    tables = {"judged": snapshot.judged_table(here, recomputed, found), "causes": _causes_table(here, links)}
     told = {check: (result.outcome, result.certainty) for check, result in found.items()}
     shown = {check: (result.words.words if result.words is not None else (), result.shows) for check, result in found.items()}
     return _Judged(tables, told, active, recomputed.assessed, shown)

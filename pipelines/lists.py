@@ -221,7 +221,7 @@ def flagged(viewer, snapshot, filters, as_of, decisions=()):
         SELECT f.agency, f.home_id, f.system_id, h.job_number, h.region, h.crew, h.last_inspected_on, f.risk, f.check_id, {_title('f.check_id', 'f.check_id')} AS deficiency,
                {", ".join(_shown(snapshot))}, roots.fix_first, f.state, f.stage, f.since, f.due, f.decided{own}, h.risk AS "home risk"
         FROM found AS f JOIN homes AS h ON h.agency = f.agency AND h.home_id = f.home_id
-        LEFT JOIN result_columns AS o ON o.agency = f.agency AND o.inspection_id = f.inspection_id
+        LEFT JOIN judged AS o ON o.agency = f.agency AND o.inspection_id = f.inspection_id
         LEFT JOIN roots ON roots.agency = f.agency AND roots.inspection_id = f.inspection_id AND roots.check_id = f.check_id
         {"LEFT JOIN readings AS r ON r.agency = f.agency AND r.inspection_id = f.inspection_id" if carry else ""}
         ORDER BY list_position({list(LEVELS)}, f.risk), f.since, f.agency, f.home_id, f.system_id, {_place('f.check_id')}

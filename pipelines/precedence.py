@@ -6,8 +6,9 @@ others with that content are repeated, the rest superseded. A file that says two
 every one of its rows has an update time of its own, says nothing about it.
 """
 
-from pipelines.snapshot import IN_FORCE, REPEATED, SUPERSEDED, TWO_THINGS
+from pipelines.snapshot import FIELD_NAMES, IN_FORCE, REPEATED, SUPERSEDED, TWO_THINGS
 
+CONTENT = f"hash({', '.join(name for name in FIELD_NAMES if name != 'updated_at')})"
 SAYS_TWO_THINGS = "this file says two things about one inspection"
 
 
@@ -20,7 +21,7 @@ def settle(connection, only=None, exports=None):
     within = f"WHERE (agency, inspection_id) IN (SELECT agency, inspection_id FROM {only})" if only else ""
     connection.execute(f"""
         CREATE OR REPLACE TEMP TABLE contested AS
-        SELECT rowid AS row, agency, inspection_id, export_id, source_line, updated_at, content FROM received_rows
+        SELECT rowid AS row, agency, inspection_id, export_id, source_line, updated_at, {CONTENT} AS content FROM received_rows
         SEMI JOIN (SELECT agency, inspection_id FROM received_rows {within} GROUP BY ALL HAVING count(*) > 1) AS several
         USING (agency, inspection_id)
     """)

@@ -21,7 +21,7 @@ from pipelines.intake.cells import collapsed, folded
 from pipelines.intake.mapping import heading_warnings, load_mappings, parse_mapping
 from pipelines.intake.reader import open_export
 from pipelines.intake.rows import NOT_LOADED, column_notes, type_batch
-from pipelines.snapshot import FIELD_NAMES, words_as_positions
+from pipelines.snapshot import words_as_positions
 from pipelines.spreadsheets import read_back
 from pipelines.store import FleetError
 
@@ -137,7 +137,6 @@ def read_one(connection, path, received, mapping, known, spellings, at_hand=lamb
     export = opened(path, mapping, stripped=is_stripped(received))
     constant = received.agency if received.agency not in ("", IN_THE_FILE) else None
     in_file = names_agency(export.headings, mapping)
-    hashed = ", ".join(name for name in FIELD_NAMES if name != "updated_at")
 
     def typed_batches():
         for batch in _ahead(batches(export)):
@@ -151,7 +150,7 @@ def read_one(connection, path, received, mapping, known, spellings, at_hand=lamb
     rows = 0  # SQL names `typed` itself: a registered view would be held until the transaction ends
     for read, typed, not_loaded in _ahead(typed_batches()):
         rows += read
-        connection.execute(f"INSERT INTO received_rows BY NAME SELECT *, {received.export_id} AS export_id, hash({hashed}) AS content, 0 AS standing FROM typed")
+        connection.execute(f"INSERT INTO received_rows BY NAME SELECT *, {received.export_id} AS export_id, 0 AS standing FROM typed")
         _not_loaded(connection, received.export_id, not_loaded)
         at_hand(rows, export.share)
     damage = damage_of(export, is_stripped(received))

@@ -1,7 +1,7 @@
 """The tables and views of a snapshot: what a build writes and what pages and lists read.
 
-Results of all checks are kept one row per inspection, the states of homes one row per system, in narrow columns named
-after the check; views show them long. Texts that come from short fixed lists are kept as positions.
+What was recomputed and the results of all checks are kept one row per inspection, the states of homes one row per
+system, in narrow columns named after the check; views show them long. Texts that come from short fixed lists are kept as positions.
 """
 
 import numpy as np
@@ -117,7 +117,7 @@ def create(connection):
     fields = ", ".join(f"{field.name} {_sql_type(field)}" for field in FIELDS)
     connection.execute(f"""
         CREATE TABLE received_rows ({fields}, export_id INTEGER, source_line BIGINT, unusable VARCHAR, carried VARCHAR,
-                                    content UBIGINT, standing UTINYINT);
+                                    standing UTINYINT);
         CREATE TABLE not_loaded (export_id INTEGER, source_line BIGINT, heading VARCHAR, field VARCHAR, raw_text VARCHAR,
                                  reason VARCHAR, expected VARCHAR, extent VARCHAR);
         CREATE TABLE spellings (field VARCHAR, folded VARCHAR, spelling VARCHAR);
@@ -166,23 +166,20 @@ def write(connection, name, rows):
     connection.execute(f"INSERT INTO {name} BY NAME {chosen}")
 
 
-def recomputed_table(keys, recomputed):
-    """The recomputed quantities of a batch: NULL where not known, not finite, or of a system that is not assessed."""
-    assessed = recomputed.assessed
-    columns = {name: keys[name] for name in KEY}
+def judged_table(keys, recomputed, results):
+    """What was recomputed and found of a batch, a row per inspection.
+
+    Quantities are NULL where not known, not finite, or of a system that is not assessed; flags are bits of one number.
+    """
+    columns, assessed, flags = {name: keys[name] for name in VISIT}, recomputed.assessed, 0
     for name in QUANTITIES:
         value = recomputed.quantity(name).value
         keep = np.isfinite(value) & (assessed | (name == "atmosphere_psia"))
         columns[name] = pa.array(value, mask=~keep)
-    for name in FLAGS:
+    for place, name in enumerate(FLAGS):
         flag = np.asarray(getattr(recomputed, name))
-        columns[name] = pa.array(flag if name in ("assessed", "atmosphere_estimated") else flag & assessed)
-    return pa.table(columns)
-
-
-def results_table(keys, results):
-    """The results of a batch in narrow columns."""
-    columns = {name: keys[name] for name in VISIT}
+        flags = flags | (flag if name in ("assessed", "atmosphere_estimated") else flag & assessed).astype(np.uint8) << np.uint8(place)
+    columns["flags"] = pa.array(flags)
     nothing = np.zeros(len(keys["agency"]), np.int8)
     for check, result in results.items():
         telling = result.outcome < TELLING
@@ -206,6 +203,8 @@ def views(connection, policy, shown):
     connection.execute(f"CREATE OR REPLACE VIEW received AS SELECT {fields}, export_id, source_line, unusable, carried, standing FROM received_rows")
     for name, standing in (("readings", IN_FORCE), ("superseded", SUPERSEDED), ("repeated", REPEATED)):
         connection.execute(f"CREATE OR REPLACE VIEW {name} AS SELECT * EXCLUDE standing FROM received WHERE standing = {standing}")
+    flags = ", ".join(f"(flags >> {place} & 1) = 1 AS {name}" for place, name in enumerate(FLAGS))
+    connection.execute(f"CREATE OR REPLACE VIEW recomputed AS SELECT {', '.join(KEY + QUANTITIES)}, {flags} FROM judged")
     parts = [_result_view(check.id, *shown[check.id]) for check in CHECKS]
     connection.execute("CREATE OR REPLACE VIEW results AS " + " UNION ALL ".join(parts))
     connection.execute("CREATE OR REPLACE VIEW home_checks AS " + " UNION ALL ".join(_state_view(check.id) for check in HOME_CHECKS))
@@ -231,7 +230,7 @@ def _result_view(check_id, words, numbers):
     text = f"{picked(words, name('word'))}" if words else "NULL::VARCHAR"
     return (f"SELECT agency, inspection_id, {quoted(check_id)} AS check_id, {picked(OUTCOMES, name('outcome'))} AS outcome, {', '.join(shown)}, "
             f"{text} AS observed_text, ({name('certainty')}) / {CERTAINTY_STEPS}.0::DOUBLE AS certainty, {picked(REASONS, name('reason'))} AS reason, "
-            f"{picked(FIELD_NAMES, name('about'))} AS reason_field FROM result_columns")
+            f"{picked(FIELD_NAMES, name('about'))} AS reason_field FROM judged")
 
 
 def _state_view(check_id):
@@ -272,4 +271,4 @@ def rows_of(connection, sql, params=None):
     return connection.execute(sql, params or []).fetchall()
 
 
-assert len(REASONS) < 256 and len(BY_ID) < 127
+assert len(FLAGS) <= 8 and len(REASONS) < 256 and len(BY_ID) < 127

@@ -29,7 +29,7 @@ def settled(connection, rows):
     table = pa.table({
         "agency": pa.array(columns[0]), "inspection_id": pa.array(columns[1]), "export_id": pa.array(columns[2], pa.int32()),
         "updated_at": pa.array([None if hour is None else START + timedelta(hours=hour) for hour in columns[3]], pa.timestamp("us")),
-        "content": pa.array(columns[4], pa.uint64()), "source_line": pa.array(range(len(rows)), pa.int64()),
+        "cold_pressure_psig": pa.array(columns[4], pa.float64()), "source_line": pa.array(range(len(rows)), pa.int64()),
         "standing": pa.array([snapshot.IN_FORCE] * len(rows), pa.uint8())})
     connection.register("given_rows", table)
     connection.execute("INSERT INTO received_rows BY NAME SELECT * FROM given_rows")

@@ -36,7 +36,7 @@ def crew_tables(connection, policy):
     told = ", ".join(coded(check.id) for check in HOME_CHECKS)
     visits = connection.sql(f"""
         SELECT agency, home_id, system_id, coalesce(job_number, '') AS job_number, inspection_kind, crew, {told}
-        FROM result_columns WHERE inspection_kind IN ('final', 'qa')
+        FROM judged WHERE inspection_kind IN ('final', 'qa')
     """).to_arrow_table().combine_chunks()
     connection.register("crew_rows", _crew_checks(visits, *_units(visits), policy.sure_certainty))
     connection.execute("CREATE OR REPLACE TABLE crew_checks AS SELECT * FROM crew_rows ORDER BY agency, crew, check_id")
