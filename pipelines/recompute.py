@@ -180,7 +180,9 @@ class Recomputed:
         return self.static_estimated | ~self._fluid[1].known
 
     def _static_at(self, node, rows):
-        """Static pressure of `rows` with the errors of a node."""
+        """Static pressure of `rows` with the errors of a node; shape (rows,) where none has any."""
+        if not self._static_bends[rows].any():
+            return self.static_psi.value[rows]
         height = self._height.value[rows] + node.height * np.where(self.static_estimated[rows], self._limit("height_error_ft", rows), 0.0)
         heavier = node.fluid * np.where(self._fluid[1].known[rows], 0.0, self._limit("antifreeze_density_share", rows))
         return np.maximum(height, 0.0) * (self._column_psi_per_ft[rows] * (1.0 + heavier))
@@ -412,7 +414,8 @@ class Recomputed:
             grown, sigma = self._gallons_at(self._sizing_growth, node, rows)
             return taken - grown, both(taken * self._limit("volume_share", rows), sigma)
 
-        return Margin(margin, bends=self._static_bends | self.fluid_unknown | self.loop_volume_estimated | (self.atmosphere_sigma_psi > 0.0))
+        others = self.fluid_unknown | self.loop_volume_estimated | (self.atmosphere_sigma_psi > 0.0)
+        return Margin(margin, bends=2 * self._static_bends + others)
 
     @cached_property
     def tank_passes_over_range(self):
@@ -432,7 +435,7 @@ class Recomputed:
     @cached_property
     def charge_assumed(self):
         """The balance rests on the charge the tank should have, since none is trusted."""
-        return ~self.trusted_charge_psig.known & ~self.readings.word("tank_type").among("plain_steel") & self.should_have_psig.known
+        return self._charge_is_assumed & self.should_have_psig.known
 
     @cached_property
     def _known_charge_psig(self):
@@ -464,13 +467,24 @@ class Recomputed:
     def predicted_limit_unbounded(self):
         return np.isposinf(self.predicted_limit_psig.value)
 
+    @cached_property
+    def _charge_is_assumed(self):
+        """Where the gas balance starts from the charge the tank should have."""
+        return ~self.trusted_charge_psig.known & ~self.readings.word("tank_type").among("plain_steel")
+
+    @cached_property
+    def _gas_bends(self):
+        """The gas balance bends everywhere; where the charge, a height, or the cold temperature is not known, by more."""
+        return 1 + self._charge_is_assumed * (1 + self._static_bends) + 3 * ~self.usable_cold_f.known
+
     def _gas_at(self, node, rows):
         """(charge, cold, atmosphere) of `rows`, psia, with the errors of a node."""
         compression = self.readings.word("tank_type").among("plain_steel")[rows]
         air = self.atmosphere_psia.value[rows] + node.atmosphere * self.atmosphere_sigma_psi[rows]
         trusted = self.trusted_charge_psig.value[rows] + node.charge * self._charge_sigma_psi[rows] + self._charge_drift_at(node, rows)
-        assumed = self._should_have(self._required_cold(self._static_at(node, rows), rows), rows)
-        charge = np.where(compression, 0.0, np.where(self.trusted_charge_psig.known[rows], trusted, assumed))
+        charge, assumed = np.where(compression, 0.0, trusted), self._charge_is_assumed[rows]
+        if assumed.any():
+            charge = np.where(assumed, self._should_have(self._required_cold(self._static_at(node, rows), rows), rows), charge)
         return charge + air, self.usable_cold_psig.value[rows] + self._pressure_error_at(node.cold, node, rows) + air, air
 
     @cached_property
@@ -507,7 +521,7 @@ class Recomputed:
             grown, sigma = self._gallons_at(growth, node, rows, temperature=self._share_at(growth, node, rows, self.limit_f))
             return taken - np.maximum(grown, 0.0), both(taken * self._limit("volume_share", rows), sigma)
 
-        return Margin(margin)
+        return Margin(margin, bends=self._gas_bends)
 
     @cached_property
     def sound_hot_psig(self):
@@ -569,7 +583,7 @@ class Recomputed:
             grown, sigma = self._gallons_at(growth, node, rows, temperature=self._share_at(growth, node, rows, self.readings.number("hot_temperature_f").value))
             return grown - taken, both(taken * self._limit("volume_share", rows), sigma)
 
-        return Margin(margin)
+        return Margin(margin, bends=self._gas_bends)
 
     # ---- headroom under the relief valve
 
@@ -599,14 +613,14 @@ class Recomputed:
         def margin(node, rows):
             required = self._required_cold(self._static_at(node, rows), rows)
             return self.cool_cold_psig.value[rows] - self._untimed_at(node, rows) - required, self.gauge_sigma_psi[rows]
-        return Margin(margin, bends=self._static_bends | ~self.usable_cold_f.known)
+        return Margin(margin, bends=2 * self._static_bends + ~self.usable_cold_f.known)
 
     @cached_property
     def cold_below_high(self):
         def margin(node, rows):
             should = self._should_have(self._required_cold(self._static_at(node, rows), rows), rows)
             return should + self._limit("cold_high_margin_psi", rows) - self.cool_cold_psig.value[rows] + self._untimed_at(node, rows), self.gauge_sigma_psi[rows]
-        return Margin(margin, bends=self._static_bends | ~self.usable_cold_f.known)
+        return Margin(margin, bends=2 * self._static_bends + ~self.usable_cold_f.known)
 
     def _cold_against_setting(self, sign):
         setting = self.readings.number("fill_setting_psig").value
@@ -629,7 +643,7 @@ class Recomputed:
             should = self._should_have(self._required_cold(self._static_at(node, rows), rows), rows)
             off = self.trusted_charge_psig.value[rows] + self._charge_drift_at(node, rows) - should
             return self._limit("charge_tolerance_psi", rows) + sign * off, self._charge_sigma_psi[rows]
-        return Margin(margin, bends=self._static_bends | ~self.readings.number("tank_temperature_f").known)
+        return Margin(margin, bends=2 * self._static_bends + ~self.readings.number("tank_temperature_f").known)
 
     @cached_property
     def charge_above_low(self):
