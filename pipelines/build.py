@@ -211,7 +211,9 @@ def fill(connection, fleet, received, policy, told):
         reading.places_table(connection, fleet)
         compare(connection, policy)
         told.stage("recomputing and checking")
+        connection.execute("SET threads = 1")  # the cores are at work already, and threads of its own cost DuckDB more than they do
         shown = roll(connection, judge, told)
+        connection.execute("RESET threads")
     finish(connection, policy, received, shown, told)
 
 
