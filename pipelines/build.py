@@ -420,13 +420,13 @@ def answerable(connection):
         CREATE OR REPLACE TABLE export_fields AS
         UNPIVOT (SELECT export_id, {counts} FROM received_rows GROUP BY export_id) ON COLUMNS(* EXCLUDE export_id) INTO NAME field VALUE filled
     """)
-    parts = " UNION ALL ".join(
-        f"SELECT export_id, {snapshot.quoted(check.id)} AS check_id, {snapshot.part(check.id, 'outcome')} AS outcome, {snapshot.part(check.id, 'reason')} AS reason, "
-        f"{snapshot.part(check.id, 'about')} AS about, count(*) AS inspections FROM judged GROUP BY ALL" for check in CHECKS)
+    parts = " UNION ALL ".join(f"SELECT export_id, {snapshot.quoted(check.id)} AS check_id, {snapshot.without_certainty(check.id)} AS codes, count(*) AS inspections FROM judged GROUP BY ALL"
+                               for check in CHECKS)
+    outcome, reason, about = (snapshot.part_of("codes", what) for what in ("outcome", "reason", "about"))
     connection.execute(f"""
         CREATE OR REPLACE TABLE export_checks AS
-        SELECT export_id, check_id, {snapshot.picked(OUTCOMES, 'outcome')} AS outcome, {snapshot.picked(REASONS, 'reason')} AS reason,
-               {snapshot.picked(snapshot.FIELD_NAMES, 'about')} AS reason_field, inspections FROM ({parts})
+        SELECT export_id, check_id, {snapshot.picked(OUTCOMES, outcome)} AS outcome, {snapshot.picked(REASONS, reason)} AS reason,
+               {snapshot.picked(snapshot.FIELD_NAMES, about)} AS reason_field, inspections FROM ({parts})
     """)
 
 

@@ -59,7 +59,7 @@ def _opened_table(batch, found):
     system, check, state, stage, level, decided, since = (np.concatenate(values) for values in zip(*found, strict=True))
     of_system = lambda column: column.take(batch.starts).take(pa.array(system))
     of_visit = lambda name, places: batch.table.column(name).combine_chunks().take(pa.array(places))
-    picked = lambda words, codes: pa.array(words, pa.string()).take(pa.array(codes))
+    picked = lambda words, codes: pa.DictionaryArray.from_arrays(pa.array(codes.astype(np.int8)), pa.array(words, pa.string()))
     return pa.table({
         "agency": of_system(batch.agency), "home_id": of_system(batch.home), "system_id": of_system(batch.system),
         "check_id": picked([one.id for one in HOME_CHECKS], check), "inspection_id": of_visit("inspection_id", decided),

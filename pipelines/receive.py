@@ -10,6 +10,7 @@ import shutil
 import tempfile
 import time
 from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -162,22 +163,35 @@ class _Door:
     def decide(self, path, named):
         """The _Decision about a file; nothing is written."""
         try:
-            sha256 = _sha256(path)
+            with ThreadPoolExecutor(1) as pool:  # the bytes are hashed while it is found out what they are
+                hashing, looked = pool.submit(_sha256, path), self._looked_at(path)
+            sha256 = hashing.result()
             before = self.standing.get(sha256)
             if before and before.status == "purged" and not named:
                 raise ExportError(path.name, None, f"was purged on {before.when} ({before.why})", "the file named itself, if it is to be loaded again")
-            mapping, export = self._recognized(path, before)
+            mapping, export = self._recognized(path, before, looked)
             return _Decision(self._arrival(path, sha256, before, mapping, export), mapping, export)
         except ExportError as error:
             return _Decision(Arrival(path.name, "kept out", str(error), sha256=_sha256(path, b""), sha256_received=_sha256(path, b"")))
 
-    def _recognized(self, path, before):
+    def _looked_at(self, path):
+        """The export opened without a mapping, or with the one that is wanted; or the ExportError that this raised."""
+        chosen = next((one for one in self.mappings if one.name == self.wanted), None)
+        try:
+            return opened(path, chosen) if chosen is not None else opened(path, None, self._known())
+        except ExportError as error:
+            return error
+
+    def _known(self):
+        return {heading for one in self.mappings for heading in one.known}
+
+    def _recognized(self, path, before, export):
         """(mapping, export opened with it); raises ExportError where none fits, or several do."""
+        if isinstance(export, ExportError):
+            raise export
         chosen = next((one for one in self.mappings if one.name == self.wanted), None)
         if chosen is not None:
-            return chosen, opened(path, chosen)
-        known = {heading for one in self.mappings for heading in one.known}
-        export = opened(path, None, known)
+            return chosen, export
         found = recognize(own_headings(export.headings), self.mappings)
         chosen = found.mapping
         if chosen is None and before and before.status == "loaded":
@@ -185,7 +199,8 @@ class _Door:
         if chosen is None:
             differ = f"; headings that differ: {', '.join(map(repr, found.differing[:12]))}{' ...' if len(found.differing) > 12 else ''}" if found.differing else ""
             raise ExportError(path.name, export.heading_line, found.why + differ, f"headings of one mapping; --mapping NAME names one, coldfill map {path.name} drafts one")
-        return chosen, opened(path, chosen, known)
+        as_it_is = chosen.delimiter is None and chosen.encoding is None
+        return chosen, export if as_it_is else opened(path, chosen, self._known())
 
     def _arrival(self, path, sha256, before, mapping, export):
         headings = own_headings(export.headings)
@@ -219,7 +234,7 @@ class _Door:
         if not arrival.dropped:
             sha256, _ = self.fleet.keep(path, path.name)
         else:
-            known = {heading for one in self.mappings for heading in one.known}
+            known = self._known()
             copy = self.fleet.exports / f".incoming-{secrets.token_hex(8)}"
             try:
                 strip.write_without(path, decision.export, [heading for heading, _ in arrival.dropped], copy, lambda written: opened(written, mapping, known, stripped=True))

@@ -19,7 +19,7 @@ from pipelines.risk import rating
 SQL_TYPES = {NUMBER: "DOUBLE", DATE: "DATE", TIME: "TIMESTAMP"}
 IN_FORCE, SUPERSEDED, REPEATED, TWO_THINGS = range(4)
 KEY = ("agency", "inspection_id", "home_id", "system_id")
-VISIT = (*KEY, "export_id", "inspected_on", "inspection_kind", "region", "crew", "job_number")
+VISIT = (*KEY, "export_id", "inspection_kind", "crew", "job_number")
 # Worked out by DuckDB as a batch goes in: one number for agency, region and crew, to group by.
 ADDED = {"state_columns": ", hash(agency, region, crew) AS place"}
 FIELD_NAMES = tuple(field.name for field in FIELDS)
@@ -45,9 +45,20 @@ def coded(check_id):
     return f"{check_id.replace('-', '_')}__codes"
 
 
+def without_certainty(check_id):
+    """SQL for the coded results of a check with no word and no certainty."""
+    kept = {name: sum((1 << count) - 1 << lowest for lowest, count in spans) for name, spans in RESULT_BITS.items()}
+    telling = kept["outcome"] | kept["reason"]
+    return f"{coded(check_id)} & CASE WHEN {_bits(coded(check_id), RESULT_BITS['outcome'])} < {TELLING} THEN {telling} ELSE {telling | kept['detail']} END"
+
+
 def part(check_id, what, alias=""):
     """SQL for one part of a check's result or state, as a code; `alias` names the table."""
-    number = f"{alias}.{coded(check_id)}" if alias else coded(check_id)
+    return part_of(f"{alias}.{coded(check_id)}" if alias else coded(check_id), what)
+
+
+def part_of(number, what):
+    """The same of any coded number."""
     outcome, detail = (_bits(number, RESULT_BITS[name]) for name in ("outcome", "detail"))
     if what == "certainty":
         return f"CASE WHEN {outcome} < {TELLING} THEN {CERTAINTY_STEPS} - {detail} END"

@@ -146,9 +146,12 @@ class Record:
         return self.raw.rstrip(b"\r\n")[: 4 * LONGEST_TEXT].decode("utf-8", "backslashreplace").replace("\0", "\\x00")[:LONGEST_TEXT]
 
 
+_DIGITS, _LETTERS = re.compile(r"\d+"), re.compile(r"[^\W\d_]+")
+
+
 def shape(text: str) -> str:
     """Form of a text: a run of digits becomes 9, a run of letters a, the rest stays."""
-    return re.sub(r"[^\W\d_]+", "a", re.sub(r"\d+", "9", text.strip()))[:40]
+    return _LETTERS.sub("a", _DIGITS.sub("9", text.strip()))[:40]
 
 
 def exact_shape(text: str) -> str:
