@@ -351,12 +351,12 @@ def roll(connection, judge, told, touched=None):
     def all_done(pool):
         """What the threads return; where one fails, or CTRL-C comes, the others end with the batch they are at."""
         try:
-            working = [pool.submit(work) for _ in range(WORKERS + 1)]
+            working = [pool.submit(work) for _ in range(WORKERS + 2)]
             return [one.result() for one in as_completed(working)]
         finally:
             stopped.set()
 
-    with connection.cursor() as writer, ThreadPoolExecutor(WORKERS + 1) as pool:
+    with connection.cursor() as writer, ThreadPoolExecutor(WORKERS + 2) as pool:
         writer.begin()  # one transaction for all, so that rows are written once, in whole groups, and not first to a log
         shown = next(filter(None, all_done(pool)))
         writer.commit()
