@@ -344,7 +344,7 @@ def tell_part(name, work, asked):
     me, peak, spent, over = psutil.Process(), [0], {}, threading.Event()
 
     def watch():
-        while not over.wait(0.05):
+        while not over.wait(0.1):
             memory = 0
             for process in (me, *me.children(recursive=True)):
                 with contextlib.suppress(psutil.Error):
