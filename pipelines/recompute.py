@@ -184,8 +184,10 @@ class Recomputed:
         if not self._static_bends[rows].any():
             return self.static_psi.value[rows]
         height = self._height.value[rows] + node.height * np.where(self.static_estimated[rows], self._limit("height_error_ft", rows), 0.0)
-        heavier = node.fluid * np.where(self._fluid[1].known[rows], 0.0, self._limit("antifreeze_density_share", rows))
-        return np.maximum(height, 0.0) * (self._column_psi_per_ft[rows] * (1.0 + heavier))
+        column, heavier = self._column_psi_per_ft[rows], np.where(self._fluid[1].known[rows], 0.0, self._limit("antifreeze_density_share", rows))
+        if heavier.any():
+            column = column * (1.0 + node.fluid * heavier)
+        return np.maximum(height, 0.0) * column
 
     # ---- pressures the loop should have
 
@@ -359,7 +361,7 @@ class Recomputed:
         return Growth(gallons, expansion, np.zeros(len(self.readings)))
 
     def _gallons_at(self, growth, node, rows, *, temperature=None):
-        """(mean, standard deviation) of an expansion at a node.
+        """(mean, variance) of an expansion at a node.
 
         The volume of an estimated loop and an antifreeze not recorded go with the node; recorded volumes, a glycol's
         data and the temperatures stay a normal error.
@@ -370,8 +372,14 @@ class Recomputed:
         low, high = (np.where(estimated, self._limit(name, rows), 1.0) for name in ("volume_estimate_low", "volume_estimate_high"))
         volume = buffer + (volume - buffer) * (low + (high - low) * node.volume)
         mean = volume * share * factor
-        relative = both(np.where(estimated, 0.0, self._limit("volume_share", rows)), np.where(self.glycol[rows], self._limit("glycol_share", rows), 0.0))
-        return mean, both(mean * relative, volume * factor * growth.share_sigma[rows])
+        relative = np.where(estimated, 0.0, self._limit("volume_share", rows)) ** 2 + np.where(self.glycol[rows], self._limit("glycol_share", rows), 0.0) ** 2
+        by_temperature = volume * factor * growth.share_sigma[rows]
+        return mean, mean * mean * relative + by_temperature * by_temperature
+
+    def _volume_sigma_gal(self, taken, variance, rows):
+        """Standard deviation of a margin in gallons: that of the expansion, and the tank's volume."""
+        taken = taken * self._limit("volume_share", rows)
+        return np.sqrt(taken * taken + variance)
 
     # ---- the tank the loop needs
 
@@ -411,8 +419,8 @@ class Recomputed:
             fill = self._should_have(self._required_cold(self._static_at(node, rows), rows), rows) + here
             charge = np.where(compression[rows], here, fill)
             taken = tank.expansion_taken_gal(volume[rows], charge, fill, allowed[rows] + here)
-            grown, sigma = self._gallons_at(self._sizing_growth, node, rows)
-            return taken - grown, both(taken * self._limit("volume_share", rows), sigma)
+            grown, variance = self._gallons_at(self._sizing_growth, node, rows)
+            return taken - grown, self._volume_sigma_gal(taken, variance, rows)
 
         others = self.fluid_unknown | self.loop_volume_estimated | (self.atmosphere_sigma_psi > 0.0)
         return Margin(margin, bends=2 * self._static_bends + others)
@@ -518,8 +526,8 @@ class Recomputed:
         def margin(node, rows):
             charge, cold, air = self._gas_at(node, rows)
             taken = tank.expansion_taken_gal(volume[rows], charge, cold, allowed[rows] + air)
-            grown, sigma = self._gallons_at(growth, node, rows, temperature=self._share_at(growth, node, rows, self.limit_f))
-            return taken - np.maximum(grown, 0.0), both(taken * self._limit("volume_share", rows), sigma)
+            grown, variance = self._gallons_at(growth, node, rows, temperature=self._share_at(growth, node, rows, self.limit_f))
+            return taken - np.maximum(grown, 0.0), self._volume_sigma_gal(taken, variance, rows)
 
         return Margin(margin, bends=self._gas_bends)
 
@@ -580,8 +588,8 @@ class Recomputed:
             cut = hot >= setting[rows] - self._limit("cut_off_within_psi", rows)
             sound = np.where(cut, tank.expansion_taken_gal(volume[rows], charge, cold, allowed[rows] + air), 0.0)
             taken = np.maximum(np.maximum(lost, sound), 0.0)
-            grown, sigma = self._gallons_at(growth, node, rows, temperature=self._share_at(growth, node, rows, self.readings.number("hot_temperature_f").value))
-            return grown - taken, both(taken * self._limit("volume_share", rows), sigma)
+            grown, variance = self._gallons_at(growth, node, rows, temperature=self._share_at(growth, node, rows, self.readings.number("hot_temperature_f").value))
+            return grown - taken, self._volume_sigma_gal(taken, variance, rows)
 
         return Margin(margin, bends=self._gas_bends)
 
