@@ -11,6 +11,7 @@ import os
 import tempfile
 import time
 from concurrent.futures import ThreadPoolExecutor, as_completed
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Event, Lock
@@ -36,6 +37,7 @@ MOST_FETCHES = 20            # since each looks through all rows for its own
 ROWS_AT_ONCE = 50_000        # of these, worked out and written at once
 BYTES_FOR_PROCESSES = 30 << 20  # of exports; fewer are worked out in this process, since another takes half a second to start
 WORKERS = min(4, os.cpu_count() or 1)
+AT_HAND = WORKERS + 2        # batches at once: fetched, with a process that judges, or being written
 
 
 @dataclass
@@ -204,17 +206,25 @@ def fill(connection, fleet, received, policy, told):
     told.stage("reading exports")
     size = sum(fleet.export_path(one.sha256).stat().st_size for one in received if one.status == "loaded")
     with judging.judges(policy, WORKERS if size >= BYTES_FOR_PROCESSES else 1) as judge:  # they start while the exports are read
-        reading.read_all(connection, fleet, received, policy, told)
+        with _one_thread(connection):
+            reading.read_all(connection, fleet, received, policy, told)
         told.stage("choosing the rows in force")
         precedence.settle(connection)
         told.stage("comparing inspections")
         reading.places_table(connection, fleet)
         compare(connection, policy)
         told.stage("recomputing and checking")
-        connection.execute("SET threads = 1")  # the cores are at work already, and threads of its own cost DuckDB more than they do
-        shown = roll(connection, judge, told)
-        connection.execute("RESET threads")
+        with _one_thread(connection):
+            shown = roll(connection, judge, told)
     finish(connection, policy, received, shown, told)
+
+
+@contextmanager
+def _one_thread(connection):
+    """DuckDB keeps to the thread that asks, while all cores are at work for it: its own threads cost more than they do."""
+    connection.execute("SET threads = 1")
+    yield
+    connection.execute("RESET threads")
 
 
 def add(connection, fleet, received, added, policy, told):
@@ -351,12 +361,12 @@ def roll(connection, judge, told, touched=None):
     def all_done(pool):
         """What the threads return; where one fails, or CTRL-C comes, the others end with the batch they are at."""
         try:
-            working = [pool.submit(work) for _ in range(WORKERS + 2)]
+            working = [pool.submit(work) for _ in range(AT_HAND)]
             return [one.result() for one in as_completed(working)]
         finally:
             stopped.set()
 
-    with connection.cursor() as writer, ThreadPoolExecutor(WORKERS + 2) as pool:
+    with connection.cursor() as writer, ThreadPoolExecutor(AT_HAND) as pool:
         writer.begin()  # one transaction for all, so that rows are written once, in whole groups, and not first to a log
         shown = next(filter(None, all_done(pool)))
         writer.commit()

@@ -12,14 +12,14 @@ import subprocess
 import sys
 import tempfile
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 ROW_BY_ROW_INSPECTIONS, ROW_BY_ROW_SAMPLE = 100_000, 2_000
-# How far the loop's certainty and the snapshot's may lie apart. Both are rounded to four decimals (1e-4 together). The pipeline
-# leaves out sets of errors where a few show that the rest cannot matter (0.0001 at most, where that holds), and may take a normal
-# distribution function good to 2e-4, twice where two margins add up. Measured at most: 1e-4, in 220,000 inspections.
-CERTAINTY_WITHIN = 1e-3
+# How far the loop's certainty and the snapshot's may lie apart. Both are rounded to four decimals (1e-4 together), and the
+# pipeline's share of the normal distribution is good to 5e-7. Measured at most: 1e-4.
+CERTAINTY_WITHIN = 1.5e-4
 COMMANDS = (("--help",), ("status",), ("checks",))
 PARTS = {}
 
@@ -221,9 +221,9 @@ def _same(mine, theirs):
 
 @part
 def in_columns(work, asked):
-    """Processor time of the pipeline's formulas over 20,000 inspections in memory: quantities and outcomes, with certainty and without."""
-    from pipelines import store
-    return formulas_in_columns(store.Fleet(work / "fewer"))
+    """Processor time of the pipeline's formulas over inspections in memory: quantities and outcomes, with certainty and without."""
+    from pipelines import build, store
+    return formulas_in_columns(store.Fleet(work / "fewer"), ROW_BY_ROW_INSPECTIONS) | {"side by side": build.WORKERS}
 
 
 def formulas_in_columns(fleet, inspections=20_000):
@@ -378,11 +378,14 @@ def size(value):
 def tell_load(work, asked):
     made = run("make_csv", work, asked)
     print(f"{asked.inspections:,} simulated inspections, {size(made['bytes'])} of CSV")
-    bare = {place: run(f"bare_read_{place.replace(' ', '_')}", work, asked) for place in ("to file", "in memory")}
+    read = lambda: {place: run(f"bare_read_{place.replace(' ', '_')}", work, asked) for place in ("to file", "in memory")}
+    before = read()
     whole = run("load", work, asked)
+    after = read()  # a machine is not as quick at all times: before and after, so that the ratio is not by luck
+    bare = {place: {what: (before[place][what] + after[place][what]) / 2.0 for what in ("wall", "peak")} for place in before}
     assert whole["inspections"] == asked.inspections, "rows were lost"
     for place, told in bare.items():
-        row(f"bare read_csv into a table, {place}", seconds(told["wall"]), f"peak {size(told['peak'])}")
+        row(f"bare read_csv into a table, {place}", seconds(told["wall"]), f"{seconds(before[place]['wall'])} before and {seconds(after[place]['wall'])} after; peak {size(told['peak'])}")
     total = sum(whole["stages"].values())
     row("load, recompute, publish", seconds(total), f"peak {size(whole['peak'])}, processor {seconds(whole['cpu'])}, snapshot {size(whole['snapshot_bytes'])}")
     for stage, spent in whole["stages"].items():
@@ -394,6 +397,9 @@ def tell_load(work, asked):
 
 def tell_row_by_row(work, asked):
     told, columns = run("row_by_row", work, asked), run("in_columns", work, asked)
+    cores = columns["side by side"]
+    with ThreadPoolExecutor(cores) as pool:  # as many at once as the pipeline starts
+        beside = max(one["with certainty"] for one in pool.map(lambda _: run("in_columns", work, asked), range(cores))) / cores
     print(f"{told['inspections']:,} inspections against a loop in plain Python over {told['sample']:,} of them, scaled; processor time on one core")
     row("disagreements in quantities, outcomes and certainty", f"{told['disagreements']}", "; ".join(told["first"]) or "none allowed")
     row("outcomes apart as a certainty lies at the figure", f"{told['too_close']}", f"within {CERTAINTY_WITHIN}")
@@ -403,6 +409,7 @@ def tell_row_by_row(work, asked):
         loop, spent = told[f"by_row {how}"], columns[how]
         row(f"the loop, {how}", seconds(loop * told["inspections"]), f"{loop * 1e6:.1f} µs an inspection, readings in hand")
         row(f"the same in columns, {how}", seconds(spent * told["inspections"]), f"{spent * 1e6:.1f} µs; the loop takes {loop / spent:.1f} times as long")
+    row(f"the same in {cores} processes side by side, as in a large load", seconds(beside * told["inspections"]), f"{beside * 1e6:.1f} µs; the loop takes {loop / beside:.1f} times as long")
     loop *= told["inspections"]
     row("recompute, check, follow over time, write (wall clock)", seconds(told["checking"]), f"the loop with certainty takes {loop / told['checking']:.1f} times as long")
     row("from the file to the snapshot (wall clock)", seconds(told["whole"]), f"the loop with certainty alone takes {loop / told['whole']:.1f} times as long")

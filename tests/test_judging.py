@@ -93,7 +93,7 @@ def test_a_build_that_fails_does_not_work_out_the_rest_first(tmp_path, monkeypat
     receive.load(fleet, [SAMPLES / "tillamere-community-partners.csv"])
     with pytest.raises(ValueError, match="cannot"):
         build.build(fleet)
-    assert 1 <= len(asked) <= build.WORKERS + 1  # of some twenty
+    assert 1 <= len(asked) <= build.AT_HAND  # of some twenty
     assert fleet.current() is None
 
 
