@@ -487,6 +487,7 @@ ARGUMENTS = {
     fluids.density_lb_ft3: (TEMPERATURE_F, CODE, PERCENT),
     loop.static_pressure_psi: (st.floats(-50.0, 150.0), st.floats(55.0, 70.0)),
     loop.net_expansion: (TEMPERATURE_F, TEMPERATURE_F, st.sampled_from(sorted(loop.ALPHA.values())), CODE, PERCENT),
+    loop.net_expansion_of: (st.floats(50.0, 70.0), st.floats(50.0, 70.0), st.sampled_from(sorted(loop.ALPHA.values())), st.floats(-50.0, 200.0)),
     tank.required_diaphragm_gal: (GALLONS, PSIA, PSIA, PSIA),
     tank.required_compression_gal: (GALLONS, PSIA, PSIA, PSIA),
     tank.expansion_taken_gal: (GALLONS, PSIA, PSIA, PSIA),

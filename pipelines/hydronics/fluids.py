@@ -41,8 +41,10 @@ def _glycol_lb_ft3(temperature, fluid, percent):
     temperatures, percents, densities = _table()
     row, along = _place(temperatures, temperature)
     column, across = _place(percents, percent)
-    lower = densities[fluid, row, column] * (1.0 - along) + densities[fluid, row + 1, column] * along
-    upper = densities[fluid, row, column + 1] * (1.0 - along) + densities[fluid, row + 1, column + 1] * along
+    flat, width = densities.ravel(), len(percents)
+    place = (fluid * len(temperatures) + row) * width + column  # of the corner that is coldest and has the least glycol
+    lower = flat.take(place) * (1.0 - along) + flat.take(place + width) * along
+    upper = flat.take(place + 1) * (1.0 - along) + flat.take(place + width + 1) * along
     return lower * (1.0 - across) + upper * across
 
 
@@ -53,7 +55,7 @@ def _place(axis, values):
     one above.
     """
     position = np.interp(np.asarray(values, dtype=float), axis, np.arange(len(axis)), left=np.nan, right=np.nan)
-    index = np.maximum(np.ceil(np.nan_to_num(position)) - 1.0, 0.0).astype(np.intp)
+    index = np.fmax(np.ceil(position) - 1.0, 0.0).astype(np.intp)
     return index, position - index
 
 

@@ -38,9 +38,11 @@ def net_expansion(cold_f, hot_f, alpha_per_f, antifreeze=fluids.WATER, percent=0
     cold_f, hot_f = np.asarray(cold_f, dtype=float), np.asarray(hot_f, dtype=float)
     cold_density = fluids.density_lb_ft3(cold_f, antifreeze, percent)
     hot_density = fluids.density_lb_ft3(hot_f, antifreeze, percent)
-    return net_expansion_of(cold_density, hot_density, alpha_per_f, hot_f - cold_f)[()]
+    return net_expansion_of(cold_density, hot_density, alpha_per_f, hot_f - cold_f)
 
 
-def net_expansion_of(cold_density, hot_density, alpha_per_f, rise_f):
-    """The same where the two densities (lb/ft³) and the rise (°F) are in hand."""
-    return cold_density / hot_density - 1.0 - 3.0 * np.asarray(alpha_per_f, dtype=float) * rise_f
+@np.errstate(all="ignore")
+def net_expansion_of(cold_lb_ft3, hot_lb_ft3, alpha_per_f, rise_f):
+    """`net_expansion` where the two densities, in lb/ft³, and the rise, in °F, are in hand. Floats or arrays, broadcast."""
+    ratio = np.asarray(cold_lb_ft3, dtype=float) / np.asarray(hot_lb_ft3, dtype=float)
+    return (ratio - 1.0 - 3.0 * np.asarray(alpha_per_f, dtype=float) * rise_f)[()]
