@@ -25,7 +25,7 @@ from tests.benchmark import Compared, formulas_in_columns
 ROOT = Path(__file__).resolve().parent.parent
 FULL = os.environ.get("COLDFILL_FULL") == "1"
 INSPECTIONS = 20_000 if FULL else 600
-# How many times as long the loop takes, on one core each. Measured: 12 to 13 and 25 to 28.
+# How many times as long the loop takes, on one core each. Measured: 20 to 24 and 46 to 58.
 FASTER = {"without certainty": 6.0, "with certainty": 14.0}
 KEPT_TOGETHER = {"agency", "inspection_id", "home_id", "system_id", "region", "crew", "inspected_on"}
 

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from pipelines import margins
 from pipelines.checks import BY_ID
 from pipelines.fields import FIELDS, NUMBER, WORD
 from pipelines.hydronics.fluids import density_lb_ft3
@@ -33,6 +34,7 @@ UNCERTAIN = (
     "predicted-pressure-near-relief", "tank-undersized", "tank-cushion-lost", "precharge-low", "precharge-high", "relief-did-not-open",
     "pressure-did-not-rise", "cold-reading-hot",
 )
+MARGINS = ("cold_above_required", "cold_below_high", "cold_above_setting", "cold_below_setting", "charge_above_low", "charge_below_high", "tank_room", "room_at_limit", "cushion_kept")
 ALPHA = {"copper": 9.5e-6, "steel": 6.5e-6, "pex": 0.0, None: 6.5e-6}
 GALLONS_PER_1000_BTUH = {"fin_tube": 0.465, "convector": 0.465, "fan_coil": 0.619, "panel_radiator": 0.852, "cast_iron_radiator": 1.084, "radiant_floor": 1.781}
 GLYCOL = {"propylene_glycol": 1, "ethylene_glycol": 2}
@@ -295,3 +297,20 @@ def test_the_gauge_alone(tmp_path, read_with, bias_psi, noise_psi):
         found = judge(row | dict(cold_pressure_psig=fits + steps * sigma), "predicted-pressure-near-relief", policy)
         assert found.outcome == ("deficient" if steps > 0 else "ok")
         assert found.certainty == pytest.approx(norm.cdf(abs(steps)), abs=0.03), (steps, found)
+
+
+def test_the_normal_share_from_a_table():
+    """Against SciPy's normal distribution function."""
+    steps = np.concatenate((np.random.default_rng(1).normal(0.0, 3.0, 20_000), [0.0, 7.999, 8.0, 8.001, -8.0, -50.0, 50.0, np.inf, -np.inf]))
+    np.testing.assert_allclose(margins._normal_share(steps.copy()), norm.cdf(steps), rtol=0.0, atol=5e-7)
+
+
+@pytest.mark.parametrize("name", MARGINS)
+def test_where_a_margin_does_not_bend_every_set_of_errors_gives_the_same(name):
+    _, readings = sample_inspections()
+    margin = getattr(Recomputed(readings, shipped_policy().for_rows()), name)
+    bends = np.broadcast_to(margin.bends, (len(readings),))
+    straight = margin._steps(margins.NODES, np.flatnonzero(bends == 0))
+    np.testing.assert_array_equal(straight, np.broadcast_to(straight[:1], straight.shape))
+    bent = np.ptp(margin._steps(margins.NODES, np.flatnonzero(bends))[:, :500], axis=0) if bends.any() else np.zeros(0)
+    assert len(straight[0]) + len(bent) > 100 and (len(bent) == 0 or np.nanmax(bent) > 0.01)
