@@ -29,9 +29,8 @@ from pipelines.logs import told as disk_told
 from pipelines.policy import policy as policies
 from pipelines.readings import REASONS
 from pipelines.results import OUTCOMES
-from pipelines.store import FleetError, equal, scratch
+from pipelines.store import CODE_VERSION, FleetError, equal, scratch
 
-CODE_VERSION = "0.3.0"
 ROWS_FETCHED = 200_000       # inspections fetched at once, homes kept whole; more where that made too many fetches,
 MOST_FETCHES = 20            # since each looks through all rows for its own
 ROWS_AT_ONCE = 50_000        # of these, worked out and written at once

@@ -40,6 +40,8 @@ BUILD_WAIT_S = 3600.0
 BUILD_MEMORY = "800MB"      # what DuckDB may hold while it builds; beyond that it uses the disk
 LEFTOVER_AGE_S = 3600.0     # a copy nobody has written to for so long belongs to a run that died
 
+CODE_VERSION = "0.3.0"  # of the tables of a snapshot and of what is worked out: raised where either changes
+
 
 @contextmanager
 def _temporary(folder: Path) -> Iterator[tuple[int, Path]]:
@@ -581,7 +583,7 @@ _open_lock = threading.RLock()
 
 
 def attach(snapshot: Path | str) -> Snapshot:
-    """The snapshot at a path, opened once per process; FleetError if it is gone or damaged.
+    """The snapshot at a path, opened once per process; FleetError if it is gone, damaged, or made by another version of the code.
 
     A few are kept open; the one longest not asked for is let go and closes when its last user is done with it.
     """
@@ -593,11 +595,20 @@ def attach(snapshot: Path | str) -> Snapshot:
             raise FleetError(f"{path} is not kept any more: open the current snapshot.") from error
         key = (str(path), stat.st_ino, stat.st_size, stat.st_mtime_ns)
         if key not in _open:
-            _open[key] = Snapshot(path)
+            _open[key] = _understood(Snapshot(path))
         _open.move_to_end(key)
         while len(_open) > SNAPSHOTS_OPEN:
             _open.popitem(last=False)
         return _open[key]
+
+
+def _understood(snapshot: Snapshot) -> Snapshot:
+    """The same; FleetError where its tables are those of another version. What is no snapshot of a fleet says nothing of that."""
+    if snapshot.rows("SELECT 1 FROM duckdb_columns() WHERE table_name = 'runs' AND column_name = 'code_version'"):
+        made_by = snapshot.rows("SELECT code_version FROM runs")[0][0]
+        if made_by != CODE_VERSION:
+            raise FleetError(f"{snapshot.name} was made by version {made_by} of the pipeline, this is {CODE_VERSION}: run coldfill rebuild; nothing that was loaded is lost.")
+    return snapshot
 
 
 def _forget(path: Path) -> None:

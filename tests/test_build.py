@@ -157,3 +157,16 @@ def test_an_old_state_whose_text_is_gone_says_so(tmp_path):
     (fleet.inputs / gone).unlink()
     with pytest.raises(store.FleetError, match=gone):
         build.rebuild_state(fleet, 1)
+
+
+def test_a_snapshot_of_another_version_is_named_and_made_anew(tmp_path, monkeypatch):
+    """After an update pages and lists say what to do; the next load or rebuild makes all of it again."""
+    fleet = store.Fleet(tmp_path / "fleet").create()
+    receive.load(fleet, [SAMPLES / "tillamere-community-partners.csv"])
+    with monkeypatch.context() as before:
+        before.setattr(build, "CODE_VERSION", "0.0.1")
+        old = build.build(fleet)
+    with pytest.raises(store.FleetError, match="made by version 0.0.1 of the pipeline, this is .*: run coldfill rebuild"):
+        store.attach(old)
+    new = build.build(fleet)
+    assert new != old and store.attach(new).rows("SELECT count(*) > 0 FROM homes") == [(True,)]
