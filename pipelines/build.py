@@ -34,7 +34,7 @@ from pipelines.store import CODE_VERSION, FleetError, equal, scratch
 ROWS_FETCHED = 200_000       # inspections fetched at once, homes kept whole; more where that made too many fetches,
 MOST_FETCHES = 20            # since each looks through all rows for its own
 ROWS_AT_ONCE = 50_000        # of these, worked out and written at once
-BYTES_FOR_PROCESSES = 30 << 20  # of exports; fewer are worked out in this process, since another takes half a second to start
+BYTES_FOR_PROCESSES = 30 << 20  # of exports; fewer are worked out in this process, since others cost more than they save
 WORKERS = min(4, os.cpu_count() or 1)
 AT_HAND = WORKERS + 2        # batches at once: fetched, with a process that judges, or being written
 

@@ -11,7 +11,7 @@ from pipelines.checks import BY_ID, CHECKS
 from pipelines.checks.kinds import AnyOf, Band, Doubt, Fact, Odd
 from pipelines.fields import BY_NAME
 from pipelines.margins import at
-from pipelines.readings import REASONS, Words, field_of, first_gap, gap, more, reason_of
+from pipelines.readings import Words, field_of, first_gap, gap, more, reason_of
 from pipelines.recompute import ASSESSED, LOOKS_LIKE_STEAM, LOOKS_OPEN, NO_EVIDENCE, OTHER_SYSTEM, Quantity
 
 OUTCOMES = ("ok", "deficient", "not verified", "not applicable")
