@@ -7,7 +7,13 @@ from dashboard.navigation import DEFAULT, VIEWS
 
 st.set_page_config(page_title="Coldfill", layout="wide", initial_sidebar_state="expanded")
 pages = {
-    view: st.Page(f"views/{view.name}.py", title=view.label, url_path=view.name, default=view is DEFAULT, visibility="visible" if view.listed else "hidden")
+    view: st.Page(
+        f"views/{view.name}.py",
+        title=view.label,
+        url_path=view.name,
+        default=view is DEFAULT,
+        visibility="visible" if view.listed else "hidden",
+    )
     for view in VIEWS
 }
 page = st.navigation(list(pages.values()), position="top")

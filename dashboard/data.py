@@ -19,15 +19,44 @@ from pipelines.explain import TITLES, NotFound, called
 from pipelines.history import NOT_VERIFIED, STAGES, STATES
 from pipelines.intake.mapping import MappingError
 from pipelines.intake.sniff import ExportError
-from pipelines.lists import CAUTIONS, EVERYTHING, Filters, ListError, Viewer, as_csv, as_parquet, as_xlsx, as_zip
+from pipelines.lists import (
+    CAUTIONS,
+    EVERYTHING,
+    Filters,
+    ListError,
+    Viewer,
+    as_csv,
+    as_parquet,
+    as_xlsx,
+    as_zip,
+)
 from pipelines.mending import mending
 from pipelines.policy.policy import LEVELS, PolicyError
 from pipelines.reading import IN_THE_FILE
 from pipelines.snapshot import part, quoted
 from pipelines.store import Fleet, FleetError, attach
 
-__all__ = ["BY_ID", "CAUTIONS", "EVERYTHING", "LEVELS", "STAGES", "TITLES", "ExportError", "Filters", "FleetError", "ListError", "MappingError", "NotFound", "PolicyError", "Viewer",
-           "as_csv", "as_parquet", "as_xlsx", "as_zip", "called"]
+__all__ = [
+    "BY_ID",
+    "CAUTIONS",
+    "EVERYTHING",
+    "LEVELS",
+    "STAGES",
+    "TITLES",
+    "ExportError",
+    "Filters",
+    "FleetError",
+    "ListError",
+    "MappingError",
+    "NotFound",
+    "PolicyError",
+    "Viewer",
+    "as_csv",
+    "as_parquet",
+    "as_xlsx",
+    "as_zip",
+    "called",
+]
 
 ROWS_A_PAGE, PAIRS_A_PAGE = 40, 20
 NO_DECISIONS = ()
@@ -54,27 +83,79 @@ class Question:
 
 
 QUESTIONS = (
-    Question("act-today", "Act today, no action recorded", "Must be acted on the day it is known.", DEFICIENCIES,
-             "o.risk = 'act today' AND o.last_action IS NULL", "d.risk = 'act today'"),
-    Question("high-risk", "High risk, no action recorded", "High risk, and nobody has recorded doing anything about it.", DEFICIENCIES,
-             "o.risk = 'high' AND o.last_action IS NULL", "d.risk = 'high'"),
-    Question("past-due", "Past due", "The policy's time to correct it, counted from the visit that found it, has run out.", DEFICIENCIES, "o.overdue"),
-    Question("hold", "Units to hold before reporting", "Final inspection done, not reported, and something open or a safety-critical check not verified.", HOMES,
-             "h.hold_before_reporting"),
-    Question("new", "New since the last file", "First seen by a visit that came with the agency's newest file; an agency with one file only has none.", DEFICIENCIES,
-             "o.export_id = newest.export_id AND newest.files > 1 AND o.decided_on = o.since"),
-    Question("not-held", "Repairs claimed and not borne out", "A repair that fixes it was reported, and a later visit found it again.", DEFICIENCIES,
-             "o.state = 'repair did not hold'", "d.state = 'repair did not hold'"),
-    Question("safety-not-verified", "Safety-critical checks not verified", "At least one safety-critical check has never had a result that tells.", HOMES, "h.safety_not_verified > 0"),
-    Question("none-found", "Nothing open, every safety-critical check verified", "The only homes that may be called in order by these checks.", HOMES,
-             "h.assessed AND h.open_deficiencies = 0 AND h.safety_not_verified = 0"),
-    Question("not-assessed", "Not assessed", "Another heating system, or none recorded: these checks say nothing of the home.", HOMES, "NOT h.assessed"),
+    Question(
+        "act-today",
+        "Act today, no action recorded",
+        "Must be acted on the day it is known.",
+        DEFICIENCIES,
+        "o.risk = 'act today' AND o.last_action IS NULL",
+        "d.risk = 'act today'",
+    ),
+    Question(
+        "high-risk",
+        "High risk, no action recorded",
+        "High risk, and nobody has recorded doing anything about it.",
+        DEFICIENCIES,
+        "o.risk = 'high' AND o.last_action IS NULL",
+        "d.risk = 'high'",
+    ),
+    Question(
+        "past-due",
+        "Past due",
+        "The policy's time to correct it, counted from the visit that found it, has run out.",
+        DEFICIENCIES,
+        "o.overdue",
+    ),
+    Question(
+        "hold",
+        "Units to hold before reporting",
+        "Final inspection done, not reported, and something open or a safety-critical check not verified.",
+        HOMES,
+        "h.hold_before_reporting",
+    ),
+    Question(
+        "new",
+        "New since the last file",
+        "First seen by a visit that came with the agency's newest file; an agency with one file only has none.",
+        DEFICIENCIES,
+        "o.export_id = newest.export_id AND newest.files > 1 AND o.decided_on = o.since",
+    ),
+    Question(
+        "not-held",
+        "Repairs claimed and not borne out",
+        "A repair that fixes it was reported, and a later visit found it again.",
+        DEFICIENCIES,
+        "o.state = 'repair did not hold'",
+        "d.state = 'repair did not hold'",
+    ),
+    Question(
+        "safety-not-verified",
+        "Safety-critical checks not verified",
+        "At least one safety-critical check has never had a result that tells.",
+        HOMES,
+        "h.safety_not_verified > 0",
+    ),
+    Question(
+        "none-found",
+        "Nothing open, every safety-critical check verified",
+        "The only homes that may be called in order by these checks.",
+        HOMES,
+        "h.assessed AND h.open_deficiencies = 0 AND h.safety_not_verified = 0",
+    ),
+    Question(
+        "not-assessed",
+        "Not assessed",
+        "Another heating system, or none recorded: these checks say nothing of the home.",
+        HOMES,
+        "NOT h.assessed",
+    ),
 )
 QUESTION = {question.id: question for question in QUESTIONS}
 ON_FIRST_PAGE = ("act-today", "high-risk", "past-due", "hold", "new", "not-held", "safety-not-verified")
 
 
 # ---- what is looked at
+
 
 def fleet() -> Fleet:
     return Fleet(os.environ.get("COLDFILL_FLEET") or "fleet")
@@ -91,20 +172,38 @@ def about(viewer: Viewer, snapshot: str) -> dict:
     """How much the snapshot holds, as far as the viewer sees it, and when it was made."""
     opened = attach(snapshot)
     condition, params = lists.where(viewer, Filters(), checks=None)
-    homes, assessed = opened.rows(f"SELECT count(*), count(*) FILTER (assessed) FROM homes AS h WHERE {condition}", params)[0]
+    homes, assessed = opened.rows(
+        f"SELECT count(*), count(*) FILTER (assessed) FROM homes AS h WHERE {condition}", params
+    )[0]
     inspections = opened.rows(f"SELECT count(*) FROM readings AS h WHERE {condition}", params)[0][0]
     files = opened.rows("SELECT count(*) FROM exports")[0][0]
     made_at, version = opened.rows("SELECT made_at, code_version FROM runs")[0]
-    return {"homes": homes, "assessed": assessed, "inspections": inspections, "files": files, "made_on": datetime.fromisoformat(made_at[:19]), "number": opened.number,
-            "version": version, "name": opened.name}
+    return {
+        "homes": homes,
+        "assessed": assessed,
+        "inspections": inspections,
+        "files": files,
+        "made_on": datetime.fromisoformat(made_at[:19]),
+        "number": opened.number,
+        "version": version,
+        "name": opened.name,
+    }
 
 
 @cached
 def choices(viewer: Viewer, snapshot: str) -> dict[str, list[str]]:
     """What filters offer: agencies, regions and crews there are, in the order of the alphabet."""
     condition, params = lists.where(viewer, Filters(), homes="tally")
-    return {name: [text for text, in attach(snapshot).rows(f"SELECT DISTINCT {name} FROM tally WHERE {name} IS NOT NULL AND {condition} ORDER BY lower({name}), 1", params)]
-            for name in ("agency", "region", "crew")}
+    return {
+        name: [
+            text
+            for (text,) in attach(snapshot).rows(
+                f"SELECT DISTINCT {name} FROM tally WHERE {name} IS NOT NULL AND {condition} ORDER BY lower({name}), 1",
+                params,
+            )
+        ]
+        for name in ("agency", "region", "crew")
+    }
 
 
 @cached
@@ -146,13 +245,24 @@ def standing(viewer: Viewer, snapshot: str, filters: Filters, as_of: date) -> pd
     opened = attach(snapshot)
     found = _overlaid(viewer, snapshot, filters, as_of)
     asked = [QUESTION[name] for name in ON_FIRST_PAGE]
-    counted = ", ".join(f"count(*) FILTER (stage = {quoted(stage)}) AS deficiencies{place}, count(DISTINCT (o.agency, o.home_id)) FILTER (stage = {quoted(stage)}) AS homes{place}"
-                        for place, stage in enumerate(STAGES))
-    parts = " UNION ALL ".join(f"SELECT {quoted(question.id)} AS question, {counted}, min(o.since) AS oldest FROM {FOUND} WHERE {question.sql}"
-                               for question in asked if question.about == DEFICIENCIES)
+    counted = ", ".join(
+        f"count(*) FILTER (stage = {quoted(stage)}) AS deficiencies{place}, count(DISTINCT (o.agency, o.home_id)) FILTER (stage = {quoted(stage)}) AS homes{place}"
+        for place, stage in enumerate(STAGES)
+    )
+    parts = " UNION ALL ".join(
+        f"SELECT {quoted(question.id)} AS question, {counted}, min(o.since) AS oldest FROM {FOUND} WHERE {question.sql}"
+        for question in asked
+        if question.about == DEFICIENCIES
+    )
     rows = opened.query(f"WITH {NEWEST} {parts}", found=found).set_index("question").reindex(ON_FIRST_PAGE)
     condition, params = lists.where(viewer, filters, checks=None)
-    counts = {question.id: opened.rows(f"SELECT count(*) FROM homes AS h WHERE {question.sql} AND {condition}", params)[0][0] for question in asked if question.about == HOMES}
+    counts = {
+        question.id: opened.rows(
+            f"SELECT count(*) FROM homes AS h WHERE {question.sql} AND {condition}", params
+        )[0][0]
+        for question in asked
+        if question.about == HOMES
+    }
     return rows.assign(homes=pd.Series(counts), label=[question.label for question in asked]).reset_index()
 
 
@@ -160,10 +270,14 @@ def standing(viewer: Viewer, snapshot: str, filters: Filters, as_of: date) -> pd
 def urgent(viewer: Viewer, snapshot: str, filters: Filters, as_of: date, most: int) -> pd.DataFrame:
     """Act today and high risk without an action, oldest first: agency, home_id, risk, check_id, deficiency, stage, since, due."""
     found = _overlaid(viewer, snapshot, filters, as_of, "d.risk IN ('act today', 'high')")
-    return attach(snapshot).query(f"""
+    return attach(snapshot).query(
+        f"""
         SELECT o.agency, o.home_id, o.system_id, o.risk, o.check_id, c.title AS deficiency, o.stage, o.since, o.due, h.crew
         FROM found AS o JOIN checks AS c USING (check_id) JOIN homes AS h ON h.agency = o.agency AND h.home_id = o.home_id
-        WHERE o.last_action IS NULL ORDER BY {BY_RISK.format('o.risk')}, o.since, o.agency, o.home_id, o.check_id LIMIT ?""", [most], found=found)
+        WHERE o.last_action IS NULL ORDER BY {BY_RISK.format("o.risk")}, o.since, o.agency, o.home_id, o.check_id LIMIT ?""",
+        [most],
+        found=found,
+    )
 
 
 @cached
@@ -176,9 +290,15 @@ def not_verified(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFram
     opened = attach(snapshot)
     condition, params = lists.where(viewer, filters, checks=None)
     safety = [check for check in HOME_CHECKS if check.safety_critical]
-    counts = ", ".join(f"count(DISTINCT CASE WHEN {part(check.id, 'state', 's')} = {NOT_VERIFIED} THEN s.home_id END) AS {quoted(check.id).replace(chr(39), chr(34))}" for check in safety)
-    wide = opened.query(f"""SELECT h.agency, {counts} FROM state_columns AS s JOIN homes AS h ON h.agency = s.agency AND h.home_id = s.home_id
-                            WHERE h.assessed AND {condition} GROUP BY h.agency""", params)
+    counts = ", ".join(
+        f"count(DISTINCT CASE WHEN {part(check.id, 'state', 's')} = {NOT_VERIFIED} THEN s.home_id END) AS {quoted(check.id).replace(chr(39), chr(34))}"
+        for check in safety
+    )
+    wide = opened.query(
+        f"""SELECT h.agency, {counts} FROM state_columns AS s JOIN homes AS h ON h.agency = s.agency AND h.home_id = s.home_id
+                            WHERE h.assessed AND {condition} GROUP BY h.agency""",
+        params,
+    )
     homes = wide.melt("agency", var_name="check_id", value_name="homes")
     lacking = opened.query("""
         WITH of_agency AS (SELECT DISTINCT agency, export_id FROM received_rows),
@@ -190,7 +310,11 @@ def not_verified(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFram
     homes["lacking"] = homes["lacking"].fillna("")
     homes["title"] = homes["check_id"].map(titles())
     order = {check.id: place for place, check in enumerate(CHECKS)}
-    return homes.sort_values(["check_id", "agency"], key=lambda part: part.map(order) if part.name == "check_id" else part, ignore_index=True)
+    return homes.sort_values(
+        ["check_id", "agency"],
+        key=lambda part: part.map(order) if part.name == "check_id" else part,
+        ignore_index=True,
+    )
 
 
 @cached
@@ -200,9 +324,15 @@ def agencies(viewer: Viewer, snapshot: str, filters: Filters, as_of: date) -> pd
     An agency that is known by its files only is there too, with no home: a silent agency must not look clean.
     """
     condition, params = lists.where(viewer, Filters(agency=filters.agency), homes="h")
-    if viewer.agencies and not filters.agency:  # the spelling of an agency without a row in force is its file's
-        condition, params = f"({condition} OR lower(h.agency) IN ({', '.join('?' * len(viewer.agencies))}))", [*params, *(name.lower() for name in viewer.agencies)]
-    return attach(snapshot).query(f"""
+    if (
+        viewer.agencies and not filters.agency
+    ):  # the spelling of an agency without a row in force is its file's
+        condition, params = (
+            f"({condition} OR lower(h.agency) IN ({', '.join('?' * len(viewer.agencies))}))",
+            [*params, *(name.lower() for name in viewer.agencies)],
+        )
+    return attach(snapshot).query(
+        f"""
         WITH of_rows AS (SELECT agency, export_id, max(inspected_on) FILTER (inspected_on <= ?) AS last_inspected_on, count(*) FILTER (inspected_on > ?) AS later FROM received_rows GROUP BY ALL),
         of_files AS (
             SELECT coalesce(s.spelling, e.agency) AS agency, CASE WHEN e.status = 'loaded' THEN e.export_id END AS export_id, NULL::DATE AS last_inspected_on, 0 AS later
@@ -212,16 +342,21 @@ def agencies(viewer: Viewer, snapshot: str, filters: Filters, as_of: date) -> pd
                   FROM (SELECT * FROM of_rows UNION ALL SELECT * FROM of_files) GROUP BY agency),
         counted AS (SELECT agency, count(*) AS homes, count(*) FILTER (assessed) AS assessed FROM homes GROUP BY agency)
         SELECT * FROM (SELECT h.agency, coalesce(counted.homes, 0) AS homes, coalesce(counted.assessed, 0) AS assessed, h.files, e.file_name, e.received_at::TIMESTAMP AS received_at, h.last_inspected_on, h.later
-        FROM files AS h LEFT JOIN counted USING (agency) LEFT JOIN exports AS e ON e.export_id = h.export_id WHERE {condition}) ORDER BY lower(agency)""", [as_of, as_of, IN_THE_FILE, *params])
+        FROM files AS h LEFT JOIN counted USING (agency) LEFT JOIN exports AS e ON e.export_id = h.export_id WHERE {condition}) ORDER BY lower(agency)""",
+        [as_of, as_of, IN_THE_FILE, *params],
+    )
 
 
 # ---- homes
 
 SORTS = {
     "risk": f"{BY_RISK.format('h.risk')} NULLS LAST, h.open_deficiencies DESC, h.last_inspected_on",
-    "-last_inspected_on": "h.last_inspected_on DESC", "last_inspected_on": "h.last_inspected_on",
-    "home_id": "h.home_id", "-safety_not_verified": "h.safety_not_verified DESC",
-    "region": "lower(h.region) NULLS LAST", "crew": "lower(h.crew) NULLS LAST",
+    "-last_inspected_on": "h.last_inspected_on DESC",
+    "last_inspected_on": "h.last_inspected_on",
+    "home_id": "h.home_id",
+    "-safety_not_verified": "h.safety_not_verified DESC",
+    "region": "lower(h.region) NULLS LAST",
+    "crew": "lower(h.crew) NULLS LAST",
 }
 
 
@@ -231,15 +366,23 @@ def _homes(viewer, snapshot, filters, only, as_of):
     question = QUESTION.get(only)
     if question is None or question.about == HOMES:
         of_check = question is not None and question.id == "safety-not-verified" and filters.check
-        condition, params = lists.where(viewer, replace(filters, check=()) if of_check else filters, checks=None)
+        condition, params = lists.where(
+            viewer, replace(filters, check=()) if of_check else filters, checks=None
+        )
         if of_check:  # the check that was not verified, not one that is open
             marks = ", ".join("?" * len(filters.check))
             condition += f" AND (h.agency, h.home_id) IN (SELECT (f.agency, f.home_id) FROM home_checks AS f WHERE f.state = {quoted(STATES[NOT_VERIFIED])} AND f.check_id IN ({marks}))"
             params = [*params, *filters.check]
         return f"homes AS h WHERE {condition} AND {question.sql if question else 'true'}", params, {}
     found = _overlaid(viewer, snapshot, filters, as_of, question.narrow)
-    keys = opened.arrow(f"WITH {NEWEST} SELECT DISTINCT o.agency, o.home_id FROM {FOUND} WHERE {question.sql}", found=found)
-    return "homes AS h SEMI JOIN keys ON keys.agency = h.agency AND keys.home_id = h.home_id WHERE true", [], {"keys": keys}
+    keys = opened.arrow(
+        f"WITH {NEWEST} SELECT DISTINCT o.agency, o.home_id FROM {FOUND} WHERE {question.sql}", found=found
+    )
+    return (
+        "homes AS h SEMI JOIN keys ON keys.agency = h.agency AND keys.home_id = h.home_id WHERE true",
+        [],
+        {"keys": keys},
+    )
 
 
 @cached
@@ -249,15 +392,22 @@ def homes_count(viewer: Viewer, snapshot: str, filters: Filters, only: str, as_o
 
 
 @cached
-def homes(viewer: Viewer, snapshot: str, filters: Filters, only: str, as_of: date, sort: str, page: int) -> pd.DataFrame:
+def homes(
+    viewer: Viewer, snapshot: str, filters: Filters, only: str, as_of: date, sort: str, page: int
+) -> pd.DataFrame:
     """One page of homes, the graver first unless `sort` says otherwise; `page` counts from 1."""
     source, params, tables = _homes(viewer, snapshot, filters, only, as_of)
-    return attach(snapshot).query(f"""
-        SELECT h.* FROM {source} ORDER BY {SORTS.get(sort, SORTS['risk'])}, h.agency, h.home_id LIMIT ? OFFSET ?""",
-        [*params, ROWS_A_PAGE, ROWS_A_PAGE * (page - 1)], **tables)
+    return attach(snapshot).query(
+        f"""
+        SELECT h.* FROM {source} ORDER BY {SORTS.get(sort, SORTS["risk"])}, h.agency, h.home_id LIMIT ? OFFSET ?""",
+        [*params, ROWS_A_PAGE, ROWS_A_PAGE * (page - 1)],
+        **tables,
+    )
 
 
-def flagged(viewer: Viewer, snapshot: str, filters: Filters, only: str, as_of: date, chosen=()) -> lists.Sheet:
+def flagged(
+    viewer: Viewer, snapshot: str, filters: Filters, only: str, as_of: date, chosen=()
+) -> lists.Sheet:
     """The list of what is open in the homes on the page of homes; `chosen` (agency, home_id) narrows it to some of them.
 
     A question about deficiencies narrows the list to those, one about homes to what is open in those homes.
@@ -267,14 +417,26 @@ def flagged(viewer: Viewer, snapshot: str, filters: Filters, only: str, as_of: d
     keep, said = sheet.frame, {}
     if question is not None:
         keys = ["agency", "home_id", *(("system_id", "check_id") if question.about == DEFICIENCIES else ())]
-        wanted = _deficiencies(viewer, snapshot, filters, question, as_of) if question.about == DEFICIENCIES else _keys(viewer, snapshot, filters, only, as_of)
+        wanted = (
+            _deficiencies(viewer, snapshot, filters, question, as_of)
+            if question.about == DEFICIENCIES
+            else _keys(viewer, snapshot, filters, only, as_of)
+        )
         keep, said = keep[_among(keep[keys], wanted[keys])], {"only": question.label}
     if chosen:
         keys = ["agency", "home_id"]
-        keep, said = keep[_among(keep[keys], pd.DataFrame(list(chosen), columns=keys))], said | {"homes": [f"{agency}: {home}" for agency, home in chosen]}
+        keep, said = (
+            keep[_among(keep[keys], pd.DataFrame(list(chosen), columns=keys))],
+            said | {"homes": [f"{agency}: {home}" for agency, home in chosen]},
+        )
     if not said:
         return sheet
-    return replace(sheet, frame=keep.reset_index(drop=True), about=sheet.about | {"filters": sheet.about["filters"] | said}, homes=None)
+    return replace(
+        sheet,
+        frame=keep.reset_index(drop=True),
+        about=sheet.about | {"filters": sheet.about["filters"] | said},
+        homes=None,
+    )
 
 
 def _among(rows, wanted):
@@ -290,7 +452,10 @@ def _keys(viewer, snapshot, filters, only, as_of):
 
 def _deficiencies(viewer, snapshot, filters, question, as_of):
     found = _overlaid(viewer, snapshot, filters, as_of, question.narrow)
-    return attach(snapshot).query(f"WITH {NEWEST} SELECT o.agency, o.home_id, o.system_id, o.check_id FROM {FOUND} WHERE {question.sql}", found=found)
+    return attach(snapshot).query(
+        f"WITH {NEWEST} SELECT o.agency, o.home_id, o.system_id, o.check_id FROM {FOUND} WHERE {question.sql}",
+        found=found,
+    )
 
 
 def hold(viewer: Viewer, snapshot: str, filters: Filters, as_of: date) -> lists.Sheet:
@@ -301,10 +466,13 @@ def hold(viewer: Viewer, snapshot: str, filters: Filters, as_of: date) -> lists.
 def held(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFrame:
     """Units to hold per agency: those with something open, and those only for want of verification."""
     condition, params = lists.where(viewer, filters, checks=None)
-    return attach(snapshot).query(f"""
+    return attach(snapshot).query(
+        f"""
         SELECT * FROM (SELECT agency, count(*) AS units, count(*) FILTER (open_deficiencies > 0) AS opened, count(*) FILTER (open_deficiencies = 0) AS unverified,
                min(last_inspected_on) AS oldest
-        FROM homes AS h WHERE hold_before_reporting AND {condition} GROUP BY agency) ORDER BY lower(agency)""", params)
+        FROM homes AS h WHERE hold_before_reporting AND {condition} GROUP BY agency) ORDER BY lower(agency)""",
+        params,
+    )
 
 
 # ---- regions, crews, risk
@@ -317,10 +485,13 @@ VERIFIED = f"state IN ({OPEN}, 'ok', 'corrected')"
 def regions(viewer: Viewer, snapshot: str, filters: Filters, stage: str) -> pd.DataFrame:
     """Per region and check: systems whose last telling result is known (verified), deficient at this stage, not verified."""
     condition, params = lists.where(viewer, filters, homes="t")
-    return attach(snapshot).query(f"""
+    return attach(snapshot).query(
+        f"""
         SELECT * FROM (SELECT coalesce(t.region, '') AS region, t.check_id, coalesce(sum(systems) FILTER ({VERIFIED}), 0)::BIGINT AS verified,
                coalesce(sum(systems) FILTER (stage = ?), 0)::BIGINT AS deficient, coalesce(sum(systems) FILTER (state = 'not verified'), 0)::BIGINT AS not_verified
-        FROM tally AS t WHERE {condition} GROUP BY ALL) ORDER BY lower(region), check_id""", [stage, *params])
+        FROM tally AS t WHERE {condition} GROUP BY ALL) ORDER BY lower(region), check_id""",
+        [stage, *params],
+    )
 
 
 ELEVATION_STEP_FT, CHARGE_STEP_PSI, MOST_MARKS = 250, 0.5, 1_900
@@ -340,86 +511,136 @@ def charges(viewer: Viewer, snapshot: str, filters: Filters) -> tuple[pd.DataFra
                  JOIN homes AS h ON h.agency = c.agency AND h.home_id = c.home_id WHERE c.trusted_charge_psig IS NOT NULL AND {condition}"""
     for step in (1, 2, 4, 8):
         feet, psi = ELEVATION_STEP_FT * step, CHARGE_STEP_PSI * step
-        bins = opened.query(f"""SELECT round(elevation_ft / {feet}) * {feet} AS elevation_ft, round(charge_psig / {psi}) * {psi} AS charge_psig, count(*) AS inspections
-                                FROM ({charge}) WHERE elevation_ft IS NOT NULL GROUP BY ALL ORDER BY 1, 2""", params)
+        bins = opened.query(
+            f"""SELECT round(elevation_ft / {feet}) * {feet} AS elevation_ft, round(charge_psig / {psi}) * {psi} AS charge_psig, count(*) AS inspections
+                                FROM ({charge}) WHERE elevation_ft IS NOT NULL GROUP BY ALL ORDER BY 1, 2""",
+            params,
+        )
         if len(bins) <= MOST_MARKS:
             break
-    curve = opened.query(f"""SELECT min(elevation_ft) AS elevation_ft, min(curve_psig) AS charge_psig FROM ({charge}) WHERE elevation_ft IS NOT NULL
-                             GROUP BY round(elevation_ft / {ELEVATION_STEP_FT}) ORDER BY 1""", params)
-    return bins, curve, opened.rows(f"SELECT count(*) FROM ({charge}) WHERE elevation_ft IS NULL", params)[0][0]
+    curve = opened.query(
+        f"""SELECT min(elevation_ft) AS elevation_ft, min(curve_psig) AS charge_psig FROM ({charge}) WHERE elevation_ft IS NOT NULL
+                             GROUP BY round(elevation_ft / {ELEVATION_STEP_FT}) ORDER BY 1""",
+        params,
+    )
+    return (
+        bins,
+        curve,
+        opened.rows(f"SELECT count(*) FROM ({charge}) WHERE elevation_ft IS NULL", params)[0][0],
+    )
 
 
 @cached
-def crews(viewer: Viewer, snapshot: str, filters: Filters, check: str | None = None, crew: tuple[str, str] | None = None) -> pd.DataFrame:
+def crews(
+    viewer: Viewer,
+    snapshot: str,
+    filters: Filters,
+    check: str | None = None,
+    crew: tuple[str, str] | None = None,
+) -> pd.DataFrame:
     """Counts of crew_checks for one check over all crews, or for one crew (agency, crew) over all checks."""
     condition, params = lists.where(viewer, Filters(agency=filters.agency, crew=filters.crew), homes="c")
-    narrow, more = ("c.check_id = ?", [check]) if crew is None else ("c.agency = ? AND c.crew = ?", list(crew))
-    return attach(snapshot).query(f"""
+    narrow, more = (
+        ("c.check_id = ?", [check]) if crew is None else ("c.agency = ? AND c.crew = ?", list(crew))
+    )
+    return attach(snapshot).query(
+        f"""
         SELECT c.agency, c.crew, c.check_id, k.title, c.visits, c.observed, c.observed_sure, c.rate, c.low95, c.high95, c.not_verified
         FROM crew_checks AS c JOIN checks AS k USING (check_id) WHERE {narrow} AND {condition}
-        ORDER BY lower(c.agency), lower(c.crew), list_position({home_checks()}, c.check_id)""", [*more, *params])
+        ORDER BY lower(c.agency), lower(c.crew), list_position({home_checks()}, c.check_id)""",
+        [*more, *params],
+    )
 
 
 @cached
 def agencies_of(viewer: Viewer, snapshot: str, crew: str, among: tuple[str, ...]) -> list[str]:
     """Agencies that have a crew of this name: they never are the same crew."""
     condition, params = lists.where(viewer, Filters(agency=among, crew=(crew,)), homes="c")
-    return [agency for agency, in attach(snapshot).rows(f"SELECT DISTINCT agency FROM crew_checks AS c WHERE {condition} ORDER BY 1", params)]
+    return [
+        agency
+        for (agency,) in attach(snapshot).rows(
+            f"SELECT DISTINCT agency FROM crew_checks AS c WHERE {condition} ORDER BY 1", params
+        )
+    ]
 
 
 @cached
 def matrix(viewer: Viewer, snapshot: str, filters: Filters, stage: str) -> pd.DataFrame:
     """Checks with their severity, probability and the risk the policy's matrix gives these, and what is open of each at a stage."""
     condition, params = lists.where(viewer, filters, homes="t")
-    return attach(snapshot).query(f"""
+    return attach(snapshot).query(
+        f"""
         SELECT * FROM (SELECT c.severity, c.probability, m.risk, c.check_id, c.title, c.act_today, coalesce(sum(t.systems) FILTER (t.stage = ? AND {condition}), 0)::BIGINT AS deficiencies
         FROM checks AS c JOIN risk_matrix AS m USING (severity, probability) LEFT JOIN tally AS t ON t.check_id = c.check_id WHERE c.severity IS NOT NULL
-        GROUP BY ALL) ORDER BY severity, probability, list_position({home_checks()}, check_id)""", [stage, *params])
+        GROUP BY ALL) ORDER BY severity, probability, list_position({home_checks()}, check_id)""",
+        [stage, *params],
+    )
 
 
 @cached
 def levels(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFrame:
     """Open deficiencies by risk, a column for each stage (stage0, ...)."""
     condition, params = lists.where(viewer, filters, homes="t")
-    stages = ", ".join(f"coalesce(sum(systems) FILTER (stage = {quoted(stage)}), 0)::BIGINT AS stage{place}" for place, stage in enumerate(STAGES))
-    return attach(snapshot).query(f"SELECT risk, {stages} FROM tally AS t WHERE risk IS NOT NULL AND {condition} GROUP BY risk ORDER BY {BY_RISK.format('risk')}", params)
+    stages = ", ".join(
+        f"coalesce(sum(systems) FILTER (stage = {quoted(stage)}), 0)::BIGINT AS stage{place}"
+        for place, stage in enumerate(STAGES)
+    )
+    return attach(snapshot).query(
+        f"SELECT risk, {stages} FROM tally AS t WHERE risk IS NOT NULL AND {condition} GROUP BY risk ORDER BY {BY_RISK.format('risk')}",
+        params,
+    )
 
 
 @cached
 def matrix_levels(viewer: Viewer, snapshot: str) -> dict[tuple[int, str], str]:
     """The policy's risk for each severity and probability."""
-    return {(severity, probability): risk for severity, probability, risk in attach(snapshot).rows("SELECT severity, probability, risk FROM risk_matrix")}
+    return {
+        (severity, probability): risk
+        for severity, probability, risk in attach(snapshot).rows(
+            "SELECT severity, probability, risk FROM risk_matrix"
+        )
+    }
 
 
 # ---- files
+
 
 def _seen(viewer, filters):
     """SQL of the exports that hold rows of agencies the viewer sees and the filter names; all of them where neither narrows."""
     condition, params = lists.where(viewer, Filters(agency=filters.agency), homes="h")
     if condition == "true":
         return "SELECT export_id FROM exports", []
-    return f"""SELECT export_id FROM exports AS h WHERE {condition}
-               UNION SELECT export_id FROM (SELECT DISTINCT agency, export_id FROM received_rows) AS h WHERE {condition}""", [*params, *params]
+    return (
+        f"""SELECT export_id FROM exports AS h WHERE {condition}
+               UNION SELECT export_id FROM (SELECT DISTINCT agency, export_id FROM received_rows) AS h WHERE {condition}""",
+        [*params, *params],
+    )
 
 
 @cached
 def exports(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFrame:
     """Every file received with its counts, the newest first."""
     seen, params = _seen(viewer, filters)
-    return attach(snapshot).query(f"""
+    return attach(snapshot).query(
+        f"""
         SELECT export_id, file_name, agency, mapping, status, reason, received_at::TIMESTAMP AS received_at, rows_read, rows_kept, rows_not_loaded, rows_repeated,
                rows_superseded, remarks, dropped_headings, left(sha256, 12) AS sha256
-        FROM exports WHERE export_id IN ({seen}) ORDER BY export_id DESC""", params)
+        FROM exports WHERE export_id IN ({seen}) ORDER BY export_id DESC""",
+        params,
+    )
 
 
 @cached
 def not_loaded(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFrame:
     """What was not used as read, per file, extent and reason, with the first line it happened on."""
     seen, params = _seen(viewer, filters)
-    return attach(snapshot).query(f"""
+    return attach(snapshot).query(
+        f"""
         SELECT * FROM (SELECT n.export_id, e.file_name, n.extent, n.reason, count(*) AS times, min(n.source_line) AS first_line, string_agg(DISTINCT nullif(n.heading, ''), ', ' ORDER BY nullif(n.heading, '')) AS headings
         FROM not_loaded AS n JOIN exports AS e USING (export_id) WHERE n.export_id IN ({seen})
-        GROUP BY ALL) ORDER BY export_id DESC, list_position(['row', 'cell', 'column'], extent), times DESC, reason""", params)
+        GROUP BY ALL) ORDER BY export_id DESC, list_position(['row', 'cell', 'column'], extent), times DESC, reason""",
+        params,
+    )
 
 
 def not_loaded_list(viewer: Viewer, snapshot: str, export_id: int, as_of: date) -> lists.Sheet:
@@ -432,10 +653,16 @@ def to_mend(viewer: Viewer, snapshot: str) -> list[int]:
     if not viewer.personal:
         return []
     allowed, params = lists.where(viewer, Filters(), homes="h")
-    return [export_id for export_id, in attach(snapshot).rows(f"""
+    return [
+        export_id
+        for (export_id,) in attach(snapshot).rows(
+            f"""
         SELECT export_id FROM exports AS e WHERE status = 'loaded' AND export_id IN (SELECT export_id FROM not_loaded WHERE extent <> 'column')
         AND ({viewer.agencies is None} OR (export_id IN (SELECT export_id FROM received_rows) AND NOT EXISTS (FROM received_rows AS h WHERE h.export_id = e.export_id AND NOT ({allowed}))
-             AND agency <> ?)) ORDER BY export_id""", [*params, IN_THE_FILE])]
+             AND agency <> ?)) ORDER BY export_id""",
+            [*params, IN_THE_FILE],
+        )
+    ]
 
 
 def mended(viewer: Viewer, snapshot: str, export_id: int) -> tuple[str, bytes]:
@@ -456,7 +683,10 @@ def suspicions_count(viewer: Viewer, snapshot: str, filters: Filters) -> int:
 def suspicions(viewer: Viewer, snapshot: str, filters: Filters, page: int) -> pd.DataFrame:
     """One page of pairs of ids that may be one home: agency, home_id, other_home_id, why; `page` counts from 1."""
     condition, params = lists.where(viewer, Filters(agency=filters.agency), homes="h")
-    return attach(snapshot).query(f"SELECT * FROM home_suspicions AS h WHERE {condition} ORDER BY lower(agency), home_id, other_home_id LIMIT ? OFFSET ?", [*params, PAIRS_A_PAGE, PAIRS_A_PAGE * (page - 1)])
+    return attach(snapshot).query(
+        f"SELECT * FROM home_suspicions AS h WHERE {condition} ORDER BY lower(agency), home_id, other_home_id LIMIT ? OFFSET ?",
+        [*params, PAIRS_A_PAGE, PAIRS_A_PAGE * (page - 1)],
+    )
 
 
 @cached
@@ -466,7 +696,8 @@ def answers(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFrame:
     `lacking` is empty where the file has what the check asked for first, or where some inspection could be answered.
     """
     seen, params = _seen(viewer, filters)
-    return attach(snapshot).query(f"""
+    return attach(snapshot).query(
+        f"""
         WITH counted AS (
             SELECT a.export_id, a.check_id, coalesce(sum(inspections) FILTER (outcome IN ('ok', 'deficient')), 0)::BIGINT AS told,
                    coalesce(sum(inspections) FILTER (outcome = 'not verified'), 0)::BIGINT AS not_verified,
@@ -474,7 +705,9 @@ def answers(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFrame:
             FROM export_checks AS a LEFT JOIN export_fields AS f ON f.export_id = a.export_id AND f.field = a.reason_field GROUP BY ALL)
         SELECT c.export_id, e.file_name, c.check_id, k.title, c.told, c.not_verified, CASE WHEN c.told = 0 THEN coalesce(c.lacking, '') ELSE '' END AS lacking
         FROM counted AS c JOIN exports AS e USING (export_id) JOIN checks AS k USING (check_id) WHERE c.export_id IN ({seen})
-        ORDER BY c.export_id DESC, list_position({[check.id for check in CHECKS]}, c.check_id)""", params)
+        ORDER BY c.export_id DESC, list_position({[check.id for check in CHECKS]}, c.check_id)""",
+        params,
+    )
 
 
 def lacking(unanswered: pd.DataFrame) -> list[str]:
@@ -490,6 +723,7 @@ def opening(lacking: pd.DataFrame) -> dict[str, int]:
 
 # ---- checks
 
+
 @cached
 def described(viewer: Viewer, snapshot: str) -> dict[str, pd.DataFrame]:
     """The small tables that say what results rest on: checks, limits, accepted_words, region_overrides, measures, clocks."""
@@ -499,6 +733,7 @@ def described(viewer: Viewer, snapshot: str) -> dict[str, pd.DataFrame]:
 
 
 # ---- one home
+
 
 @cached
 def home(viewer: Viewer, snapshot: str, agency: str, home_id: str, as_of: date) -> explain.Home:

@@ -7,9 +7,12 @@ import streamlit as st
 
 from dashboard import data
 
-FORMATS = (("CSV", data.as_csv, "csv", "text/csv"), ("XLSX", data.as_xlsx, "xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
-           ("Parquet", data.as_parquet, "parquet", "application/vnd.apache.parquet"),
-           ("CSV with a text of what it rests on", data.as_zip, "zip", "application/zip"))
+FORMATS = (
+    ("CSV", data.as_csv, "csv", "text/csv"),
+    ("XLSX", data.as_xlsx, "xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
+    ("Parquet", data.as_parquet, "parquet", "application/vnd.apache.parquet"),
+    ("CSV with a text of what it rests on", data.as_zip, "zip", "application/zip"),
+)
 
 
 def offer(make, name, what, formats=tuple(label for label, *_ in FORMATS)):
@@ -18,15 +21,30 @@ def offer(make, name, what, formats=tuple(label for label, *_ in FORMATS)):
         st.html(f"<p class='read'>Download {escape(what)}</p>", width="content")
         for label, write, ending, mime in FORMATS:
             if label in formats:
-                st.download_button(label, data=_when_asked(make, write), file_name=f"{name}.{ending}", mime=mime,
-                                   key=f"download {name} {ending}", on_click="ignore", help=f"{what}, as {label}; states the snapshot, the day and the filters it rests on")
+                st.download_button(
+                    label,
+                    data=_when_asked(make, write),
+                    file_name=f"{name}.{ending}",
+                    mime=mime,
+                    key=f"download {name} {ending}",
+                    on_click="ignore",
+                    help=f"{what}, as {label}; states the snapshot, the day and the filters it rests on",
+                )
 
 
 def as_it_is(make, name, what):
     """A button for a CSV that `make()` returns as (file name, bytes)."""
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         st.html(f"<p class='read'>Download {escape(what)}</p>", width="content")
-        st.download_button("CSV to mend", data=lambda: make()[1], file_name=f"{name}.csv", mime="text/csv", key=f"download {name}", on_click="ignore", help=f"{what}, as CSV")
+        st.download_button(
+            "CSV to mend",
+            data=lambda: make()[1],
+            file_name=f"{name}.csv",
+            mime="text/csv",
+            key=f"download {name}",
+            on_click="ignore",
+            help=f"{what}, as CSV",
+        )
 
 
 def _when_asked(make, write):

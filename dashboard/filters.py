@@ -13,7 +13,14 @@ from dashboard import data
 from dashboard.data import EVERYTHING, LEVELS, STAGES, Filters, Viewer
 from dashboard.navigation import BY_NAME, address
 
-LABELS = {"agency": "Agency", "region": "Region", "crew": "Crew", "check": "Check", "risk": "Risk", "stage": "Stage"}
+LABELS = {
+    "agency": "Agency",
+    "region": "Region",
+    "crew": "Crew",
+    "check": "Check",
+    "risk": "Risk",
+    "stage": "Stage",
+}
 KEPT = ("agency", "region", "crew", "check", "risk", "stage", "as_of")
 
 
@@ -37,7 +44,11 @@ def current(*names: str) -> Filters:
     wanted = names or st.session_state.get("filters_of_page", ())
     chosen = {name: st.session_state.get(name) for name in wanted}
     search = st.session_state.get("search", "").strip() if "search" in wanted else ""
-    return Filters(search=search, risk=chosen.pop("risk", None) or "", **{name: tuple(value) for name, value in chosen.items() if value and name != "search"})
+    return Filters(
+        search=search,
+        risk=chosen.pop("risk", None) or "",
+        **{name: tuple(value) for name, value in chosen.items() if value and name != "search"},
+    )
 
 
 def link(name: str, **asked) -> str:
@@ -74,17 +85,33 @@ def sidebar(view):
             if name == "check":
                 several("Check", name, offered[name], data.titles().get)
             elif name == "risk":
-                st.selectbox("Risk, this or worse", LEVELS, index=None, key=name, bind="query-params", placeholder="Any")
+                st.selectbox(
+                    "Risk, this or worse",
+                    LEVELS,
+                    index=None,
+                    key=name,
+                    bind="query-params",
+                    placeholder="Any",
+                )
             else:
                 st.multiselect(LABELS[name], offered[name], key=name, bind="query-params", placeholder="All")
-        st.date_input("As of", value="today", key="as_of", bind="query-params", format="YYYY-MM-DD", help="The day that due dates are counted to. What was found does not change with it.")
+        st.date_input(
+            "As of",
+            value="today",
+            key="as_of",
+            bind="query-params",
+            format="YYYY-MM-DD",
+            help="The day that due dates are counted to. What was found does not change with it.",
+        )
 
 
 def several(label, key, ids, title):
     """A choice of several ids shown by their titles, kept in the address as ids."""
     if key not in st.session_state:
         st.session_state[key] = [one for one in st.query_params.get_all(key) if one in ids]
-    chosen = st.multiselect(label, ids, key=key, format_func=title, placeholder="All", persist_state="session")
+    chosen = st.multiselect(
+        label, ids, key=key, format_func=title, placeholder="All", persist_state="session"
+    )
     _write(key, chosen)
     return chosen
 
@@ -94,7 +121,15 @@ def one_of(label, key, ids, title, nothing=None, where=st):
     if key not in st.session_state:
         asked = st.query_params.get(key)
         st.session_state[key] = asked if asked in ids else ids[0] if nothing is None else None
-    chosen = where.selectbox(label, ids, key=key, index=None if nothing else 0, format_func=title, placeholder=nothing, persist_state="session")
+    chosen = where.selectbox(
+        label,
+        ids,
+        key=key,
+        index=None if nothing else 0,
+        format_func=title,
+        placeholder=nothing,
+        persist_state="session",
+    )
     _write(key, None if nothing is None and chosen == ids[0] else chosen)
     return chosen
 
@@ -114,18 +149,31 @@ def _say_unknown(name, offered):
                 st.session_state.setdefault("unknown", []).append((name, text))
     for kind, text in st.session_state.get("unknown", ()):
         if kind == name and not st.session_state.get(name):
-            st.html(f"<p class='told' role='alert'>{escape(f'There is no {LABELS[name].lower()} called {text!r}; it does not narrow this page.')}</p>")
+            st.html(
+                f"<p class='told' role='alert'>{escape(f'There is no {LABELS[name].lower()} called {text!r}; it does not narrow this page.')}</p>"
+            )
 
 
 def _search(view, who, where):
     if "search" not in st.session_state:
         st.session_state["search"] = st.query_params.get("search", "")
     before = st.session_state.get("searched", st.session_state["search"])
-    text = st.text_input("Search", key="search", placeholder="Home, job or address", help="Part of a home id, a job number or an address; Enter shows the homes.", persist_state="session").strip()
+    text = st.text_input(
+        "Search",
+        key="search",
+        placeholder="Home, job or address",
+        help="Part of a home id, a job number or an address; Enter shows the homes.",
+        persist_state="session",
+    ).strip()
     st.session_state["searched"] = text
     if text != before and view.name != "homes":
-        st.switch_page("views/homes.py", query_params={"search": text} if text and data.known_by_number(who, where, text) else {})
-    _write("search", text if view.name == "homes" and text and data.known_by_number(who, where, text) else None)
+        st.switch_page(
+            "views/homes.py",
+            query_params={"search": text} if text and data.known_by_number(who, where, text) else {},
+        )
+    _write(
+        "search", text if view.name == "homes" and text and data.known_by_number(who, where, text) else None
+    )
 
 
 def page_of(count: int, rows: int) -> int:
@@ -148,9 +196,13 @@ BETWEEN = "\u2003"  # a wide blank, which no id or agency holds: theirs are coll
 
 def choose(found):
     """Homes chosen from this page and those before, as (agency, home id); none means all."""
-    here = [f"{home}{BETWEEN}{agency}" for agency, home in zip(found["agency"], found["home_id"], strict=True)]
+    here = [
+        f"{home}{BETWEEN}{agency}" for agency, home in zip(found["agency"], found["home_id"], strict=True)
+    ]
     before = [name for name in st.session_state.get("chosen", []) if name not in here]
-    chosen = st.multiselect("Take along only", here + before, key="chosen", placeholder="All of them, or choose homes")
+    chosen = st.multiselect(
+        "Take along only", here + before, key="chosen", placeholder="All of them, or choose homes"
+    )
     return tuple(tuple(reversed(name.split(BETWEEN))) for name in chosen)
 
 
@@ -160,7 +212,15 @@ def _whole(text):
 
 def stage_shown() -> str:
     """The one stage this page counts; stages are never added up."""
-    return st.segmented_control("Stage counted", STAGES, default=STAGES[1], required=True, key="at", bind="query-params", help="Stages ask for different work and are not added up.")
+    return st.segmented_control(
+        "Stage counted",
+        STAGES,
+        default=STAGES[1],
+        required=True,
+        key="at",
+        bind="query-params",
+        help="Stages ask for different work and are not added up.",
+    )
 
 
 def risk_link(name, stage):

@@ -11,8 +11,14 @@ from dashboard.data import CAUTIONS, ExportError, FleetError, ListError, Mapping
 from dashboard.navigation import address
 
 STYLE = Path(__file__).parent / "style.css"
-HOW_TO_START = ("There is nothing to show yet.", "Add a file", "here, or load the agencies' exports, a file or a folder of them, from a terminal and open this page again:",
-                "coldfill load PATH", "Or look at the demonstration's invented homes first:", "coldfill demo")
+HOW_TO_START = (
+    "There is nothing to show yet.",
+    "Add a file",
+    "here, or load the agencies' exports, a file or a folder of them, from a terminal and open this page again:",
+    "coldfill load PATH",
+    "Or look at the demonstration's invented homes first:",
+    "coldfill demo",
+)
 
 
 def opened(view) -> bool:
@@ -31,12 +37,17 @@ def opened(view) -> bool:
         if not view.anytime:
             how_to_start()
         return view.anytime
-    _heading(view, f"{wording.plural(about['homes'], 'home')}, {wording.plural(about['inspections'], 'inspection')} · snapshot {about['number'] or about['name']} made {wording.day(about['made_on'])}")
+    _heading(
+        view,
+        f"{wording.plural(about['homes'], 'home')}, {wording.plural(about['inspections'], 'inspection')} · snapshot {about['number'] or about['name']} made {wording.day(about['made_on'])}",
+    )
     return True
 
 
 def _heading(view, state):
-    st.html(f"<div class='head'><h1>{escape(view.title)}</h1><div class='state'>{escape(state)}</div></div><p class='question'>{escape(view.question)}</p>{_cautions()}")
+    st.html(
+        f"<div class='head'><h1>{escape(view.title)}</h1><div class='state'>{escape(state)}</div></div><p class='question'>{escape(view.question)}</p>{_cautions()}"
+    )
 
 
 def _cautions():
@@ -49,7 +60,9 @@ def how_to_start():
     """Say how exports get in."""
     first, add, other, load, second, demo = HOW_TO_START
     link = f'<a href="{address("add")}">{escape(add)}</a>'
-    st.html(f"<div class='told'><p>{escape(first)} {link} {escape(other)}</p><p><code>{load}</code></p><p>{escape(second)}</p><p><code>{demo}</code></p></div>")
+    st.html(
+        f"<div class='told'><p>{escape(first)} {link} {escape(other)}</p><p><code>{load}</code></p><p>{escape(second)}</p><p><code>{demo}</code></p></div>"
+    )
 
 
 def nothing_loaded(unless_files=False) -> bool:
@@ -70,7 +83,11 @@ REFUSALS = (ExportError, FleetError, MappingError, PolicyError, ListError, NotFo
 
 def words_of(error):
     """What to tell of an error that ended some work: the words of who refused it, or that it is a fault of this program."""
-    return str(error) if isinstance(error, REFUSALS) else f"This went wrong in a way nobody foresaw ({type(error).__name__}); nothing was published. Please report it with the file."
+    return (
+        str(error)
+        if isinstance(error, REFUSALS)
+        else f"This went wrong in a way nobody foresaw ({type(error).__name__}); nothing was published. Please report it with the file."
+    )
 
 
 @contextmanager

@@ -11,7 +11,10 @@ from dashboard import data, tables, uploads, wording
 
 WIDTHS = (26, 30, 11, 33)
 WORDS_A_LINE = 4
-USES = {field.name: wording.field_said(data.called(field.name), field.unit, field.required) for field in uploads.BY_NAME.values()} | {uploads.CARRY: wording.CARRIED, uploads.IGNORE: wording.IGNORED}
+USES = {
+    field.name: wording.field_said(data.called(field.name), field.unit, field.required)
+    for field in uploads.BY_NAME.values()
+} | {uploads.CARRY: wording.CARRIED, uploads.IGNORE: wording.IGNORED}
 
 
 def form(who, path, look, agencies):
@@ -19,7 +22,10 @@ def form(who, path, look, agencies):
     found = uploads.suggested(who, path)
     name, agency, decimal, dates, not_recorded = _whole_file(who, path, found, agencies)
     personal = dict(look.personal)
-    tables.section("What each column is", f"A suggestion stands in each row, with what speaks for it. The counts are of {_looked_at(who, path)} and follow every change.")
+    tables.section(
+        "What each column is",
+        f"A suggestion stands in each row, with what speaks for it. The counts are of {_looked_at(who, path)} and follow every change.",
+    )
     summary = st.container()
     _heads()
     rows = [_row(who, path, heading, personal) for heading in found.headings]
@@ -36,7 +42,15 @@ def form(who, path, look, agencies):
     missing += [wording.fed_twice(data.called(field), headings) for field, headings in twice.items()]
     if not mapping.agency and not uploads.names_agency([choice.heading for choice in choices], mapping):
         missing.append(wording.NO_AGENCY)
-    missing += [sentence for chosen, sentence in ((decimal, wording.NO_DECIMAL), (dates, wording.NO_DATES), (name, wording.NO_NAME)) if not chosen]
+    missing += [
+        sentence
+        for chosen, sentence in (
+            (decimal, wording.NO_DECIMAL),
+            (dates, wording.NO_DATES),
+            (name, wording.NO_NAME),
+        )
+        if not chosen
+    ]
     with summary:
         _summary(tried, missing, choices)
     return mapping, missing
@@ -44,8 +58,18 @@ def form(who, path, look, agencies):
 
 def agency(where, label, offered, who, key, **more):
     """A choice of the agency: one there is or, for who sees all, a new name."""
-    return where.selectbox(label, list(who.agencies) if who.agencies is not None else offered, index=None, key=key, accept_new_options=who.agencies is None,
-                           placeholder="Choose, or type a name" if who.agencies is None else "Choose", **more) or ""
+    return (
+        where.selectbox(
+            label,
+            list(who.agencies) if who.agencies is not None else offered,
+            index=None,
+            key=key,
+            accept_new_options=who.agencies is None,
+            placeholder="Choose, or type a name" if who.agencies is None else "Choose",
+            **more,
+        )
+        or ""
+    )
 
 
 def _looked_at(who, path):
@@ -57,13 +81,46 @@ def _whole_file(who, path, found, agencies):
     tables.section("What holds for the whole file")
     with st.container(key="whole-file"):
         first, second, third, fourth = st.columns(4, vertical_alignment="top")
-        chosen = agency(first, "Agency", agencies, who, f"agency {uploads.token(path)}", help="Whose file it is. Leave it open if a column names the agency of each row.")
+        chosen = agency(
+            first,
+            "Agency",
+            agencies,
+            who,
+            f"agency {uploads.token(path)}",
+            help="Whose file it is. Leave it open if a column names the agency of each row.",
+        )
         if chosen and chosen not in agencies:
             first.html(f"<p class='aside'>{escape(wording.NEW_AGENCY)}</p>")
-        name = second.text_input("Name of the mapping", value=uploads.mapping_name(who, path), key=f"name {uploads.token(path)}", max_chars=80, help="Letters, digits, dashes and underscores. The next file with these headings is recognized by it.").strip()
-        decimal = third.selectbox("Decimal mark", list(wording.DECIMALS), index=_place(wording.DECIMALS, found.decimal), key=f"decimal {uploads.token(path)}", format_func=wording.DECIMALS.get, placeholder="The cells do not tell: choose")
-        dates = fourth.selectbox("Order of dates", list(wording.DATES), index=_place(wording.DATES, found.dates), key=f"dates {uploads.token(path)}", format_func=wording.DATES.get, placeholder="The cells do not tell: choose")
-        not_recorded = st.multiselect("Texts that mean “not recorded”, beside empty cells, n/a, ?, - and the like", [], key=f"not recorded {uploads.token(path)}", accept_new_options=True, placeholder="None, or type such a text")
+        name = second.text_input(
+            "Name of the mapping",
+            value=uploads.mapping_name(who, path),
+            key=f"name {uploads.token(path)}",
+            max_chars=80,
+            help="Letters, digits, dashes and underscores. The next file with these headings is recognized by it.",
+        ).strip()
+        decimal = third.selectbox(
+            "Decimal mark",
+            list(wording.DECIMALS),
+            index=_place(wording.DECIMALS, found.decimal),
+            key=f"decimal {uploads.token(path)}",
+            format_func=wording.DECIMALS.get,
+            placeholder="The cells do not tell: choose",
+        )
+        dates = fourth.selectbox(
+            "Order of dates",
+            list(wording.DATES),
+            index=_place(wording.DATES, found.dates),
+            key=f"dates {uploads.token(path)}",
+            format_func=wording.DATES.get,
+            placeholder="The cells do not tell: choose",
+        )
+        not_recorded = st.multiselect(
+            "Texts that mean “not recorded”, beside empty cells, n/a, ?, - and the like",
+            [],
+            key=f"not recorded {uploads.token(path)}",
+            accept_new_options=True,
+            placeholder="None, or type such a text",
+        )
     return name, chosen, decimal, dates, not_recorded
 
 
@@ -80,7 +137,11 @@ class _Row:
 
 def _heads():
     with st.container(key="heads"):
-        for place, head in zip(st.columns(WIDTHS), ("Heading and first cells", "Field", "Unit", "What becomes of its cells"), strict=True):
+        for place, head in zip(
+            st.columns(WIDTHS),
+            ("Heading and first cells", "Field", "Unit", "What becomes of its cells"),
+            strict=True,
+        ):
             place.html(f"<p class='aside'>{escape(head)}</p>")
 
 
@@ -89,16 +150,49 @@ def _row(who, path, one, personal):
     with st.container(key=f"row {key}"):
         heading, field, unit, counts = st.columns(WIDTHS, vertical_alignment="top")
         examples = "  ·  ".join(wording.cut(text, 24) for text in one.examples)
-        heading.html(f"<p class='heading'>{escape(one.heading)}</p><p class='aside'>{escape(examples) or 'no cell is filled'}</p>")
-        use = field.selectbox(f"Field of {one.heading}", list(USES), index=_place(USES, one.field), key=f"use {key}", format_func=USES.get, placeholder="Open: choose a field", label_visibility="collapsed") or ""
-        chosen_unit, words = (one.unit, one.words) if use == one.field else uploads.suited(who, path, one.heading, use) if use in uploads.BY_NAME else (None, ())
+        heading.html(
+            f"<p class='heading'>{escape(one.heading)}</p><p class='aside'>{escape(examples) or 'no cell is filled'}</p>"
+        )
+        use = (
+            field.selectbox(
+                f"Field of {one.heading}",
+                list(USES),
+                index=_place(USES, one.field),
+                key=f"use {key}",
+                format_func=USES.get,
+                placeholder="Open: choose a field",
+                label_visibility="collapsed",
+            )
+            or ""
+        )
+        chosen_unit, words = (
+            (one.unit, one.words)
+            if use == one.field
+            else uploads.suited(who, path, one.heading, use)
+            if use in uploads.BY_NAME
+            else (None, ())
+        )
         why = wording.why_suggested(one.why) if use == (one.field or "") else ""
-        field.html(f"<p class='aside'>{escape(wording.about_use(uploads.BY_NAME[use].meaning if use in uploads.BY_NAME else '', why))}</p>")
+        field.html(
+            f"<p class='aside'>{escape(wording.about_use(uploads.BY_NAME[use].meaning if use in uploads.BY_NAME else '', why))}</p>"
+        )
         units = uploads.units_of(use)
         if units:
             wanted = uploads.unit_named(chosen_unit) if chosen_unit else units[0]
-            chosen_unit = unit.selectbox(f"Unit of {one.heading}", units, index=units.index(wanted), key=f"unit {key} {use}", format_func=lambda name: wording.UNITS.get(name, name), label_visibility="collapsed")
-        return _Row(uploads.Choice(one.heading, use, chosen_unit if units else None, words), counts.empty(), st.container(), key)
+            chosen_unit = unit.selectbox(
+                f"Unit of {one.heading}",
+                units,
+                index=units.index(wanted),
+                key=f"unit {key} {use}",
+                format_func=lambda name: wording.UNITS.get(name, name),
+                label_visibility="collapsed",
+            )
+        return _Row(
+            uploads.Choice(one.heading, use, chosen_unit if units else None, words),
+            counts.empty(),
+            st.container(),
+            key,
+        )
 
 
 def _with_words(row, texts):
@@ -111,11 +205,17 @@ def _with_words(row, texts):
     with row.below:
         if len(understood):
             left, right = st.columns((70, 30), vertical_alignment="center")
-            left.html(f"<p class='aside words'>Understood: {escape(wording.words_read(understood.itertuples()))}</p>")
-            if right.checkbox(f"Change words of {wording.cut(row.choice.heading, 22)}", key=f"change {row.key} {use}"):
+            left.html(
+                f"<p class='aside words'>Understood: {escape(wording.words_read(understood.itertuples()))}</p>"
+            )
+            if right.checkbox(
+                f"Change words of {wording.cut(row.choice.heading, 22)}", key=f"change {row.key} {use}"
+            ):
                 unknown = own
         chosen = _choices_of_words(row, use, list(unknown.itertuples()))
-    words = {text: word for text, word in row.choice.words if text not in chosen} | {text: word for text, word in chosen.items() if word}
+    words = {text: word for text, word in row.choice.words if text not in chosen} | {
+        text: word for text, word in chosen.items() if word
+    }
     return uploads.Choice(row.choice.heading, use, row.choice.unit, tuple(words.items()))
 
 
@@ -125,9 +225,15 @@ def _choices_of_words(row, use, texts):
     if uploads.takes_lists(use):
         offered.append("none")
     for start in range(0, len(texts), WORDS_A_LINE):
-        for place, one in zip(st.columns(WORDS_A_LINE), texts[start:start + WORDS_A_LINE], strict=False):
-            chosen[one.text] = place.selectbox(f"“{wording.cut(one.text, 28)}”, {wording.plural(one.times, 'cell')}", offered, index=_place(offered, one.word), key=f"word {row.key} {use} {one.text}",
-                                               format_func=wording.word, placeholder="Not understood: choose")
+        for place, one in zip(st.columns(WORDS_A_LINE), texts[start : start + WORDS_A_LINE], strict=False):
+            chosen[one.text] = place.selectbox(
+                f"“{wording.cut(one.text, 28)}”, {wording.plural(one.times, 'cell')}",
+                offered,
+                index=_place(offered, one.word),
+                key=f"word {row.key} {use} {one.text}",
+                format_func=wording.word,
+                placeholder="Not understood: choose",
+            )
     return chosen
 
 
@@ -136,25 +242,60 @@ def _say_use(row, uses, personal, joined):
     lines = []
     for one in uses:
         if one.field in uploads.BY_NAME:
-            lines.append((wording.counts(one.used, one.not_recorded, one.not_used), wording.why_not(one.reasons, one.examples)))
+            lines.append(
+                (
+                    wording.counts(one.used, one.not_recorded, one.not_used),
+                    wording.why_not(one.reasons, one.examples),
+                )
+            )
             if one.field in joined:
                 lines.append(("", wording.joined(data.called(one.field), joined[one.field])))
         elif one.field == "carried":
-            lines.append((wording.counts(one.used, one.not_recorded, one.not_used), wording.CARRIED_SAID + (f" It looks personal: {personal[one.heading]}." if one.heading in personal else "")))
+            lines.append(
+                (
+                    wording.counts(one.used, one.not_recorded, one.not_used),
+                    wording.CARRIED_SAID
+                    + (f" It looks personal: {personal[one.heading]}." if one.heading in personal else ""),
+                )
+            )
         else:
-            lines.append((f"{wording.plural(one.not_used, 'filled cell')}, used for nothing", wording.DROPPED_SAID.format(personal[one.heading]) if one.heading in personal else ""))
-    row.counts.html("".join((f"<p>{emphasized(said)}</p>" if said else "") + (f"<p class='aside'>{escape(more)}</p>" if more else "") for said, more in lines))
+            lines.append(
+                (
+                    f"{wording.plural(one.not_used, 'filled cell')}, used for nothing",
+                    wording.DROPPED_SAID.format(personal[one.heading]) if one.heading in personal else "",
+                )
+            )
+    row.counts.html(
+        "".join(
+            (f"<p>{emphasized(said)}</p>" if said else "")
+            + (f"<p class='aside'>{escape(more)}</p>" if more else "")
+            for said, more in lines
+        )
+    )
 
 
 def emphasized(said):
     """Counts with the part in bold that wants attention: cells that are not used."""
     used, mark, not_used = said.rpartition(", ")
-    return f"{escape(used)}{mark}<b>{escape(not_used)}</b>" if not_used.endswith("not used") and not_used != "0 not used" else escape(said)
+    return (
+        f"{escape(used)}{mark}<b>{escape(not_used)}</b>"
+        if not_used.endswith("not used") and not_used != "0 not used"
+        else escape(said)
+    )
 
 
 def _summary(tried, missing, choices):
     left_open = sum(not choice.use for choice in choices)
-    said = wording.of_mapping(len({choice.heading for choice in choices if choice.use}), len(choices), left_open, int((tried["field"].ne("") & tried["not_used"].gt(0) & ~tried["field"].isin(["ignored", "carried"])).sum()))
+    said = wording.of_mapping(
+        len({choice.heading for choice in choices if choice.use}),
+        len(choices),
+        left_open,
+        int(
+            (
+                tried["field"].ne("") & tried["not_used"].gt(0) & ~tried["field"].isin(["ignored", "carried"])
+            ).sum()
+        ),
+    )
     tables.said(said)
     if missing:
         tables.lines_told("Still lacking", missing)
@@ -163,10 +304,22 @@ def _summary(tried, missing, choices):
 def keep_personal(look, mapping, path):
     """The explicit choice of columns to keep though they look personal and nothing uses them; () unless some do."""
     used = mapping.feeding.values() if mapping else ()
-    unused = [heading for heading, _ in look.personal if heading not in {*used, *(mapping.carry if mapping else ())}]
+    unused = [
+        heading for heading, _ in look.personal if heading not in {*used, *(mapping.carry if mapping else ())}
+    ]
     if not unused:
         return ()
     reasons = dict(look.personal)
-    tables.section("Dropped before anything is stored", "These columns look personal and no field uses them. Nothing of them is kept unless you choose so here.")
+    tables.section(
+        "Dropped before anything is stored",
+        "These columns look personal and no field uses them. Nothing of them is kept unless you choose so here.",
+    )
     tables.lines(f"{heading}: {reasons[heading]}" for heading in unused)
-    return tuple(st.multiselect("Keep all the same, in the stored file only", unused, key=f"keep {uploads.token(path)}", placeholder="None is kept"))
+    return tuple(
+        st.multiselect(
+            "Keep all the same, in the stored file only",
+            unused,
+            key=f"keep {uploads.token(path)}",
+            placeholder="None is kept",
+        )
+    )

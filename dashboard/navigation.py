@@ -23,15 +23,55 @@ class View:
 
 
 VIEWS = (
-    View("fleet", "Fleet", "Fleet", "What needs a decision now, most urgent first.", ("agency", "region", "crew")),
-    View("hold", "Hold", "Hold before reporting", "Units with a final inspection that should not be reported yet.", FILTERS),
+    View(
+        "fleet",
+        "Fleet",
+        "Fleet",
+        "What needs a decision now, most urgent first.",
+        ("agency", "region", "crew"),
+    ),
+    View(
+        "hold",
+        "Hold",
+        "Hold before reporting",
+        "Units with a final inspection that should not be reported yet.",
+        FILTERS,
+    ),
     View("homes", "Homes", "Homes", "Find homes, and take the list of what is open in them along.", FILTERS),
-    View("home", "One home", "One home", "Everything known of one home, down to the line of the file.", listed=False),
-    View("regions", "Regions", "Regions", "Which deficiencies stand open where, among what could be verified.", ("agency", "region", "crew")),
-    View("crews", "Crews", "Crews", "What final inspections found after each crew's work.", ("agency", "crew")),
-    View("risk", "Risk", "Risk", "How grave and how likely what stands open is.", ("agency", "region", "crew")),
-    View("files", "Files", "Files received", "What came in, what was not loaded, and what each file can answer.", ("agency",)),
-    View("add", "Add a file", "Add a file", "Bring in an agency's export: see how it is read and what would be used before anything is stored.", anytime=True),
+    View(
+        "home",
+        "One home",
+        "One home",
+        "Everything known of one home, down to the line of the file.",
+        listed=False,
+    ),
+    View(
+        "regions",
+        "Regions",
+        "Regions",
+        "Which deficiencies stand open where, among what could be verified.",
+        ("agency", "region", "crew"),
+    ),
+    View(
+        "crews", "Crews", "Crews", "What final inspections found after each crew's work.", ("agency", "crew")
+    ),
+    View(
+        "risk", "Risk", "Risk", "How grave and how likely what stands open is.", ("agency", "region", "crew")
+    ),
+    View(
+        "files",
+        "Files",
+        "Files received",
+        "What came in, what was not loaded, and what each file can answer.",
+        ("agency",),
+    ),
+    View(
+        "add",
+        "Add a file",
+        "Add a file",
+        "Bring in an agency's export: see how it is read and what would be used before anything is stored.",
+        anytime=True,
+    ),
     View("checks", "Checks", "Checks", "What is checked, against which limits, on whose authority.", ()),
 )
 BY_NAME = {view.name: view for view in VIEWS}
@@ -45,5 +85,9 @@ def address(name, **asked):
     """
     view = BY_NAME[name]
     path = "." if view is DEFAULT else view.name
-    pairs = {key: value for key, value in asked.items() if value is not None and value != "" and value != () and value != []}
+    pairs = {
+        key: value
+        for key, value in asked.items()
+        if value is not None and value != "" and value != () and value != []
+    }
     return f"{path}?{urlencode(pairs, doseq=True)}" if pairs else path

@@ -51,11 +51,27 @@ def agency(**more):
 def homes(link, headline):
     """The columns of a list of homes; `headline` heads the sentence over each."""
     return (
-        home(link, under="job_number"), agency(under="region"), risk(),
-        Column("headline", headline, lambda row: wording.in_a_list(row.headline, row.risk), of_row=True, width="34%"),
-        Column("safety_not_verified", "Not verified", lambda row: wording.unverified(row.assessed, row.safety_not_verified),
-               "Safety-critical checks that were never verified; a dash where the home was not assessed.", kind=NUMBER, of_row=True),
-        Column("crew", "Crew", help="Last known to have worked on the home's heating."), day("last_inspected_on", "Last visit"))
+        home(link, under="job_number"),
+        agency(under="region"),
+        risk(),
+        Column(
+            "headline",
+            headline,
+            lambda row: wording.in_a_list(row.headline, row.risk),
+            of_row=True,
+            width="34%",
+        ),
+        Column(
+            "safety_not_verified",
+            "Not verified",
+            lambda row: wording.unverified(row.assessed, row.safety_not_verified),
+            "Safety-critical checks that were never verified; a dash where the home was not assessed.",
+            kind=NUMBER,
+            of_row=True,
+        ),
+        Column("crew", "Crew", help="Last known to have worked on the home's heating."),
+        day("last_inspected_on", "Last visit"),
+    )
 
 
 def risk(name="risk", label="Risk", **more):
@@ -77,12 +93,23 @@ def show(frame: pd.DataFrame, columns: Sequence[Column], caption: str, *, empty:
 def html(frame, columns, caption, *, wide=True):
     """The table as HTML; for tests and for pages that set several side by side."""
     head = "".join(_heading(column) for column in columns)
-    body = "".join(f"<tr>{''.join(_cell(column, row, first=place == 0) for place, column in enumerate(columns))}</tr>" for row in frame.itertuples(index=False))
-    helps = "".join(f"<dt>{escape(column.label)}</dt><dd>{escape(column.help)}</dd>" for column in columns if column.help)
-    said = f"<details class='what'><summary>What the columns mean</summary><dl>{helps}</dl></details>" if helps else ""
+    body = "".join(
+        f"<tr>{''.join(_cell(column, row, first=place == 0) for place, column in enumerate(columns))}</tr>"
+        for row in frame.itertuples(index=False)
+    )
+    helps = "".join(
+        f"<dt>{escape(column.label)}</dt><dd>{escape(column.help)}</dd>" for column in columns if column.help
+    )
+    said = (
+        f"<details class='what'><summary>What the columns mean</summary><dl>{helps}</dl></details>"
+        if helps
+        else ""
+    )
     width = "table wide" if wide else "table"
-    return (f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="{width}"><caption>{escape(caption)}</caption>'
-            f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>{said}")
+    return (
+        f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="{width}"><caption>{escape(caption)}</caption>'
+        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>{said}"
+    )
 
 
 def _heading(column):
@@ -109,7 +136,11 @@ def _cell(column, row, first):
 def facts(pairs):
     """A short list of names and values; what has no value is left out."""
     pairs = [(name, value) for name, value in pairs if not wording.missing(value)]
-    st.html("<dl class='facts'>" + "".join(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in pairs) + "</dl>")
+    st.html(
+        "<dl class='facts'>"
+        + "".join(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in pairs)
+        + "</dl>"
+    )
 
 
 def section(title, sentence=""):
@@ -128,13 +159,17 @@ def subsection(title):
 
 def folded(title, lines):
     """One line that opens to a list."""
-    st.html(f"<details class='what'><summary>{escape(title)}</summary><ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul></details>")
+    st.html(
+        f"<details class='what'><summary>{escape(title)}</summary><ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul></details>"
+    )
 
 
 def folded_table(frame, columns, title):
     """One line that opens to a table."""
     if not frame.empty:
-        st.html(f"<details class='what'><summary>{escape(title)}</summary>{html(frame, columns, title, wide=False)}</details>")
+        st.html(
+            f"<details class='what'><summary>{escape(title)}</summary>{html(frame, columns, title, wide=False)}</details>"
+        )
 
 
 SHADES = ("shade0", "shade1", "shade2", "shade3", "shade4")
@@ -153,12 +188,22 @@ def heat(frame, titles, link, caption, *, empty):
         return
     regions = sorted(dict.fromkeys(frame["region"]), key=lambda region: not region)
     cells = {(row.check_id, row.region): row for row in frame.itertuples()}
-    head = "".join(f'<th scope="col" class="number">{escape(region or "region not recorded")}</th>' for region in regions)
-    body = "".join(f'<tr><th scope="row">{escape(titles[check])}</th>{"".join(_heat_cell(cells.get((check, region)), link) for region in regions)}</tr>'
-                   for check in titles if any((check, region) in cells for region in regions))
-    key = "".join(f'<span class="{shade}">{100 * start:.0f} % or more</span>' for shade, start in zip(SHADES, SHADE_FROM, strict=True))
-    st.html(f'<p class="key">Shading: {key} none under {FEW} verified</p><div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table heat"><caption>{escape(caption)}</caption>'
-            f'<thead><tr><th scope="col">Check</th>{head}</tr></thead><tbody>{body}</tbody></table></div>')
+    head = "".join(
+        f'<th scope="col" class="number">{escape(region or "region not recorded")}</th>' for region in regions
+    )
+    body = "".join(
+        f'<tr><th scope="row">{escape(titles[check])}</th>{"".join(_heat_cell(cells.get((check, region)), link) for region in regions)}</tr>'
+        for check in titles
+        if any((check, region) in cells for region in regions)
+    )
+    key = "".join(
+        f'<span class="{shade}">{100 * start:.0f} % or more</span>'
+        for shade, start in zip(SHADES, SHADE_FROM, strict=True)
+    )
+    st.html(
+        f'<p class="key">Shading: {key} none under {FEW} verified</p><div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table heat"><caption>{escape(caption)}</caption>'
+        f'<thead><tr><th scope="col">Check</th>{head}</tr></thead><tbody>{body}</tbody></table></div>'
+    )
 
 
 def _heat_cell(row, link):
@@ -188,8 +233,10 @@ def matrix(frame, levels, link, caption):
             part = frame[(frame["severity"] == severity) & (frame["probability"] == probability)]
             body += _matrix_cell(part, levels[severity, probability], link)
         body += "</tr>"
-    st.html(f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table wide matrix"><caption>{escape(caption)}</caption>'
-            f'<thead><tr><th scope="col">Severity, by probability</th>{head}</tr></thead><tbody>{body}</tbody></table></div>')
+    st.html(
+        f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table wide matrix"><caption>{escape(caption)}</caption>'
+        f'<thead><tr><th scope="col">Severity, by probability</th>{head}</tr></thead><tbody>{body}</tbody></table></div>'
+    )
 
 
 def _matrix_cell(part, risk, link):
@@ -197,20 +244,30 @@ def _matrix_cell(part, risk, link):
     if part.empty:
         return f'<td>{mark}<br><span class="aside">no check</span></td>'
     count = int(part["deficiencies"].sum())
-    said = f'<a href="{escape(link(list(part["check_id"])))}"><b>{count:,}</b> open</a>' if count else "none open"
+    said = (
+        f'<a href="{escape(link(list(part["check_id"])))}"><b>{count:,}</b> open</a>'
+        if count
+        else "none open"
+    )
     today = ", act today" if part["act_today"].all() else ""
-    return f'<td>{mark} {said}<br><span class="aside">of {wording.plural(len(part), "check")}{today}</span></td>'
+    return (
+        f'<td>{mark} {said}<br><span class="aside">of {wording.plural(len(part), "check")}{today}</span></td>'
+    )
 
 
 def rows(records):
     """Records (dataclasses) as a frame, for `show`."""
-    return pd.DataFrame([{name: getattr(record, name) for name in record.__dataclass_fields__} for record in records])
+    return pd.DataFrame(
+        [{name: getattr(record, name) for name in record.__dataclass_fields__} for record in records]
+    )
 
 
 def subtitle(title, sentence, risk):
     """What the page is about and the sentence over it."""
     mark = f'<span class="{wording.RISK_CLASS[risk]}">{escape(risk)}</span> ' if risk else ""
-    st.html(f"<h2 class='over'>{escape(title)}</h2><p class='headline'>{mark}{escape(wording.without_risk(sentence, risk))}</p>")
+    st.html(
+        f"<h2 class='over'>{escape(title)}</h2><p class='headline'>{mark}{escape(wording.without_risk(sentence, risk))}</p>"
+    )
 
 
 def lines(texts):
@@ -232,10 +289,15 @@ def folded_timeline(checks, visits, title):
     body = ""
     for check in checks:
         told = {visit: outcome for visit, outcome, _ in check.visits}
-        cells = "".join(f'<td class="short"><span class="{wording.OUTCOME_CLASS.get(told.get(visit.inspection_id), "")}">{escape(told.get(visit.inspection_id, "other system"))}</span></td>' for visit in visits)
+        cells = "".join(
+            f'<td class="short"><span class="{wording.OUTCOME_CLASS.get(told.get(visit.inspection_id), "")}">{escape(told.get(visit.inspection_id, "other system"))}</span></td>'
+            for visit in visits
+        )
         body += f'<tr><th scope="row">{escape(check.title)}</th>{cells}<td class="short"><span class="{wording.STATE_CLASS.get(check.state, "")}">{escape(check.state)}</span></td></tr>'
-    st.html(f'<details class="what"><summary>{escape(title)}</summary><div class="scroll" tabindex="0" role="region" aria-label="{escape(title)}"><table class="table"><caption>{escape(title)}</caption>'
-            f'<thead><tr><th scope="col">Check</th>{head}<th scope="col">Now</th></tr></thead><tbody>{body}</tbody></table></div></details>')
+    st.html(
+        f'<details class="what"><summary>{escape(title)}</summary><div class="scroll" tabindex="0" role="region" aria-label="{escape(title)}"><table class="table"><caption>{escape(title)}</caption>'
+        f'<thead><tr><th scope="col">Check</th>{head}<th scope="col">Now</th></tr></thead><tbody>{body}</tbody></table></div></details>'
+    )
 
 
 def crossed(frame, rows, columns, cell, caption, *, empty, labels, heading):
@@ -245,31 +307,56 @@ def crossed(frame, rows, columns, cell, caption, *, empty, labels, heading):
         return
     across = list(dict.fromkeys(frame[columns]))
     cells = {(getattr(row, rows), getattr(row, columns)): cell(row) for row in frame.itertuples()}
-    shown = lambda pair: "none" if pair is None else f'<a href="{escape(pair[1])}">{escape(pair[0])}</a>' if pair[1] else f'<span class="aside">{escape(pair[0])}</span>'
+    shown = lambda pair: (
+        "none"
+        if pair is None
+        else f'<a href="{escape(pair[1])}">{escape(pair[0])}</a>'
+        if pair[1]
+        else f'<span class="aside">{escape(pair[0])}</span>'
+    )
     head = "".join(f'<th scope="col" class="number">{escape(name)}</th>' for name in across)
-    body = "".join(f'<tr><th scope="row">{escape(labels[name])}</th>' + "".join(f'<td class="number">{shown(cells.get((name, other)))}</td>' for other in across) + "</tr>"
-                   for name in dict.fromkeys(frame[rows]))
-    st.html(f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table wide"><caption>{escape(caption)}</caption>'
-            f'<thead><tr><th scope="col">{escape(heading)}</th>{head}</tr></thead><tbody>{body}</tbody></table></div>')
+    body = "".join(
+        f'<tr><th scope="row">{escape(labels[name])}</th>'
+        + "".join(f'<td class="number">{shown(cells.get((name, other)))}</td>' for other in across)
+        + "</tr>"
+        for name in dict.fromkeys(frame[rows])
+    )
+    st.html(
+        f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table wide"><caption>{escape(caption)}</caption>'
+        f'<thead><tr><th scope="col">{escape(heading)}</th>{head}</tr></thead><tbody>{body}</tbody></table></div>'
+    )
 
 
 def lines_told(title, texts):
     """A short list that wants attention."""
-    st.html(f"<div class='told'><b>{escape(title)}</b><ul class='lines'>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ul></div>")
+    st.html(
+        f"<div class='told'><b>{escape(title)}</b><ul class='lines'>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ul></div>"
+    )
 
 
 def steps(texts, other, command):
     """What comes one after the other; and the command for what goes another way."""
-    st.html(f"<ol class='steps'>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ol><p class='read'>{escape(other)} <code>{escape(command)}</code></p>")
+    st.html(
+        f"<ol class='steps'>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ol><p class='read'>{escape(other)} <code>{escape(command)}</code></p>"
+    )
 
 
 def links(pairs):
     """Ways on from here: (words, address)."""
-    st.html("<p>" + " &ensp; ".join(f'<a href="{escape(place)}">{escape(words)}</a>' for words, place in pairs) + "</p>")
+    st.html(
+        "<p>"
+        + " &ensp; ".join(f'<a href="{escape(place)}">{escape(words)}</a>' for words, place in pairs)
+        + "</p>"
+    )
 
 
 def texts(frame, caption):
     """Cells as they were read, under their own headings; wide tables scroll."""
     head = "".join(f'<th scope="col">{escape(heading)}</th>' for heading in frame.columns)
-    body = "".join(f"<tr>{''.join(f'<td>{escape(wording.cut(cell or str(), 60))}</td>' for cell in row)}</tr>" for row in frame.itertuples(index=False, name=None))
-    st.html(f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table as-read"><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>')
+    body = "".join(
+        f"<tr>{''.join(f'<td>{escape(wording.cut(cell or str(), 60))}</td>' for cell in row)}</tr>"
+        for row in frame.itertuples(index=False, name=None)
+    )
+    st.html(
+        f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table as-read"><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>'
+    )

@@ -20,7 +20,17 @@ from pipelines.receive import LARGEST_UPLOAD
 from pipelines.trial import CARRY, IGNORE, Choice, composed, shortcomings
 from pipelines.uploads import Wanted
 
-__all__ = ["BY_NAME", "CARRY", "IGNORE", "LARGEST_UPLOAD", "Choice", "Wanted", "composed", "names_agency", "shortcomings"]
+__all__ = [
+    "BY_NAME",
+    "CARRY",
+    "IGNORE",
+    "LARGEST_UPLOAD",
+    "Choice",
+    "Wanted",
+    "composed",
+    "names_agency",
+    "shortcomings",
+]
 
 cached = st.cache_data(max_entries=64, ttl=3600, show_spinner=False, scope="session")
 NOT_SHOWN = "(personal, not shown)"
@@ -34,7 +44,9 @@ def state() -> str:
 
 def keep_upload(viewer: Viewer, file) -> str:
     """What the browser sent (of file_uploader), written to a private place; its path. FleetError where it is too large or cannot be written."""
-    return str(receive.keep_upload(fleet(), file.name, file, hashlib.sha256(file.file_id.encode()).hexdigest()[:16]))
+    return str(
+        receive.keep_upload(fleet(), file.name, file, hashlib.sha256(file.file_id.encode()).hexdigest()[:16])
+    )
 
 
 def let_go(path: str):
@@ -63,7 +75,12 @@ def look(viewer: Viewer, path: str, state: str) -> trial.Look:
     found = trial.look(fleet(), Path(path))
     if viewer.personal:
         return found
-    return replace(found, rows=found.rows.assign(**{heading: NOT_SHOWN for heading in _personal(path, found) & set(found.rows)}))
+    return replace(
+        found,
+        rows=found.rows.assign(
+            **{heading: NOT_SHOWN for heading in _personal(path, found) & set(found.rows)}
+        ),
+    )
 
 
 @cached
@@ -71,11 +88,18 @@ def suggested(viewer: Viewer, path: str) -> trial.Suggested:
     """What each heading of an unknown export may be, and why."""
     found = trial.suggested(fleet(), Path(path))
     hidden = set() if viewer.personal else _personal(path, trial.look(fleet(), Path(path)))
-    return replace(found, headings=tuple(replace(one, examples=(NOT_SHOWN,)) if one.heading in hidden else one for one in found.headings))
+    return replace(
+        found,
+        headings=tuple(
+            replace(one, examples=(NOT_SHOWN,)) if one.heading in hidden else one for one in found.headings
+        ),
+    )
 
 
 @cached
-def suited(viewer: Viewer, path: str, heading: str, field: str) -> tuple[str | None, tuple[tuple[str, str], ...]]:
+def suited(
+    viewer: Viewer, path: str, heading: str, field: str
+) -> tuple[str | None, tuple[tuple[str, str], ...]]:
     """The unit and words that suit a field chosen for a heading."""
     return trial.suited(fleet(), Path(path), heading, field)
 
@@ -84,7 +108,9 @@ def suited(viewer: Viewer, path: str, heading: str, field: str) -> tuple[str | N
 def tried(viewer: Viewer, path: str, mapping: Mapping) -> pd.DataFrame:
     """What a mapping makes of the first rows, a row per heading and field, as trial.trial."""
     found = trial.trial(Path(path), mapping, _known())
-    hidden = found["heading"].isin(set() if viewer.personal else _personal(path, trial.look(fleet(), Path(path)))) | (found["field"].isin(PERSONAL) & (not viewer.personal))
+    hidden = found["heading"].isin(
+        set() if viewer.personal else _personal(path, trial.look(fleet(), Path(path)))
+    ) | (found["field"].isin(PERSONAL) & (not viewer.personal))
     return found.assign(examples=found["examples"].mask(hidden, ""))
 
 
@@ -151,5 +177,14 @@ def _known():
 def _personal(path, found):
     """Headings whose cells a viewer without personal fields does not see: those that look personal, and those that feed such a field."""
     fields = {one.heading: one.field for one in trial.suggested(fleet(), Path(path)).headings}
-    fed = {heading for name in ([found.mapping] if found.mapping else []) for field in PERSONAL for heading in mapping_called(name).feeds(field)}
-    return {heading for heading, _ in found.personal} | {heading for heading, field in fields.items() if field in PERSONAL} | fed
+    fed = {
+        heading
+        for name in ([found.mapping] if found.mapping else [])
+        for field in PERSONAL
+        for heading in mapping_called(name).feeds(field)
+    }
+    return (
+        {heading for heading, _ in found.personal}
+        | {heading for heading, field in fields.items() if field in PERSONAL}
+        | fed
+    )

@@ -14,10 +14,22 @@ NO_COLUMN = "no column"
 UNITS = {"degF": "°F", "degC": "°C", "psi": "psi", "": ""}
 
 # Marks stand beside the words, never instead of them: shape and weight differ as well as color.
-RISK_CLASS = {"act today": "risk-act", "high": "risk-high", "serious": "risk-serious", "medium": "risk-medium", "low": "risk-low"}
+RISK_CLASS = {
+    "act today": "risk-act",
+    "high": "risk-high",
+    "serious": "risk-serious",
+    "medium": "risk-medium",
+    "low": "risk-low",
+}
 OUTCOME_CLASS = {"deficient": "is-deficient", "not verified": "is-unverified", "not applicable": "is-aside"}
-STATE_CLASS = {"open": "is-deficient", "recurred": "is-deficient", "repair did not hold": "is-deficient", "not verified": "is-unverified",
-               "not applicable": "is-aside", "no longer applies": "is-aside"}
+STATE_CLASS = {
+    "open": "is-deficient",
+    "recurred": "is-deficient",
+    "repair did not hold": "is-deficient",
+    "not verified": "is-unverified",
+    "not applicable": "is-aside",
+    "no longer applies": "is-aside",
+}
 
 STAGES = {
     "found after reporting": "began after the unit's last report to the funder",
@@ -31,8 +43,21 @@ STATES = {
 }
 STATES_SAID = "; ".join(f"{state}: {meaning}" for state, meaning in STATES.items()).capitalize() + "."
 STAGES_SAID = "; ".join(f"{stage}: {meaning}" for stage, meaning in STAGES.items()).capitalize() + "."
-KINDS = {"initial": "audit before work", "final": "final inspection", "qa": "re-inspection", "service": "service call"}
-GROUPS = {"pressure": "Pressure", "tank": "Expansion tank", "relief": "Relief valve", "potable": "Drinking water", "controls": "Air and controls", "evidence": "About the readings"}
+KINDS = {
+    "initial": "audit before work",
+    "final": "final inspection",
+    "qa": "re-inspection",
+    "service": "service call",
+}
+GROUPS = {
+    "pressure": "Pressure",
+    "tank": "Expansion tank",
+    "relief": "Relief valve",
+    "potable": "Drinking water",
+    "controls": "Air and controls",
+    "evidence": "About the readings",
+}
+
 
 def missing(value):
     """None, NaN, NaT, NA, an empty text or nothing in a sequence."""
@@ -110,7 +135,13 @@ def days_late(due, as_of):
     if missing(due):
         return "no due date"
     late = (as_of - (due.date() if isinstance(due, datetime) else due)).days
-    return f"{plural(late, 'day')} late" if late > 0 else "due today" if late == 0 else f"in {plural(-late, 'day')}"
+    return (
+        f"{plural(late, 'day')} late"
+        if late > 0
+        else "due today"
+        if late == 0
+        else f"in {plural(-late, 'day')}"
+    )
 
 
 def recent(received_at, last_inspected_on, as_of, most_days, later=0):
@@ -119,7 +150,13 @@ def recent(received_at, last_inspected_on, as_of, most_days, later=0):
     if missing(received_at):
         return f"no file loaded{said}"
     age = (as_of - received_at.date()).days
-    old = [f"received {plural(age, 'day')} ago"] if age > most_days else ["newest file came after this day"] if age < 0 else []
+    old = (
+        [f"received {plural(age, 'day')} ago"]
+        if age > most_days
+        else ["newest file came after this day"]
+        if age < 0
+        else []
+    )
     if missing(last_inspected_on):
         old.append("no inspection up to this day")
     elif (age := (as_of - last_inspected_on.date()).days) > most_days:
@@ -127,8 +164,15 @@ def recent(received_at, last_inspected_on, as_of, most_days, later=0):
     return (f"no recent file: {', '.join(old)}" if old else "recent") + said
 
 
-ORDERS = {"risk": "risk, the graver first", "-last_inspected_on": "last visit, the newest first", "last_inspected_on": "last visit, the oldest first", "home_id": "home",
-          "-safety_not_verified": "not verified, most first", "region": "region", "crew": "crew"}
+ORDERS = {
+    "risk": "risk, the graver first",
+    "-last_inspected_on": "last visit, the newest first",
+    "last_inspected_on": "last visit, the oldest first",
+    "home_id": "home",
+    "-safety_not_verified": "not verified, most first",
+    "region": "region",
+    "crew": "crew",
+}
 CHECK_IS_UNVERIFIED = " With this choice the filter Check means the check that was not verified."
 
 
@@ -139,18 +183,28 @@ def range_of(page, rows, count, one):
     return f"{rows * (page - 1) + 1:,} to {min(rows * page, count):,} of {plural(count, one)}"
 
 
-HEAT = ("Each cell: the share of verified systems in which the deficiency is open at this stage ({stage}), then how many of how many, then how many were not verified and are in no share. "
-        "Darker means a larger share. A dash: not one system could be verified, so nothing is known. Numbers lead to the homes.")
-ALTITUDE = ("Each circle counts inspections whose charge can be trusted, by the home's elevation; its area is their number. The level line is the common fill pressure, where a charge should lie unless the house is tall. "
-            "The dashed line is where the same tanks would lie had they been charged at sea level and carried up: a gauge reads more where the air is thinner. Circles along it were probably never set on site.")
+HEAT = (
+    "Each cell: the share of verified systems in which the deficiency is open at this stage ({stage}), then how many of how many, then how many were not verified and are in no share. "
+    "Darker means a larger share. A dash: not one system could be verified, so nothing is known. Numbers lead to the homes."
+)
+ALTITUDE = (
+    "Each circle counts inspections whose charge can be trusted, by the home's elevation; its area is their number. The level line is the common fill pressure, where a charge should lie unless the house is tall. "
+    "The dashed line is where the same tanks would lie had they been charged at sea level and carried up: a gauge reads more where the air is thinner. Circles along it were probably never set on site."
+)
 INTERVALS = "The mark is the share found deficient, the bar its exact 95 % interval: where bars overlap widely, the difference may be chance. Open marks: under 10 verified units."
-NO_RANKING = ("Crews stand in the order of the alphabet and are not ranked: small numbers scatter, houses and territories differ, and what was not verified is in no share. "
-              "A low share with much not verified is not good work, it is little knowledge. Counts are of units, by their final inspection.")
-MATRIX = ("Severity and probability are those of the check, set by the policy after MIL-STD-882E. A deficiency's own risk may be one step higher where its effect was seen, one step lower where it is uncertain: the second table counts by that. "
-          "Checks marked act today are acted on the day they are known, whatever their cell.")
+NO_RANKING = (
+    "Crews stand in the order of the alphabet and are not ranked: small numbers scatter, houses and territories differ, and what was not verified is in no share. "
+    "A low share with much not verified is not good work, it is little knowledge. Counts are of units, by their final inspection."
+)
+MATRIX = (
+    "Severity and probability are those of the check, set by the policy after MIL-STD-882E. A deficiency's own risk may be one step higher where its effect was seen, one step lower where it is uncertain: the second table counts by that. "
+    "Checks marked act today are acted on the day they are known, whatever their cell."
+)
 LEVELS = "Counted by each deficiency's own risk. Stages are not added up: they ask for different work, by different people, with different money."
-ANSWERS = ("A check is answered where at least one inspection of the file has a result that tells; checks about the readings themselves count too. "
-           "Columns that would open most checks are counted by the column lacking first: a check may need another one too.")
+ANSWERS = (
+    "A check is answered where at least one inspection of the file has a result that tells; checks about the readings themselves count too. "
+    "Columns that would open most checks are counted by the column lacking first: a check may need another one too."
+)
 NEW = "New since the last file counts from an agency's second file on: a first file is new throughout."
 SEVERITY = {1: "1, gravest", 2: "2", 3: "3", 4: "4, slight"}
 PROBABILITY = {"A": "A, often", "B": "B", "C": "C", "D": "D", "E": "E, hardly"}
@@ -165,7 +219,9 @@ def safety(critical, act_today):
 
 
 def interval(low, high):
-    return NOTHING if missing(low) or missing(high) else f"{percent(low).removesuffix(' %')} to {percent(high)}"
+    return (
+        NOTHING if missing(low) or missing(high) else f"{percent(low).removesuffix(' %')} to {percent(high)}"
+    )
 
 
 def limit(value, unit):
@@ -250,21 +306,34 @@ NO_AGENCY = "The agency: choose it above, or give the column that names it."
 NO_DECIMAL = "The decimal mark: the cells do not tell."
 NO_DATES = "The order of dates: the cells do not tell which number is the day."
 NO_NAME = "A name for the mapping."
-MENDING = ("Rows to mend are the file's own rows in its own columns, each with its line and what is wrong. The agency corrects the cells, leaves the headings as they are, and sends it back: "
-           "add that file like any other, and its rows take the place of the old ones.")
+MENDING = (
+    "Rows to mend are the file's own rows in its own columns, each with its line and what is wrong. The agency corrects the cells, leaves the headings as they are, and sends it back: "
+    "add that file like any other, and its rows take the place of the old ones."
+)
 SUSPICIONS = "Ids of one agency that differ only in capitals, blanks, punctuation or leading zeros. They are kept apart, each with its own visits, until a corrected file says otherwise."
 
 
 def encoding(name):
-    return {"utf-8": "UTF-8", "utf-8-sig": "UTF-8", "cp1252": "Windows-1252", "windows-1252": "Windows-1252"}.get(name.lower(), name.upper())
+    return {
+        "utf-8": "UTF-8",
+        "utf-8-sig": "UTF-8",
+        "cp1252": "Windows-1252",
+        "windows-1252": "Windows-1252",
+    }.get(name.lower(), name.upper())
 
 
 def size(octets):
-    return f"{octets / 1e6:,.1f} MB" if octets >= 1e6 else f"{octets / 1e3:,.0f} KB" if octets >= 1e3 else plural(octets, "byte")
+    return (
+        f"{octets / 1e6:,.1f} MB"
+        if octets >= 1e6
+        else f"{octets / 1e3:,.0f} KB"
+        if octets >= 1e3
+        else plural(octets, "byte")
+    )
 
 
 def cut(words, most):
-    return words if len(words) <= most else words[:most - 1].rstrip() + "…"
+    return words if len(words) <= most else words[: most - 1].rstrip() + "…"
 
 
 def rows_looked_at(rows, all_of_them):
@@ -273,16 +342,27 @@ def rows_looked_at(rows, all_of_them):
 
 def field_said(called, unit, required):
     """A field in a list of choices: its name and unit."""
-    return f"{sentence(called)}{f', {UNITS.get(unit, unit)}' if unit else ''}{' (required)' if required else ''}"
+    return (
+        f"{sentence(called)}{f', {UNITS.get(unit, unit)}' if unit else ''}{' (required)' if required else ''}"
+    )
 
 
 def use(field, called):
     """What a mapping uses a column for."""
-    return {"": "none", "carried": "carried to lists", "ignored": "not used, as the mapping says"}.get(field) or called(field)
+    return {"": "none", "carried": "carried to lists", "ignored": "not used, as the mapping says"}.get(
+        field
+    ) or called(field)
 
 
 def why_suggested(why):
-    return sentence("; ".join(reason.replace("_", " ") if reason.startswith("could be ") else reason.removesuffix(" degF") + " °F" * reason.endswith(" degF") for reason in why))
+    return sentence(
+        "; ".join(
+            reason.replace("_", " ")
+            if reason.startswith("could be ")
+            else reason.removesuffix(" degF") + " °F" * reason.endswith(" degF")
+            for reason in why
+        )
+    )
 
 
 def about_use(meaning, why):
@@ -300,7 +380,10 @@ def why_not(reasons, examples):
 
 def words_read(texts):
     """Texts and the words they are read as, with how many cells have them."""
-    return ", ".join(f"{cut(one.text, 28)}{'' if one.text.lower() == one.word.replace('_', ' ') or one.text == one.word else f' → {word(one.word)}'} ({one.times:,})" for one in texts)
+    return ", ".join(
+        f"{cut(one.text, 28)}{'' if one.text.lower() == one.word.replace('_', ' ') or one.text == one.word else f' → {word(one.word)}'} ({one.times:,})"
+        for one in texts
+    )
 
 
 def joined(called, headings):
@@ -318,15 +401,31 @@ def fed_twice(called, headings):
 def of_mapping(decided, headings, left_open, with_unused):
     """How far the form is, in a sentence."""
     said = f"{decided:,} of {plural(headings, 'column')} decided"
-    said += f", {left_open:,} open: open columns are stored with the file and used for nothing" if left_open else ""
-    return said + (f"; {plural(with_unused, 'field has', 'fields have')} cells that are not used." if with_unused else "; every filled cell of the chosen fields is used.")
+    said += (
+        f", {left_open:,} open: open columns are stored with the file and used for nothing"
+        if left_open
+        else ""
+    )
+    return said + (
+        f"; {plural(with_unused, 'field has', 'fields have')} cells that are not used."
+        if with_unused
+        else "; every filled cell of the chosen fields is used."
+    )
 
 
 def recognized(name, missing, unknown):
     """That a mapping knows the headings, and which differ all the same."""
     said = f"The headings are those of mapping {name}."
-    said += f" {plural(len(missing), 'heading')} it knows {'is' if len(missing) == 1 else 'are'} not in this file: {some(missing)}." if missing else ""
-    return said + (f" {plural(len(unknown), 'heading')} of this file {'is' if len(unknown) == 1 else 'are'} new to it and not used: {some(unknown)}." if unknown else "")
+    said += (
+        f" {plural(len(missing), 'heading')} it knows {'is' if len(missing) == 1 else 'are'} not in this file: {some(missing)}."
+        if missing
+        else ""
+    )
+    return said + (
+        f" {plural(len(unknown), 'heading')} of this file {'is' if len(unknown) == 1 else 'are'} new to it and not used: {some(unknown)}."
+        if unknown
+        else ""
+    )
 
 
 def nearest(name, missing, unknown):
@@ -347,7 +446,11 @@ def some(texts, most=12):
 def loaded(found, saved):
     """What a load did, in a sentence."""
     said = f"The mapping {saved} is saved. " if saved else ""
-    return said + ("The file had been loaded before with the same mapping: nothing has changed." if found["status"] == "already loaded" else "A new snapshot is published: every page shows it from now on.")
+    return said + (
+        "The file had been loaded before with the same mapping: nothing has changed."
+        if found["status"] == "already loaded"
+        else "A new snapshot is published: every page shows it from now on."
+    )
 
 
 def answered(told, checks, opening):

@@ -31,12 +31,16 @@ from pipelines.readings import REASONS
 from pipelines.results import OUTCOMES
 from pipelines.store import CODE_VERSION, FleetError, equal, scratch
 
-ROWS_FETCHED = 200_000       # inspections fetched at once, homes kept whole; more where that made too many fetches,
-MOST_FETCHES = 20            # since each looks through all rows for its own
-ROWS_AT_ONCE = 50_000        # of these, worked out and written at once
-BYTES_FOR_PROCESSES = 30 << 20  # of exports; fewer are worked out in this process, since others cost more than they save
+ROWS_FETCHED = (
+    200_000  # inspections fetched at once, homes kept whole; more where that made too many fetches,
+)
+MOST_FETCHES = 20  # since each looks through all rows for its own
+ROWS_AT_ONCE = 50_000  # of these, worked out and written at once
+BYTES_FOR_PROCESSES = (
+    30 << 20
+)  # of exports; fewer are worked out in this process, since others cost more than they save
 WORKERS = min(4, os.cpu_count() or 1)
-AT_HAND = WORKERS + 2        # batches at once: fetched, with a process that judges, or being written
+AT_HAND = WORKERS + 2  # batches at once: fetched, with a process that judges, or being written
 
 
 @dataclass
@@ -92,13 +96,25 @@ def only_added(fleet, current, log, inputs):
     state = fleet.state_of(current) if current is not None else None
     if state is None or state.code_version != CODE_VERSION or state.log_length > len(log):
         return ()
-    used = {f"mapping:{one.mapping}" for one in fleet.received(log[: state.log_length]) if one.status == "loaded"}
-    if any(name in used or not name.startswith("mapping:") for name, _ in state.inputs.items() ^ inputs.items()):
+    used = {
+        f"mapping:{one.mapping}" for one in fleet.received(log[: state.log_length]) if one.status == "loaded"
+    }
+    if any(
+        name in used or not name.startswith("mapping:") for name, _ in state.inputs.items() ^ inputs.items()
+    ):
         return ()
-    stands = lambda lines: {one.export_id: (one.sha256, one.mapping, one.agency) for one in fleet.received(lines) if one.status == "loaded"}
+    stands = lambda lines: {
+        one.export_id: (one.sha256, one.mapping, one.agency)
+        for one in fleet.received(lines)
+        if one.status == "loaded"
+    }
     before, now = stands(log[: state.log_length]), stands(log)
     unchanged = before.items() <= now.items()
-    return tuple(sorted(now.keys() - before.keys())) if unchanged and (not before or min(now.keys() - before.keys(), default=0) > max(before)) else ()
+    return (
+        tuple(sorted(now.keys() - before.keys()))
+        if unchanged and (not before or min(now.keys() - before.keys(), default=0) > max(before))
+        else ()
+    )
 
 
 def verify(fleet, told=None):
@@ -111,15 +127,21 @@ def verify(fleet, told=None):
         path = fleet.export_path(one.sha256)
         with open(path, "rb") as file:
             if hashlib.file_digest(file, "sha256").hexdigest() != one.sha256:
-                faults.append(f"{path.name}: the bytes are not those that were received; put the file back from a backup.")
+                faults.append(
+                    f"{path.name}: the bytes are not those that were received; put the file back from a backup."
+                )
     current = fleet.snapshot()
     if not current.stem.endswith(digest_of(fleet.log(), inputs_of(fleet))):
-        faults.append(f"{current.name} was made from other inputs than the fleet holds now: run coldfill rebuild.")
+        faults.append(
+            f"{current.name} was made from other inputs than the fleet holds now: run coldfill rebuild."
+        )
     if not faults:
         with scratch() as draft:
             fill(draft.connect(), fleet, fleet.received(), policy_of(fleet), told or Told())
             _runs(draft.connect(), inputs_of(fleet), fleet.received(), told or Told())
-            faults = [f"{difference.table}: {difference.what}" for difference in equal(current, draft.finish())]
+            faults = [
+                f"{difference.table}: {difference.what}" for difference in equal(current, draft.finish())
+            ]
     return faults
 
 
@@ -130,15 +152,22 @@ def rebuild_state(fleet, number, told=None):
     if state is None:
         raise FleetError(f"{fleet.path} never published a snapshot number {number}.")
     if state.code_version != CODE_VERSION:
-        raise FleetError(f"{state.snapshot} needs code version {state.code_version}, this is {CODE_VERSION}: install that first.")
+        raise FleetError(
+            f"{state.snapshot} needs code version {state.code_version}, this is {CODE_VERSION}: install that first."
+        )
     if (fleet.snapshots_folder / state.snapshot).exists():
         return fleet.snapshots_folder / state.snapshot
-    with tempfile.TemporaryDirectory(prefix="coldfill-state-") as folder, fleet.building(told.say) as building:
+    with (
+        tempfile.TemporaryDirectory(prefix="coldfill-state-") as folder,
+        fleet.building(told.say) as building,
+    ):
         past = _as_it_was(fleet, state, Path(folder))
         log = fleet.log()[: state.log_length]
         fill(building.connect(), past, fleet.received(log), policy_of(past), told)
         _runs(building.connect(), state.inputs, fleet.received(log), told)
-        return building.publish(digest_of(log, state.inputs), inputs=state.inputs, code_version=CODE_VERSION, remakes=state)
+        return building.publish(
+            digest_of(log, state.inputs), inputs=state.inputs, code_version=CODE_VERSION, remakes=state
+        )
 
 
 def _as_it_was(fleet, state, folder):
@@ -151,11 +180,15 @@ def _as_it_was(fleet, state, folder):
     for name, sha256 in state.inputs.items():
         kind, _, mapping = name.partition(":")
         if name in FILES or mapping and mapping != CANONICAL:
-            (past.mappings / f"{mapping}.toml" if kind == "mapping" else folder / name).write_bytes(fleet.input_bytes(sha256))
+            (past.mappings / f"{mapping}.toml" if kind == "mapping" else folder / name).write_bytes(
+                fleet.input_bytes(sha256)
+            )
     now = inputs_of(past)
     for name in sorted(state.inputs.keys() | now.keys()):
         if state.inputs.get(name) != now.get(name):
-            raise FleetError(f"{state.snapshot} was made from another {name} than this version of the code ships: install the version that made it.")
+            raise FleetError(
+                f"{state.snapshot} was made from another {name} than this version of the code ships: install the version that made it."
+            )
     return past
 
 
@@ -166,7 +199,11 @@ def policy_of(fleet):
     return policy
 
 
-FILES = {"policy.toml": "policy", "places": "places", "crews": "crews"}  # name of an input: attribute of the fleet
+FILES = {
+    "policy.toml": "policy",
+    "places": "places",
+    "crews": "crews",
+}  # name of an input: attribute of the fleet
 
 
 def _input_texts(fleet):
@@ -204,7 +241,9 @@ def fill(connection, fleet, received, policy, told):
     snapshot.create(connection)
     told.stage("reading exports")
     size = sum(fleet.export_path(one.sha256).stat().st_size for one in received if one.status == "loaded")
-    with judging.judges(policy, WORKERS if size >= BYTES_FOR_PROCESSES else 1) as judge:  # they start while the exports are read
+    with judging.judges(
+        policy, WORKERS if size >= BYTES_FOR_PROCESSES else 1
+    ) as judge:  # they start while the exports are read
         with _one_thread(connection):
             reading.read_all(connection, fleet, received, policy, told)
         told.stage("choosing the rows in force")
@@ -235,14 +274,20 @@ def add(connection, fleet, received, added, policy, told):
     """
     told.stage("reading exports")
     ids = ", ".join(map(str, added))
-    connection.execute(f"DELETE FROM exports_read WHERE export_id IN ({ids})")  # files that were kept out before
+    connection.execute(
+        f"DELETE FROM exports_read WHERE export_id IN ({ids})"
+    )  # files that were kept out before
     reading.read_all(connection, fleet, [one for one in received if one.export_id in added], policy, told)
     told.stage("choosing the rows in force")
-    connection.execute(f"CREATE OR REPLACE TABLE spoken_of AS SELECT DISTINCT agency, inspection_id FROM received_rows WHERE export_id IN ({ids})")
+    connection.execute(
+        f"CREATE OR REPLACE TABLE spoken_of AS SELECT DISTINCT agency, inspection_id FROM received_rows WHERE export_id IN ({ids})"
+    )
     in_force = f"SELECT rowid AS row, {TOUCHING} FROM received_rows SEMI JOIN spoken_of USING (agency, inspection_id) WHERE standing = {snapshot.IN_FORCE}"
     connection.execute(f"CREATE OR REPLACE TABLE before AS {in_force} AND export_id NOT IN ({ids})")
     precedence.settle(connection, only="spoken_of", exports=list(added))
-    connection.execute(f"CREATE OR REPLACE TABLE changed AS WITH after AS ({in_force}) SELECT * FROM before ANTI JOIN after USING (row) UNION ALL SELECT * FROM after ANTI JOIN before USING (row)")
+    connection.execute(
+        f"CREATE OR REPLACE TABLE changed AS WITH after AS ({in_force}) SELECT * FROM before ANTI JOIN after USING (row) UNION ALL SELECT * FROM after ANTI JOIN before USING (row)"
+    )
     told.stage("comparing inspections")
     reading.places_table(connection, fleet)
     compare(connection, policy)
@@ -259,7 +304,9 @@ def add(connection, fleet, received, added, policy, told):
     gone = "SELECT agency, inspection_id FROM judged SEMI JOIN touched USING (agency, home_id)"
     connection.execute(f"DELETE FROM causes WHERE (agency, inspection_id) IN ({gone})")
     for name in ("judged", "state_columns", "opened", "homes"):
-        connection.execute(f"DELETE FROM {name} WHERE (agency, home_id) IN (SELECT agency, home_id FROM touched)")
+        connection.execute(
+            f"DELETE FROM {name} WHERE (agency, home_id) IN (SELECT agency, home_id FROM touched)"
+        )
     with judging.judges(policy, 1) as judge:
         shown = roll(connection, judge, told, touched="touched")
     finish(connection, policy, received, shown, told)
@@ -288,6 +335,7 @@ def finish(connection, policy, received, shown, told):
 
 
 # ---- comparisons with other inspections
+
 
 def compare(connection, policy):
     """What other inspections say of each: readings repeated elsewhere, and make-up water since the visit before."""
@@ -319,9 +367,24 @@ ORDER_OF_VISITS = f"inspected_on, {KIND_ORDER}, updated_at NULLS FIRST, inspecti
 
 # ---- inspections → results → homes
 
-BATCH_FIELDS = tuple(f.name for f in FIELDS if f.kind in (WORD, "number", "date") and f.name not in (
-    "elderly", "disabled", "children", "high_energy_use", "high_energy_burden", "inspected_on")) + ("inspected_on",)
-BATCH_TEXTS = ("agency", "inspection_id", "home_id", "region", "crew", "job_number", "repairs_reported", "unusable", "export_id")
+BATCH_FIELDS = tuple(
+    f.name
+    for f in FIELDS
+    if f.kind in (WORD, "number", "date")
+    and f.name
+    not in ("elderly", "disabled", "children", "high_energy_use", "high_energy_burden", "inspected_on")
+) + ("inspected_on",)
+BATCH_TEXTS = (
+    "agency",
+    "inspection_id",
+    "home_id",
+    "region",
+    "crew",
+    "job_number",
+    "repairs_reported",
+    "unusable",
+    "export_id",
+)
 
 
 def roll(connection, judge, told, touched=None):
@@ -329,7 +392,9 @@ def roll(connection, judge, told, touched=None):
 
     `judge` works out one slice of whole homes, several side by side where it can. Returns check id → (words, numbers) its results may show.
     """
-    count = connection.execute(f"SELECT count(*) FROM received_rows WHERE standing = {snapshot.IN_FORCE}").fetchall()[0][0]
+    count = connection.execute(
+        f"SELECT count(*) FROM received_rows WHERE standing = {snapshot.IN_FORCE}"
+    ).fetchall()[0][0]
     parts = max(1, -(-count // max(ROWS_FETCHED, count // MOST_FETCHES))) if touched is None else 1
     fetching, writing, stopped, done = Lock(), Lock(), Event(), []
 
@@ -389,7 +454,8 @@ def batch(connection, part, parts, touched=None):
     among = f"SEMI JOIN {touched} USING (agency, home_id)" if touched else ""
     chosen = f"(SELECT *, rowid AS row FROM received_rows {among} WHERE standing = {snapshot.IN_FORCE} {where}) AS r"
     fields = ", ".join(f"r.{name}" for name in BATCH_TEXTS + BATCH_FIELDS)
-    found = connection.sql(f"""
+    found = (
+        connection.sql(f"""
         SELECT {fields}, coalesce(r.system_id, '') AS system_id, repeated, gallons, days, r.row,
                CASE WHEN r.elevation_ft IS NULL THEN coalesce(by_code.elevation_ft, by_region.elevation_ft) END AS place_elevation_ft,
                CASE WHEN r.elevation_ft IS NULL THEN CASE WHEN by_code.elevation_ft IS NOT NULL THEN by_code.spread_ft ELSE by_region.spread_ft END END AS place_spread_ft
@@ -397,27 +463,37 @@ def batch(connection, part, parts, touched=None):
         LEFT JOIN compared ON compared.row = r.row
         LEFT JOIN place_of AS by_code ON by_code.kind = 'postal_code' AND by_code.agency = r.agency AND by_code.place = lower(r.postal_code)
         LEFT JOIN place_of AS by_region ON by_region.kind = 'region' AND by_region.agency = r.agency AND by_region.place = lower(r.region)
-    """).to_arrow_table().combine_chunks()
+    """)
+        .to_arrow_table()
+        .combine_chunks()
+    )
     # Sorting only the keys, and putting the rows into that order after, takes half the time of sorting whole rows.
-    order = connection.sql(f"SELECT row FROM {chosen} ORDER BY agency, home_id, coalesce(system_id, ''), {ORDER_OF_VISITS}").to_arrow_table()
+    order = connection.sql(
+        f"SELECT row FROM {chosen} ORDER BY agency, home_id, coalesce(system_id, ''), {ORDER_OF_VISITS}"
+    ).to_arrow_table()
     rows = found.column("row").to_numpy()
     sorter = np.argsort(rows, kind="stable")
-    places = sorter[np.searchsorted(rows, order.column("row").to_numpy(), sorter=sorter)] if len(rows) else sorter
+    places = (
+        sorter[np.searchsorted(rows, order.column("row").to_numpy(), sorter=sorter)] if len(rows) else sorter
+    )
     return snapshot.positions_as_words(found.drop_columns(["row"]).take(pa.array(places)))
 
 
 # ---- counts that pages start from
 
+
 def tally(connection):
     """Systems per agency, region, crew and check by state, stage and risk: small, so that pages are quick at any size."""
     parts = " UNION ALL ".join(
         f"SELECT place, {snapshot.quoted(check.id)} AS check_id, {snapshot.part(check.id, 'state')} AS state, {snapshot.part(check.id, 'stage')} AS stage, "
-        f"{snapshot.part(check.id, 'risk')} AS risk, count(*) AS systems FROM state_columns GROUP BY ALL" for check in HOME_CHECKS)
+        f"{snapshot.part(check.id, 'risk')} AS risk, count(*) AS systems FROM state_columns GROUP BY ALL"
+        for check in HOME_CHECKS
+    )
     connection.execute(f"""
         CREATE OR REPLACE TABLE tally AS
         WITH places AS (SELECT DISTINCT place, agency, region, crew FROM state_columns)
-        SELECT agency, region, crew, check_id, {snapshot.picked(history.STATES, 'state')} AS state, {snapshot.picked(history.STAGES, 'stage')} AS stage,
-               {snapshot.picked(policies.LEVELS, 'risk')} AS risk, systems
+        SELECT agency, region, crew, check_id, {snapshot.picked(history.STATES, "state")} AS state, {snapshot.picked(history.STAGES, "stage")} AS stage,
+               {snapshot.picked(policies.LEVELS, "risk")} AS risk, systems
         FROM ({parts}) JOIN places USING (place)
     """)
 
@@ -429,8 +505,10 @@ def answerable(connection):
         CREATE OR REPLACE TABLE export_fields AS
         UNPIVOT (SELECT export_id, {counts} FROM received_rows GROUP BY export_id) ON COLUMNS(* EXCLUDE export_id) INTO NAME field VALUE filled
     """)
-    parts = " UNION ALL ".join(f"SELECT export_id, {snapshot.quoted(check.id)} AS check_id, {snapshot.without_certainty(check.id)} AS codes, count(*) AS inspections FROM judged GROUP BY ALL"
-                               for check in CHECKS)
+    parts = " UNION ALL ".join(
+        f"SELECT export_id, {snapshot.quoted(check.id)} AS check_id, {snapshot.without_certainty(check.id)} AS codes, count(*) AS inspections FROM judged GROUP BY ALL"
+        for check in CHECKS
+    )
     outcome, reason, about = (snapshot.part_of("codes", what) for what in ("outcome", "reason", "about"))
     connection.execute(f"""
         CREATE OR REPLACE TABLE export_checks AS
@@ -443,18 +521,35 @@ def tables_of_shown(connection, shown):
     """Which numbers a check's results may show, and the word behind each code, so that a list need not open the long view for it."""
     words = [(check, place, word) for check, (texts, _) in shown.items() for place, word in enumerate(texts)]
     numbers = [(check, what) for check, (_, names) in shown.items() for what in names]
-    for name, columns, rows in (("shown_words", {"check_id": pa.string(), "position": pa.int32(), "word": pa.string()}, words),
-                                ("shown_numbers", {"check_id": pa.string(), "what": pa.string()}, numbers)):
-        connection.register("shown", pa.table({column: pa.array([row[place] for row in rows], kind) for place, (column, kind) in enumerate(columns.items())}))
+    for name, columns, rows in (
+        ("shown_words", {"check_id": pa.string(), "position": pa.int32(), "word": pa.string()}, words),
+        ("shown_numbers", {"check_id": pa.string(), "what": pa.string()}, numbers),
+    ):
+        connection.register(
+            "shown",
+            pa.table(
+                {
+                    column: pa.array([row[place] for row in rows], kind)
+                    for place, (column, kind) in enumerate(columns.items())
+                }
+            ),
+        )
         connection.execute(f"CREATE OR REPLACE TABLE {name} AS SELECT * FROM shown")
         connection.unregister("shown")
 
 
 def risk_matrix(connection, policy):
     """The policy's risk matrix, one row per severity and probability."""
-    rows = pa.table({"severity": pa.array([place + 1 for levels in policy.risk_matrix.values() for place in range(len(levels))], pa.int8()),
-                     "probability": [row for row, levels in policy.risk_matrix.items() for _ in levels],
-                     "risk": [level for levels in policy.risk_matrix.values() for level in levels]})
+    rows = pa.table(
+        {
+            "severity": pa.array(
+                [place + 1 for levels in policy.risk_matrix.values() for place in range(len(levels))],
+                pa.int8(),
+            ),
+            "probability": [row for row, levels in policy.risk_matrix.items() for _ in levels],
+            "risk": [level for levels in policy.risk_matrix.values() for level in levels],
+        }
+    )
     connection.register("matrix_rows", rows)
     connection.execute("CREATE OR REPLACE TABLE risk_matrix AS SELECT * FROM matrix_rows")
     connection.unregister("matrix_rows")
@@ -463,11 +558,27 @@ def risk_matrix(connection, policy):
 def _runs(connection, inputs, received, told):
     """The one table that may differ between equal snapshots: when exports came, when and how this one was made."""
     told.stage("done")
-    counts = {name: connection.execute(f"SELECT count(*) FROM {name}").fetchall()[0][0] for name in ("readings", "superseded", "not_loaded", "homes")}
+    counts = {
+        name: connection.execute(f"SELECT count(*) FROM {name}").fetchall()[0][0]
+        for name in ("readings", "superseded", "not_loaded", "homes")
+    }
     seconds = {name: round(spent, 3) for name, spent in told.seconds.items() if name != "done"}
     came = {one.export_id: one.received_at for one in received}
-    connection.execute("""
+    connection.execute(
+        """
         CREATE OR REPLACE TABLE runs AS
         SELECT ? AS inputs, ? AS counts, ? AS code_version, now()::VARCHAR AS made_at, ? AS stages, ? AS seconds, map(?::INTEGER[], ?::VARCHAR[]) AS received_at
-    """, [json.dumps(inputs), json.dumps(counts), CODE_VERSION, json.dumps(seconds), sum(seconds.values()), list(came), list(came.values())])
-    connection.execute("CREATE OR REPLACE VIEW exports AS SELECT exports_read.*, received_at[export_id] AS received_at FROM exports_read CROSS JOIN runs")
+    """,
+        [
+            json.dumps(inputs),
+            json.dumps(counts),
+            CODE_VERSION,
+            json.dumps(seconds),
+            sum(seconds.values()),
+            list(came),
+            list(came.values()),
+        ],
+    )
+    connection.execute(
+        "CREATE OR REPLACE VIEW exports AS SELECT exports_read.*, received_at[export_id] AS received_at FROM exports_read CROSS JOIN runs"
+    )

@@ -14,7 +14,15 @@ from pipelines.results import DEFICIENT, NOT_APPLICABLE, OK
 
 PRESSURE_SYMPTOMS = ("hot-pressure-near-relief", "predicted-pressure-near-relief")
 WET_SYMPTOMS = ("relief-discharging", "relief-stained")
-TANK_ROOTS = ("tank-missing", "tank-valved-off", "tank-cushion-lost", "tank-undersized", "precharge-low", "precharge-high", "cold-pressure-high")
+TANK_ROOTS = (
+    "tank-missing",
+    "tank-valved-off",
+    "tank-cushion-lost",
+    "tank-undersized",
+    "precharge-low",
+    "precharge-high",
+    "cold-pressure-high",
+)
 LINKS = (
     *((root, "tank-cushion-lost") for root in ("vent-with-compression-tank", "tank-diaphragm-failed")),
     *((root, symptom) for root in TANK_ROOTS for symptom in PRESSURE_SYMPTOMS + WET_SYMPTOMS),
@@ -25,7 +33,13 @@ LINKS = (
     ("leak-seen", "cold-pressure-low"),
 )
 # Seen at the visit, not predicted: a root that has brought one about is at work already.
-SEEN = ("hot-pressure-near-relief", "relief-discharging", "relief-stained", "makeup-excessive", "tank-cushion-lost")
+SEEN = (
+    "hot-pressure-near-relief",
+    "relief-discharging",
+    "relief-stained",
+    "makeup-excessive",
+    "tank-cushion-lost",
+)
 # A valve is never its own cause where these do not apply, as with a built-in tank that nothing was told about.
 MUST_BE_OK = ("tank-cushion-lost", "tank-undersized", "predicted-pressure-near-relief")
 NOTES = ("", "its own cause", "cause not told")
@@ -61,7 +75,9 @@ def causes(recomputed, results):
         after = np.full(both.shape, np.nan)
         if symptom in PRESSURE_SYMPTOMS:
             if root not in corrected:
-                rows = np.flatnonzero(deficient[root] & np.logical_or.reduce([deficient[one] for one in PRESSURE_SYMPTOMS]))
+                rows = np.flatnonzero(
+                    deficient[root] & np.logical_or.reduce([deficient[one] for one in PRESSURE_SYMPTOMS])
+                )
                 corrected[root] = rows, recomputed.with_right(root, rows)
             rows, pressures = corrected[root]
             after[rows] = pressures[PRESSURE_SYMPTOMS.index(symptom)]
@@ -72,7 +88,13 @@ def causes(recomputed, results):
             linked |= both
         found.append(_lines(both, PLACE[root], PLACE[symptom], 0, after))
     alone = deficient["relief-discharging"] & ~linked
-    sound = np.logical_and.reduce([np.isin(results[check.id].outcome, (OK, NOT_APPLICABLE)) for check in CHECKS if check.group in ("tank", "pressure")])
+    sound = np.logical_and.reduce(
+        [
+            np.isin(results[check.id].outcome, (OK, NOT_APPLICABLE))
+            for check in CHECKS
+            if check.group in ("tank", "pressure")
+        ]
+    )
     sound &= np.logical_and.reduce([results[check].outcome == OK for check in MUST_BE_OK])
     discharging = PLACE["relief-discharging"]
     found.append(_lines(alone & sound, discharging, discharging, OWN_CAUSE))
@@ -83,14 +105,26 @@ def causes(recomputed, results):
 
 def _no_roots(results):
     """A lost cushion that may as well be an over-charge is no root, and weak evidence never is."""
-    maybe = results["tank-cushion-lost"].reason == why("cushion lost or over-charged: check the charge at zero pressure")
+    maybe = results["tank-cushion-lost"].reason == why(
+        "cushion lost or over-charged: check the charge at zero pressure"
+    )
     return {"tank-cushion-lost": maybe}
 
 
 def _lines(where, root, symptom, note, after=None):
     rows = np.flatnonzero(where)
-    full = np.full(len(rows), root, np.int8), np.full(len(rows), symptom, np.int8), np.full(len(rows), note, np.int8)
-    return rows, *full, np.full(len(rows), np.nan) if after is None else np.where(np.isfinite(after[rows]), after[rows], np.nan)
+    full = (
+        np.full(len(rows), root, np.int8),
+        np.full(len(rows), symptom, np.int8),
+        np.full(len(rows), note, np.int8),
+    )
+    return (
+        rows,
+        *full,
+        np.full(len(rows), np.nan)
+        if after is None
+        else np.where(np.isfinite(after[rows]), after[rows], np.nan),
+    )
 
 
 assert all(check in BY_ID for link in LINKS for check in link)

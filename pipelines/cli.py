@@ -28,7 +28,10 @@ class Command(click.Command):
                 raise
             except (KeyboardInterrupt, Exception) as error:
                 if stopped or isinstance(error, KeyboardInterrupt):  # or what a library made of it
-                    click.echo("Stopped. What was committed before is kept; run the command again to go on.", err=True)
+                    click.echo(
+                        "Stopped. What was committed before is kept; run the command again to go on.",
+                        err=True,
+                    )
                     sys.exit(1)
                 name = type(error).__name__
                 if name == "ListError":
@@ -73,29 +76,61 @@ def main():
 
 def command(*options, name=None):
     """A subcommand with --fleet, and the given options."""
+
     def wrap(function):
         for option in reversed(options):
             function = option(function)
-        function = click.option("--fleet", "folder", envvar="COLDFILL_FLEET", default="fleet", show_default=True, metavar="DIR", help="The fleet folder; also from COLDFILL_FLEET.")(function)
+        function = click.option(
+            "--fleet",
+            "folder",
+            envvar="COLDFILL_FLEET",
+            default="fleet",
+            show_default=True,
+            metavar="DIR",
+            help="The fleet folder; also from COLDFILL_FLEET.",
+        )(function)
         return main.command(name=name, cls=Command)(function)
+
     return wrap
 
 
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
-AS_OF = click.option("--as-of", type=click.DateTime(["%Y-%m-%d"]), default=None, metavar="DATE", help="Day that clocks count to; today if not given.")
-FILTERS = tuple(click.option(f"--{name}", multiple=True, help=f"Only this {name}; repeat for any of several.") for name in ("agency", "region", "crew", "check", "stage")) + (
-    click.option("--risk", type=click.Choice(["act today", "high", "serious", "medium", "low"]), default=None, help="This risk or worse."),
-    click.option("--since", type=click.DateTime(["%Y-%m-%d"]), default=None, metavar="DATE", help="Open since this day or later."),
+AS_OF = click.option(
+    "--as-of",
+    type=click.DateTime(["%Y-%m-%d"]),
+    default=None,
+    metavar="DATE",
+    help="Day that clocks count to; today if not given.",
+)
+FILTERS = tuple(
+    click.option(f"--{name}", multiple=True, help=f"Only this {name}; repeat for any of several.")
+    for name in ("agency", "region", "crew", "check", "stage")
+) + (
+    click.option(
+        "--risk",
+        type=click.Choice(["act today", "high", "serious", "medium", "low"]),
+        default=None,
+        help="This risk or worse.",
+    ),
+    click.option(
+        "--since",
+        type=click.DateTime(["%Y-%m-%d"]),
+        default=None,
+        metavar="DATE",
+        help="Open since this day or later.",
+    ),
 )
 
 
 def _fleet(folder):
     from pipelines.store import Fleet
+
     return Fleet(folder)
 
 
 def _snapshot(folder):
     from pipelines.store import attach
+
     fleet = _fleet(folder)
     return fleet, attach(fleet.snapshot())
 
@@ -107,25 +142,42 @@ def _print_json(document):
 def _told():
     """Progress on standard error where a person is looking, nothing otherwise."""
     from pipelines.build import Told
+
     if not sys.stderr.isatty():
-        return Told(say=lambda text: click.echo(text, err=True) if "; waiting" in text else None), lambda: None
+        return Told(
+            say=lambda text: click.echo(text, err=True) if "; waiting" in text else None
+        ), lambda: None
     from rich.console import Console
     from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeRemainingColumn
+
     said, rows = TextColumn("{task.description}", markup=False), TextColumn("{task.fields[rows]}")
-    progress = Progress(SpinnerColumn(), said, BarColumn(20), rows, TimeRemainingColumn(), TextColumn("left"), console=Console(stderr=True), transient=True)
+    progress = Progress(
+        SpinnerColumn(),
+        said,
+        BarColumn(20),
+        rows,
+        TimeRemainingColumn(),
+        TextColumn("left"),
+        console=Console(stderr=True),
+        transient=True,
+    )
     task = progress.add_task("starting", total=None, rows="")
     progress.start()
 
     def file(name, rows, done, of):
         progress.update(task, description=f"reading {name}", rows=f"{rows:,} rows", completed=done, total=of)
 
-    return Told(say=lambda text: progress.reset(task, description=text, total=None, rows=""),
-                step=lambda done, of: progress.update(task, completed=done, total=of), file=file), progress.stop
+    return Told(
+        say=lambda text: progress.reset(task, description=text, total=None, rows=""),
+        step=lambda done, of: progress.update(task, completed=done, total=of),
+        file=file,
+    ), progress.stop
 
 
 def _load(folder, paths, **options):
     """(fleet, arrivals, snapshot path or None) of a load."""
     from pipelines import build, receive
+
     fleet = _fleet(folder)
     told, stop = _told()
     try:
@@ -139,11 +191,30 @@ def _load(folder, paths, **options):
 
 @command(
     click.argument("paths", nargs=-1, required=True, type=click.Path(exists=True)),
-    click.option("--mapping", default=None, metavar="NAME", help="Read every file with this mapping instead of recognizing it."),
+    click.option(
+        "--mapping",
+        default=None,
+        metavar="NAME",
+        help="Read every file with this mapping instead of recognizing it.",
+    ),
     click.option("--agency", default=None, metavar="NAME", help="Agency of files that do not name one."),
-    click.option("--by", default=lambda: os.environ.get("USER", ""), metavar="NAME", help="Who loads; goes into the log."),
-    click.option("--keep-columns", multiple=True, metavar="HEADING", help="Keep this column though it looks personal and nothing uses it; repeat for more."),
-    click.option("--strict", is_flag=True, help="Anything that would not be loaded (a file, row, cell or column) is an error, and nothing is loaded then."),
+    click.option(
+        "--by",
+        default=lambda: os.environ.get("USER", ""),
+        metavar="NAME",
+        help="Who loads; goes into the log.",
+    ),
+    click.option(
+        "--keep-columns",
+        multiple=True,
+        metavar="HEADING",
+        help="Keep this column though it looks personal and nothing uses it; repeat for more.",
+    ),
+    click.option(
+        "--strict",
+        is_flag=True,
+        help="Anything that would not be loaded (a file, row, cell or column) is an error, and nothing is loaded then.",
+    ),
     click.option("--preview", is_flag=True, help="Show how the files would be read; load nothing."),
     AS_JSON,
 )
@@ -157,16 +228,28 @@ def load(folder, paths, mapping, agency, by, keep_columns, strict, preview, as_j
     """
     from pipelines import receive
     from pipelines.store import attach
+
     if preview:
         _demand_mapping(folder, mapping)
         return _preview(folder, paths, mapping, as_json)
     _demand_mapping(folder, mapping)
-    fleet, arrivals, path = _load(folder, paths, mapping=mapping, agency=agency, by_whom=by, keep_columns=keep_columns, strict=strict)
+    fleet, arrivals, path = _load(
+        folder, paths, mapping=mapping, agency=agency, by_whom=by, keep_columns=keep_columns, strict=strict
+    )
     snapshot = attach(path) if path else None
     rows = receive.reports(fleet, snapshot, arrivals)
     if as_json:
-        _print_json({"snapshot": path.name if path else None, "exports": [row for row in rows if row["status"] != "kept out"],
-                     "kept_out": [{"file_name": row["file_name"], "why": row["reason"]} for row in rows if row["status"] == "kept out"]})
+        _print_json(
+            {
+                "snapshot": path.name if path else None,
+                "exports": [row for row in rows if row["status"] != "kept out"],
+                "kept_out": [
+                    {"file_name": row["file_name"], "why": row["reason"]}
+                    for row in rows
+                    if row["status"] == "kept out"
+                ],
+            }
+        )
     else:
         _print_load(rows, snapshot)
     if path is None:
@@ -176,9 +259,12 @@ def load(folder, paths, mapping, agency, by, keep_columns, strict, preview, as_j
 
 def _demand_mapping(folder, name):
     from pipelines.reading import mappings_of
+
     there = [mapping.name for mapping in mappings_of(_fleet(folder))]
     if name is not None and name not in there:
-        raise click.BadParameter(f"there is no mapping {name!r}; there are {', '.join(there)}.", param_hint="--mapping")
+        raise click.BadParameter(
+            f"there is no mapping {name!r}; there are {', '.join(there)}.", param_hint="--mapping"
+        )
 
 
 def _print_load(rows, snapshot):
@@ -187,10 +273,14 @@ def _print_load(rows, snapshot):
             click.echo(f"kept out  {row['reason']}", err=True)
             continue
         click.echo(f"{row['status']}  {row['file_name']}  ({row['agency']}, mapping {row['mapping']})")
-        click.echo(f"  rows: {row['rows_read']:,} read, {row['rows_kept']:,} in force, {row['rows_not_loaded']:,} not loaded, "
-                   f"{row['rows_repeated']:,} repeated, {row['rows_superseded']:,} superseded; {row['cells_not_loaded']:,} cells not used")
+        click.echo(
+            f"  rows: {row['rows_read']:,} read, {row['rows_kept']:,} in force, {row['rows_not_loaded']:,} not loaded, "
+            f"{row['rows_repeated']:,} repeated, {row['rows_superseded']:,} superseded; {row['cells_not_loaded']:,} cells not used"
+        )
         for dropped in row["dropped"]:
-            click.echo(f"  dropped, not stored: {dropped['heading']!r} ({dropped['why']}); a field or carry in the mapping keeps it, or --keep-columns")
+            click.echo(
+                f"  dropped, not stored: {dropped['heading']!r} ({dropped['why']}); a field or carry in the mapping keeps it, or --keep-columns"
+            )
         for remark in filter(None, (row["reason"], *row["remarks"])):
             click.echo(f"  note: {remark}")
         for line in row["not_loaded"]:
@@ -202,6 +292,7 @@ def _print_load(rows, snapshot):
 
 def _preview(folder, paths, mapping, as_json):
     from pipelines import receive, trial
+
     fleet = _fleet(folder)
     found = [trial.preview(fleet, path, mapping) for path in receive.files_in(paths)]
     if as_json:
@@ -210,7 +301,11 @@ def _preview(folder, paths, mapping, as_json):
         click.echo(f"{one['file_name']}: {one['says']}")
         for key in ("encoding", "delimiter", "heading_line", "mapping"):
             if one.get(key):
-                click.echo(f"  {key.replace('_', ' ')}: {one[key]!r}" if key == "delimiter" else f"  {key.replace('_', ' ')}: {one[key]}")
+                click.echo(
+                    f"  {key.replace('_', ' ')}: {one[key]!r}"
+                    if key == "delimiter"
+                    else f"  {key.replace('_', ' ')}: {one[key]}"
+                )
         for note in one.get("notes", ()):
             click.echo(f"  note: {note}")
         for line in one.get("columns", ()):
@@ -218,13 +313,19 @@ def _preview(folder, paths, mapping, as_json):
     return None
 
 
-@command(click.option("--state", type=int, default=None, metavar="N", help="Remake an old snapshot by its number."), AS_JSON)
+@command(
+    click.option(
+        "--state", type=int, default=None, metavar="N", help="Remake an old snapshot by its number."
+    ),
+    AS_JSON,
+)
 def rebuild(folder, state, as_json):
     """Build the snapshot anew from the exports and the log.
 
     Example: coldfill rebuild --fleet ./fleet
     """
     from pipelines import build
+
     told, stop = _told()
     try:
         fleet = _fleet(folder)
@@ -247,12 +348,15 @@ def demo(folder, no_serve, port):
 
     from pipelines import lists, receive
     from pipelines.store import FleetError, attach
+
     samples, target = PROJECT / "sample_exports", Path("demo-fleet")
     if not samples.is_dir():
         raise FleetError(f"{samples} is not there: run the demo from a checkout of the project.")
     if target.exists():
         if not (target / DEMO_MARK).exists():
-            raise FleetError(f"{target} was not made by coldfill demo and is left alone: move it away, or run from another folder.")
+            raise FleetError(
+                f"{target} was not made by coldfill demo and is left alone: move it away, or run from another folder."
+            )
         for path in target.rglob("*"):
             if path.is_file():
                 path.chmod(0o644)
@@ -268,7 +372,9 @@ def demo(folder, no_serve, port):
     fleet.lists.mkdir(exist_ok=True)
     written = fleet.lists / "flagged-homes.xlsx"
     lists.write(sheet, written)
-    click.echo(f"flagged  {len(sheet.frame):,} open deficiencies in {sheet.frame[['agency', 'home_id']].drop_duplicates().shape[0]:,} homes: {written}")
+    click.echo(
+        f"flagged  {len(sheet.frame):,} open deficiencies in {sheet.frame[['agency', 'home_id']].drop_duplicates().shape[0]:,} homes: {written}"
+    )
     for caution in lists.CAUTIONS[:1]:
         click.echo(caution)
     if not no_serve:
@@ -289,17 +395,31 @@ def _serve(folder, port):
     sys.stdout.flush()
     os.environ["COLDFILL_FLEET"] = str(Path(folder).resolve())
     os.chdir(PROJECT)
-    call = ["-m", "streamlit", "run", str(PROJECT / "dashboard" / "app.py"), "--server.port", str(port), "--server.headless", "true"]
+    call = [
+        "-m",
+        "streamlit",
+        "run",
+        str(PROJECT / "dashboard" / "app.py"),
+        "--server.port",
+        str(port),
+        "--server.headless",
+        "true",
+    ]
     os.execv(sys.executable, [sys.executable, *call])
 
 
-@command(click.argument("sha256", metavar="HASH"), click.option("--why", required=True, help="Why the export is removed; stays in the log."), click.option("--by", default=lambda: os.environ.get("USER", ""), metavar="NAME"))
+@command(
+    click.argument("sha256", metavar="HASH"),
+    click.option("--why", required=True, help="Why the export is removed; stays in the log."),
+    click.option("--by", default=lambda: os.environ.get("USER", ""), metavar="NAME"),
+)
 def purge(folder, sha256, why, by):
     """Remove a stored export for good; its line in the log stays, and the next snapshot is without it.
 
     Example: coldfill purge 4331928aa2c6 --why "sent by mistake" --fleet ./fleet
     """
     from pipelines import build, receive
+
     fleet = _fleet(folder)
     line = receive.purge(fleet, sha256, why, by)
     path = build.build(fleet)
@@ -312,18 +432,34 @@ def purge(folder, sha256, why, by):
 
 def _filters(agency, region, crew, check, stage, risk, since):
     from pipelines.lists import Filters
-    return Filters(agency=agency, region=region, crew=crew, check=check, stage=stage, risk=risk or "", since=since.date() if since else None)
+
+    return Filters(
+        agency=agency,
+        region=region,
+        crew=crew,
+        check=check,
+        stage=stage,
+        risk=risk or "",
+        since=since.date() if since else None,
+    )
 
 
 def _day(as_of):
     return as_of.date() if as_of else date.today()
 
 
-OUT = click.option("--out", type=click.Path(dir_okay=False), default=None, metavar="FILE", help="Write a .csv, .xlsx or .parquet file.")
+OUT = click.option(
+    "--out",
+    type=click.Path(dir_okay=False),
+    default=None,
+    metavar="FILE",
+    help="Write a .csv, .xlsx or .parquet file.",
+)
 
 
 def _give(sheet, out, as_json):
     from pipelines import lists
+
     if as_json:
         return _print_json(lists.as_json(sheet))
     if out:
@@ -341,8 +477,15 @@ def flagged(folder, out, as_of, agency, region, crew, check, stage, risk, since,
     Example: coldfill flagged --risk serious --out flagged.xlsx --fleet ./fleet
     """
     from pipelines import lists
+
     _, snapshot = _snapshot(folder)
-    _give(lists.flagged(lists.EVERYTHING, snapshot, _filters(agency, region, crew, check, stage, risk, since), _day(as_of)), out, as_json)
+    _give(
+        lists.flagged(
+            lists.EVERYTHING, snapshot, _filters(agency, region, crew, check, stage, risk, since), _day(as_of)
+        ),
+        out,
+        as_json,
+    )
 
 
 @command(OUT, AS_OF, *FILTERS[:3], AS_JSON)
@@ -352,8 +495,15 @@ def hold(folder, out, as_of, agency, region, crew, as_json):
     Example: coldfill hold --out hold.csv --fleet ./fleet
     """
     from pipelines import lists
+
     _, snapshot = _snapshot(folder)
-    _give(lists.hold(lists.EVERYTHING, snapshot, _filters(agency, region, crew, (), (), None, None), _day(as_of)), out, as_json)
+    _give(
+        lists.hold(
+            lists.EVERYTHING, snapshot, _filters(agency, region, crew, (), (), None, None), _day(as_of)
+        ),
+        out,
+        as_json,
+    )
 
 
 @command(click.argument("agency"), click.argument("inspection_id"), AS_JSON)
@@ -364,6 +514,7 @@ def explain(folder, agency, inspection_id, as_json):
     """
     from pipelines import explain as explained
     from pipelines import lists
+
     _, snapshot = _snapshot(folder)
     found = explained.inspection(lists.EVERYTHING, snapshot, agency, inspection_id)
     _print_json(explained.as_json(found)) if as_json else click.echo(explained.as_text(found))
@@ -373,7 +524,13 @@ def explain(folder, agency, inspection_id, as_json):
     click.argument("file", type=click.Path(exists=True, dir_okay=False)),
     click.option("--name", default=None, help="Name of the mapping; the file's own if not given."),
     click.option("--agency", default=None, help="Agency the mapping names."),
-    click.option("--out", type=click.Path(dir_okay=False), default=None, metavar="FILE", help="Where the draft goes; standard output if not given."),
+    click.option(
+        "--out",
+        type=click.Path(dir_okay=False),
+        default=None,
+        metavar="FILE",
+        help="Where the draft goes; standard output if not given.",
+    ),
     name="map",
 )
 def map_(folder, file, name, agency, out):
@@ -382,6 +539,7 @@ def map_(folder, file, name, agency, out):
     Example: coldfill map export.csv --out fleet/mappings/export.toml
     """
     from pipelines import trial
+
     text = trial.draft_mapping(_fleet(folder), Path(file), name, agency)
     if out:
         Path(out).parent.mkdir(parents=True, exist_ok=True)
@@ -401,8 +559,20 @@ def status(folder, as_json):
         return _print_json(found)
     ahead = found["ahead"]
     click.echo(f"fleet     {found['fleet']}")
-    click.echo(f"snapshot  {found['snapshot'] or 'none yet'}" + (f", published {found['published']}" if found["published"] else ""))
-    click.echo(f"log       {found['log_length']} lines" + (f", {ahead} ahead of the snapshot: run coldfill rebuild" if ahead else ", all in the snapshot" if found["snapshot"] and ahead == 0 else ""))
+    click.echo(
+        f"snapshot  {found['snapshot'] or 'none yet'}"
+        + (f", published {found['published']}" if found["published"] else "")
+    )
+    click.echo(
+        f"log       {found['log_length']} lines"
+        + (
+            f", {ahead} ahead of the snapshot: run coldfill rebuild"
+            if ahead
+            else ", all in the snapshot"
+            if found["snapshot"] and ahead == 0
+            else ""
+        )
+    )
     if found["newest_received"]:
         click.echo(f"newest    {found['newest_received']['file_name']}, {found['newest_received']['when']}")
     return click.echo("loading   another load is running" if found["loading"] else "loading   no")
@@ -415,8 +585,21 @@ def checks(folder, as_json):
     Example: coldfill checks
     """
     from pipelines.checks import CHECKS
-    rows = [{"check_id": c.id, "title": c.title, "group": c.group, "safety_critical": c.safety_critical, "act_today": c.act_today,
-             "severity": c.severity, "probability": c.probability, "remedy": c.remedy, "source": c.source} for c in CHECKS]
+
+    rows = [
+        {
+            "check_id": c.id,
+            "title": c.title,
+            "group": c.group,
+            "safety_critical": c.safety_critical,
+            "act_today": c.act_today,
+            "severity": c.severity,
+            "probability": c.probability,
+            "remedy": c.remedy,
+            "source": c.source,
+        }
+        for c in CHECKS
+    ]
     if as_json:
         return _print_json({"checks": rows})
     for row in rows:
@@ -425,7 +608,12 @@ def checks(folder, as_json):
     return None
 
 
-@command(click.option("--sheet", is_flag=True, help="Print a one-page reading sheet and the headings of an empty CSV."), AS_JSON)
+@command(
+    click.option(
+        "--sheet", is_flag=True, help="Print a one-page reading sheet and the headings of an empty CSV."
+    ),
+    AS_JSON,
+)
 def fields(folder, sheet, as_json):
     """Every field an export may carry: unit, words, plausible range.
 
@@ -433,14 +621,36 @@ def fields(folder, sheet, as_json):
     """
     if sheet:
         from pipelines import lists
+
         click.echo(lists.reading_sheet())
         return click.echo(lists.empty_csv(), nl=False)
     from pipelines.fields import FIELDS
+
     if as_json:
-        return _print_json({"fields": [{"name": f.name, "group": f.group, "kind": f.kind, "unit": f.unit, "words": list(f.words), "plausible": f.plausible,
-                                        "required": f.required, "personal": f.personal, "meaning": f.meaning} for f in FIELDS]})
+        return _print_json(
+            {
+                "fields": [
+                    {
+                        "name": f.name,
+                        "group": f.group,
+                        "kind": f.kind,
+                        "unit": f.unit,
+                        "words": list(f.words),
+                        "plausible": f.plausible,
+                        "required": f.required,
+                        "personal": f.personal,
+                        "meaning": f.meaning,
+                    }
+                    for f in FIELDS
+                ]
+            }
+        )
     for f in FIELDS:
-        span = f"{f.plausible[0]:,} to {f.plausible[1]:,} {f.unit or ''}".strip() if f.plausible else ", ".join(f.words) or f.kind
+        span = (
+            f"{f.plausible[0]:,} to {f.plausible[1]:,} {f.unit or ''}".strip()
+            if f.plausible
+            else ", ".join(f.words) or f.kind
+        )
         click.echo(f"{f.name:26} {f.meaning}{' (required)' if f.required else ''}: {span}")
     return None
 
@@ -452,6 +662,7 @@ def policy(folder, as_json):
     Example: coldfill policy --fleet ./fleet
     """
     from pipelines import build
+
     found = build.policy_of(_fleet(folder))
     if as_json:
         return _print_json({"sha256": found.sha256, **json.loads(found.text)})
@@ -470,6 +681,7 @@ def verify(folder, as_json):
     Example: coldfill verify --fleet ./fleet
     """
     from pipelines import build
+
     told, stop = _told()
     try:
         faults = build.verify(_fleet(folder), told)
@@ -480,7 +692,11 @@ def verify(folder, as_json):
     else:
         for fault in faults:
             click.echo(fault, err=True)
-        click.echo("The snapshot equals one rebuilt from the stored exports." if not faults else f"{len(faults)} faults found.")
+        click.echo(
+            "The snapshot equals one rebuilt from the stored exports."
+            if not faults
+            else f"{len(faults)} faults found."
+        )
     sys.exit(1 if faults else 0)
 
 

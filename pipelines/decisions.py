@@ -18,9 +18,12 @@ def overlay(snapshot, decisions, as_of: date, condition="true", params=()):
     """
     if decisions:
         raise ValueError("decisions cannot be laid over a snapshot yet")
-    return snapshot.arrow(f"""
+    return snapshot.arrow(
+        f"""
         SELECT d.*, d.since + c.days_to_act AS act_by, d.since + c.days_to_correct AS due,
                coalesce(d.since + c.days_to_correct < ?, false) AS overdue, NULL::VARCHAR AS decided, NULL::VARCHAR AS last_action
         FROM opened AS d JOIN homes AS h ON h.agency = d.agency AND h.home_id = d.home_id
         LEFT JOIN clocks AS c ON c.risk = d.risk
-        WHERE {condition}""", [as_of, *params])
+        WHERE {condition}""",
+        [as_of, *params],
+    )

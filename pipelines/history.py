@@ -10,7 +10,16 @@ import numpy as np
 
 from pipelines.results import DEFICIENT, NOT_APPLICABLE, OK
 
-STATES = ("open", "corrected", "recurred", "repair did not hold", "not verified", "ok", "no longer applies", "not applicable")
+STATES = (
+    "open",
+    "corrected",
+    "recurred",
+    "repair did not hold",
+    "not verified",
+    "ok",
+    "no longer applies",
+    "not applicable",
+)
 OPEN, CORRECTED, RECURRED, DID_NOT_HOLD, NOT_VERIFIED, STATE_OK, NO_LONGER, STATE_NOT_APPLICABLE = range(8)
 OPEN_STATES = (OPEN, RECURRED, DID_NOT_HOLD)
 IS_OPEN = np.isin(np.arange(len(STATES)), OPEN_STATES)
@@ -70,7 +79,12 @@ def visits(starts, count, boiler_year, tank_type):
     new_boiler = _changed(boiler_year, ~np.isnan(boiler_year), starts, system)
     new_tank = _changed(tank_type.astype(float), tank_type >= 0, starts, system)
     since = lambda new: np.maximum.accumulate(np.where(new, np.arange(count), 0)).astype(np.int32)
-    return Visits(starts, np.append(starts[1:], count)[: len(starts)] - 1, since(new_boiler), since(new_boiler | new_tank))
+    return Visits(
+        starts,
+        np.append(starts[1:], count)[: len(starts)] - 1,
+        since(new_boiler),
+        since(new_boiler | new_tank),
+    )
 
 
 def standing(outcome, repaired, visits, about_tank):
@@ -80,7 +94,11 @@ def standing(outcome, repaired, visits, about_tank):
     bad, ok, away = (_Marked(outcome == code) for code in (DEFICIENT, OK, NOT_APPLICABLE))
     last_bad, last_ok, last_away = (one.last(ends, starts) for one in (bad, ok, away))
     told = np.maximum(last_bad, last_ok)
-    state = np.where(told >= 0, np.where(last_bad >= 0, CORRECTED, STATE_OK), np.where(last_away >= 0, STATE_NOT_APPLICABLE, NOT_VERIFIED)).astype(np.uint8)
+    state = np.where(
+        told >= 0,
+        np.where(last_bad >= 0, CORRECTED, STATE_OK),
+        np.where(last_away >= 0, STATE_NOT_APPLICABLE, NOT_VERIFIED),
+    ).astype(np.uint8)
     decided = np.where(told >= 0, told, np.where(last_away >= 0, last_away, ends))
     since = np.full(len(starts), -1, np.int32)
     unmended = np.flatnonzero(last_bad > last_ok)
@@ -88,11 +106,15 @@ def standing(outcome, repaired, visits, about_tank):
     earlier = np.maximum(bad.last(at - 1, start), ok.last(at - 1, start))
     same_since = np.maximum((visits.tank_since if about_tank else visits.boiler_since)[at], start)
     recurred = bad.next(same_since - 1) < last_ok[unmended]
-    mended_since = np.searchsorted(repaired, at, side="right") > np.searchsorted(repaired, earlier, side="right")
+    mended_since = np.searchsorted(repaired, at, side="right") > np.searchsorted(
+        repaired, earlier, side="right"
+    )
     did_not_hold = (earlier >= same_since) & (outcome[earlier] == DEFICIENT) & mended_since
     gone = off > at
     cut = np.maximum(last_ok[unmended], away.last(at - 1, start))
-    state[unmended] = np.where(gone, NO_LONGER, np.where(did_not_hold, DID_NOT_HOLD, np.where(recurred, RECURRED, OPEN)))
+    state[unmended] = np.where(
+        gone, NO_LONGER, np.where(did_not_hold, DID_NOT_HOLD, np.where(recurred, RECURRED, OPEN))
+    )
     since[unmended] = np.where(gone, -1, bad.next(np.maximum(cut, start - 1)))
     decided[unmended] = np.where(gone, off, at)
     return Standing(state, since, decided, told)
@@ -101,7 +123,9 @@ def standing(outcome, repaired, visits, about_tank):
 def stages(state, since_day, reported_day, has_final):
     """Stage code of each open deficiency, NO_STAGE elsewhere; days as integers, a missing report below every day."""
     stage = np.where(since_day > reported_day, AFTER_REPORTING, np.where(has_final, AFTER_WORK, WAITING))
-    stage = np.where((reported_day == NEVER) & (stage == AFTER_REPORTING), np.where(has_final, AFTER_WORK, WAITING), stage)
+    stage = np.where(
+        (reported_day == NEVER) & (stage == AFTER_REPORTING), np.where(has_final, AFTER_WORK, WAITING), stage
+    )
     return np.where(IS_OPEN[state], stage, NO_STAGE).astype(np.uint8)
 
 

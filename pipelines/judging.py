@@ -68,8 +68,14 @@ class _Process:
         root = str(Path(__file__).resolve().parent.parent)
         path = os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH"))))
         # A session of its own, so that CTRL-C reaches only this process, which then ends the other.
-        self.process = subprocess.Popen([sys.executable, "-m", "pipelines.judging"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, pipesize=PIPE_BYTES,
-                                        env=os.environ | {"PYTHONPATH": path, "OMP_NUM_THREADS": "1"}, start_new_session=True)
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "pipelines.judging"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            pipesize=PIPE_BYTES,
+            env=os.environ | {"PYTHONPATH": path, "OMP_NUM_THREADS": "1"},
+            start_new_session=True,
+        )
         _put(self.process.stdin, pickle.dumps(policy))
 
     def ask(self, table):
@@ -81,7 +87,9 @@ class _Process:
                 return {name: _received(self.process.stdout) for name in names}, shown
         except (BrokenPipeError, pa.ArrowInvalid):
             pass
-        raise RuntimeError("a process that worked out inspections ended; it says why above, or there was too little memory")
+        raise RuntimeError(
+            "a process that worked out inspections ended; it says why above, or there was too little memory"
+        )
 
     def end(self):
         self.process.kill()
@@ -132,10 +140,16 @@ def judge(table, policy):
     pairs, codes = _pairs(table) if policy.regions else ((), ())
     rows_policy = policy.for_rows((pairs, codes)) if policy.regions else policy.for_rows()
     keys = {name: table.column(name) for name in snapshot.VISIT}
-    parts = [_judged(readings, rows_policy, keys, start) for start in range(0, max(1, len(readings)), ROWS_IN_CACHE)]
+    parts = [
+        _judged(readings, rows_policy, keys, start)
+        for start in range(0, max(1, len(readings)), ROWS_IN_CACHE)
+    ]
     gc.collect()  # what was recomputed refers to itself in rings, which would pile up
     tables = {name: pa.concat_tables([part.tables[name] for part in parts]) for name in parts[0].tables}
-    told = {check.id: tuple(np.concatenate([part.told[check.id][which] for part in parts]) for which in (0, 1)) for check in CHECKS}
+    told = {
+        check.id: tuple(np.concatenate([part.told[check.id][which] for part in parts]) for which in (0, 1))
+        for check in CHECKS
+    }
     active = {check.id: np.concatenate([part.active[check.id] for part in parts]) for check in CHECKS}
     assessed = np.concatenate([part.assessed for part in parts])
     return tables | homes.roll_up(table, readings, told, active, assessed, policy), parts[0].shown
@@ -161,7 +175,10 @@ def _judged(readings, policy, keys, start):
     here = {name: value.slice(part.start, part.stop - part.start) for name, value in keys.items()}
     tables = {"judged": snapshot.judged_table(here, recomputed, found), "causes": _causes_table(here, links)}
     told = {check: (result.outcome, result.certainty) for check, result in found.items()}
-    shown = {check: (result.words.words if result.words is not None else (), result.shows) for check, result in found.items()}
+    shown = {
+        check: (result.words.words if result.words is not None else (), result.shows)
+        for check, result in found.items()
+    }
     return _Judged(tables, told, active, recomputed.assessed, shown)
 
 
@@ -175,25 +192,51 @@ def _pairs(table):
 def _causes_table(keys, links):
     ids = pa.array([check.id for check in CHECKS] + [None], pa.string())
     rows = pa.array(links.rows)
-    return pa.table({
-        "agency": keys["agency"].take(rows), "inspection_id": keys["inspection_id"].take(rows),
-        "root_check_id": ids.take(pa.array(np.where(links.roots < 0, len(CHECKS), links.roots))), "symptom_check_id": ids.take(pa.array(links.symptoms)),
-        "note": pa.array(NOTES, pa.string()).take(pa.array(links.notes)), "after_psig": pa.array(links.after_psig, from_pandas=True)})
+    return pa.table(
+        {
+            "agency": keys["agency"].take(rows),
+            "inspection_id": keys["inspection_id"].take(rows),
+            "root_check_id": ids.take(pa.array(np.where(links.roots < 0, len(CHECKS), links.roots))),
+            "symptom_check_id": ids.take(pa.array(links.symptoms)),
+            "note": pa.array(NOTES, pa.string()).take(pa.array(links.notes)),
+            "after_psig": pa.array(links.after_psig, from_pandas=True),
+        }
+    )
 
 
 def fleetwide(table, readings):
     """The comparisons as quantities with their reasons."""
     column = lambda name: table.column(name).to_numpy(zero_copy_only=False).astype(float)
     repeated, gallons, days = column("repeated"), column("gallons"), column("days")
-    five = np.logical_and.reduce([readings.number(name).known for name in
-                                  ("cold_pressure_psig", "hot_pressure_psig", "cold_temperature_f", "hot_temperature_f", "precharge_psig")])
+    five = np.logical_and.reduce(
+        [
+            readings.number(name).known
+            for name in (
+                "cold_pressure_psig",
+                "hot_pressure_psig",
+                "cold_temperature_f",
+                "hot_temperature_f",
+                "precharge_psig",
+            )
+        ]
+    )
     with np.errstate(divide="ignore", invalid="ignore"):
         monthly = gallons / (days / DAYS_A_MONTH)
     meter = readings.number("makeup_meter_gal")
-    gaps = np.select([~meter.known, np.isnan(days) | (days <= 0), gallons < 0], [meter.gap, gap("no earlier meter reading"), gap("meter went backwards")], np.uint16(0))
-    repeat_gaps = np.select([~five, np.isnan(repeated)], [gap("fewer than five readings to compare"), gap("taker of the readings not recorded")], np.uint16(0))
-    return {"makeup_gal_per_month": Quantity(np.where(gaps == 0, monthly, np.nan), gaps),
-            "repeated_elsewhere": Quantity(np.where(repeat_gaps == 0, repeated, np.nan), repeat_gaps)}
+    gaps = np.select(
+        [~meter.known, np.isnan(days) | (days <= 0), gallons < 0],
+        [meter.gap, gap("no earlier meter reading"), gap("meter went backwards")],
+        np.uint16(0),
+    )
+    repeat_gaps = np.select(
+        [~five, np.isnan(repeated)],
+        [gap("fewer than five readings to compare"), gap("taker of the readings not recorded")],
+        np.uint16(0),
+    )
+    return {
+        "makeup_gal_per_month": Quantity(np.where(gaps == 0, monthly, np.nan), gaps),
+        "repeated_elsewhere": Quantity(np.where(repeat_gaps == 0, repeated, np.nan), repeat_gaps),
+    }
 
 
 if __name__ == "__main__":

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from datetime import datetime, timezone
 from pathlib import Path
 
-LOG_WAIT_S = 60.0           # a log is locked for one append only
+LOG_WAIT_S = 60.0  # a log is locked for one append only
 
 DISK_ADVICE = {
     errno.ENOSPC: "the disk is full: free some space and run the command again; what was there before is unharmed",
@@ -69,7 +69,7 @@ def write_all(handle: int, data: bytes) -> None:
     """Write every byte: the system may take fewer at a time."""
     rest = memoryview(data)
     while rest:
-        rest = rest[os.write(handle, rest):]
+        rest = rest[os.write(handle, rest) :]
 
 
 @contextmanager
@@ -78,7 +78,9 @@ def locked(lock_path: Path, timeout: float, wait: Callable[[], None] = lambda: N
     from filelock import FileLock, Timeout
 
     if not lock_path.parent.is_dir():
-        raise FleetError(f"There is no folder {lock_path.parent}: check the path, or load an export to begin a fleet.")
+        raise FleetError(
+            f"There is no folder {lock_path.parent}: check the path, or load an export to begin a fleet."
+        )
     lock = FileLock(lock_path)
     with told("lock", lock_path):
         try:
@@ -162,7 +164,9 @@ class Log:
 
     def damaged(self, line: int, why: str) -> FleetError:
         """The error for a line (the headings are line 1) that this program cannot have written."""
-        return FleetError(f"{self.path}, line {line}, is damaged: {why}; put it back as it was, nothing was changed.")
+        return FleetError(
+            f"{self.path}, line {line}, is damaged: {why}; put it back as it was, nothing was changed."
+        )
 
     def _check_headings(self, cells: list[str]) -> None:
         if tuple(cells) != self.headings:
@@ -209,7 +213,9 @@ class Log:
         text = io.StringIO()
         csv.writer(text, lineterminator="\n").writerow(cells)
         if text.tell() > (limit := csv.field_size_limit()):
-            raise FleetError(f"Cannot append to {self.path}: a line has more than {limit:,} characters; shorten it.")
+            raise FleetError(
+                f"Cannot append to {self.path}: a line has more than {limit:,} characters; shorten it."
+            )
         return text.getvalue()
 
 

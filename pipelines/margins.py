@@ -92,7 +92,9 @@ def _normal_share(steps):
 
 
 REACH, LINES_A_STEP = 8, 256
-SHARES = np.array([NormalDist().cdf(line / LINES_A_STEP) for line in range(-REACH * LINES_A_STEP, REACH * LINES_A_STEP + 2)])
+SHARES = np.array(
+    [NormalDist().cdf(line / LINES_A_STEP) for line in range(-REACH * LINES_A_STEP, REACH * LINES_A_STEP + 2)]
+)
 RISES = np.diff(SHARES)
 
 

@@ -25,7 +25,8 @@ def settle(connection, only=None, exports=None):
         SEMI JOIN (SELECT agency, inspection_id FROM received_rows {within} GROUP BY ALL HAVING count(*) > 1) AS several
         USING (agency, inspection_id)
     """)
-    connection.execute("""
+    connection.execute(
+        """
         CREATE OR REPLACE TEMP TABLE settled AS
         WITH spoken AS (
             SELECT agency, inspection_id, export_id,
@@ -46,15 +47,20 @@ def settle(connection, only=None, exports=None):
         SELECT row, CASE WHEN NOT same THEN $superseded WHEN first = 1 THEN $in_force ELSE $repeated END::UTINYINT AS standing FROM alike
         UNION ALL
         SELECT row, $two_things::UTINYINT FROM contested JOIN spoken USING (agency, inspection_id, export_id) WHERE two_things
-    """, {"superseded": SUPERSEDED, "in_force": IN_FORCE, "repeated": REPEATED, "two_things": TWO_THINGS})
+    """,
+        {"superseded": SUPERSEDED, "in_force": IN_FORCE, "repeated": REPEATED, "two_things": TWO_THINGS},
+    )
     connection.execute("""
         UPDATE received_rows SET standing = settled.standing FROM settled
         WHERE received_rows.rowid = settled.row AND received_rows.standing <> settled.standing
     """)
     expected = "one row for an inspection, or an updated_at of its own in each"
-    connection.execute("""
+    connection.execute(
+        """
         INSERT INTO not_loaded
         SELECT export_id, source_line, '', 'inspection_id', inspection_id, $reason, $expected, 'row' FROM received_rows
         SEMI JOIN (SELECT row FROM settled WHERE standing = $two_things) AS refused ON received_rows.rowid = refused.row
         WHERE $exports IS NULL OR list_contains($exports, export_id)
-    """, {"reason": SAYS_TWO_THINGS, "expected": expected, "two_things": TWO_THINGS, "exports": exports})
+    """,
+        {"reason": SAYS_TWO_THINGS, "expected": expected, "two_things": TWO_THINGS, "exports": exports},
+    )

@@ -39,7 +39,9 @@ def mappings_of(fleet):
 def mapping_of(fleet, received, mappings=None):
     """The mapping an export is read with: the one that has the name now, else the text kept when it was loaded."""
     by_name = mappings if mappings is not None else {one.name: one for one in mappings_of(fleet)}
-    return by_name.get(received.mapping) or parse_mapping(received.mapping, fleet.input_text(received.mapping_sha256))
+    return by_name.get(received.mapping) or parse_mapping(
+        received.mapping, fleet.input_text(received.mapping_sha256)
+    )
 
 
 def opened(path, mapping=None, known=(), *, stripped=False):
@@ -49,13 +51,23 @@ def opened(path, mapping=None, known=(), *, stripped=False):
     doubt is read so, too, and that is noted. Raises ExportError.
     """
     delimiter = mapping.delimiter if mapping else None
-    as_encoded = partial(open_export, path, delimiter=delimiter, headings_known={*known, *(mapping.known if mapping else ())})
-    if stripped or mapping is None or mapping.encoding is None or codecs.lookup(mapping.encoding).name == "utf-8":
+    as_encoded = partial(
+        open_export, path, delimiter=delimiter, headings_known={*known, *(mapping.known if mapping else ())}
+    )
+    if (
+        stripped
+        or mapping is None
+        or mapping.encoding is None
+        or codecs.lookup(mapping.encoding).name == "utf-8"
+    ):
         return as_encoded(encoding=None if stripped or mapping is None else mapping.encoding)
     if not _is_utf8(path):
         return as_encoded(encoding=mapping.encoding)
     export = as_encoded(encoding="utf-8")
-    export.notes = (*export.notes, f"read as UTF-8, which the file is, and not as {mapping.encoding}, which the mapping says")
+    export.notes = (
+        *export.notes,
+        f"read as UTF-8, which the file is, and not as {mapping.encoding}, which the mapping says",
+    )
     return export
 
 
@@ -84,7 +96,10 @@ def own_headings(headings):
 
 def known_ids(policy):
     """The ids that lists of ids may hold, by field."""
-    return {"stated_deficiencies": set(BY_ID), "repairs_reported": {measure.id for measure in policy.measures}}
+    return {
+        "stated_deficiencies": set(BY_ID),
+        "repairs_reported": {measure.id for measure in policy.measures},
+    }
 
 
 def batches(export, rows=ROWS_READ_AT_ONCE):
@@ -92,7 +107,12 @@ def batches(export, rows=ROWS_READ_AT_ONCE):
     mended = len(own_headings(export.headings)) < len(export.headings)
     for batch in export.batches(rows):
         if mended:
-            batch = replace(batch, table=pa.table([read_back(column) for column in batch.table.columns], names=batch.table.column_names))
+            batch = replace(
+                batch,
+                table=pa.table(
+                    [read_back(column) for column in batch.table.columns], names=batch.table.column_names
+                ),
+            )
         yield batch
 
 
@@ -112,7 +132,12 @@ def read_all(connection, fleet, received, policy, told):
     Spellings that the tables hold already stand.
     """
     mappings = {one.name: one for one in mappings_of(fleet)}
-    kept = {(field, text): spelling for field, text, spelling in connection.execute("SELECT field, folded, spelling FROM spellings").fetchall()}
+    kept = {
+        (field, text): spelling
+        for field, text, spelling in connection.execute(
+            "SELECT field, folded, spelling FROM spellings"
+        ).fetchall()
+    }
     spellings = dict(kept)
     known = known_ids(policy)
     loaded = [one for one in received if one.status == "loaded"]
@@ -150,21 +175,52 @@ def read_one(connection, path, received, mapping, known, spellings, at_hand=lamb
     rows = 0  # SQL names `typed` itself: a registered view would be held until the transaction ends
     for read, typed, not_loaded in _ahead(typed_batches()):
         rows += read
-        connection.execute(f"INSERT INTO received_rows BY NAME SELECT *, {received.export_id} AS export_id, 0 AS standing FROM typed")
+        connection.execute(
+            f"INSERT INTO received_rows BY NAME SELECT *, {received.export_id} AS export_id, 0 AS standing FROM typed"
+        )
         _not_loaded(connection, received.export_id, not_loaded)
         at_hand(rows, export.share)
     damage = damage_of(export, is_stripped(received))
-    _not_loaded(connection, received.export_id, pa.table({
-        "source_line": pa.array([one.line for one in damage], pa.int64()), "heading": pa.array([""] * len(damage), pa.string()), "field": pa.array([""] * len(damage), pa.string()),
-        "raw_text": pa.array([one.text for one in damage], pa.string()), "reason": pa.array([one.reason for one in damage], pa.string()),
-        "expected": pa.array([one.expected for one in damage], pa.string()), "extent": pa.array(["row"] * len(damage), pa.string())}, schema=NOT_LOADED))
-    _not_loaded(connection, received.export_id, column_notes(own_headings(export.headings), mapping, export.heading_line))
+    _not_loaded(
+        connection,
+        received.export_id,
+        pa.table(
+            {
+                "source_line": pa.array([one.line for one in damage], pa.int64()),
+                "heading": pa.array([""] * len(damage), pa.string()),
+                "field": pa.array([""] * len(damage), pa.string()),
+                "raw_text": pa.array([one.text for one in damage], pa.string()),
+                "reason": pa.array([one.reason for one in damage], pa.string()),
+                "expected": pa.array([one.expected for one in damage], pa.string()),
+                "extent": pa.array(["row"] * len(damage), pa.string()),
+            },
+            schema=NOT_LOADED,
+        ),
+    )
+    _not_loaded(
+        connection,
+        received.export_id,
+        column_notes(own_headings(export.headings), mapping, export.heading_line),
+    )
     remarks = "; ".join((*export.notes, *heading_warnings(export.headings, mapping)))
-    connection.execute("""
+    connection.execute(
+        """
         INSERT INTO exports_read (export_id, file_name, sha256, sha256_received, mapping, agency, status, reason, rows_read, headings, dropped_headings, remarks)
         VALUES (?, ?, ?, ?, ?, ?, 'loaded', ?, ?, ?, ?, ?)""",
-        [received.export_id, received.file_name, received.sha256, received.sha256_received, mapping.name, received.agency, received.why, rows + len(damage),
-         "\n".join(export.headings), received.dropped_headings, remarks])
+        [
+            received.export_id,
+            received.file_name,
+            received.sha256,
+            received.sha256_received,
+            mapping.name,
+            received.agency,
+            received.why,
+            rows + len(damage),
+            "\n".join(export.headings),
+            received.dropped_headings,
+            remarks,
+        ],
+    )
     return rows + len(damage)
 
 
@@ -190,8 +246,18 @@ def _without_agency(table):
         return table, NOT_LOADED.empty_table()
     lost = table.filter(empty)
     same = lambda text: pa.array([text] * count, pa.string())
-    entries = pa.table({"source_line": lost.column("source_line"), "heading": same("agency"), "field": same("agency"), "raw_text": same(""),
-                        "reason": same("not recorded"), "expected": same("an agency in every row, or --agency for the file"), "extent": same("row")}, schema=NOT_LOADED)
+    entries = pa.table(
+        {
+            "source_line": lost.column("source_line"),
+            "heading": same("agency"),
+            "field": same("agency"),
+            "raw_text": same(""),
+            "reason": same("not recorded"),
+            "expected": same("an agency in every row, or --agency for the file"),
+            "extent": same("row"),
+        },
+        schema=NOT_LOADED,
+    )
     return table.filter(pc.invert(empty)), entries
 
 
@@ -207,13 +273,22 @@ def _respelled(table, spellings):
         texts = encoded.dictionary.to_pylist()
         kept = [spellings.setdefault((field.name, folded(text)), text) for text in texts]
         if kept != texts:
-            table = table.set_column(table.schema.get_field_index(field.name), field.name, pa.array(kept, pa.string()).take(encoded.indices))
+            table = table.set_column(
+                table.schema.get_field_index(field.name),
+                field.name,
+                pa.array(kept, pa.string()).take(encoded.indices),
+            )
     return table
 
 
 def _keep_spellings(connection, spellings):
-    rows = pa.table({"field": pa.array([key[0] for key in spellings], pa.string()), "folded": pa.array([key[1] for key in spellings], pa.string()),
-                     "spelling": pa.array(list(spellings.values()), pa.string())})
+    rows = pa.table(
+        {
+            "field": pa.array([key[0] for key in spellings], pa.string()),
+            "folded": pa.array([key[1] for key in spellings], pa.string()),
+            "spelling": pa.array(list(spellings.values()), pa.string()),
+        }
+    )
     connection.register("kept", rows)
     connection.execute("INSERT INTO spellings SELECT * FROM kept")
     connection.unregister("kept")
@@ -227,9 +302,21 @@ def count_exports(connection, received):
     for one in received:
         if one.status != "loaded":
             connection.execute("DELETE FROM exports_read WHERE export_id = ?", [one.export_id])
-            connection.execute("""INSERT INTO exports_read (export_id, file_name, sha256, sha256_received, mapping, agency, status, reason, dropped_headings, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded)
+            connection.execute(
+                """INSERT INTO exports_read (export_id, file_name, sha256, sha256_received, mapping, agency, status, reason, dropped_headings, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded)
                 VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 0, 0, 0, 0, 0)""",
-                [one.export_id, one.file_name, one.sha256, one.sha256_received, one.mapping, one.agency, one.status, one.why, one.dropped_headings])
+                [
+                    one.export_id,
+                    one.file_name,
+                    one.sha256,
+                    one.sha256_received,
+                    one.mapping,
+                    one.agency,
+                    one.status,
+                    one.why,
+                    one.dropped_headings,
+                ],
+            )
     connection.execute("""
         UPDATE exports_read SET rows_kept = coalesce(kept, 0), rows_superseded = coalesce(superseded, 0), rows_repeated = coalesce(repeated, 0), rows_not_loaded = coalesce(lost, 0)
         FROM (SELECT export_id FROM exports_read WHERE status = 'loaded') AS every
@@ -243,9 +330,13 @@ def count_exports(connection, received):
         FROM (SELECT export_id, string_agg(DISTINCT agency, '; ' ORDER BY agency) AS agencies FROM received_rows GROUP BY export_id) AS named
         WHERE exports_read.export_id = named.export_id AND status = 'loaded'
     """)
-    wrong = connection.execute("SELECT file_name FROM exports_read WHERE rows_read <> rows_kept + rows_not_loaded + rows_repeated + rows_superseded").fetchall()
+    wrong = connection.execute(
+        "SELECT file_name FROM exports_read WHERE rows_read <> rows_kept + rows_not_loaded + rows_repeated + rows_superseded"
+    ).fetchall()
     if wrong:
-        raise RuntimeError(f"rows of {wrong[0][0]} are unaccounted for: nothing is published; please report this file")
+        raise RuntimeError(
+            f"rows of {wrong[0][0]} are unaccounted for: nothing is published; please report this file"
+        )
 
 
 # ---- places
@@ -262,9 +353,13 @@ def places_table(connection, fleet):
         try:
             elevation, spread = float(row["elevation_ft"]), float(row["spread_ft"])
         except ValueError:
-            raise FleetError(f"{fleet.places}, line {line}: elevation_ft and spread_ft need numbers in feet, not {row['elevation_ft']!r} and {row['spread_ft']!r}.") from None
+            raise FleetError(
+                f"{fleet.places}, line {line}: elevation_ft and spread_ft need numbers in feet, not {row['elevation_ft']!r} and {row['spread_ft']!r}."
+            ) from None
         if not low <= elevation <= high or not 0 <= spread <= high:
-            raise FleetError(f"{fleet.places}, line {line}: elevation_ft lies between {low:,} and {high:,}, spread_ft is not below 0.")
+            raise FleetError(
+                f"{fleet.places}, line {line}: elevation_ft lies between {low:,} and {high:,}, spread_ft is not below 0."
+            )
         kind = "postal_code" if row["postal_code"].strip() else "region"
         place = collapsed(row[kind]).lower()
         if not place:
@@ -275,10 +370,22 @@ def places_table(connection, fleet):
                 key = (kind, agency, place)
                 if key not in by_key or own:
                     by_key[key] = (elevation, spread)
-    connection.execute("CREATE OR REPLACE TABLE place_of (kind VARCHAR, agency VARCHAR, place VARCHAR, elevation_ft DOUBLE, spread_ft DOUBLE)")
+    connection.execute(
+        "CREATE OR REPLACE TABLE place_of (kind VARCHAR, agency VARCHAR, place VARCHAR, elevation_ft DOUBLE, spread_ft DOUBLE)"
+    )
     if by_key:
         columns = list(zip(*[(*key, *value) for key, value in by_key.items()], strict=True))
-        connection.register("places", pa.table({name: list(values) for name, values in zip(("kind", "agency", "place", "elevation_ft", "spread_ft"), columns, strict=True)}))
+        connection.register(
+            "places",
+            pa.table(
+                {
+                    name: list(values)
+                    for name, values in zip(
+                        ("kind", "agency", "place", "elevation_ft", "spread_ft"), columns, strict=True
+                    )
+                }
+            ),
+        )
         connection.execute("INSERT INTO place_of SELECT * FROM places")
         connection.unregister("places")
 
@@ -290,8 +397,8 @@ def _places(path):
         reader = csv.DictReader(file)
         missing = [name for name in PLACE_HEADINGS if name not in (reader.fieldnames or ())]
         if missing:
-            raise FleetError(f"{path}, line 1: heading {missing[0]!r} is missing; it needs {', '.join(PLACE_HEADINGS)}.")
+            raise FleetError(
+                f"{path}, line 1: heading {missing[0]!r} is missing; it needs {', '.join(PLACE_HEADINGS)}."
+            )
         for row in reader:
             yield reader.line_num, {name: row[name] or "" for name in PLACE_HEADINGS}
-
-

@@ -80,6 +80,7 @@ def why(text):
 
 # A gap says in one number why a value is missing and which field was lacking; 0 is no gap.
 
+
 def gap(reason, field=None):
     """The gap of a reason, a text or codes, and a field; KeyError for one that does not exist."""
     code = why(reason) if isinstance(reason, str) else reason
@@ -122,7 +123,9 @@ class Words:
     def of(cls, name, texts):
         """Words from a sequence of texts or None; raises ValueError for a word the field does not have."""
         words = BY_NAME[name].words
-        return cls(np.array([-1 if text is None else words.index(text) for text in texts], dtype=np.int8), words)
+        return cls(
+            np.array([-1 if text is None else words.index(text) for text in texts], dtype=np.int8), words
+        )
 
 
 @dataclass(frozen=True)
@@ -228,7 +231,11 @@ class Readings:
         """The gap of a missing cell of this field: never there, or kept out."""
         field, kept_out = name if name in BY_NAME else None, self.unusable.get(name)
         absent = gap("not recorded", field)
-        return absent if kept_out is None else np.where(kept_out, gap("recorded, but the cell could not be used", field), absent)
+        return (
+            absent
+            if kept_out is None
+            else np.where(kept_out, gap("recorded, but the cell could not be used", field), absent)
+        )
 
     def rows(self, chosen):
         """The same batch restricted to `chosen` (slice, mask or positions)."""
@@ -239,7 +246,11 @@ class Readings:
             "texts": {},
             "unusable": {name: value[chosen] for name, value in self.unusable.items()},
         }
-        count = len(range(*chosen.indices(self.count))) if isinstance(chosen, slice) else len(np.arange(self.count)[chosen])
+        count = (
+            len(range(*chosen.indices(self.count)))
+            if isinstance(chosen, slice)
+            else len(np.arange(self.count)[chosen])
+        )
         part = Readings(count, **cut)
         part.fleetwide = {name: quantity.at(chosen) for name, quantity in self.fleetwide.items()}
         return part
@@ -276,7 +287,9 @@ def _words(field, column):
     column = column.unify_dictionaries().combine_chunks()
     if isinstance(column, pa.ChunkedArray):  # empty table
         return Words(np.zeros(0, np.int8), field.words)
-    place = np.array([field.words.index(word) for word in column.dictionary.to_pylist()] + [-1], dtype=np.int8)
+    place = np.array(
+        [field.words.index(word) for word in column.dictionary.to_pylist()] + [-1], dtype=np.int8
+    )
     codes = pc.fill_null(column.indices, len(place) - 1).to_numpy(zero_copy_only=False)
     return Words(place[codes], field.words)
 

@@ -27,7 +27,15 @@ from pipelines.intake.privacy import suspect_personal
 from pipelines.intake.sniff import ExportError
 from pipelines.logs import locked, told
 from pipelines.policy import policy as policies
-from pipelines.reading import IN_THE_FILE, known_ids, mappings_of, names_agency, opened, own_headings, read_one
+from pipelines.reading import (
+    IN_THE_FILE,
+    known_ids,
+    mappings_of,
+    names_agency,
+    opened,
+    own_headings,
+    read_one,
+)
 from pipelines.store import BUILD_WAIT_S, FleetError, LogLine, Received, scratch
 
 ENDINGS = (".csv", ".tsv", ".txt")
@@ -66,13 +74,25 @@ def _meant(paths):
     found = []
     for path in map(Path, paths):
         if path.is_dir():
-            found += [(p, False) for p in sorted(path.iterdir()) if p.suffix.lower() in ENDINGS and p.is_file()]
+            found += [
+                (p, False) for p in sorted(path.iterdir()) if p.suffix.lower() in ENDINGS and p.is_file()
+            ]
         else:
             found.append((path, True))
     return found
 
 
-def load(fleet, paths, *, mapping=None, agency=None, keep_columns=(), strict=False, by_whom="", say=lambda text: None):
+def load(
+    fleet,
+    paths,
+    *,
+    mapping=None,
+    agency=None,
+    keep_columns=(),
+    strict=False,
+    by_whom="",
+    say=lambda text: None,
+):
     """Decide about each file, keep what can be used, and commit a line of the log for each; returns Arrivals.
 
     Bytes whose last line says the same are not logged again, and what a call leaves open (mapping, agency) an earlier
@@ -83,12 +103,20 @@ def load(fleet, paths, *, mapping=None, agency=None, keep_columns=(), strict=Fal
     fleet.create()
     mappings = mappings_of(fleet)
     if mapping is not None and mapping not in {one.name for one in mappings}:
-        raise MappingError(mapping, "", f"there is no such mapping; there are {', '.join(one.name for one in mappings)}")
+        raise MappingError(
+            mapping, "", f"there is no such mapping; there are {', '.join(one.name for one in mappings)}"
+        )
     sweep_uploads(fleet)
-    with locked(fleet.path / ".load.lock", BUILD_WAIT_S, lambda: say(f"Another load is running in {fleet.path}; waiting until it is done.")):
+    with locked(
+        fleet.path / ".load.lock",
+        BUILD_WAIT_S,
+        lambda: say(f"Another load is running in {fleet.path}; waiting until it is done."),
+    ):
         fleet.clear_incoming()
         standing = {one.sha256_received: one for one in fleet.received()}
-        door = _Door(fleet, mappings, mapping, agency, {folded(heading) for heading in keep_columns}, standing)
+        door = _Door(
+            fleet, mappings, mapping, agency, {folded(heading) for heading in keep_columns}, standing
+        )
         arrivals, lines = [], []
         if strict:
             arrivals = _all_or_nothing(door, paths, say)
@@ -106,7 +134,9 @@ def load(fleet, paths, *, mapping=None, agency=None, keep_columns=(), strict=Fal
 def decided(fleet, path, *, mapping=None, agency=None, keep_columns=()):
     """What `load` would decide about one file, as an Arrival, and how its bytes stand (Received or None); nothing is written."""
     standing = {one.sha256_received: one for one in fleet.received()}
-    door = _Door(fleet, mappings_of(fleet), mapping, agency, {folded(heading) for heading in keep_columns}, standing)
+    door = _Door(
+        fleet, mappings_of(fleet), mapping, agency, {folded(heading) for heading in keep_columns}, standing
+    )
     arrival = door.decide(path, True).arrival
     return arrival, standing.get(arrival.sha256_received)
 
@@ -117,10 +147,16 @@ def _all_or_nothing(door, paths, say):
     for path, named in _meant(paths):
         say(path.name)
         decision = door.decide(path, named)
-        lacking = decision.arrival.why if decision.arrival.status == "kept out" else door.shortfall(path, decision)
+        lacking = (
+            decision.arrival.why if decision.arrival.status == "kept out" else door.shortfall(path, decision)
+        )
         found.append(replace(decision.arrival, status="kept out", why=lacking))
     other = "another file of this call cannot be loaded whole, and all or none were asked for"
-    return [one if one.why else replace(one, why=f"{one.file_name}: {other}") for one in found] if any(one.why for one in found) else []
+    return (
+        [one if one.why else replace(one, why=f"{one.file_name}: {other}") for one in found]
+        if any(one.why for one in found)
+        else []
+    )
 
 
 @dataclass(frozen=True)
@@ -152,13 +188,29 @@ class _Door:
                 arrival = replace(arrival, sha256=self._kept(path, decision))
                 self.fleet.keep_input(decision.mapping.text)
         except ExportError as error:
-            arrival = Arrival(path.name, "kept out", str(error), sha256=arrival.sha256_received, sha256_received=arrival.sha256_received)
-        return replace(arrival, why=f"{arrival.why}; what was loaded of it before stays") if self._stays(arrival) else arrival
+            arrival = Arrival(
+                path.name,
+                "kept out",
+                str(error),
+                sha256=arrival.sha256_received,
+                sha256_received=arrival.sha256_received,
+            )
+        return (
+            replace(arrival, why=f"{arrival.why}; what was loaded of it before stays")
+            if self._stays(arrival)
+            else arrival
+        )
 
     def _stays(self, arrival):
         """Whether bytes that cannot be used now stand as they were loaded before: only a call that asks for something else undoes that."""
         before = self.standing.get(arrival.sha256_received)
-        return arrival.status == "kept out" and before is not None and before.status == "loaded" and self.wanted is None and self.agency is None
+        return (
+            arrival.status == "kept out"
+            and before is not None
+            and before.status == "loaded"
+            and self.wanted is None
+            and self.agency is None
+        )
 
     def decide(self, path, named):
         """The _Decision about a file; nothing is written."""
@@ -168,11 +220,24 @@ class _Door:
             sha256 = hashing.result()
             before = self.standing.get(sha256)
             if before and before.status == "purged" and not named:
-                raise ExportError(path.name, None, f"was purged on {before.when} ({before.why})", "the file named itself, if it is to be loaded again")
+                raise ExportError(
+                    path.name,
+                    None,
+                    f"was purged on {before.when} ({before.why})",
+                    "the file named itself, if it is to be loaded again",
+                )
             mapping, export = self._recognized(path, before, looked)
             return _Decision(self._arrival(path, sha256, before, mapping, export), mapping, export)
         except ExportError as error:
-            return _Decision(Arrival(path.name, "kept out", str(error), sha256=_sha256(path, b""), sha256_received=_sha256(path, b"")))
+            return _Decision(
+                Arrival(
+                    path.name,
+                    "kept out",
+                    str(error),
+                    sha256=_sha256(path, b""),
+                    sha256_received=_sha256(path, b""),
+                )
+            )
 
     def _looked_at(self, path):
         """The export opened without a mapping, or with the one that is wanted; or the ExportError that this raised."""
@@ -197,35 +262,98 @@ class _Door:
         if chosen is None and before and before.status == "loaded":
             chosen = next((one for one in self.mappings if one.name == before.mapping), None)
         if chosen is None:
-            differ = f"; headings that differ: {', '.join(map(repr, found.differing[:12]))}{' ...' if len(found.differing) > 12 else ''}" if found.differing else ""
-            raise ExportError(path.name, export.heading_line, found.why + differ, f"headings of one mapping; --mapping NAME names one, coldfill map {path.name} drafts one")
+            differ = (
+                f"; headings that differ: {', '.join(map(repr, found.differing[:12]))}{' ...' if len(found.differing) > 12 else ''}"
+                if found.differing
+                else ""
+            )
+            raise ExportError(
+                path.name,
+                export.heading_line,
+                found.why + differ,
+                f"headings of one mapping; --mapping NAME names one, coldfill map {path.name} drafts one",
+            )
         as_it_is = chosen.delimiter is None and chosen.encoding is None
         return chosen, export if as_it_is else opened(path, chosen, self._known())
 
     def _arrival(self, path, sha256, before, mapping, export):
         headings = own_headings(export.headings)
-        lacking = [name for name in REQUIRED if not mapping.feeds(name) or not {folded(heading) for heading in mapping.feeds(name)} <= set(map(folded, headings))]
+        lacking = [
+            name
+            for name in REQUIRED
+            if not mapping.feeds(name)
+            or not {folded(heading) for heading in mapping.feeds(name)} <= set(map(folded, headings))
+        ]
         if lacking:
-            wanted = "; ".join(f"{' and '.join(map(repr, mapping.feeds(name)))} for {name}" for name in lacking)
-            raise ExportError(path.name, export.heading_line, f"under mapping {mapping.name!r} there is no column for {', '.join(lacking)}", f"headings {wanted}")
+            wanted = "; ".join(
+                f"{' and '.join(map(repr, mapping.feeds(name)))} for {name}" for name in lacking
+            )
+            raise ExportError(
+                path.name,
+                export.heading_line,
+                f"under mapping {mapping.name!r} there is no column for {', '.join(lacking)}",
+                f"headings {wanted}",
+            )
         loaded_before = before is not None and before.status == "loaded"
-        agency = collapsed(self.agency or mapping.agency or "") or (IN_THE_FILE if names_agency(headings, mapping) else "") or (before.agency if loaded_before else "")
-        others = any(one.agency and one.status == "loaded" for one in self.standing.values() if one is not before)
+        agency = (
+            collapsed(self.agency or mapping.agency or "")
+            or (IN_THE_FILE if names_agency(headings, mapping) else "")
+            or (before.agency if loaded_before else "")
+        )
+        others = any(
+            one.agency and one.status == "loaded" for one in self.standing.values() if one is not before
+        )
         if not agency and others and not loaded_before:
-            raise ExportError(path.name, None, NO_AGENCY, "the agency named with --agency NAME, in the mapping, or in a column")
-        arrival = Arrival(path.name, "loaded", "", mapping.name, agency, sha256, sha256, remarks=(*export.notes, *heading_warnings(headings, mapping)))
-        unused = [heading for heading in headings if not _is_used(heading, headings, mapping) and folded(heading) not in self.keep_columns]
-        if loaded_before and (before.mapping, before.agency) == (mapping.name, agency) and self._serves(before, mapping, set(headings) - set(unused)):
-            gone = tuple((heading, "dropped when it was first loaded") for heading in before.dropped_headings.split("; ") if heading)
+            raise ExportError(
+                path.name,
+                None,
+                NO_AGENCY,
+                "the agency named with --agency NAME, in the mapping, or in a column",
+            )
+        arrival = Arrival(
+            path.name,
+            "loaded",
+            "",
+            mapping.name,
+            agency,
+            sha256,
+            sha256,
+            remarks=(*export.notes, *heading_warnings(headings, mapping)),
+        )
+        unused = [
+            heading
+            for heading in headings
+            if not _is_used(heading, headings, mapping) and folded(heading) not in self.keep_columns
+        ]
+        if (
+            loaded_before
+            and (before.mapping, before.agency) == (mapping.name, agency)
+            and self._serves(before, mapping, set(headings) - set(unused))
+        ):
+            gone = tuple(
+                (heading, "dropped when it was first loaded")
+                for heading in before.dropped_headings.split("; ")
+                if heading
+            )
             return replace(arrival, status="already loaded", sha256=before.sha256, dropped=gone)
         if before and before.status == "purged":
-            arrival = replace(arrival, why=f"loaded again after it was purged on {before.when} ({before.why})")
-        return replace(arrival, dropped=tuple(suspect_personal(unused, _sample(export, unused))) if unused else ())
+            arrival = replace(
+                arrival, why=f"loaded again after it was purged on {before.when} ({before.why})"
+            )
+        return replace(
+            arrival, dropped=tuple(suspect_personal(unused, _sample(export, unused))) if unused else ()
+        )
 
     def _serves(self, before, mapping, wanted):
         """Whether the copy that is kept has every column that is wanted now."""
         with suppress(FleetError, ExportError):
-            return wanted <= set(opened(self.fleet.export_path(before.sha256), mapping, stripped=before.sha256 != before.sha256_received).headings)
+            return wanted <= set(
+                opened(
+                    self.fleet.export_path(before.sha256),
+                    mapping,
+                    stripped=before.sha256 != before.sha256_received,
+                ).headings
+            )
         return False
 
     def _kept(self, path, decision):
@@ -237,39 +365,77 @@ class _Door:
             known = self._known()
             copy = self.fleet.exports / f".incoming-{secrets.token_hex(8)}"
             try:
-                strip.write_without(path, decision.export, [heading for heading, _ in arrival.dropped], copy, lambda written: opened(written, mapping, known, stripped=True))
+                strip.write_without(
+                    path,
+                    decision.export,
+                    [heading for heading, _ in arrival.dropped],
+                    copy,
+                    lambda written: opened(written, mapping, known, stripped=True),
+                )
                 sha256, _ = self.fleet.keep(copy, path.name)
             finally:
                 copy.unlink(missing_ok=True)
         if (sha256 if not arrival.dropped else _sha256(path)) != arrival.sha256_received:
-            raise ExportError(path.name, None, "the file changed while it was read", "a file nobody writes to; load it again")
+            raise ExportError(
+                path.name,
+                None,
+                "the file changed while it was read",
+                "a file nobody writes to; load it again",
+            )
         return sha256
 
     def line(self, arrival, by_whom):
         """The line of the log for an Arrival; None where the last line about these bytes says the same."""
         before = self.standing.get(arrival.sha256_received)
         said = before and (before.mapping, before.agency, before.status)
-        if arrival.status == "already loaded" or said == (arrival.mapping, arrival.agency, arrival.status) and before.sha256 == arrival.sha256:
+        if (
+            arrival.status == "already loaded"
+            or said == (arrival.mapping, arrival.agency, arrival.status)
+            and before.sha256 == arrival.sha256
+        ):
             return None
         if self._stays(arrival) or before and before.status == "purged" and arrival.status == "kept out":
             return None
         text = next((one.sha256 for one in self.mappings if one.name == arrival.mapping), "")
-        why = arrival.why if arrival.status != "loaded" or not arrival.dropped else "; ".join(filter(None, (arrival.why, *arrival.remarks)))
-        line = LogLine(sha256=arrival.sha256, sha256_received=arrival.sha256_received, dropped_headings="; ".join(heading for heading, _ in arrival.dropped),
-                       file_name=arrival.file_name, mapping=arrival.mapping, mapping_sha256=text, agency=arrival.agency, status=arrival.status, why=why, by_whom=by_whom)
+        why = (
+            arrival.why
+            if arrival.status != "loaded" or not arrival.dropped
+            else "; ".join(filter(None, (arrival.why, *arrival.remarks)))
+        )
+        line = LogLine(
+            sha256=arrival.sha256,
+            sha256_received=arrival.sha256_received,
+            dropped_headings="; ".join(heading for heading, _ in arrival.dropped),
+            file_name=arrival.file_name,
+            mapping=arrival.mapping,
+            mapping_sha256=text,
+            agency=arrival.agency,
+            status=arrival.status,
+            why=why,
+            by_whom=by_whom,
+        )
         self.standing[arrival.sha256_received] = line
         return line
 
     def shortfall(self, path, decision):
         """What of a file would not be loaded, in a sentence; nothing if all of it would."""
         mapping, arrival = decision.mapping, decision.arrival
-        received = Received(sha256=arrival.sha256_received, sha256_received=arrival.sha256_received, file_name=path.name, status="loaded", agency=arrival.agency, export_id=1)
+        received = Received(
+            sha256=arrival.sha256_received,
+            sha256_received=arrival.sha256_received,
+            file_name=path.name,
+            status="loaded",
+            agency=arrival.agency,
+            export_id=1,
+        )
         with scratch() as draft:
             connection = draft.connect()
             snapshot.create(connection)
             read_one(connection, path, received, mapping, known_ids(policies.load(self.fleet.policy)), {})
             precedence.settle(connection)
-            lines = _not_loaded_summary(lambda sql, params: connection.execute(sql, params).fetchall(), 1)["not_loaded"]
+            lines = _not_loaded_summary(lambda sql, params: connection.execute(sql, params).fetchall(), 1)[
+                "not_loaded"
+            ]
         return f"{path.name}: not all of it can be loaded: {'; '.join(lines)}" if lines else ""
 
 
@@ -284,9 +450,15 @@ def _sample(export, headings):
     batch_rows, most = LOOKED_AT
     taken = []
     for batch in export.batches(batch_rows, columns=headings):
-        rows = np.unique(np.linspace(0, batch.table.num_rows - 1, min(most, batch.table.num_rows)).astype(np.int64))
+        rows = np.unique(
+            np.linspace(0, batch.table.num_rows - 1, min(most, batch.table.num_rows)).astype(np.int64)
+        )
         taken.append(batch.table.take(pa.array(rows)))
-    return pa.concat_tables(taken) if taken else pa.table({heading: pa.array([], pa.string()) for heading in headings})
+    return (
+        pa.concat_tables(taken)
+        if taken
+        else pa.table({heading: pa.array([], pa.string()) for heading in headings})
+    )
 
 
 def _sha256(path, unreadable=None):
@@ -296,7 +468,9 @@ def _sha256(path, unreadable=None):
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         if unreadable is None:
-            raise ExportError(path.name, None, f"cannot be opened: {error.strerror}", "a readable file") from None
+            raise ExportError(
+                path.name, None, f"cannot be opened: {error.strerror}", "a readable file"
+            ) from None
         return hashlib.sha256(unreadable).hexdigest()
 
 
@@ -349,15 +523,22 @@ def _written(folder, file_name, file):
     path = folder / (f"_{name}" if name in (".", "..") else name)
     with told("write", path), open(path, "wb") as copy:
         size = 0
-        for block in [file] if isinstance(file, bytes | bytearray | memoryview) else iter(lambda: file.read(1 << 20), b""):
+        for block in (
+            [file]
+            if isinstance(file, bytes | bytearray | memoryview)
+            else iter(lambda: file.read(1 << 20), b"")
+        ):
             size += len(block)
             if size > LARGEST_UPLOAD:
-                raise FleetError(f"{path.name} has more than {LARGEST_UPLOAD >> 20} MB: load it with the command coldfill load, or send it in parts.")
+                raise FleetError(
+                    f"{path.name} has more than {LARGEST_UPLOAD >> 20} MB: load it with the command coldfill load, or send it in parts."
+                )
             copy.write(block)
     return path
 
 
 # ---- purging
+
 
 def purge(fleet, sha256, why, by_whom=""):
     """Commit to the log that an export is removed; `sha256` are the first digits of its hash, as received or as stored.
@@ -365,10 +546,16 @@ def purge(fleet, sha256, why, by_whom=""):
     Returns its line; `forget` deletes what is left of it. A purge that was cut short is taken up again.
     """
     log, digits = fleet.log(), sha256.lower()
-    named = {line.sha256_received for line in log if line.sha256_received.startswith(digits) or line.sha256.startswith(digits)}
+    named = {
+        line.sha256_received
+        for line in log
+        if line.sha256_received.startswith(digits) or line.sha256.startswith(digits)
+    }
     found = [one for one in fleet.received(log) if one.sha256_received in named]
     if len(found) != 1 or len(digits) < 6:
-        raise FleetError(f"{sha256!r} names {len(found) or 'no'} exports of {fleet.path}: give at least 6 digits of one hash, as in received.csv.")
+        raise FleetError(
+            f"{sha256!r} names {len(found) or 'no'} exports of {fleet.path}: give at least 6 digits of one hash, as in received.csv."
+        )
     one = found[0]
     if one.status == "purged":
         if not _copies(fleet, one) and not _made_with(fleet, one):
@@ -385,7 +572,9 @@ def forget(fleet, line):
     gone = []
     for path in _made_with(fleet, line):
         state = fleet.state_of(path)
-        gone.append(f"{path.name} (pinned as {state.pinned_name!r})" if state and state.pinned_name else path.name)
+        gone.append(
+            f"{path.name} (pinned as {state.pinned_name!r})" if state and state.pinned_name else path.name
+        )
         fleet.remove_snapshot(path)
     return gone
 
@@ -393,7 +582,11 @@ def forget(fleet, line):
 def _copies(fleet, line):
     """Hashes of the stored copies that are only this export's."""
     log = fleet.log()
-    others = {one.sha256 for one in fleet.received(log) if one.sha256_received != line.sha256_received and one.status == "loaded"}
+    others = {
+        one.sha256
+        for one in fleet.received(log)
+        if one.sha256_received != line.sha256_received and one.status == "loaded"
+    }
     own = {one.sha256 for one in log if one.sha256_received == line.sha256_received} - others
     return sorted(sha256 for sha256 in own if any(fleet.exports.glob(f"{sha256}-*")))
 
@@ -404,24 +597,41 @@ def _made_with(fleet, line):
     found = []
     for path in fleet.snapshots():
         state = fleet.state_of(path)
-        if state is None or any(one.sha256_received == line.sha256_received and one.status == "loaded" for one in fleet.received(log[: state.log_length])):
+        if state is None or any(
+            one.sha256_received == line.sha256_received and one.status == "loaded"
+            for one in fleet.received(log[: state.log_length])
+        ):
             found.append(path)
     return found
 
 
 # ---- what became of a load
 
+
 def reports(fleet, snapshot, arrivals):
     """What became of each file of a load, as dictionaries: its row of `exports`, what was dropped and not loaded, what it can answer."""
     ids = {one.sha256_received: one.export_id for one in fleet.received()}
     out = []
     for arrival in arrivals:
-        row = {"file_name": arrival.file_name, "status": arrival.status, "reason": arrival.why, "mapping": arrival.mapping, "agency": arrival.agency,
-               "dropped": [{"heading": heading, "why": why} for heading, why in arrival.dropped], "remarks": list(arrival.remarks)}
+        row = {
+            "file_name": arrival.file_name,
+            "status": arrival.status,
+            "reason": arrival.why,
+            "mapping": arrival.mapping,
+            "agency": arrival.agency,
+            "dropped": [{"heading": heading, "why": why} for heading, why in arrival.dropped],
+            "remarks": list(arrival.remarks),
+        }
         if arrival.status != "kept out" and snapshot is not None:
             export_id = ids[arrival.sha256_received]
-            counts = snapshot.query("SELECT export_id, sha256, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded FROM exports WHERE export_id = ?", [export_id])
-            row |= {name: value if isinstance(value, str) else int(value) for name, value in counts.iloc[0].items()}
+            counts = snapshot.query(
+                "SELECT export_id, sha256, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded FROM exports WHERE export_id = ?",
+                [export_id],
+            )
+            row |= {
+                name: value if isinstance(value, str) else int(value)
+                for name, value in counts.iloc[0].items()
+            }
             row |= _not_loaded_summary(snapshot.rows, export_id)
             row["answers"] = answers(snapshot, export_id).sentence()
         out.append(row)
@@ -429,15 +639,30 @@ def reports(fleet, snapshot, arrivals):
 
 
 def _not_loaded_summary(rows_of, export_id, most=6):
-    rows = rows_of("""SELECT extent, reason, heading, count(*) AS entries, min(source_line) AS line, arg_min(raw_text, source_line) AS text, arg_min(expected, source_line) AS expected
-        FROM not_loaded WHERE export_id = ? GROUP BY extent, reason, heading ORDER BY entries DESC, line""", [export_id])
-    lines = [f"{entries:,} {extent}{'s' if entries > 1 else ''}{f', heading {heading!r}' if heading else ''}: {reason} (line {line}: {(text or '')[:60]!r}; accepted: {expected})"
-             for extent, reason, heading, entries, line, text, expected in rows if extent != "column"]
+    rows = rows_of(
+        """SELECT extent, reason, heading, count(*) AS entries, min(source_line) AS line, arg_min(raw_text, source_line) AS text, arg_min(expected, source_line) AS expected
+        FROM not_loaded WHERE export_id = ? GROUP BY extent, reason, heading ORDER BY entries DESC, line""",
+        [export_id],
+    )
+    lines = [
+        f"{entries:,} {extent}{'s' if entries > 1 else ''}{f', heading {heading!r}' if heading else ''}: {reason} (line {line}: {(text or '')[:60]!r}; accepted: {expected})"
+        for extent, reason, heading, entries, line, text, expected in rows
+        if extent != "column"
+    ]
     columns = [heading for extent, _, heading, *_ in rows if extent == "column"]
     if columns:
-        lines.append(f"{len(columns)} columns not mapped: {', '.join(columns[:8])}{' ...' if len(columns) > 8 else ''}")
-    more = [f"... and {len(lines) - most} kinds more; see the page of files received"] if len(lines) > most + 1 else []
-    return {"cells_not_loaded": sum(row[3] for row in rows if row[0] == "cell"), "not_loaded": lines[:most] + more if more else lines}
+        lines.append(
+            f"{len(columns)} columns not mapped: {', '.join(columns[:8])}{' ...' if len(columns) > 8 else ''}"
+        )
+    more = (
+        [f"... and {len(lines) - most} kinds more; see the page of files received"]
+        if len(lines) > most + 1
+        else []
+    )
+    return {
+        "cells_not_loaded": sum(row[3] for row in rows if row[0] == "cell"),
+        "not_loaded": lines[:most] + more if more else lines,
+    }
 
 
 @dataclass(frozen=True)
@@ -459,12 +684,17 @@ class Answers:
 
 def answers(snapshot, export_id):
     """What one export can answer, over its assessed inspections."""
-    rows = snapshot.rows("""
+    rows = snapshot.rows(
+        """
         SELECT check_id, sum(inspections) FILTER (outcome IN ('ok', 'deficient')) > 0 AS told,
                max(reason_field) FILTER (outcome = 'not verified' AND filled = 0) AS lacking
         FROM export_checks LEFT JOIN export_fields ON export_fields.export_id = export_checks.export_id AND export_fields.field = export_checks.reason_field
-        WHERE export_checks.export_id = ? GROUP BY check_id ORDER BY check_id""", [export_id])
+        WHERE export_checks.export_id = ? GROUP BY check_id ORDER BY check_id""",
+        [export_id],
+    )
     can = tuple(check for check, told, lacking in rows if told)
     lacking = {check: field for check, told, field in rows if not told and field}
     opened = Counter(lacking.values())
-    return Answers(can, tuple(lacking), tuple(sorted(opened.items(), key=lambda pair: (-pair[1], pair[0]))[:3]))
+    return Answers(
+        can, tuple(lacking), tuple(sorted(opened.items(), key=lambda pair: (-pair[1], pair[0]))[:3])
+    )

@@ -18,13 +18,29 @@ ASSESSED, OTHER_SYSTEM, NO_EVIDENCE, LOOKS_LIKE_STEAM, LOOKS_OPEN = range(5)
 
 # Columns of the snapshot's table, in order: quantities that are NULL where not known, then flags.
 QUANTITIES = (
-    "atmosphere_psia", "static_psi", "required_cold_psig", "should_have_psig", "trusted_charge_psig", "loop_volume_gal",
-    "expansion_gal", "predicted_hot_psig", "predicted_limit_psig", "required_tank_gal", "cushion_ratio",
-    "sea_level_charge_psig", "headroom_psi", "predicted_headroom_psi",
+    "atmosphere_psia",
+    "static_psi",
+    "required_cold_psig",
+    "should_have_psig",
+    "trusted_charge_psig",
+    "loop_volume_gal",
+    "expansion_gal",
+    "predicted_hot_psig",
+    "predicted_limit_psig",
+    "required_tank_gal",
+    "cushion_ratio",
+    "sea_level_charge_psig",
+    "headroom_psi",
+    "predicted_headroom_psi",
 )
 FLAGS = (
-    "assessed", "atmosphere_estimated", "static_estimated", "loop_volume_estimated", "predicted_hot_unbounded",
-    "predicted_limit_unbounded", "cushion_ratio_at_most",
+    "assessed",
+    "atmosphere_estimated",
+    "static_estimated",
+    "loop_volume_estimated",
+    "predicted_hot_unbounded",
+    "predicted_limit_unbounded",
+    "cushion_ratio_at_most",
 )
 
 
@@ -40,7 +56,11 @@ class Recomputed:
 
     def quantity(self, name):
         """A recomputed quantity or, where there is none of that name, the field."""
-        return getattr(self, name) if isinstance(getattr(type(self), name, None), cached_property) else self.readings.number(name)
+        return (
+            getattr(self, name)
+            if isinstance(getattr(type(self), name, None), cached_property)
+            else self.readings.number(name)
+        )
 
     def _limit(self, name, rows):
         """A limit of the policy for some rows, which may lie in regions that override it."""
@@ -52,12 +72,21 @@ class Recomputed:
     def state(self):
         """Code per inspection: assessed, another system, no evidence of hot water, looks like steam, looks open."""
         system, tank_type = self.readings.word("heating_system"), self.readings.word("tank_type")
-        evidence = tank_type.among("diaphragm", "plain_steel") | self.readings.number("fill_setting_psig").known
+        evidence = (
+            tank_type.among("diaphragm", "plain_steel") | self.readings.number("fill_setting_psig").known
+        )
         hot_water = system.among("hot_water") | (~system.known & evidence)
         setting = self.readings.number("relief_setting_psig").value
         return np.select(
-            [~system.known & ~evidence, ~hot_water, setting <= self.policy.steam_setting_psig, tank_type.among("open")],
-            [NO_EVIDENCE, OTHER_SYSTEM, LOOKS_LIKE_STEAM, LOOKS_OPEN], ASSESSED).astype(np.int8)
+            [
+                ~system.known & ~evidence,
+                ~hot_water,
+                setting <= self.policy.steam_setting_psig,
+                tank_type.among("open"),
+            ],
+            [NO_EVIDENCE, OTHER_SYSTEM, LOOKS_LIKE_STEAM, LOOKS_OPEN],
+            ASSESSED,
+        ).astype(np.int8)
 
     @cached_property
     def assessed(self):
@@ -67,7 +96,9 @@ class Recomputed:
 
     @cached_property
     def gauge_doubtful(self):
-        return self.readings.word("boiler_gauge").among("stuck", "missing") & ~self.readings.word("pressure_read_with").among("test_gauge")
+        return self.readings.word("boiler_gauge").among("stuck", "missing") & ~self.readings.word(
+            "pressure_read_with"
+        ).among("test_gauge")
 
     @cached_property
     def heat_on(self):
@@ -77,11 +108,14 @@ class Recomputed:
     def usable_cold_psig(self):
         cold = self.readings.number("cold_pressure_psig")
         return cold.withhold(self.gauge_doubtful, "boiler gauge stuck or missing", "boiler_gauge").withhold(
-            self.heat_on, "heat could not be shut off", "cold_reading_state", first=True)
+            self.heat_on, "heat could not be shut off", "cold_reading_state", first=True
+        )
 
     @cached_property
     def usable_cold_f(self):
-        return self.readings.number("cold_temperature_f").withhold(self.heat_on, "heat could not be shut off", "cold_reading_state", first=True)
+        return self.readings.number("cold_temperature_f").withhold(
+            self.heat_on, "heat could not be shut off", "cold_reading_state", first=True
+        )
 
     @cached_property
     def cool_cold_psig(self):
@@ -91,11 +125,17 @@ class Recomputed:
 
     @cached_property
     def usable_hot_psig(self):
-        return self.readings.number("hot_pressure_psig").withhold(self.gauge_doubtful, "boiler gauge stuck or missing", "boiler_gauge")
+        return self.readings.number("hot_pressure_psig").withhold(
+            self.gauge_doubtful, "boiler gauge stuck or missing", "boiler_gauge"
+        )
 
     @cached_property
     def pressure_rise_psi(self):
-        return derive(self.usable_hot_psig.value - self.usable_cold_psig.value, self.usable_hot_psig, self.usable_cold_psig)
+        return derive(
+            self.usable_hot_psig.value - self.usable_cold_psig.value,
+            self.usable_hot_psig,
+            self.usable_cold_psig,
+        )
 
     # ---- atmosphere and height
 
@@ -133,7 +173,9 @@ class Recomputed:
         level, floor = self.readings.word("boiler_level"), self.policy.story_ft
         guess = np.select(
             [level.among("top_or_attic"), level.among("lowest_floor")],
-            [0.0, floor * (stories.value - 1.0)], floor * stories.value - self.policy.basement_less_ft)
+            [0.0, floor * (stories.value - 1.0)],
+            floor * stories.value - self.policy.basement_less_ft,
+        )
         attic = level.among("top_or_attic")
         guess = derive(guess, stories.instead(attic & ~stories.known, 1.0))
         return recorded.otherwise(guess)
@@ -149,9 +191,15 @@ class Recomputed:
         code = kind.take([fluids.WATER, fluids.PROPYLENE_GLYCOL, fluids.ETHYLENE_GLYCOL, fluids.WATER])
         glycol = kind.among("propylene_glycol", "ethylene_glycol")
         share = known(np.where(glycol, np.nan_to_num(percent.value), 0.0))
-        share = share.withhold(glycol & ~percent.known, "antifreeze recorded without percent", "antifreeze_percent")
-        share = share.withhold(~kind.known & (percent.value > 0), "antifreeze percent recorded without its kind", "antifreeze")
-        share = share.withhold(kind.among("none") & (percent.value > 0), "readings contradict each other", "antifreeze")
+        share = share.withhold(
+            glycol & ~percent.known, "antifreeze recorded without percent", "antifreeze_percent"
+        )
+        share = share.withhold(
+            ~kind.known & (percent.value > 0), "antifreeze percent recorded without its kind", "antifreeze"
+        )
+        share = share.withhold(
+            kind.among("none") & (percent.value > 0), "readings contradict each other", "antifreeze"
+        )
         return code, share
 
     @cached_property
@@ -168,7 +216,9 @@ class Recomputed:
         """Pressure of one foot of this fluid, cold. An antifreeze of unknown share is reckoned as water (see _static)."""
         code, share = self._fluid
         code = np.where(share.known, code, fluids.WATER)
-        return loop.static_pressure_psi(1.0, fluids.density_lb_ft3(self.policy.sizing_cold_f, code, np.nan_to_num(share.value)))
+        return loop.static_pressure_psi(
+            1.0, fluids.density_lb_ft3(self.policy.sizing_cold_f, code, np.nan_to_num(share.value))
+        )
 
     @cached_property
     def static_psi(self):
@@ -183,8 +233,13 @@ class Recomputed:
         """Static pressure of `rows` with the errors of a node; shape (rows,) where none has any."""
         if not self._static_bends[rows].any():
             return self.static_psi.value[rows]
-        height = self._height.value[rows] + node.height * np.where(self.static_estimated[rows], self._limit("height_error_ft", rows), 0.0)
-        column, heavier = self._column_psi_per_ft[rows], np.where(self._fluid[1].known[rows], 0.0, self._limit("antifreeze_density_share", rows))
+        height = self._height.value[rows] + node.height * np.where(
+            self.static_estimated[rows], self._limit("height_error_ft", rows), 0.0
+        )
+        column, heavier = (
+            self._column_psi_per_ft[rows],
+            np.where(self._fluid[1].known[rows], 0.0, self._limit("antifreeze_density_share", rows)),
+        )
         if heavier.any():
             column = column * (1.0 + node.fluid * heavier)
         return np.maximum(height, 0.0) * column
@@ -241,30 +296,52 @@ class Recomputed:
     @cached_property
     def trusted_charge_psig(self):
         readings, kind = self.readings, self._tank_words[0]
-        read, side, temperature = readings.number("precharge_psig"), readings.word("precharge_system_side"), readings.number("tank_temperature_f")
+        read, side, temperature = (
+            readings.number("precharge_psig"),
+            readings.word("precharge_system_side"),
+            readings.number("tank_temperature_f"),
+        )
         at_60 = tank.charge_at_60f_psig(read.value, self.atmosphere_psia.value, temperature.value)
         at_60 = derive(at_60, read, self.atmosphere_psia, temperature)
         charge = read.instead(temperature.known, at_60)
         charge = derive(charge.value + self.charge_as_read_psig.value - read.value, read, charge)
         trusted = side.among("relieved") | self.charge_is_no_echo
         no_pressure = ~self.cool_cold_psig.known
-        charge = charge.withhold(~trusted & no_pressure, "charge read with no cold pressure to compare it with", "cold_pressure_psig")
-        charge = charge.withhold(~trusted & side.among("pressurized"), "charge read under system pressure", "precharge_system_side")
-        charge = charge.withhold(~trusted, "state of the system side not recorded, and the charge could be an echo of the system", "precharge_system_side")
+        charge = charge.withhold(
+            ~trusted & no_pressure,
+            "charge read with no cold pressure to compare it with",
+            "cold_pressure_psig",
+        )
+        charge = charge.withhold(
+            ~trusted & side.among("pressurized"), "charge read under system pressure", "precharge_system_side"
+        )
+        charge = charge.withhold(
+            ~trusted,
+            "state of the system side not recorded, and the charge could be an echo of the system",
+            "precharge_system_side",
+        )
         charge = charge.withhold(~kind.known, self.readings.gap("tank_type"))
         return charge.withhold(~kind.among("diaphragm", "built_in"), "does not apply here", "tank_type")
 
     def _charge_drift_at(self, node, rows):
         """How far, in psi, the true charge may lie off on account of a tank temperature that was not recorded."""
         untempered = ~self.readings.number("tank_temperature_f").known[rows]
-        low, high = (np.where(untempered, self._limit(name, rows), 0.0) for name in ("charge_untempered_low_psi", "charge_untempered_high_psi"))
+        low, high = (
+            np.where(untempered, self._limit(name, rows), 0.0)
+            for name in ("charge_untempered_low_psi", "charge_untempered_high_psi")
+        )
         return node.charge_drift * (low + high) - low
 
     @cached_property
     def _charge_sigma_psi(self):
         """One standard deviation of the charge: the tank gauge and the tank's thermometer."""
-        read, temperature = self.readings.number("precharge_psig").value, self.readings.number("tank_temperature_f").value
-        thermal = np.nan_to_num((read + self.atmosphere_psia.value) * self.policy.temperature_f / (460.0 + temperature))
+        read, temperature = (
+            self.readings.number("precharge_psig").value,
+            self.readings.number("tank_temperature_f").value,
+        )
+        thermal = np.nan_to_num(
+            (read + self.atmosphere_psia.value) * self.policy.temperature_f / (460.0 + temperature)
+        )
         return both(self.policy.test_gauge_psi, thermal)
 
     # ---- volumes and expansion
@@ -273,15 +350,27 @@ class Recomputed:
     def _loop_volume(self):
         readings = self.readings
         recorded, output = readings.number("system_volume_gal"), readings.number("boiler_output_btuh")
-        emitter, has_buffer, buffer = readings.word("emitter"), readings.word("buffer_tank"), readings.number("buffer_tank_gal")
-        per_1000 = emitter.take([self.policy.policy.emitter_gal_per_1000_btuh[word] for word in emitter.words] + [np.nan])
+        emitter, has_buffer, buffer = (
+            readings.word("emitter"),
+            readings.word("buffer_tank"),
+            readings.number("buffer_tank_gal"),
+        )
+        per_1000 = emitter.take(
+            [self.policy.policy.emitter_gal_per_1000_btuh[word] for word in emitter.words] + [np.nan]
+        )
         share = Quantity(per_1000, np.where(emitter.known, np.uint16(0), readings.gap("emitter")))
         estimate = derive(output.value / 1000.0 * per_1000, output, share)
         base = recorded.otherwise(estimate)
         gallons = np.where(has_buffer.among("no"), 0.0, np.nan_to_num(buffer.value))
         volume = derive(base.value + gallons, base)
-        volume = volume.withhold(has_buffer.among("yes") & ~buffer.known, "buffer tank recorded without its size", "buffer_tank_gal")
-        volume = volume.withhold(has_buffer.among("no") & (buffer.value > 0), "readings contradict each other", "buffer_tank")
+        volume = volume.withhold(
+            has_buffer.among("yes") & ~buffer.known,
+            "buffer tank recorded without its size",
+            "buffer_tank_gal",
+        )
+        volume = volume.withhold(
+            has_buffer.among("no") & (buffer.value > 0), "readings contradict each other", "buffer_tank"
+        )
         return volume, ~recorded.known & volume.known, gallons
 
     @cached_property
@@ -312,7 +401,9 @@ class Recomputed:
     @cached_property
     def _cold_densities(self):
         """(density at the cold temperature, or the one that is assumed; and a degree above)."""
-        return self._density_lb_ft3(self.cold_or_assumed_f.value), self._density_lb_ft3(self.cold_or_assumed_f.value + 1.0)
+        return self._density_lb_ft3(self.cold_or_assumed_f.value), self._density_lb_ft3(
+            self.cold_or_assumed_f.value + 1.0
+        )
 
     @cached_property
     def cold_or_assumed_f(self):
@@ -321,14 +412,22 @@ class Recomputed:
     def _growth(self, cold_f, hot_f, *, cold_assumed=False, hot_read=True):
         """Expansion of the loop between two temperatures, and the standard deviation of its share by temperature."""
         cold, hot, rise = cold_f.value, hot_f.value, hot_f.value - cold_f.value
-        of_cold, of_warmer = self._cold_densities if cold_assumed else (self._density_lb_ft3(cold), self._density_lb_ft3(cold + 1.0))
+        of_cold, of_warmer = (
+            self._cold_densities
+            if cold_assumed
+            else (self._density_lb_ft3(cold), self._density_lb_ft3(cold + 1.0))
+        )
         of_hot, of_cooler = self._density_lb_ft3(hot), self._density_lb_ft3(hot - 1.0)
         share = loop.net_expansion_of(of_cold, of_hot, self._alpha_per_f, rise)
         per_cold = loop.net_expansion_of(of_warmer, of_hot, self._alpha_per_f, rise - 1.0) - share
         per_hot = share - loop.net_expansion_of(of_cold, of_cooler, self._alpha_per_f, rise - 1.0)
         expansion = derive(share, cold_f, hot_f, self._fluid[1])
         gallons = derive(self.loop_volume_gal.value * expansion.value, self.loop_volume_gal, expansion)
-        cold_error = np.where(self.usable_cold_f.known, self.policy.temperature_f, 0.0) if cold_assumed else self.policy.temperature_f
+        cold_error = (
+            np.where(self.usable_cold_f.known, self.policy.temperature_f, 0.0)
+            if cold_assumed
+            else self.policy.temperature_f
+        )
         hot_error = both(self.policy.temperature_f, self.policy.loop_temperature_f) if hot_read else 0.0
         return Growth(gallons, expansion, np.nan_to_num(both(per_cold * cold_error, per_hot * hot_error)))
 
@@ -345,7 +444,9 @@ class Recomputed:
     @cached_property
     def _growth_to_hot(self):
         cold, hot = self.cold_or_assumed_f, self.readings.number("hot_temperature_f")
-        hot = hot.withhold(hot.value < self.usable_cold_f.value, "readings contradict each other", "hot_temperature_f")
+        hot = hot.withhold(
+            hot.value < self.usable_cold_f.value, "readings contradict each other", "hot_temperature_f"
+        )
         return self._growth(cold, hot, cold_assumed=True)
 
     @cached_property
@@ -356,7 +457,9 @@ class Recomputed:
     def _sizing_growth(self):
         cold = known(np.full(len(self.readings), self.policy.sizing_cold_f))
         code, share = self._fluid
-        expansion = derive(loop.net_expansion(cold.value, self.limit_f, self._alpha_per_f, code, share.value), cold, share)
+        expansion = derive(
+            loop.net_expansion(cold.value, self.limit_f, self._alpha_per_f, code, share.value), cold, share
+        )
         gallons = derive(self.loop_volume_gal.value * expansion.value, self.loop_volume_gal, expansion)
         return Growth(gallons, expansion, np.zeros(len(self.readings)))
 
@@ -367,12 +470,24 @@ class Recomputed:
         data and the temperatures stay a normal error.
         """
         share = growth.share.value[rows] if temperature is None else temperature
-        factor = 1.0 + node.fluid * np.where(self.fluid_unknown[rows], self._limit("antifreeze_unknown_share", rows), 0.0)
-        volume, estimated, buffer = self.loop_volume_gal.value[rows], self.loop_volume_estimated[rows], self._loop_volume[2][rows]
-        low, high = (np.where(estimated, self._limit(name, rows), 1.0) for name in ("volume_estimate_low", "volume_estimate_high"))
+        factor = 1.0 + node.fluid * np.where(
+            self.fluid_unknown[rows], self._limit("antifreeze_unknown_share", rows), 0.0
+        )
+        volume, estimated, buffer = (
+            self.loop_volume_gal.value[rows],
+            self.loop_volume_estimated[rows],
+            self._loop_volume[2][rows],
+        )
+        low, high = (
+            np.where(estimated, self._limit(name, rows), 1.0)
+            for name in ("volume_estimate_low", "volume_estimate_high")
+        )
         volume = buffer + (volume - buffer) * (low + (high - low) * node.volume)
         mean = volume * share * factor
-        relative = np.where(estimated, 0.0, self._limit("volume_share", rows)) ** 2 + np.where(self.glycol[rows], self._limit("glycol_share", rows), 0.0) ** 2
+        relative = (
+            np.where(estimated, 0.0, self._limit("volume_share", rows)) ** 2
+            + np.where(self.glycol[rows], self._limit("glycol_share", rows), 0.0) ** 2
+        )
         by_temperature = volume * factor * growth.share_sigma[rows]
         return mean, mean * mean * relative + by_temperature * by_temperature
 
@@ -391,28 +506,44 @@ class Recomputed:
 
     @cached_property
     def required_tank_gal(self):
-        fill, allowed, air, growth = self.should_have_psig, self.allowed_psig, self.atmosphere_psia, self._sizing_growth.gallons
+        fill, allowed, air, growth = (
+            self.should_have_psig,
+            self.allowed_psig,
+            self.atmosphere_psia,
+            self._sizing_growth.gallons,
+        )
         kind = self.readings.word("tank_type")
         compression = kind.among("plain_steel")
         gallons = np.where(
             compression,
-            tank.required_compression_gal(growth.value, fill.value + air.value, allowed.value + air.value, air.value),
-            tank.required_diaphragm_gal(growth.value, fill.value + air.value, allowed.value + air.value))
+            tank.required_compression_gal(
+                growth.value, fill.value + air.value, allowed.value + air.value, air.value
+            ),
+            tank.required_diaphragm_gal(growth.value, fill.value + air.value, allowed.value + air.value),
+        )
         no_room = fill.value >= allowed.value
-        allowed = allowed.withhold(no_room, "this pressure leaves no room under this relief valve", "relief_setting_psig")
+        allowed = allowed.withhold(
+            no_room, "this pressure leaves no room under this relief valve", "relief_setting_psig"
+        )
         needed = derive(gallons, growth, fill, allowed, air)
         return needed.withhold(~kind.known, self.readings.gap("tank_type"))
 
     @cached_property
     def code_tank_gal(self):
         """What the mechanical codes' table asks, which allows the full relief setting."""
-        return tank.code_table_gal(self.loop_volume_gal.value, self.readings.word("tank_type").among("plain_steel"))
+        return tank.code_table_gal(
+            self.loop_volume_gal.value, self.readings.word("tank_type").among("plain_steel")
+        )
 
     @cached_property
     def tank_room(self):
         """Margin in gallons: what this tank takes at the pressure it should have, less the expansion."""
         compression = self.readings.word("tank_type").among("plain_steel")
-        volume, air, allowed = self.readings.number("tank_volume_gal").value, self.atmosphere_psia.value, self.allowed_psig.value
+        volume, air, allowed = (
+            self.readings.number("tank_volume_gal").value,
+            self.atmosphere_psia.value,
+            self.allowed_psig.value,
+        )
 
         def margin(node, rows):
             here = air[rows] + node.atmosphere * self.atmosphere_sigma_psi[rows]
@@ -430,7 +561,9 @@ class Recomputed:
         """The tank is large enough even for the largest loop an estimate allows."""
         volume, buffer = self.loop_volume_gal.value, self._loop_volume[2]
         largest = buffer + (volume - buffer) * self.policy.volume_estimate_high
-        return ~more(self.required_tank_gal.value * largest / volume, self.readings.number("tank_volume_gal").value)
+        return ~more(
+            self.required_tank_gal.value * largest / volume, self.readings.number("tank_volume_gal").value
+        )
 
     # ---- the gas balance
 
@@ -451,12 +584,20 @@ class Recomputed:
         return self.trusted_charge_psig.instead(self.readings.word("tank_type").among("plain_steel"), 0.0)
 
     def _pressure_after(self, growth, charge):
-        return _pressure_after(growth.gallons, charge, self.usable_cold_psig, self.readings.number("tank_volume_gal"), self.atmosphere_psia)
+        return _pressure_after(
+            growth.gallons,
+            charge,
+            self.usable_cold_psig,
+            self.readings.number("tank_volume_gal"),
+            self.atmosphere_psia,
+        )
 
     def _predicted(self, growth):
         kind = self.readings.word("tank_type")
         hot = self._pressure_after(growth, self._known_charge_psig)
-        hot = hot.withhold(~kind.known, self.readings.gap("tank_type")).withhold(kind.among("built_in", "open"), "does not apply here", "tank_type")
+        hot = hot.withhold(~kind.known, self.readings.gap("tank_type")).withhold(
+            kind.among("built_in", "open"), "does not apply here", "tank_type"
+        )
         return hot.instead(self.no_gas, np.inf)
 
     @cached_property
@@ -489,11 +630,23 @@ class Recomputed:
         """(charge, cold, atmosphere) of `rows`, psia, with the errors of a node."""
         compression = self.readings.word("tank_type").among("plain_steel")[rows]
         air = self.atmosphere_psia.value[rows] + node.atmosphere * self.atmosphere_sigma_psi[rows]
-        trusted = self.trusted_charge_psig.value[rows] + node.charge * self._charge_sigma_psi[rows] + self._charge_drift_at(node, rows)
+        trusted = (
+            self.trusted_charge_psig.value[rows]
+            + node.charge * self._charge_sigma_psi[rows]
+            + self._charge_drift_at(node, rows)
+        )
         charge, assumed = np.where(compression, 0.0, trusted), self._charge_is_assumed[rows]
         if assumed.any():
-            charge = np.where(assumed, self._should_have(self._required_cold(self._static_at(node, rows), rows), rows), charge)
-        return charge + air, self.usable_cold_psig.value[rows] + self._pressure_error_at(node.cold, node, rows) + air, air
+            charge = np.where(
+                assumed,
+                self._should_have(self._required_cold(self._static_at(node, rows), rows), rows),
+                charge,
+            )
+        return (
+            charge + air,
+            self.usable_cold_psig.value[rows] + self._pressure_error_at(node.cold, node, rows) + air,
+            air,
+        )
 
     @cached_property
     def _tested(self):
@@ -502,8 +655,9 @@ class Recomputed:
     def _pressure_error_at(self, noise, node, rows):
         """Error of a pressure reading: one gauge's bias is the same cold and hot, its noise is not."""
         tested = self._tested[rows]
-        return (node.bias * np.where(tested, 0.0, self._limit("gauge_bias_psi", rows))
-                + noise * np.where(tested, self._limit("test_gauge_psi", rows), self._limit("gauge_noise_psi", rows)))
+        return node.bias * np.where(tested, 0.0, self._limit("gauge_bias_psi", rows)) + noise * np.where(
+            tested, self._limit("test_gauge_psi", rows), self._limit("gauge_noise_psi", rows)
+        )
 
     def _share_at(self, growth, node, rows, hot_f):
         """Net expansion at a node: where the cold temperature is assumed, its error is too large to be taken as linear."""
@@ -512,9 +666,14 @@ class Recomputed:
             return share
         code, percent = self._fluid
         here = rows[assumed]
-        cold = np.maximum(self._limit("cold_missing_f", here) + node.cold_f * self._limit("cold_missing_error_f", here), 32.0)
+        cold = np.maximum(
+            self._limit("cold_missing_f", here) + node.cold_f * self._limit("cold_missing_error_f", here),
+            32.0,
+        )
         moved = np.broadcast_to(share, (len(cold), len(share))).copy()
-        moved[:, assumed] = loop.net_expansion(cold, hot_f[here], self._alpha_per_f[here], code[here], percent.value[here])
+        moved[:, assumed] = loop.net_expansion(
+            cold, hot_f[here], self._alpha_per_f[here], code[here], percent.value[here]
+        )
         return moved
 
     @cached_property
@@ -526,7 +685,9 @@ class Recomputed:
         def margin(node, rows):
             charge, cold, air = self._gas_at(node, rows)
             taken = tank.expansion_taken_gal(volume[rows], charge, cold, allowed[rows] + air)
-            grown, variance = self._gallons_at(growth, node, rows, temperature=self._share_at(growth, node, rows, self.limit_f))
+            grown, variance = self._gallons_at(
+                growth, node, rows, temperature=self._share_at(growth, node, rows, self.limit_f)
+            )
             return taken - np.maximum(grown, 0.0), self._volume_sigma_gal(taken, variance, rows)
 
         return Margin(margin, bends=self._gas_bends)
@@ -547,7 +708,9 @@ class Recomputed:
     @cached_property
     def cut_off_not_excluded(self):
         """No relief setting is recorded, though a valve may be there, so a cut-off reading cannot be told from a free one."""
-        return ~self.readings.number("relief_setting_psig").known & ~self.readings.word("relief_present").among("no")
+        return ~self.readings.number("relief_setting_psig").known & ~self.readings.word(
+            "relief_present"
+        ).among("no")
 
     @cached_property
     def partly_hot(self):
@@ -563,11 +726,26 @@ class Recomputed:
         charge, cold, hot = self._charge_or_should_psig, self.usable_cold_psig, self.usable_hot_psig
         growth, volume = self._measured_growth, self.readings.number("tank_volume_gal")
         hot_f, cold_f = self.readings.number("hot_temperature_f"), self.usable_cold_f
-        ratio = tank.cushion_ratio(np.maximum(growth.gallons.value, 0.0), volume.value, charge.value + air.value, cold.value + air.value, hot.value + air.value, policy.gas_warming)
+        ratio = tank.cushion_ratio(
+            np.maximum(growth.gallons.value, 0.0),
+            volume.value,
+            charge.value + air.value,
+            cold.value + air.value,
+            hot.value + air.value,
+            policy.gas_warming,
+        )
         ratio = derive(ratio, cold, hot, cold_f, hot_f, volume, growth.gallons, charge, air)
         ratio = ratio.withhold(~self._tank_words[0].known, self.readings.gap("tank_type"))
-        ratio = ratio.withhold(more(policy.cushion_least_rise_f, hot_f.value - cold_f.value), "temperature rise too small to judge", "hot_temperature_f")
-        ratio = ratio.withhold(more(policy.cushion_least_rise_psi, hot.value - cold.value), "pressure rise too small to judge", "hot_pressure_psig")
+        ratio = ratio.withhold(
+            more(policy.cushion_least_rise_f, hot_f.value - cold_f.value),
+            "temperature rise too small to judge",
+            "hot_temperature_f",
+        )
+        ratio = ratio.withhold(
+            more(policy.cushion_least_rise_psi, hot.value - cold.value),
+            "pressure rise too small to judge",
+            "hot_pressure_psig",
+        )
         contradict = ~more(hot.value, np.maximum(cold.value, charge.value))
         ratio = ratio.withhold(contradict, "readings contradict each other", "hot_pressure_psig")
         return ratio.withhold(self.no_gas, "the tank's valve is closed", "tank_valve")
@@ -577,18 +755,33 @@ class Recomputed:
         """Margin in gallons: the expansion, less the larger of what would make the cushion a lost one: what half the gas
         takes at the readings, and, where the relief valve cut the hot pressure off, what a sound tank takes below its limit.
         """
-        volume, setting, allowed = (self.readings.number("tank_volume_gal").value, self.readings.number("relief_setting_psig").value, self.allowed_psig.value)
+        volume, setting, allowed = (
+            self.readings.number("tank_volume_gal").value,
+            self.readings.number("relief_setting_psig").value,
+            self.allowed_psig.value,
+        )
         growth, measured = self._growth_to_hot, self.cushion_ratio.known
 
         def margin(node, rows):
             charge, cold, air = self._gas_at(node, rows)
             hot = self.usable_hot_psig.value[rows] + self._pressure_error_at(node.hot, node, rows)
             bracket = 1.0 / np.maximum(charge, cold) - self._limit("gas_warming", rows) / (hot + air)
-            lost = np.where(measured[rows], self._limit("cushion_lost_ratio", rows) * volume[rows] * charge * bracket, 0.0)
+            lost = np.where(
+                measured[rows], self._limit("cushion_lost_ratio", rows) * volume[rows] * charge * bracket, 0.0
+            )
             cut = hot >= setting[rows] - self._limit("cut_off_within_psi", rows)
-            sound = np.where(cut, tank.expansion_taken_gal(volume[rows], charge, cold, allowed[rows] + air), 0.0)
+            sound = np.where(
+                cut, tank.expansion_taken_gal(volume[rows], charge, cold, allowed[rows] + air), 0.0
+            )
             taken = np.maximum(np.maximum(lost, sound), 0.0)
-            grown, variance = self._gallons_at(growth, node, rows, temperature=self._share_at(growth, node, rows, self.readings.number("hot_temperature_f").value))
+            grown, variance = self._gallons_at(
+                growth,
+                node,
+                rows,
+                temperature=self._share_at(
+                    growth, node, rows, self.readings.number("hot_temperature_f").value
+                ),
+            )
             return grown - taken, self._volume_sigma_gal(taken, variance, rows)
 
         return Margin(margin, bends=self._gas_bends)
@@ -610,24 +803,36 @@ class Recomputed:
     @cached_property
     def gauge_sigma_psi(self):
         """One standard deviation of one pressure reading."""
-        return np.where(self._tested, self.policy.test_gauge_psi, both(self.policy.gauge_bias_psi, self.policy.gauge_noise_psi))
+        return np.where(
+            self._tested,
+            self.policy.test_gauge_psi,
+            both(self.policy.gauge_bias_psi, self.policy.gauge_noise_psi),
+        )
 
     def _untimed_at(self, node, rows):
         """How much lower the true cold pressure may lie where no cold temperature was recorded."""
-        return node.cold_drift * np.where(self.usable_cold_f.known[rows], 0.0, self._limit("cold_untimed_low_psi", rows))
+        return node.cold_drift * np.where(
+            self.usable_cold_f.known[rows], 0.0, self._limit("cold_untimed_low_psi", rows)
+        )
 
     @cached_property
     def cold_above_required(self):
         def margin(node, rows):
             required = self._required_cold(self._static_at(node, rows), rows)
-            return self.cool_cold_psig.value[rows] - self._untimed_at(node, rows) - required, self.gauge_sigma_psi[rows]
+            return self.cool_cold_psig.value[rows] - self._untimed_at(
+                node, rows
+            ) - required, self.gauge_sigma_psi[rows]
+
         return Margin(margin, bends=2 * self._static_bends + ~self.usable_cold_f.known)
 
     @cached_property
     def cold_below_high(self):
         def margin(node, rows):
             should = self._should_have(self._required_cold(self._static_at(node, rows), rows), rows)
-            return should + self._limit("cold_high_margin_psi", rows) - self.cool_cold_psig.value[rows] + self._untimed_at(node, rows), self.gauge_sigma_psi[rows]
+            return should + self._limit("cold_high_margin_psi", rows) - self.cool_cold_psig.value[
+                rows
+            ] + self._untimed_at(node, rows), self.gauge_sigma_psi[rows]
+
         return Margin(margin, bends=2 * self._static_bends + ~self.usable_cold_f.known)
 
     def _cold_against_setting(self, sign):
@@ -636,6 +841,7 @@ class Recomputed:
         def margin(node, rows):
             off = self.cool_cold_psig.value[rows] - self._untimed_at(node, rows) - setting[rows]
             return self._limit("fill_off_setting_psi", rows) + sign * off, self.gauge_sigma_psi[rows]
+
         return Margin(margin, bends=~self.usable_cold_f.known)
 
     @cached_property
@@ -651,7 +857,10 @@ class Recomputed:
             should = self._should_have(self._required_cold(self._static_at(node, rows), rows), rows)
             off = self.trusted_charge_psig.value[rows] + self._charge_drift_at(node, rows) - should
             return self._limit("charge_tolerance_psi", rows) + sign * off, self._charge_sigma_psi[rows]
-        return Margin(margin, bends=2 * self._static_bends + ~self.readings.number("tank_temperature_f").known)
+
+        return Margin(
+            margin, bends=2 * self._static_bends + ~self.readings.number("tank_temperature_f").known
+        )
 
     @cached_property
     def charge_above_low(self):
@@ -679,22 +888,33 @@ class Recomputed:
         """A valve that shows more than dry has opened."""
         setting = self.readings.number("relief_setting_psig").value
         room = setting * self.policy.did_not_open_share - self.usable_hot_psig.value
-        return normal_margin(np.where(self.readings.word("relief_signs").among("dry"), room, np.inf), self.gauge_sigma_psi)
+        return normal_margin(
+            np.where(self.readings.word("relief_signs").among("dry"), room, np.inf), self.gauge_sigma_psi
+        )
 
     @cached_property
     def supply_below_high(self):
-        return normal_margin(self.policy.supply_high_psig - self.readings.number("supply_pressure_psig").value, self.policy.test_gauge_psi)
+        return normal_margin(
+            self.policy.supply_high_psig - self.readings.number("supply_pressure_psig").value,
+            self.policy.test_gauge_psi,
+        )
 
     @cached_property
     def cold_below_warm(self):
-        return normal_margin(self.policy.cold_above_f - self.readings.number("cold_temperature_f").value, self.policy.temperature_f)
+        return normal_margin(
+            self.policy.cold_above_f - self.readings.number("cold_temperature_f").value,
+            self.policy.temperature_f,
+        )
 
     @cached_property
     def rise_seen(self):
         """The bias of one gauge falls out of a rise; each reading's noise does not."""
         due = more(self.expected_rise_psi.value, self.policy.expected_rise_psi)
         each = np.where(self._tested, self.policy.test_gauge_psi, self.policy.gauge_noise_psi)
-        return normal_margin(np.where(due, self.pressure_rise_psi.value - self.policy.rise_seen_psi, np.inf), each * np.sqrt(2.0))
+        return normal_margin(
+            np.where(due, self.pressure_rise_psi.value - self.policy.rise_seen_psi, np.inf),
+            each * np.sqrt(2.0),
+        )
 
     # ---- words and dates that checks need as quantities
 
@@ -702,7 +922,10 @@ class Recomputed:
     def relief_present_or_setting(self):
         """Known where the relief valve's presence is recorded or shown by a recorded setting."""
         seen = self.readings.word("relief_present").known | self.readings.number("relief_setting_psig").known
-        reason = np.maximum(reason_of(self.readings.gap("relief_present")), reason_of(self.readings.gap("relief_setting_psig")))
+        reason = np.maximum(
+            reason_of(self.readings.gap("relief_present")),
+            reason_of(self.readings.gap("relief_setting_psig")),
+        )
         return known(np.ones(len(seen))).withhold(~seen, gap(reason, "relief_present"))
 
     @cached_property
@@ -711,12 +934,16 @@ class Recomputed:
         missing = np.isnat(tested) | np.isnat(visited)
         months = np.where(np.isnat(visited), 0, visited.astype("datetime64[M]").astype(np.int64))
         day = np.where(np.isnat(visited), 0, (visited - visited.astype("datetime64[M]")).astype(np.int64))
-        earlier = (months - np.asarray(self.policy.backflow_test_months).astype(np.int64)).astype("datetime64[M]")
+        earlier = (months - np.asarray(self.policy.backflow_test_months).astype(np.int64)).astype(
+            "datetime64[M]"
+        )
         length = ((earlier + 1).astype("datetime64[D]") - earlier.astype("datetime64[D]")).astype(np.int64)
         oldest = earlier.astype("datetime64[D]") + np.minimum(day, length - 1)
         allowed = np.where(np.isnat(visited), np.nan, (visited - oldest).astype(float))
         days = np.where(missing, np.nan, (visited - tested).astype(float))
-        return Quantity(days, np.where(missing, self.readings.gap("backflow_tested_on"), np.uint16(0))), known(allowed)
+        return Quantity(
+            days, np.where(missing, self.readings.gap("backflow_tested_on"), np.uint16(0))
+        ), known(allowed)
 
     @cached_property
     def days_since_backflow_test(self):
@@ -736,16 +963,28 @@ class Recomputed:
     @cached_property
     def _right_tank_gal(self):
         """The tank the loop needs, or a larger one where the readings or the limit ask for more than the sizing does."""
-        asked = np.fmax(self._growth_to_hot.gallons.value, self._growth_to_limit.gallons.value) / self._sizing_growth.gallons.value
+        asked = (
+            np.fmax(self._growth_to_hot.gallons.value, self._growth_to_limit.gallons.value)
+            / self._sizing_growth.gallons.value
+        )
         return derive(self.required_tank_gal.value * np.fmax(asked, 1.0), self.required_tank_gal)
 
     def with_right(self, root, rows):
         """(hot, limit) gauge pressures of some inspections with one root put right in the gas balance; NaN where that cannot be told."""
-        should, cold, volume = self.should_have_psig.at(rows), self.usable_cold_psig.at(rows), self.readings.number("tank_volume_gal").at(rows)
+        should, cold, volume = (
+            self.should_have_psig.at(rows),
+            self.usable_cold_psig.at(rows),
+            self.readings.number("tank_volume_gal").at(rows),
+        )
         charge = self._known_charge_psig.at(rows)
         if root in ("tank-missing", "tank-undersized"):
-            volume, charge = self._right_tank_gal.at(rows), should.instead(self._tank_words[0].among("plain_steel")[rows], 0.0)
-            high = more(cold.value, should.value + self._limit("cold_high_margin_psi", rows))  # a fault of its own, which no tank mends
+            volume, charge = (
+                self._right_tank_gal.at(rows),
+                should.instead(self._tank_words[0].among("plain_steel")[rows], 0.0),
+            )
+            high = more(
+                cold.value, should.value + self._limit("cold_high_margin_psi", rows)
+            )  # a fault of its own, which no tank mends
             cold = cold.instead(~high, should)
         elif root in ("tank-valved-off", "tank-cushion-lost"):
             charge = self._charge_or_should_psig.at(rows)
@@ -754,12 +993,17 @@ class Recomputed:
         elif root == "cold-pressure-high":
             cold = should
         air = self.atmosphere_psia.at(rows)
-        return tuple(_pressure_after(growth.gallons.at(rows), charge, cold, volume, air).value for growth in (self._growth_to_hot, self._growth_to_limit))
+        return tuple(
+            _pressure_after(growth.gallons.at(rows), charge, cold, volume, air).value
+            for growth in (self._growth_to_hot, self._growth_to_limit)
+        )
 
 
 def _pressure_after(gallons, charge, cold, volume, air):
     """Gauge pressure after an expansion; infinite where the gas cannot take it."""
-    hot = tank.pressure_after_expansion_psia(np.maximum(gallons.value, 0.0), volume.value, charge.value + air.value, cold.value + air.value)
+    hot = tank.pressure_after_expansion_psia(
+        np.maximum(gallons.value, 0.0), volume.value, charge.value + air.value, cold.value + air.value
+    )
     return derive(hot - air.value, charge, cold, volume, gallons, air)
 
 

@@ -22,7 +22,10 @@ CERTAINTY_DECIMALS = 4  # before anything is decided from it, so that what is sh
 STATES = {
     OTHER_SYSTEM: (NOT_APPLICABLE, gap("another heating system", "heating_system")),
     NO_EVIDENCE: (NOT_VERIFIED, gap("heating system not recorded", "heating_system")),
-    LOOKS_LIKE_STEAM: (NOT_VERIFIED, gap("looks like steam: relief setting too low for hot water", "relief_setting_psig")),
+    LOOKS_LIKE_STEAM: (
+        NOT_VERIFIED,
+        gap("looks like steam: relief setting too low for hot water", "relief_setting_psig"),
+    ),
     LOOKS_OPEN: (NOT_VERIFIED, gap("looks like an open system", "tank_type")),
 }
 
@@ -59,9 +62,13 @@ class Results(dict):
 
     def sure_danger(self, least):
         """True where a safety-critical check of the visit is deficient with at least this certainty."""
-        return np.logical_or.reduce([
-            (result.outcome == DEFICIENT) & (result.certainty >= least)
-            for check, result in self.items() if BY_ID[check].safety_critical])
+        return np.logical_or.reduce(
+            [
+                (result.outcome == DEFICIENT) & (result.certainty >= least)
+                for check, result in self.items()
+                if BY_ID[check].safety_critical
+            ]
+        )
 
 
 def results(recomputed, checks=CHECKS):
@@ -83,7 +90,9 @@ class _Batch:
         self.recomputed, self.count = recomputed, len(recomputed.readings)
         self.assessed = recomputed.state == ASSESSED
         self.not_assessed = np.flatnonzero(~self.assessed)
-        outcome, said = zip(*(STATES.get(code, (NOT_APPLICABLE, 0)) for code in range(max(STATES) + 1)), strict=True)
+        outcome, said = zip(
+            *(STATES.get(code, (NOT_APPLICABLE, 0)) for code in range(max(STATES) + 1)), strict=True
+        )
         state = recomputed.state[self.not_assessed]
         self.outcome, self.said = np.array(outcome, np.int8)[state], np.array(said, np.uint16)[state]
         self.nothing = np.full(self.count, np.nan)
@@ -91,15 +100,23 @@ class _Batch:
 
 def _run(check, batch, so_far):
     count, recomputed = batch.count, batch.recomputed
-    found = check.function(*(_value(name, recomputed, so_far) for name in check.needs),
-                           **{name: _value(name, recomputed, so_far) for name in check.uses})
+    found = check.function(
+        *(_value(name, recomputed, so_far) for name in check.needs),
+        **{name: _value(name, recomputed, so_far) for name in check.uses},
+    )
     parts = found.parts if isinstance(found, AnyOf) else (found,)
     lacking, deficient, chance = np.zeros(count, np.uint16), np.zeros(count, bool), _Chance(count)
     for part in parts:
-        missing = first_gap((np.zeros(count, np.uint16), *(_gap(name, recomputed) for name in part.needs or check.needs)))
+        missing = first_gap(
+            (np.zeros(count, np.uint16), *(_gap(name, recomputed) for name in part.needs or check.needs))
+        )
         wrong, perhaps = _point(part)
         wrong &= missing == 0
-        doubts = part.less if perhaps is None else (*part.less, Doubt(perhaps, part.perhaps_reason, "deficient", part.perhaps_field))
+        doubts = (
+            part.less
+            if perhaps is None
+            else (*part.less, Doubt(perhaps, part.perhaps_reason, "deficient", part.perhaps_field))
+        )
         for doubt in doubts:
             unsure = doubt.mask & (missing == 0) & _concerns(doubt.outcome, wrong)
             if unsure.any():
@@ -108,17 +125,34 @@ def _run(check, batch, so_far):
         lacking = first_gap((lacking, missing))
         deficient |= wrong
         chance.add(part, wrong, np.flatnonzero(missing == 0))
-    outcome = np.where(deficient, np.int8(DEFICIENT), np.where(lacking == 0, np.int8(OK), np.int8(NOT_VERIFIED)))
+    outcome = np.where(
+        deficient, np.int8(DEFICIENT), np.where(lacking == 0, np.int8(OK), np.int8(NOT_VERIFIED))
+    )
     said = np.where(deficient, np.uint16(0), lacking)
 
     for doubt in found.less if isinstance(found, AnyOf) else ():
-        _say(outcome, said, doubt.mask & (outcome == (DEFICIENT if doubt.outcome == "deficient" else OK)), NOT_VERIFIED, gap(doubt.reason, doubt.field))
+        _say(
+            outcome,
+            said,
+            doubt.mask & (outcome == (DEFICIENT if doubt.outcome == "deficient" else OK)),
+            NOT_VERIFIED,
+            gap(doubt.reason, doubt.field),
+        )
     certainty = np.where(deficient, chance.deficient, chance.ok).round(CERTAINTY_DECIMALS)
     if found.least_certainty is not None:
-        _say(outcome, said, (outcome < NOT_VERIFIED) & (certainty < found.least_certainty), NOT_VERIFIED, gap("too close to call"))
+        _say(
+            outcome,
+            said,
+            (outcome < NOT_VERIFIED) & (certainty < found.least_certainty),
+            NOT_VERIFIED,
+            gap("too close to call"),
+        )
     if check.applies is not None:
         applies = check.applies(**{name: _value(name, recomputed, so_far) for name in check.asks})
-        unknown, absent = np.broadcast_to(applies.unknown, (count,)), recomputed.readings.gap(applies.field) if applies.field else gap("not recorded")
+        unknown, absent = (
+            np.broadcast_to(applies.unknown, (count,)),
+            recomputed.readings.gap(applies.field) if applies.field else gap("not recorded"),
+        )
         _say(outcome, said, ~applies.yes & ~unknown, NOT_APPLICABLE, gap("does not apply here"))
         _say(outcome, said, unknown, NOT_VERIFIED, absent)
     outcome[batch.not_assessed], said[batch.not_assessed] = batch.outcome, batch.said
@@ -192,7 +226,9 @@ class _Chance:
         """Only the `rows` (positions) where the part is known are worked out."""
         at_rows = wrong[rows]
         if isinstance(part, Fact):
-            deficient = np.where(at_rows, at(part.certainty_deficient, rows), 1.0 - at(part.certainty_ok, rows))
+            deficient = np.where(
+                at_rows, at(part.certainty_deficient, rows), 1.0 - at(part.certainty_ok, rows)
+            )
         elif isinstance(part, Band) and (part.below or part.above):
             deficient = sum(margin.chance_below_zero(rows) for margin in (part.below, part.above) if margin)
         elif isinstance(part, Odd) and part.chance:
@@ -202,7 +238,9 @@ class _Chance:
         else:
             deficient = at_rows.astype(float)
         deficient = np.clip(deficient, 0.0, 1.0)
-        self.deficient[rows] = np.where(at_rows, np.maximum(self.deficient[rows], deficient), self.deficient[rows])
+        self.deficient[rows] = np.where(
+            at_rows, np.maximum(self.deficient[rows], deficient), self.deficient[rows]
+        )
         self.ok[rows] = np.minimum(self.ok[rows], 1.0 - deficient)
 
 
@@ -214,9 +252,15 @@ def _shown(parts, deficient, batch):
     band = next((part for part in parts if isinstance(part, Band)), None)
     odd = next((part for part in parts if isinstance(part, Odd) and part.observed is not None), None)
     numbers = [band.observed, band.low, band.high] if band else [odd.observed if odd else None, None, None]
-    limits = batch.assessed if band is None or len(parts) == 1 else batch.assessed & ~(deficient & ~_point(band)[0])
-    numbers = [batch.nothing if values is None else np.where(np.isfinite(values) & where, values, np.nan)
-               for values, where in zip(numbers, (batch.assessed, limits, limits), strict=True)]
+    limits = (
+        batch.assessed
+        if band is None or len(parts) == 1
+        else batch.assessed & ~(deficient & ~_point(band)[0])
+    )
+    numbers = [
+        batch.nothing if values is None else np.where(np.isfinite(values) & where, values, np.nan)
+        for values, where in zip(numbers, (batch.assessed, limits, limits), strict=True)
+    ]
     facts = [part for part in parts if isinstance(part, Fact)]
     if not facts:
         return numbers, None

@@ -26,14 +26,22 @@ def levels(check, policy, certainty, active):
     if check.act_today:
         return np.full(np.shape(certainty), ACT_TODAY, np.uint8)
     severity, probability = rating(check, policy)
-    step = PROBABILITIES.index(probability) + (np.asarray(certainty) < policy.sure_certainty).astype(int) - np.asarray(active).astype(int)
+    step = (
+        PROBABILITIES.index(probability)
+        + (np.asarray(certainty) < policy.sure_certainty).astype(int)
+        - np.asarray(active).astype(int)
+    )
     column = np.array([LEVELS.index(policy.level(severity, row)) for row in PROBABILITIES], np.uint8)
     return column[np.clip(step, 0, len(PROBABILITIES) - 1)]
 
 
 def refuse_unknown(policy, name):
     """Raise PolicyError, which names the file `name` and the key, where a policy rates or mends a check that does not exist."""
-    named = [(f"risk.{check}", check) for check in policy.risk] + [(f"measures.{measure.id}: fixes", check) for measure in policy.measures for check in measure.fixes]
+    named = [(f"risk.{check}", check) for check in policy.risk] + [
+        (f"measures.{measure.id}: fixes", check) for measure in policy.measures for check in measure.fixes
+    ]
     for key, check in named:
         if check not in BY_ID:
-            raise PolicyError(f"{name}: {key}: there is no check {check!r}; nearest: {', '.join(get_close_matches(check, BY_ID, n=3, cutoff=0.3))}")
+            raise PolicyError(
+                f"{name}: {key}: there is no check {check!r}; nearest: {', '.join(get_close_matches(check, BY_ID, n=3, cutoff=0.3))}"
+            )

@@ -31,7 +31,14 @@ CERTAINTY_STEPS = 10**CERTAINTY_DECIMALS  # kept as a whole number of these
 # numbers take less room. `detail` is how far the certainty of a told outcome falls short of 1, in steps, else the field
 # that the reason is about; it, `word` and visits count from 1 where 0 is none.
 RESULT_BITS = {"outcome": ((0, 2),), "word": ((2, 4), (28, 2)), "detail": ((6, 14),), "reason": ((20, 8),)}
-STATE_BITS = {"state": ((0, 4),), "since": ((4, 4), (24, 12)), "told": ((8, 4), (36, 12)), "decided": ((12, 4), (48, 12)), "stage": ((16, 4),), "risk": ((20, 4),)}
+STATE_BITS = {
+    "state": ((0, 4),),
+    "since": ((4, 4), (24, 12)),
+    "told": ((8, 4), (36, 12)),
+    "decided": ((12, 4), (48, 12)),
+    "stage": ((16, 4),),
+    "risk": ((20, 4),),
+}
 TELLING = 2  # outcomes below it state something
 
 
@@ -47,7 +54,10 @@ def coded(check_id):
 
 def without_certainty(check_id):
     """SQL for the coded results of a check with no word and no certainty."""
-    kept = {name: sum((1 << count) - 1 << lowest for lowest, count in spans) for name, spans in RESULT_BITS.items()}
+    kept = {
+        name: sum((1 << count) - 1 << lowest for lowest, count in spans)
+        for name, spans in RESULT_BITS.items()
+    }
     telling = kept["outcome"] | kept["reason"]
     return f"{coded(check_id)} & CASE WHEN {_bits(coded(check_id), RESULT_BITS['outcome'])} < {TELLING} THEN {telling} ELSE {telling | kept['detail']} END"
 
@@ -81,8 +91,13 @@ def _bits(number, spans):
 def parts_of_results(codes):
     """What `part` takes out of coded results (n,), as arrays by name: outcome, reason, word, certainty (steps, -1 none), about (-1 none)."""
     outcome, certainty = outcomes_of_results(codes)
-    return {"outcome": outcome, "certainty": certainty, "reason": _told(codes, RESULT_BITS["reason"]), "word": _told(codes, RESULT_BITS["word"]) - 1,
-            "about": np.where(outcome < TELLING, NO_FIELD, _told(codes, RESULT_BITS["detail"]) - 1)}
+    return {
+        "outcome": outcome,
+        "certainty": certainty,
+        "reason": _told(codes, RESULT_BITS["reason"]),
+        "word": _told(codes, RESULT_BITS["word"]) - 1,
+        "about": np.where(outcome < TELLING, NO_FIELD, _told(codes, RESULT_BITS["detail"]) - 1),
+    }
 
 
 def outcomes_of_results(codes):
@@ -107,7 +122,11 @@ def _told(codes, spans):
 
 def _joined(bits, parts):
     """Parts, whole numbers by name, as one whole number each (int32, or int64 where they need it). Raises where a part does not fit."""
-    kind = np.int32 if max(lowest + count for spans in bits.values() for lowest, count in spans) < 32 else np.int64
+    kind = (
+        np.int32
+        if max(lowest + count for spans in bits.values() for lowest, count in spans) < 32
+        else np.int64
+    )
     joined = None
     for name, spans in bits.items():
         value, shifted = parts[name], 0
@@ -145,9 +164,12 @@ def _sql_type(field):
 
 def words_as_positions(table):
     """An Arrow table of typed readings as received_rows keeps them."""
+
     def positions(field, column):
         words = column.combine_chunks()
-        assert words.null_count == len(words) or tuple(words.dictionary.to_pylist()) == field.words, field.name
+        assert words.null_count == len(words) or tuple(words.dictionary.to_pylist()) == field.words, (
+            field.name
+        )
         return words.indices
 
     return _replaced(table, positions)
@@ -155,7 +177,12 @@ def words_as_positions(table):
 
 def positions_as_words(table):
     """Some columns of received_rows as typed readings, words as a dictionary."""
-    return _replaced(table, lambda field, column: pa.DictionaryArray.from_arrays(column.combine_chunks(), pa.array(field.words, pa.string())))
+    return _replaced(
+        table,
+        lambda field, column: pa.DictionaryArray.from_arrays(
+            column.combine_chunks(), pa.array(field.words, pa.string())
+        ),
+    )
 
 
 def _replaced(table, replacing):
@@ -189,15 +216,27 @@ def judged_table(keys, recomputed, results):
         columns[name] = pa.array(value, mask=~keep)
     for place, name in enumerate(FLAGS):
         flag = np.asarray(getattr(recomputed, name))
-        flags = flags | (flag if name in ("assessed", "atmosphere_estimated") else flag & assessed).astype(np.uint8) << np.uint8(place)
+        flags = flags | (flag if name in ("assessed", "atmosphere_estimated") else flag & assessed).astype(
+            np.uint8
+        ) << np.uint8(place)
     columns["flags"] = pa.array(flags)
     nothing = np.zeros(len(keys["agency"]), np.int8)
     for check, result in results.items():
         telling = result.outcome < TELLING
-        doubt = CERTAINTY_STEPS - np.rint(np.where(telling, result.certainty, 0.0) * CERTAINTY_STEPS).astype(np.int16)
-        columns[coded(check)] = pa.array(_joined(RESULT_BITS, {
-            "outcome": result.outcome, "reason": result.said & 0xFF, "word": nothing if result.words is None else result.words.codes + np.int8(1),
-            "detail": np.where(telling, doubt, (result.said >> 8).astype(np.int16))}))
+        doubt = CERTAINTY_STEPS - np.rint(np.where(telling, result.certainty, 0.0) * CERTAINTY_STEPS).astype(
+            np.int16
+        )
+        columns[coded(check)] = pa.array(
+            _joined(
+                RESULT_BITS,
+                {
+                    "outcome": result.outcome,
+                    "reason": result.said & 0xFF,
+                    "word": nothing if result.words is None else result.words.codes + np.int8(1),
+                    "detail": np.where(telling, doubt, (result.said >> 8).astype(np.int16)),
+                },
+            )
+        )
         for name in result.shows:
             columns[column(check, name)] = pa.array(getattr(result, name), from_pandas=True)
     return pa.table(columns)
@@ -205,20 +244,37 @@ def judged_table(keys, recomputed, results):
 
 def state_codes(*, state, stage, risk, since, told, decided):
     """One check's states at systems as an Arrow array: codes, none being the greatest that fits; visits count from 1, 0 for none."""
-    return pa.array(_joined(STATE_BITS, {"state": state, "stage": stage, "risk": risk, "since": since, "told": told, "decided": decided}))
+    return pa.array(
+        _joined(
+            STATE_BITS,
+            {"state": state, "stage": stage, "risk": risk, "since": since, "told": told, "decided": decided},
+        )
+    )
 
 
 def views(connection, policy, shown):
     """Make the views and the small tables that describe; `shown` is check id → (words, numbers) its results may show."""
-    fields = ", ".join(f"{picked(field.words, field.name)} AS {field.name}" if field.words else field.name for field in FIELDS)
-    connection.execute(f"CREATE OR REPLACE VIEW received AS SELECT {fields}, export_id, source_line, unusable, carried, standing FROM received_rows")
+    fields = ", ".join(
+        f"{picked(field.words, field.name)} AS {field.name}" if field.words else field.name
+        for field in FIELDS
+    )
+    connection.execute(
+        f"CREATE OR REPLACE VIEW received AS SELECT {fields}, export_id, source_line, unusable, carried, standing FROM received_rows"
+    )
     for name, standing in (("readings", IN_FORCE), ("superseded", SUPERSEDED), ("repeated", REPEATED)):
-        connection.execute(f"CREATE OR REPLACE VIEW {name} AS SELECT * EXCLUDE standing FROM received WHERE standing = {standing}")
+        connection.execute(
+            f"CREATE OR REPLACE VIEW {name} AS SELECT * EXCLUDE standing FROM received WHERE standing = {standing}"
+        )
     flags = ", ".join(f"(flags >> {place} & 1) = 1 AS {name}" for place, name in enumerate(FLAGS))
-    connection.execute(f"CREATE OR REPLACE VIEW recomputed AS SELECT {', '.join(KEY + QUANTITIES)}, {flags} FROM judged")
+    connection.execute(
+        f"CREATE OR REPLACE VIEW recomputed AS SELECT {', '.join(KEY + QUANTITIES)}, {flags} FROM judged"
+    )
     parts = [_result_view(check.id, *shown[check.id]) for check in CHECKS]
     connection.execute("CREATE OR REPLACE VIEW results AS " + " UNION ALL ".join(parts))
-    connection.execute("CREATE OR REPLACE VIEW home_checks AS " + " UNION ALL ".join(_state_view(check.id) for check in HOME_CHECKS))
+    connection.execute(
+        "CREATE OR REPLACE VIEW home_checks AS "
+        + " UNION ALL ".join(_state_view(check.id) for check in HOME_CHECKS)
+    )
     for name, table in described(policy).items():
         connection.register("described", table)
         connection.execute(f"CREATE OR REPLACE TABLE {name} AS SELECT * FROM described")
@@ -237,44 +293,97 @@ def quoted(text):
 
 def _result_view(check_id, words, numbers):
     name = lambda what: part(check_id, what)
-    shown = [f"{column(check_id, what)} AS {what}" if what in numbers else f"NULL::DOUBLE AS {what}" for what in NUMBERS]
+    shown = [
+        f"{column(check_id, what)} AS {what}" if what in numbers else f"NULL::DOUBLE AS {what}"
+        for what in NUMBERS
+    ]
     text = f"{picked(words, name('word'))}" if words else "NULL::VARCHAR"
-    return (f"SELECT agency, inspection_id, {quoted(check_id)} AS check_id, {picked(OUTCOMES, name('outcome'))} AS outcome, {', '.join(shown)}, "
-            f"{text} AS observed_text, ({name('certainty')}) / {CERTAINTY_STEPS}.0::DOUBLE AS certainty, {picked(REASONS, name('reason'))} AS reason, "
-            f"{picked(FIELD_NAMES, name('about'))} AS reason_field FROM judged")
+    return (
+        f"SELECT agency, inspection_id, {quoted(check_id)} AS check_id, {picked(OUTCOMES, name('outcome'))} AS outcome, {', '.join(shown)}, "
+        f"{text} AS observed_text, ({name('certainty')}) / {CERTAINTY_STEPS}.0::DOUBLE AS certainty, {picked(REASONS, name('reason'))} AS reason, "
+        f"{picked(FIELD_NAMES, name('about'))} AS reason_field FROM judged"
+    )
 
 
 def _state_view(check_id):
     name = lambda what: part(check_id, what)
-    return (f"SELECT agency, home_id, system_id, {quoted(check_id)} AS check_id, {picked(STATES, name('state'))} AS state, "
-            f"{picked(STAGES, name('stage'))} AS stage, visit_days[{name('since')}] AS since, visit_days[{name('told')}] AS verified_on, "
-            f"visit_ids[{name('decided')}] AS inspection_id, {picked(LEVELS, name('risk'))} AS risk FROM state_columns")
+    return (
+        f"SELECT agency, home_id, system_id, {quoted(check_id)} AS check_id, {picked(STATES, name('state'))} AS state, "
+        f"{picked(STAGES, name('stage'))} AS stage, visit_days[{name('since')}] AS since, visit_days[{name('told')}] AS verified_on, "
+        f"visit_ids[{name('decided')}] AS inspection_id, {picked(LEVELS, name('risk'))} AS risk FROM state_columns"
+    )
 
 
 def described(policy):
     """Small tables that say what the numbers rest on: checks, measures, limits, accepted words."""
     rate = lambda check, place: None if check.evidence else rating(check, policy)[place]
     return {
-        "checks": pa.table({
-            "check_id": [check.id for check in CHECKS], "title": [check.title for check in CHECKS], "group": [check.group for check in CHECKS],
-            "safety_critical": [check.safety_critical for check in CHECKS], "act_today": [check.act_today for check in CHECKS],
-            "severity": pa.array([rate(check, 0) for check in CHECKS], pa.int8()), "probability": pa.array([rate(check, 1) for check in CHECKS], pa.string()),
-            "remedy": [check.remedy for check in CHECKS], "source": [check.source for check in CHECKS]}),
-        "measures": pa.table({
-            "measure_id": [measure.id for measure in policy.measures], "title": [measure.title for measure in policy.measures],
-            "fixes": ["; ".join(measure.fixes) for measure in policy.measures]}),
-        "limits": pa.table({name: [getattr(limit, name) for limit in policy.limits.values()] for name in ("name", "value", "unit", "mark", "why")}),
-        "accepted_words": pa.table({
-            "name": list(policy.accepted), "words": ["; ".join(entry["words"]) for entry in policy.accepted.values()],
-            "mark": [entry["mark"] for entry in policy.accepted.values()], "why": [entry["why"] for entry in policy.accepted.values()]}),
-        "region_overrides": pa.table({
-            "region": pa.array([r.name for r in policy.regions for _ in (*r.limits, *r.accepted)], pa.string()),
-            "agency": pa.array([r.agency for r in policy.regions for _ in (*r.limits, *r.accepted)], pa.string()),
-            "name": pa.array([key for r in policy.regions for key in (*r.limits, *r.accepted)], pa.string()),
-            "value": pa.array([str(value) for r in policy.regions for value in (*r.limits.values(), *r.accepted.values())], pa.string())}),
-        "clocks": pa.table({
-            "risk": list(policy.clocks), "days_to_act": pa.array([days[0] if days else None for days in policy.clocks.values()], pa.int32()),
-            "days_to_correct": pa.array([days[1] if days else None for days in policy.clocks.values()], pa.int32())}),
+        "checks": pa.table(
+            {
+                "check_id": [check.id for check in CHECKS],
+                "title": [check.title for check in CHECKS],
+                "group": [check.group for check in CHECKS],
+                "safety_critical": [check.safety_critical for check in CHECKS],
+                "act_today": [check.act_today for check in CHECKS],
+                "severity": pa.array([rate(check, 0) for check in CHECKS], pa.int8()),
+                "probability": pa.array([rate(check, 1) for check in CHECKS], pa.string()),
+                "remedy": [check.remedy for check in CHECKS],
+                "source": [check.source for check in CHECKS],
+            }
+        ),
+        "measures": pa.table(
+            {
+                "measure_id": [measure.id for measure in policy.measures],
+                "title": [measure.title for measure in policy.measures],
+                "fixes": ["; ".join(measure.fixes) for measure in policy.measures],
+            }
+        ),
+        "limits": pa.table(
+            {
+                name: [getattr(limit, name) for limit in policy.limits.values()]
+                for name in ("name", "value", "unit", "mark", "why")
+            }
+        ),
+        "accepted_words": pa.table(
+            {
+                "name": list(policy.accepted),
+                "words": ["; ".join(entry["words"]) for entry in policy.accepted.values()],
+                "mark": [entry["mark"] for entry in policy.accepted.values()],
+                "why": [entry["why"] for entry in policy.accepted.values()],
+            }
+        ),
+        "region_overrides": pa.table(
+            {
+                "region": pa.array(
+                    [r.name for r in policy.regions for _ in (*r.limits, *r.accepted)], pa.string()
+                ),
+                "agency": pa.array(
+                    [r.agency for r in policy.regions for _ in (*r.limits, *r.accepted)], pa.string()
+                ),
+                "name": pa.array(
+                    [key for r in policy.regions for key in (*r.limits, *r.accepted)], pa.string()
+                ),
+                "value": pa.array(
+                    [
+                        str(value)
+                        for r in policy.regions
+                        for value in (*r.limits.values(), *r.accepted.values())
+                    ],
+                    pa.string(),
+                ),
+            }
+        ),
+        "clocks": pa.table(
+            {
+                "risk": list(policy.clocks),
+                "days_to_act": pa.array(
+                    [days[0] if days else None for days in policy.clocks.values()], pa.int32()
+                ),
+                "days_to_correct": pa.array(
+                    [days[1] if days else None for days in policy.clocks.values()], pa.int32()
+                ),
+            }
+        ),
     }
 
 

@@ -11,10 +11,16 @@ A_NUMBER = r"^[+-]?[0-9]+(\.[0-9]+)?([eE][+-]?[0-9]+)?$"
 
 def harmless(texts):
     """Texts no spreadsheet takes for a formula: an apostrophe before those it would; `read_back` undoes it."""
-    risky = pc.and_(pc.match_substring_regex(texts, STARTS_FORMULA), pc.invert(pc.match_substring_regex(texts, A_NUMBER)))
+    risky = pc.and_(
+        pc.match_substring_regex(texts, STARTS_FORMULA), pc.invert(pc.match_substring_regex(texts, A_NUMBER))
+    )
     if not pc.any(risky).as_py():
         return texts
-    return pc.if_else(pc.fill_null(risky, False), pc.binary_join_element_wise(pa.scalar("'", texts.type), texts, pa.scalar("", texts.type)), texts)
+    return pc.if_else(
+        pc.fill_null(risky, False),
+        pc.binary_join_element_wise(pa.scalar("'", texts.type), texts, pa.scalar("", texts.type)),
+        texts,
+    )
 
 
 def read_back(texts):

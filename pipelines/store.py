@@ -25,7 +25,18 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipelines.logs import FleetError, Log, clean, disk_advice, is_locked, locked, now_utc, sync, told, write_all
+from pipelines.logs import (
+    FleetError,
+    Log,
+    clean,
+    disk_advice,
+    is_locked,
+    locked,
+    now_utc,
+    sync,
+    told,
+    write_all,
+)
 
 if TYPE_CHECKING:
     import duckdb
@@ -35,10 +46,10 @@ if TYPE_CHECKING:
 STATUSES = ("loaded", "kept out", "purged")
 SNAPSHOT_NAME = re.compile(r"(\d{8})-([0-9a-f]{12})\.duckdb", re.ASCII)
 SHA256 = re.compile(r"[0-9a-f]{64}")
-SNAPSHOTS_OPEN = 4          # snapshots one process keeps attached
+SNAPSHOTS_OPEN = 4  # snapshots one process keeps attached
 BUILD_WAIT_S = 3600.0
-BUILD_MEMORY = "800MB"      # what DuckDB may hold while it builds; beyond that it uses the disk
-LEFTOVER_AGE_S = 3600.0     # a copy nobody has written to for so long belongs to a run that died
+BUILD_MEMORY = "800MB"  # what DuckDB may hold while it builds; beyond that it uses the disk
+LEFTOVER_AGE_S = 3600.0  # a copy nobody has written to for so long belongs to a run that died
 
 CODE_VERSION = "0.3.0"  # of the tables of a snapshot and of what is worked out: raised where either changes
 
@@ -145,7 +156,9 @@ class Fleet:
     def create(self) -> Fleet:
         """Make the folder and its rooms where they are missing; FleetError if it cannot be written to."""
         if self.path.exists() and not self.path.is_dir():
-            raise FleetError(f"{self.path} is a file, not a folder: name a folder for the fleet with --fleet.")
+            raise FleetError(
+                f"{self.path} is a file, not a folder: name a folder for the fleet with --fleet."
+            )
         for folder in (self.exports, self.inputs, self.mappings, self.snapshots_folder):
             with told("write in", folder):
                 folder.mkdir(parents=True, exist_ok=True)
@@ -160,7 +173,9 @@ class Fleet:
         tried, as in a folder open for reading only.
         """
         if not self.exists():
-            raise FleetError(f"There is no fleet at {self.path}: load an export first, or name another with --fleet.")
+            raise FleetError(
+                f"There is no fleet at {self.path}: load an export first, or name another with --fleet."
+            )
         current = self.current()
         state = self.state_of(current) if current else None
         log = self.log()
@@ -204,7 +219,9 @@ class Fleet:
     def export_path(self, sha256: str) -> Path:
         """Where the bytes of a hash lie; FleetError if they are gone."""
         if (found := self._find_export(sha256)) is None:
-            raise FleetError(f"{self.exports} no longer holds {sha256}: put the file back from a backup, or purge it.")
+            raise FleetError(
+                f"{self.exports} no longer holds {sha256}: put the file back from a backup, or purge it."
+            )
         return found
 
     def clear_incoming(self) -> None:
@@ -251,7 +268,11 @@ class Fleet:
         lines = []
         for number, row in enumerate(self.received_log.read(), start=1):
             line = LogLine(**{**row, "number": number})
-            why = f"its number is '{row['number']}', not {number}" if row["number"] != str(number) else line.wrong()
+            why = (
+                f"its number is '{row['number']}', not {number}"
+                if row["number"] != str(number)
+                else line.wrong()
+            )
             if why:
                 raise self.received_log.damaged(number + 1, why)
             lines.append(line)
@@ -284,7 +305,8 @@ class Fleet:
             first.setdefault(line.sha256_received, line)
             last[line.sha256_received] = line
         return tuple(
-            Received(**vars(last[sha256]), export_id=line.number, received_at=line.when) for sha256, line in first.items()
+            Received(**vars(last[sha256]), export_id=line.number, received_at=line.when)
+            for sha256, line in first.items()
         )
 
     # Snapshots
@@ -341,7 +363,9 @@ class Fleet:
                 raise FleetError(f"{snapshot} is not kept any more: coldfill rebuild --state remakes it.")
             for other in self.states():
                 if name and other.pinned_name == name and other.snapshot != state.snapshot:
-                    raise FleetError(f"{other.snapshot} is pinned as '{name}': choose another name, or unpin it first.")
+                    raise FleetError(
+                        f"{other.snapshot} is pinned as '{name}': choose another name, or unpin it first."
+                    )
             self._write_state(replace(state, pinned_name=name, when=now_utc()))
 
     def remove_snapshot(self, snapshot: Path) -> None:
@@ -418,7 +442,9 @@ class Draft:
             self._connection = duckdb.connect(self.path)
             self._connection.execute(f"SET temp_directory = {_quoted(self.folder / 'spill')}")
             self._connection.execute(f"SET memory_limit = '{BUILD_MEMORY}'")
-            self._connection.execute("SET write_buffer_row_group_count = 1")  # else the rows of five groups wait in memory
+            self._connection.execute(
+                "SET write_buffer_row_group_count = 1"
+            )  # else the rows of five groups wait in memory
         return self._connection
 
     def finish(self) -> Path:
@@ -430,7 +456,9 @@ class Draft:
         connection.close()
         self._connection = None
         if self.path.with_name(self.path.name + ".wal").exists():
-            raise FleetError(f"{self.path} was not closed whole: close every cursor of the build before publishing.")
+            raise FleetError(
+                f"{self.path} was not closed whole: close every cursor of the build before publishing."
+            )
         duckdb.connect(self.path, read_only=True).close()
         return self.path
 
@@ -470,12 +498,21 @@ class Building(Draft):
         fleet = self.fleet
         finished = self.finish()
         with fleet.states_log.locked():
-            taken = [*(path.name for path in fleet.snapshots()), *(state.snapshot for state in fleet.states())]
-            number = int(remakes.snapshot[:8]) if remakes else max((int(name[:8]) for name in taken), default=0) + 1
+            taken = [
+                *(path.name for path in fleet.snapshots()),
+                *(state.snapshot for state in fleet.states()),
+            ]
+            number = (
+                int(remakes.snapshot[:8])
+                if remakes
+                else max((int(name[:8]) for name in taken), default=0) + 1
+            )
             target = fleet.snapshots_folder / f"{number:08d}-{digest12}.duckdb"
             if not SNAPSHOT_NAME.fullmatch(target.name):
                 raise ValueError(f"'{digest12}' is not 12 hexadecimal digits")
-            state = State(target.name, len(self.log), dict(inputs or {}), code_version, now_utc(), pinned_name)
+            state = State(
+                target.name, len(self.log), dict(inputs or {}), code_version, now_utc(), pinned_name
+            )
             if remakes:
                 if target.name != remakes.snapshot:
                     needed = f"install code version {remakes.code_version} and run the command again"
@@ -522,7 +559,9 @@ class Snapshot:
         match = SNAPSHOT_NAME.fullmatch(path.name)
         self.number = int(match[1]) if match else None
         if (wal := path.with_name(path.name + ".wal")).exists():
-            raise FleetError(f"{wal} does not belong beside a finished snapshot: remove both and run coldfill rebuild.")
+            raise FleetError(
+                f"{wal} does not belong beside a finished snapshot: remove both and run coldfill rebuild."
+            )
         with told("write in", tempfile.gettempdir()):
             spill = tempfile.mkdtemp(prefix="coldfill-")
         self._connection = duckdb.connect(":memory:")
@@ -564,13 +603,20 @@ class Snapshot:
         except duckdb.Error as error:
             text = (str(error).splitlines() or ["no reason given"])[0]
             if advice := disk_advice(error):
-                raise FleetError(f"Cannot answer from {self.path}: {advice} ({tempfile.gettempdir()}).") from error
-            if not isinstance(error, (duckdb.IOException, duckdb.FatalException)) and "Corrupt database" not in text:
+                raise FleetError(
+                    f"Cannot answer from {self.path}: {advice} ({tempfile.gettempdir()})."
+                ) from error
+            if (
+                not isinstance(error, (duckdb.IOException, duckdb.FatalException))
+                and "Corrupt database" not in text
+            ):
                 raise
             _forget(self.path)
             if not self.path.exists():
                 raise FleetError(f"{self.path} is not kept any more: open the current snapshot.") from error
-            raise FleetError(f"{self.path} is damaged ({text}): remove it and run coldfill rebuild.") from error
+            raise FleetError(
+                f"{self.path} is damaged ({text}): remove it and run coldfill rebuild."
+            ) from error
 
 
 def _close(connection: duckdb.DuckDBPyConnection, spill: str) -> None:
@@ -604,10 +650,14 @@ def attach(snapshot: Path | str) -> Snapshot:
 
 def _understood(snapshot: Snapshot) -> Snapshot:
     """The same; FleetError where its tables are those of another version. What is no snapshot of a fleet says nothing of that."""
-    if snapshot.rows("SELECT 1 FROM duckdb_columns() WHERE table_name = 'runs' AND column_name = 'code_version'"):
+    if snapshot.rows(
+        "SELECT 1 FROM duckdb_columns() WHERE table_name = 'runs' AND column_name = 'code_version'"
+    ):
         made_by = snapshot.rows("SELECT code_version FROM runs")[0][0]
         if made_by != CODE_VERSION:
-            raise FleetError(f"{snapshot.name} was made by version {made_by} of the pipeline, this is {CODE_VERSION}: run coldfill rebuild; nothing that was loaded is lost.")
+            raise FleetError(
+                f"{snapshot.name} was made by version {made_by} of the pipeline, this is {CODE_VERSION}: run coldfill rebuild; nothing that was loaded is lost."
+            )
     return snapshot
 
 
@@ -641,9 +691,13 @@ def equal(snapshot_a: Path | str, snapshot_b: Path | str) -> list[Difference]:
             differences.append(Difference(table, f"only in {a.name if table in columns_a else b.name}"))
         elif columns_a[table] != columns_b[table]:
             odd = sorted(set(columns_a[table]) ^ set(columns_b[table])) or [("the same", "in another order")]
-            differences.append(Difference(table, "columns: " + ", ".join(f"{name} {kind}" for name, kind in odd)))
+            differences.append(
+                Difference(table, "columns: " + ", ".join(f"{name} {kind}" for name, kind in odd))
+            )
         else:
-            (count_a, sum_a), (count_b, sum_b) = (_table_hash(snapshot, table, columns_a[table]) for snapshot in (a, b))
+            (count_a, sum_a), (count_b, sum_b) = (
+                _table_hash(snapshot, table, columns_a[table]) for snapshot in (a, b)
+            )
             if count_a != count_b:
                 differences.append(Difference(table, f"{count_a:,} rows and {count_b:,} rows"))
             elif sum_a != sum_b:

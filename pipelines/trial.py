@@ -18,7 +18,17 @@ import pyarrow.compute as pc
 from pipelines.fields import BY_NAME, DATE, REQUIRED, TEXT, WORD, WORDS
 from pipelines.intake.cells import BLANKS, Refused, collapsed, folded, ids, missing_words, word, word_key
 from pipelines.intake.draft import draft, suiting
-from pipelines.intake.mapping import CANONICAL, Column, Join, Mapping, MappingError, parse_mapping, recognize, repeat_of, to_toml
+from pipelines.intake.mapping import (
+    CANONICAL,
+    Column,
+    Join,
+    Mapping,
+    MappingError,
+    parse_mapping,
+    recognize,
+    repeat_of,
+    to_toml,
+)
 from pipelines.intake.privacy import suspect_personal
 from pipelines.intake.reader import Batch
 from pipelines.intake.rows import NOT_MAPPED, type_batch
@@ -44,7 +54,9 @@ def preview(fleet, path, mapping=None):
     mappings = mappings_of(fleet)
     chosen = next((one for one in mappings if one.name == mapping), None)
     if mapping is not None and chosen is None:
-        raise MappingError(mapping, "", f"there is no such mapping; there are {', '.join(one.name for one in mappings)}")
+        raise MappingError(
+            mapping, "", f"there is no such mapping; there are {', '.join(one.name for one in mappings)}"
+        )
     known = {heading for one in mappings for heading in one.known}
     try:
         export = opened(path, chosen, known)
@@ -54,18 +66,38 @@ def preview(fleet, path, mapping=None):
         export = opened(path, chosen, known)
     except ExportError as error:
         return {"file_name": path.name, "says": str(error)}
-    out = {"file_name": path.name, "says": says, "encoding": export.encoding, "delimiter": export.delimiter, "heading_line": export.heading_line,
-           "notes": list(export.notes), "mapping": chosen.name if chosen else None}
+    out = {
+        "file_name": path.name,
+        "says": says,
+        "encoding": export.encoding,
+        "delimiter": export.delimiter,
+        "heading_line": export.heading_line,
+        "notes": list(export.notes),
+        "mapping": chosen.name if chosen else None,
+    }
     sample = _first_rows(export)
     if chosen is None:
-        out["columns"] = [f"{one.heading}: {one.field or 'no field'} ({one.reason})" for one in draft(export.headings, sample).suggestions]
+        out["columns"] = [
+            f"{one.heading}: {one.field or 'no field'} ({one.reason})"
+            for one in draft(export.headings, sample).suggestions
+        ]
         return out
     tried = trial(path, chosen, known)
-    out["columns"] = [f"{row.heading}: {row.field or 'no field'}" + (f", {row.used:,} used, {row.not_recorded:,} not recorded, {row.not_used:,} not used" if row.field else "")
-                      + (f" ({row.reasons})" if row.reasons else "") for row in tried.itertuples()]
+    out["columns"] = [
+        f"{row.heading}: {row.field or 'no field'}"
+        + (
+            f", {row.used:,} used, {row.not_recorded:,} not recorded, {row.not_used:,} not used"
+            if row.field
+            else ""
+        )
+        + (f" ({row.reasons})" if row.reasons else "")
+        for row in tried.itertuples()
+    ]
     typed = type_batch(_batch(export), chosen, file_name=path.name) if sample.num_rows else None
     if typed is not None:
-        out["says"] += f"; {typed.table.num_rows:,} of the first {sample.num_rows:,} rows could be used, {typed.not_loaded.num_rows:,} entries not as read"
+        out["says"] += (
+            f"; {typed.table.num_rows:,} of the first {sample.num_rows:,} rows could be used, {typed.not_loaded.num_rows:,} entries not as read"
+        )
         out["not_loaded"] = typed.not_loaded.slice(0, 20).to_pylist()
     return out
 
@@ -77,10 +109,20 @@ def draft_mapping(fleet, path, name=None, agency=None):
     found = draft(headings, sample.select(list(headings)))
     mapping = found.mapping(name or path.stem, agency)
     personal = dict(suspect_personal(headings, sample.select(list(headings))))
-    left = [f"# {json.dumps(one.heading, ensure_ascii=False)}: {one.reason}" + (f"; looks personal ({personal[one.heading]}), dropped unless it gets a field or stands under carry" if one.heading in personal else "")
-            for one in found.suggestions if one.field is None]
+    left = [
+        f"# {json.dumps(one.heading, ensure_ascii=False)}: {one.reason}"
+        + (
+            f"; looks personal ({personal[one.heading]}), dropped unless it gets a field or stands under carry"
+            if one.heading in personal
+            else ""
+        )
+        for one in found.suggestions
+        if one.field is None
+    ]
     lacking = [field for field in REQUIRED if not mapping.feeds(field)]
-    notes = ([f"# Still lacking: {', '.join(lacking)}."] if lacking else []) + (["# Headings without a field:", *left] if left else [])
+    notes = ([f"# Still lacking: {', '.join(lacking)}."] if lacking else []) + (
+        ["# Headings without a field:", *left] if left else []
+    )
     return to_toml(mapping) + ("\n" + "\n".join(notes) + "\n" if notes else "")
 
 
@@ -121,9 +163,30 @@ def look(fleet, path):
         headings = own_headings(export.headings)
     sample = _first_rows(export).select(list(headings))
     here = set(map(folded, headings))
-    shares = [(one.name, len(here & one.feeding.keys()), len(headings) if one.name == CANONICAL else len(one.feeding)) for one in mappings]
-    return Look(path.name, export.encoding, export.delimiter, export.heading_line, export.notes, headings, sample.slice(0, ROWS_SHOWN).to_pandas(), found.mapping.name if found.mapping else None,
-                found.fitting, found.nearest, found.missing, found.unknown, tuple(sorted(shares, key=lambda one: (-one[1] / max(1, one[2]), one[0]))), tuple(suspect_personal(headings, sample)))
+    shares = [
+        (
+            one.name,
+            len(here & one.feeding.keys()),
+            len(headings) if one.name == CANONICAL else len(one.feeding),
+        )
+        for one in mappings
+    ]
+    return Look(
+        path.name,
+        export.encoding,
+        export.delimiter,
+        export.heading_line,
+        export.notes,
+        headings,
+        sample.slice(0, ROWS_SHOWN).to_pandas(),
+        found.mapping.name if found.mapping else None,
+        found.fitting,
+        found.nearest,
+        found.missing,
+        found.unknown,
+        tuple(sorted(shares, key=lambda one: (-one[1] / max(1, one[2]), one[0]))),
+        tuple(suspect_personal(headings, sample)),
+    )
 
 
 @dataclass(frozen=True)
@@ -159,10 +222,15 @@ def suggested(fleet, path):
     for place, one in enumerate(found.suggestions):
         texts = tuple(_filled(sample.column(place)).unique().slice(0, 4).to_pylist())
         repeats = repeat_of(one.heading, here) is not None
-        out.append(Heading(one.heading, None, ("read together with the column it repeats",), None, (), texts, True) if repeats
-                   else Heading(one.heading, one.field, one.why, one.unit, one.words, texts))
+        out.append(
+            Heading(one.heading, None, ("read together with the column it repeats",), None, (), texts, True)
+            if repeats
+            else Heading(one.heading, one.field, one.why, one.unit, one.words, texts)
+        )
     texts = [text for column in sample.columns for text in column.unique().drop_null().to_pylist()]
-    decimal = found.decimal or (None if any(re.fullmatch(r"-?[0-9]+[.,][0-9]+", text.strip(BLANKS)) for text in texts) else ".")
+    decimal = found.decimal or (
+        None if any(re.fullmatch(r"-?[0-9]+[.,][0-9]+", text.strip(BLANKS)) for text in texts) else "."
+    )
     return Suggested(tuple(out), decimal, found.dates)
 
 
@@ -176,7 +244,11 @@ def name_for(fleet, path):
     """A name for a new mapping, after the file and not taken yet."""
     name = re.sub(r"[^A-Za-z0-9_-]+", "-", path.stem).strip("-_")[:70].lower() or "export"
     taken = {one.name.casefold() for one in mappings_of(fleet)}
-    return next(one for number in range(1, len(taken) + 2) if (one := name if number == 1 else f"{name}-{number}").casefold() not in taken)
+    return next(
+        one
+        for number in range(1, len(taken) + 2)
+        if (one := name if number == 1 else f"{name}-{number}").casefold() not in taken
+    )
 
 
 @dataclass(frozen=True)
@@ -196,10 +268,28 @@ def composed(name, choices, *, agency="", decimal=".", dates="ymd", not_recorded
         if one.use in BY_NAME:
             feeding.setdefault(one.use, []).append(one)
     joined = {field for field, several in feeding.items() if len(several) > 1 and BY_NAME[field].kind == TEXT}
-    columns = tuple(Column(one.heading, one.use, None if one.unit == BY_NAME[one.use].unit else one.unit, one.words) for one in choices if one.use in BY_NAME and one.use not in joined)
-    joins = tuple(Join(field, tuple(one.heading for one in several)) for field, several in feeding.items() if field in joined)
+    columns = tuple(
+        Column(one.heading, one.use, None if one.unit == BY_NAME[one.use].unit else one.unit, one.words)
+        for one in choices
+        if one.use in BY_NAME and one.use not in joined
+    )
+    joins = tuple(
+        Join(field, tuple(one.heading for one in several))
+        for field, several in feeding.items()
+        if field in joined
+    )
     told_of = lambda use: tuple(one.heading for one in choices if one.use == use)
-    mapping = Mapping(name, columns, joins, agency=collapsed(agency) or None, decimal=decimal, dates=dates, not_recorded=tuple(not_recorded), carry=told_of(CARRY), ignore=told_of(IGNORE))
+    mapping = Mapping(
+        name,
+        columns,
+        joins,
+        agency=collapsed(agency) or None,
+        decimal=decimal,
+        dates=dates,
+        not_recorded=tuple(not_recorded),
+        carry=told_of(CARRY),
+        ignore=told_of(IGNORE),
+    )
     return replace(mapping, text=to_toml(mapping))
 
 
@@ -208,13 +298,22 @@ def shortcomings(mapping):
     feeding = {}
     for column in mapping.columns:
         feeding.setdefault(column.field, []).append(column.heading)
-    return tuple(field for field in REQUIRED if not mapping.feeds(field)), {field: tuple(several) for field, several in feeding.items() if len(several) > 1}
+    return tuple(field for field in REQUIRED if not mapping.feeds(field)), {
+        field: tuple(several) for field, several in feeding.items() if len(several) > 1
+    }
 
 
 def units_of(field):
     """Names of the units a field's numbers may come in, its own first; none for a field without one."""
     own = BY_NAME[field].unit
-    return (find(own).name, *(unit.name for unit in UNITS if unit.quantity == find(own).quantity and unit is not find(own))) if own else ()
+    return (
+        (
+            find(own).name,
+            *(unit.name for unit in UNITS if unit.quantity == find(own).quantity and unit is not find(own)),
+        )
+        if own
+        else ()
+    )
 
 
 def unit_named(text):
@@ -224,7 +323,11 @@ def unit_named(text):
 
 def words_of(fleet, field):
     """What a text of a field may mean: its words, or the ids that lists of ids may hold; none where any text will do."""
-    return BY_NAME[field].words if BY_NAME[field].kind == WORD else tuple(sorted(known_ids(policies.load(fleet.policy)).get(field, ())))
+    return (
+        BY_NAME[field].words
+        if BY_NAME[field].kind == WORD
+        else tuple(sorted(known_ids(policies.load(fleet.policy)).get(field, ())))
+    )
 
 
 def words(fleet, path, mapping, known=()):
@@ -234,17 +337,23 @@ def words(fleet, path, mapping, known=()):
     so). The first MOST_WORDS that are understood and as many that are not of each column. Raises ExportError.
     """
     batch = _batch(opened(path, mapping, known))
-    accepted = {name: {word_key(one): one for one in of_field} for name, of_field in known_ids(policies.load(fleet.policy)).items()}
+    accepted = {
+        name: {word_key(one): one for one in of_field}
+        for name, of_field in known_ids(policies.load(fleet.policy)).items()
+    }
     here, rows = {folded(heading): heading for heading in batch.table.column_names}, []
     for column in mapping.columns:
         field, heading = BY_NAME[column.field], here.get(folded(column.heading))
         if field.kind not in (WORD, WORDS) or heading is None:
             continue
         missing, own = missing_words(field, mapping.not_recorded), {}
-        counts = {one["values"]: one["counts"] for one in _filled(batch.table.column(heading)).value_counts().to_pylist()}
+        counts = {
+            one["values"]: one["counts"]
+            for one in _filled(batch.table.column(heading)).value_counts().to_pylist()
+        }
         times, spelled = Counter(), {}
         for text, count in counts.items():
-            for part in (text.split(";") if field.kind == WORDS else (text,)):
+            for part in text.split(";") if field.kind == WORDS else (text,):
                 part = collapsed(part)
                 if part and part.lower() not in missing:
                     times[word_key(part)] += count
@@ -254,10 +363,17 @@ def words(fleet, path, mapping, known=()):
                 meant = word(spelled[key], field, column.translations)
                 own[key] = "" if isinstance(meant, Refused) else meant
             else:
-                own[key] = ids(spelled[key], column.translations, accepted.get(field.name))[0] or ("none" if key == "none" else "")
+                own[key] = ids(spelled[key], column.translations, accepted.get(field.name))[0] or (
+                    "none" if key == "none" else ""
+                )
         for understood in (False, True):
-            of_kind = sorted((key for key in times if bool(own[key]) is understood), key=lambda key: (-times[key], key))[:MOST_WORDS]
-            rows += [(heading, field.name, spelled[key], times[key], own[key], key in column.translations) for key in of_kind]
+            of_kind = sorted(
+                (key for key in times if bool(own[key]) is understood), key=lambda key: (-times[key], key)
+            )[:MOST_WORDS]
+            rows += [
+                (heading, field.name, spelled[key], times[key], own[key], key in column.translations)
+                for key in of_kind
+            ]
     return pd.DataFrame(rows, columns=["heading", "field", "text", "times", "word", "given"])
 
 
@@ -265,13 +381,21 @@ def agencies_named(path, mapping, agency=None, known=()):
     """Every agency that rows of a file would be loaded for, read from end to end; "" where a row names none."""
     found = set()
     for batch in batches(opened(path, mapping, known)):
-        found |= set(type_batch(batch, mapping, agency=agency, file_name=path.name).table.column("agency").unique().to_pylist())
+        found |= set(
+            type_batch(batch, mapping, agency=agency, file_name=path.name)
+            .table.column("agency")
+            .unique()
+            .to_pylist()
+        )
     return {name or "" for name in found}
 
 
 def rows_looked_at(path, mapping=None, known=()):
     """(rows looked at, whether these are all)."""
-    looked_at = [batch.table.num_rows for batch, _ in zip(batches(opened(path, mapping, known), ROWS), range(2), strict=False)]
+    looked_at = [
+        batch.table.num_rows
+        for batch, _ in zip(batches(opened(path, mapping, known), ROWS), range(2), strict=False)
+    ]
     return (looked_at or [0])[0], len(looked_at) < 2
 
 
@@ -285,8 +409,13 @@ def _supplied(batch, mapping):
     """The same with something in place of each required field that no heading feeds yet, so that other cells can be judged."""
     lacking, table = [name for name in REQUIRED if not mapping.feeds(name)], batch.table
     for name in lacking:
-        table = table.append_column(f"\0{name}", pa.repeat(pa.scalar("2000-01-01" if BY_NAME[name].kind == DATE else "1"), table.num_rows))
-    return replace(batch, table=table), replace(mapping, columns=(*mapping.columns, *(Column(f"\0{name}", name) for name in lacking)))
+        table = table.append_column(
+            f"\0{name}",
+            pa.repeat(pa.scalar("2000-01-01" if BY_NAME[name].kind == DATE else "1"), table.num_rows),
+        )
+    return replace(batch, table=table), replace(
+        mapping, columns=(*mapping.columns, *(Column(f"\0{name}", name) for name in lacking))
+    )
 
 
 def trial(path, mapping, known=()):
@@ -304,18 +433,58 @@ def trial(path, mapping, known=()):
     personal = dict(suspect_personal(headings, batch.table.select(list(headings))))
     rows = []
     for heading in headings:
-        name = folded(heading) if folded(heading) in mapping.known else repeat_of(heading, here) or folded(heading)
-        filled = pc.not_equal(pc.utf8_trim(pc.fill_null(batch.table.column(heading), ""), BLANKS), "").to_numpy(zero_copy_only=False)
-        fields = [(column.field, column.unit or BY_NAME[column.field].unit) for column in mapping.columns if folded(column.heading) == name]
+        name = (
+            folded(heading)
+            if folded(heading) in mapping.known
+            else repeat_of(heading, here) or folded(heading)
+        )
+        filled = pc.not_equal(
+            pc.utf8_trim(pc.fill_null(batch.table.column(heading), ""), BLANKS), ""
+        ).to_numpy(zero_copy_only=False)
+        fields = [
+            (column.field, column.unit or BY_NAME[column.field].unit)
+            for column in mapping.columns
+            if folded(column.heading) == name
+        ]
         fields += [(join.field, None) for join in mapping.joins if name in map(folded, join.headings)]
-        rows += [{"heading": heading, "field": field, "unit": unit or "", **_use_of(field, table, entries, batch.lines, filled)} for field, unit in fields]
+        rows += [
+            {
+                "heading": heading,
+                "field": field,
+                "unit": unit or "",
+                **_use_of(field, table, entries, batch.lines, filled),
+            }
+            for field, unit in fields
+        ]
         if not fields:
-            used = int((filled & np.isin(batch.lines, table.column("source_line").to_numpy())).sum()) if name in carried else 0
-            why = f"looks personal: {personal[heading]}; dropped at the door" if heading in personal else NOT_MAPPED if name not in ignored else ""
+            used = (
+                int((filled & np.isin(batch.lines, table.column("source_line").to_numpy())).sum())
+                if name in carried
+                else 0
+            )
+            why = (
+                f"looks personal: {personal[heading]}; dropped at the door"
+                if heading in personal
+                else NOT_MAPPED
+                if name not in ignored
+                else ""
+            )
             texts = pc.unique(batch.table.column(heading).filter(pa.array(filled))).slice(0, 3).to_pylist()
-            rows.append({"heading": heading, "field": "carried" if name in carried else "ignored" if name in ignored else "", "unit": "", "used": used, "not_used": int(filled.sum()) - used,
-                         "not_recorded": int((~filled).sum()), "reasons": "" if name in carried else why, "examples": "; ".join(texts)})
-    return pd.DataFrame(rows, columns=["heading", "field", "unit", "used", "not_recorded", "not_used", "reasons", "examples"])
+            rows.append(
+                {
+                    "heading": heading,
+                    "field": "carried" if name in carried else "ignored" if name in ignored else "",
+                    "unit": "",
+                    "used": used,
+                    "not_used": int(filled.sum()) - used,
+                    "not_recorded": int((~filled).sum()),
+                    "reasons": "" if name in carried else why,
+                    "examples": "; ".join(texts),
+                }
+            )
+    return pd.DataFrame(
+        rows, columns=["heading", "field", "unit", "used", "not_recorded", "not_used", "reasons", "examples"]
+    )
 
 
 def _use_of(field, table, entries, lines, filled):
@@ -329,8 +498,13 @@ def _use_of(field, table, entries, lines, filled):
     used, not_used = int(there.sum()), refused + cost_the_row + with_row
     reasons = own["reason"].value_counts().to_dict() | ({LOST: with_row} if with_row else {})
     texts = own["raw_text"].drop_duplicates()
-    return {"used": used, "not_used": not_used, "not_recorded": len(lines) - used - not_used,
-            "reasons": "; ".join(f"{reason} ({count:,})" for reason, count in reasons.items()), "examples": "; ".join(texts[texts != ""].head(3))}
+    return {
+        "used": used,
+        "not_used": not_used,
+        "not_recorded": len(lines) - used - not_used,
+        "reasons": "; ".join(f"{reason} ({count:,})" for reason, count in reasons.items()),
+        "examples": "; ".join(texts[texts != ""].head(3)),
+    }
 
 
 def save_mapping(fleet, name, toml_text):
@@ -339,7 +513,11 @@ def save_mapping(fleet, name, toml_text):
     Raises MappingError, and leaves what was there, if it cannot be used or the name will not do.
     """
     if not NAME.fullmatch(name) or name == CANONICAL:
-        raise MappingError(f"{name}.toml", "", f"the name needs letters, digits, dashes and underscores, and is not {CANONICAL!r}")
+        raise MappingError(
+            f"{name}.toml",
+            "",
+            f"the name needs letters, digits, dashes and underscores, and is not {CANONICAL!r}",
+        )
     mapping = parse_mapping(name, toml_text.replace("\r\n", "\n"))
     fleet.create()
     target = fleet.mappings / f"{name}.toml"
@@ -360,7 +538,9 @@ def _batch(export):
     first = next(batches(export, ROWS), None)
     if first is not None:
         return first
-    return Batch(pa.table({heading: pa.array([], pa.string()) for heading in export.headings}), np.empty(0, np.int64))
+    return Batch(
+        pa.table({heading: pa.array([], pa.string()) for heading in export.headings}), np.empty(0, np.int64)
+    )
 
 
 def _first_rows(export):

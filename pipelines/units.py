@@ -56,17 +56,34 @@ UNITS: tuple[Unit, ...] = (
     Unit("L", "volume", "liter", ("l", "ltr", "liter", "liters", "litre", "litres")),
     Unit("m3", "volume", "meter**3", ("m3", "m^3", "cubicmeter", "cubicmeters", "cubicmetre", "cubicmetres")),
     Unit("ft3", "volume", "foot**3", ("ft3", "ft^3", "cuft", "cubicfoot", "cubicfeet")),
-    Unit("Btu/h", "heat rate", "Btu/hour", ("btu/h", "btu/hr", "btuh", "btu/hour", "btuperhour", "btus/h", "btus/hr")),
+    Unit(
+        "Btu/h",
+        "heat rate",
+        "Btu/hour",
+        ("btu/h", "btu/hr", "btuh", "btu/hour", "btuperhour", "btus/h", "btus/hr"),
+    ),
     Unit("MBH", "heat rate", "Btu/hour", ("mbh", "kbtu/h", "kbtu/hr", "kbtuh"), scale=1e3),
     Unit("MMBtu/h", "heat rate", "Btu/hour", ("mmbtu/h", "mmbtu/hr", "mmbtuh", "mmbh"), scale=1e6),
     Unit("kW", "heat rate", "kilowatt", ("kw", "kilowatt", "kilowatts")),
     Unit("W", "heat rate", "watt", ("w", "watt", "watts")),
-    Unit("degF", "temperature", "degF", ("°f", "f", "degf", "degreef", "degreesf", "fahrenheit", "degreesfahrenheit")),
-    Unit("degC", "temperature", "degC", ("°c", "c", "degc", "degreec", "degreesc", "celsius", "degreescelsius")),
+    Unit(
+        "degF",
+        "temperature",
+        "degF",
+        ("°f", "f", "degf", "degreef", "degreesf", "fahrenheit", "degreesfahrenheit"),
+    ),
+    Unit(
+        "degC", "temperature", "degC", ("°c", "c", "degc", "degreec", "degreesc", "celsius", "degreescelsius")
+    ),
     Unit("K", "temperature", "kelvin", ("k", "kelvin", "kelvins")),
     Unit("A", "current", "ampere", ("a", "amp", "amps", "ampere", "amperes")),
     Unit("mA", "current", "milliampere", ("ma", "milliamp", "milliamps", "milliampere", "milliamperes")),
-    Unit("%", "share", "percent", ("%", "percent", "pct", "%vol", "vol%", "vol-%", "%byvolume", "percentbyvolume")),
+    Unit(
+        "%",
+        "share",
+        "percent",
+        ("%", "percent", "pct", "%vol", "vol%", "vol-%", "%byvolume", "percentbyvolume"),
+    ),
     Unit("fraction", "share", "dimensionless", ("fraction",)),
 )
 
@@ -158,4 +175,6 @@ def to_number(quantity, unit: str):
     except Exception as error:
         if type(error).__module__.split(".")[0] != "pint":
             raise
-        raise UnitError(OTHER_QUANTITY, str(quantity.units), f"{target.quantity} in {_accepted(target.quantity)}") from None
+        raise UnitError(
+            OTHER_QUANTITY, str(quantity.units), f"{target.quantity} in {_accepted(target.quantity)}"
+        ) from None

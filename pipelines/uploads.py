@@ -42,7 +42,9 @@ class Brought:
 
 def decided(viewer, fleet, wanted):
     """What the door would decide, as an Arrival, and how the same bytes stand already; nothing is written. FleetError where the viewer may not."""
-    arrival, before = receive.decided(fleet, wanted.path, mapping=wanted.mapping, agency=wanted.agency or None, keep_columns=wanted.keep)
+    arrival, before = receive.decided(
+        fleet, wanted.path, mapping=wanted.mapping, agency=wanted.agency or None, keep_columns=wanted.keep
+    )
     if arrival.status != "kept out":
         _refuse_others(viewer, fleet, wanted, arrival.mapping, before)
     return arrival, before
@@ -54,7 +56,11 @@ def save(viewer, fleet, draft):
         raise FleetError(f"{draft.agency}: you may load for {_theirs(viewer)} only.")
     there = {one.name.casefold(): one for one in mappings_of(fleet)}.get(draft.name.casefold())
     if there is not None and there.text != draft.text:
-        raise MappingError(f"{there.name}.toml", "", "there is a mapping of this name already, and files may rest on it; choose another name")
+        raise MappingError(
+            f"{there.name}.toml",
+            "",
+            "there is a mapping of this name already, and files may rest on it; choose another name",
+        )
     return trial.save_mapping(fleet, draft.name, draft.text)
 
 
@@ -72,8 +78,15 @@ def bring(viewer, fleet, wanted, told=None):
         told.say("reading which agencies the file names")
         decided(viewer, fleet, Wanted(wanted.path, mapping, wanted.agency, wanted.keep))
     told.say("reading the file")
-    (arrival,) = receive.load(fleet, [wanted.path], mapping=mapping, agency=wanted.agency or None, keep_columns=wanted.keep, by_whom=BY_WHOM,
-                              say=lambda text: told.say(text if "; waiting" in text else "reading the file"))
+    (arrival,) = receive.load(
+        fleet,
+        [wanted.path],
+        mapping=mapping,
+        agency=wanted.agency or None,
+        keep_columns=wanted.keep,
+        by_whom=BY_WHOM,
+        say=lambda text: told.say(text if "; waiting" in text else "reading the file"),
+    )
     if arrival.status == "kept out":
         raise FleetError(arrival.why)
     snapshot = build.build(fleet, told)
@@ -95,10 +108,16 @@ def _refuse_others(viewer, fleet, wanted, mapping_name, before):
     mapping = next(one for one in mappings_of(fleet) if one.name == mapping_name)
     named = trial.agencies_named(wanted.path, mapping, wanted.agency or None)
     if before is not None and before.status == "loaded":
-        named |= {before.agency} if before.agency != IN_THE_FILE else trial.agencies_named(wanted.path, mapping_of(fleet, before))
+        named |= (
+            {before.agency}
+            if before.agency != IN_THE_FILE
+            else trial.agencies_named(wanted.path, mapping_of(fleet, before))
+        )
     others = sorted(name or "an agency that is not recorded" for name in named if folded(name) not in allowed)
     if others:
-        raise FleetError(f"{wanted.path.name} has, or had, rows for {', '.join(others[:3])}{' and others' if len(others) > 3 else ''}: you may load for {_theirs(viewer)} only.")
+        raise FleetError(
+            f"{wanted.path.name} has, or had, rows for {', '.join(others[:3])}{' and others' if len(others) > 3 else ''}: you may load for {_theirs(viewer)} only."
+        )
 
 
 def _theirs(viewer):
@@ -123,7 +142,9 @@ class Loading:
 
     def begin(self):
         _at_work.add(self.wanted.path)
-        self._thread = threading.Thread(target=self._work, name="coldfill load", daemon=True)  # a load may be cut short anywhere
+        self._thread = threading.Thread(
+            target=self._work, name="coldfill load", daemon=True
+        )  # a load may be cut short anywhere
         self._thread.start()
         return self
 

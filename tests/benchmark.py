@@ -32,9 +32,11 @@ def part(function):
 
 # ---- load, recompute, publish
 
+
 @part
 def make_csv(work, asked):
     from tests import simulated
+
     path = work / "simulated.csv"
     return {"bytes": simulated.write(path, asked.inspections, asked.seed)}
 
@@ -52,6 +54,7 @@ def bare_read_in_memory(work, asked):
 def _bare_read(work, database):
     """DuckDB's own read_csv of the file into a table, its guesses and all."""
     import duckdb
+
     with duckdb.connect(database) as connection:
         connection.execute(f"CREATE TABLE readings AS SELECT * FROM read_csv('{work / 'simulated.csv'}')")
         connection.execute("CHECKPOINT")
@@ -69,6 +72,7 @@ def load(work, asked):
 
 def _load(folder, path):
     from pipelines import build, receive, store
+
     fleet, told = store.Fleet(folder).create(), build.Told()
     began = time.perf_counter()
     arrivals = receive.load(fleet, [path])
@@ -76,8 +80,15 @@ def _load(folder, path):
     snapshot = build.build(fleet, told)
     assert arrivals[0].status == "loaded", arrivals[0].why
     stages = {"the door": door, **{name: spent for name, spent in told.seconds.items() if name != "done"}}
-    counts = store.attach(snapshot).rows("SELECT sum(rows_kept)::BIGINT, (SELECT count(*) FROM homes) FROM exports")[0]
-    return {"stages": stages, "snapshot_bytes": snapshot.stat().st_size, "inspections": counts[0], "homes": counts[1]}
+    counts = store.attach(snapshot).rows(
+        "SELECT sum(rows_kept)::BIGINT, (SELECT count(*) FROM homes) FROM exports"
+    )[0]
+    return {
+        "stages": stages,
+        "snapshot_bytes": snapshot.stat().st_size,
+        "inspections": counts[0],
+        "homes": counts[1],
+    }
 
 
 @part
@@ -87,12 +98,18 @@ def add_one_export(work, asked):
 
     from pipelines import build, judging, receive, store
     from tests import simulated
+
     fleet, path, touched = store.Fleet(work / "fleet"), work / "one-export.csv", []
     csv.write_csv(simulated.one_export(asked.seed), path)
     judge = judging.judge
 
     def noted(table, policy):
-        touched.append((table.num_rows, len(set(zip(table["agency"].to_pylist(), table["home_id"].to_pylist(), strict=True)))))
+        touched.append(
+            (
+                table.num_rows,
+                len(set(zip(table["agency"].to_pylist(), table["home_id"].to_pylist(), strict=True))),
+            )
+        )
         return judge(table, policy)
 
     judging.judge, told = noted, build.Told()
@@ -100,20 +117,37 @@ def add_one_export(work, asked):
     receive.load(fleet, [path])
     snapshot = build.build(fleet, told)
     seconds, cpu = time.perf_counter() - began, time.process_time() - cpu
-    export = store.attach(snapshot).query("SELECT rows_read, rows_kept, rows_repeated, rows_not_loaded FROM exports ORDER BY export_id DESC LIMIT 1").iloc[0].to_dict()
+    export = (
+        store.attach(snapshot)
+        .query(
+            "SELECT rows_read, rows_kept, rows_repeated, rows_not_loaded FROM exports ORDER BY export_id DESC LIMIT 1"
+        )
+        .iloc[0]
+        .to_dict()
+    )
     judging.judge, began = judge, time.perf_counter()
     faults = build.verify(fleet)
-    return {"added_seconds": seconds, "added_cpu": cpu, "stages": told.seconds, "inspections": sum(one[0] for one in touched), "homes": sum(one[1] for one in touched),
-            "export": {name: int(count) for name, count in export.items()}, "faults": faults, "verify_seconds": time.perf_counter() - began}
+    return {
+        "added_seconds": seconds,
+        "added_cpu": cpu,
+        "stages": told.seconds,
+        "inspections": sum(one[0] for one in touched),
+        "homes": sum(one[1] for one in touched),
+        "export": {name: int(count) for name, count in export.items()},
+        "faults": faults,
+        "verify_seconds": time.perf_counter() - began,
+    }
 
 
 # ---- one row at a time
+
 
 @part
 def row_by_row(work, asked):
     """The pipeline on so many inspections, and the plain loop over some of them: results compared, times set against each other."""
     from pipelines import store
     from tests import simulated
+
     count = min(ROW_BY_ROW_INSPECTIONS, asked.inspections)
     path = work / "fewer.csv"
     simulated.write(path, count, asked.seed)
@@ -121,7 +155,13 @@ def row_by_row(work, asked):
     told = _load(work / "fewer", path)
     whole, whole_cpu = time.perf_counter() - began, time.process_time() - cpu
     compared = Compared(store.Fleet(work / "fewer"), every=max(1, count // ROW_BY_ROW_SAMPLE))
-    return {"inspections": count, "whole": whole, "whole_cpu": whole_cpu, "checking": told["stages"]["recomputing and checking"], **compared.timed()}
+    return {
+        "inspections": count,
+        "whole": whole,
+        "whole_cpu": whole_cpu,
+        "checking": told["stages"]["recomputing and checking"],
+        **compared.timed(),
+    }
 
 
 class Compared:
@@ -137,15 +177,33 @@ class Compared:
         from pipelines import store
         from pipelines.policy import policy as policies
         from tests import row_by_row
+
         self.row_by_row, self.policy = row_by_row, policies.load(fleet.policy)
         snapshot = store.attach(fleet.current())
-        needed = ("agency", "inspection_id", "home_id", "system_id", "inspected_on", "inspection_kind", "updated_at", "makeup_meter_gal", "inspector", "crew", *row_by_row.FIVE)
+        needed = (
+            "agency",
+            "inspection_id",
+            "home_id",
+            "system_id",
+            "inspected_on",
+            "inspection_kind",
+            "updated_at",
+            "makeup_meter_gal",
+            "inspector",
+            "crew",
+            *row_by_row.FIVE,
+        )
         chosen = f"(agency, inspection_id) IN (SELECT (agency, inspection_id) FROM (SELECT agency, inspection_id, row_number() OVER (ORDER BY agency, inspection_id) AS place FROM readings) WHERE place % {every} = 0)"
         self.fleet = row_by_row.Fleet(_recorded(snapshot.arrow(f"SELECT {', '.join(needed)} FROM readings")))
         self.visits = list(_recorded(snapshot.arrow(f"SELECT * FROM readings WHERE {chosen}")))
-        self.recomputed = {(row["agency"], row["inspection_id"]): row for row in snapshot.arrow(f"SELECT * FROM recomputed WHERE {chosen}").to_pylist()}
+        self.recomputed = {
+            (row["agency"], row["inspection_id"]): row
+            for row in snapshot.arrow(f"SELECT * FROM recomputed WHERE {chosen}").to_pylist()
+        }
         self.results, self.outcomes = defaultdict(dict), Counter()
-        for agency, inspection_id, check, outcome, certainty in snapshot.rows(f"SELECT agency, inspection_id, check_id, outcome, certainty FROM results WHERE {chosen}"):
+        for agency, inspection_id, check, outcome, certainty in snapshot.rows(
+            f"SELECT agency, inspection_id, check_id, outcome, certainty FROM results WHERE {chosen}"
+        ):
             self.results[agency, inspection_id][check] = outcome, certainty
             self.outcomes[check, outcome] += 1
         places = row_by_row.Places(fleet.places)
@@ -154,7 +212,10 @@ class Compared:
             place = visit["agency"], visit.get("region")
             if place not in rules:
                 rules[place] = row_by_row.Rules(self.policy, *place)
-        self.asked = [(visit, rules[visit["agency"], visit.get("region")], self.fleet, places.of(visit)) for visit in self.visits]
+        self.asked = [
+            (visit, rules[visit["agency"], visit.get("region")], self.fleet, places.of(visit))
+            for visit in self.visits
+        ]
         self.apart, self.too_close = {}, []
 
     def disagreements(self):
@@ -162,8 +223,16 @@ class Compared:
         self.apart, self.too_close, found = {}, [], []
         for asked in self.asked:
             key = asked[0]["agency"], asked[0]["inspection_id"]
-            judged, recomputed, results = self.row_by_row.judge(*asked), self.recomputed[key], self.results[key]
-            found += [(key, name, mine, recomputed[name]) for name, mine in judged["quantities"].items() if not _same(mine, recomputed[name])]
+            judged, recomputed, results = (
+                self.row_by_row.judge(*asked),
+                self.recomputed[key],
+                self.results[key],
+            )
+            found += [
+                (key, name, mine, recomputed[name])
+                for name, mine in judged["quantities"].items()
+                if not _same(mine, recomputed[name])
+            ]
             for check in judged["outcomes"].keys() | results.keys():
                 mine, theirs = judged["outcomes"].get(check), results.get(check, (None, None))
                 told = judged["certainty"].get(check) if mine in self.row_by_row.TOLD else None
@@ -187,7 +256,10 @@ class Compared:
         if check in loop.LEAST_CERTAINTY and loop.NOT_VERIFIED in said and said & set(loop.TOLD):
             figure, deciding = getattr(rules, loop.LEAST_CERTAINTY[check]), [check]
         elif check == loop.LAST and said == set(loop.TOLD):
-            figure, deciding = rules.sure_certainty, [one for one in loop.SAFETY_CRITICAL if judged["outcomes"][one] != loop.OK]
+            figure, deciding = (
+                rules.sure_certainty,
+                [one for one in loop.SAFETY_CRITICAL if judged["outcomes"][one] != loop.OK],
+            )
         else:
             return False
         return any(abs(certain[one] - figure) <= CERTAINTY_WITHIN for one in deciding if one in certain)
@@ -202,8 +274,17 @@ class Compared:
     def timed(self):
         """How many were compared, in how many places they differ, and what the loop takes for one."""
         found = self.disagreements()
-        return {"sample": len(self.visits), "disagreements": len(found), "first": [str(one) for one in found[:3]], "too_close": len(self.too_close), "apart": self.apart,
-                **{f"by_row {how}": min(self.seconds_an_inspection(certain) for _ in range(3)) for how, certain in (("with certainty", True), ("without certainty", False))}}
+        return {
+            "sample": len(self.visits),
+            "disagreements": len(found),
+            "first": [str(one) for one in found[:3]],
+            "too_close": len(self.too_close),
+            "apart": self.apart,
+            **{
+                f"by_row {how}": min(self.seconds_an_inspection(certain) for _ in range(3))
+                for how, certain in (("with certainty", True), ("without certainty", False))
+            },
+        }
 
 
 def _recorded(table):
@@ -214,6 +295,7 @@ def _recorded(table):
 
 def _same(mine, theirs):
     import math
+
     if mine is None or theirs is None or isinstance(mine, bool):
         return mine is theirs or mine == theirs
     return math.isclose(mine, theirs, rel_tol=1e-6, abs_tol=1e-6)
@@ -223,7 +305,10 @@ def _same(mine, theirs):
 def in_columns(work, asked):
     """Processor time of the pipeline's formulas over inspections in memory: quantities and outcomes, with certainty and without."""
     from pipelines import build, store
-    return formulas_in_columns(store.Fleet(work / "fewer"), ROW_BY_ROW_INSPECTIONS) | {"side by side": build.WORKERS}
+
+    return formulas_in_columns(store.Fleet(work / "fewer"), ROW_BY_ROW_INSPECTIONS) | {
+        "side by side": build.WORKERS
+    }
 
 
 def formulas_in_columns(fleet, inspections=20_000):
@@ -234,9 +319,17 @@ def formulas_in_columns(fleet, inspections=20_000):
     from pipelines.readings import from_arrow
     from pipelines.recompute import QUANTITIES, Recomputed
     from pipelines.results import results
+
     snapshot, policy = store.attach(fleet.current()), policies.load(fleet.policy)
-    readings = from_arrow(snapshot.arrow(f"SELECT * FROM readings ORDER BY agency, home_id, inspection_id LIMIT {inspections}").combine_chunks())
-    parts = [slice(start, min(start + judging.ROWS_IN_CACHE, len(readings))) for start in range(0, len(readings), judging.ROWS_IN_CACHE)]
+    readings = from_arrow(
+        snapshot.arrow(
+            f"SELECT * FROM readings ORDER BY agency, home_id, inspection_id LIMIT {inspections}"
+        ).combine_chunks()
+    )
+    parts = [
+        slice(start, min(start + judging.ROWS_IN_CACHE, len(readings)))
+        for start in range(0, len(readings), judging.ROWS_IN_CACHE)
+    ]
 
     def once():
         began = time.process_time()
@@ -257,6 +350,7 @@ def formulas_in_columns(fleet, inspections=20_000):
 
 # ---- pages
 
+
 @part
 def questions(work, asked):
     """Every question that a page may ask of the current snapshot: seconds when first asked and when asked again."""
@@ -265,19 +359,48 @@ def questions(work, asked):
     from datetime import date
 
     from pipelines import store
+
     os.environ["COLDFILL_FLEET"] = str(work / "fleet")
     logging.disable(logging.WARNING)  # Streamlit says of every cache that no server is running
     from dashboard import data
+
     fleet = store.Fleet(work / "fleet")
     snapshot = store.attach(fleet.current())
-    agency, home_id, inspection_id, crew = snapshot.rows("SELECT agency, home_id, inspection_id, crew FROM readings WHERE crew IS NOT NULL ORDER BY agency, inspection_id LIMIT 1")[0]
-    some = {"viewer": data.EVERYTHING, "snapshot": str(fleet.current()), "filters": data.Filters(), "as_of": date(2026, 3, 1), "most": 12, "stage": data.STAGES[1], "sort": "risk",
-            "page": 1, "only": "", "chosen": (), "agency": agency, "home_id": home_id, "inspection_id": inspection_id, "search": home_id, "among": (), "export_id": 1, "name": "recent_file_days"}
-    more = {"homes": [{"only": question} for question in ("", *data.QUESTION)], "homes_count": [{"only": question} for question in ("", *data.QUESTION)],
-            "crews": [{"check": "precharge-low", "crew": None}, {"check": None, "crew": (agency, crew)}], "agencies_of": [{"crew": crew}]}
+    agency, home_id, inspection_id, crew = snapshot.rows(
+        "SELECT agency, home_id, inspection_id, crew FROM readings WHERE crew IS NOT NULL ORDER BY agency, inspection_id LIMIT 1"
+    )[0]
+    some = {
+        "viewer": data.EVERYTHING,
+        "snapshot": str(fleet.current()),
+        "filters": data.Filters(),
+        "as_of": date(2026, 3, 1),
+        "most": 12,
+        "stage": data.STAGES[1],
+        "sort": "risk",
+        "page": 1,
+        "only": "",
+        "chosen": (),
+        "agency": agency,
+        "home_id": home_id,
+        "inspection_id": inspection_id,
+        "search": home_id,
+        "among": (),
+        "export_id": 1,
+        "name": "recent_file_days",
+    }
+    more = {
+        "homes": [{"only": question} for question in ("", *data.QUESTION)],
+        "homes_count": [{"only": question} for question in ("", *data.QUESTION)],
+        "crews": [{"check": "precharge-low", "crew": None}, {"check": None, "crew": (agency, crew)}],
+        "agencies_of": [{"crew": crew}],
+    }
     told = []
     for name, function in vars(data).items():
-        wanted = list(inspect.signature(function).parameters) if inspect.isfunction(inspect.unwrap(function)) and not name.startswith("_") else []
+        wanted = (
+            list(inspect.signature(function).parameters)
+            if inspect.isfunction(inspect.unwrap(function)) and not name.startswith("_")
+            else []
+        )
         if wanted[:2] != ["viewer", "snapshot"]:
             continue
         for own in more.get(name, [{}]):
@@ -289,7 +412,14 @@ def questions(work, asked):
                 function(**call)
                 times.append(time.perf_counter() - began)
             said = " ".join(str(value) for value in own.values() if value)
-            told.append({"question": f"{name} {said}".strip(), "first": times[0], "again": times[1], "cached": hasattr(function, "clear")})
+            told.append(
+                {
+                    "question": f"{name} {said}".strip(),
+                    "first": times[0],
+                    "again": times[1],
+                    "cached": hasattr(function, "clear"),
+                }
+            )
     return {"questions": told}
 
 
@@ -297,6 +427,7 @@ def questions(work, asked):
 def people(work, asked):
     """Simulated people click through the served dashboard; what its server needs for each of them."""
     from tests.visitors import Person, served, stroll
+
     with served(work / "fleet", os.environ) as (port, server):
         memory = lambda: int(Path(f"/proc/{server}/status").read_text().split("VmRSS:")[1].split()[0]) * 1024
         first = Person(port, 0)
@@ -307,8 +438,15 @@ def people(work, asked):
         present = stroll(port, asked.people, asked.minutes)
         together = memory()
     seconds = sorted(spent for person in present for _, spent in person.seconds)
-    return {"clicks": len(seconds), "half": seconds[len(seconds) // 2], "most": seconds[int(0.95 * len(seconds))], "slowest": seconds[-1], "alone_bytes": alone,
-            "each_bytes": (together - alone) / len(present), "errors": first.errors + [error for person in present for error in person.errors]}
+    return {
+        "clicks": len(seconds),
+        "half": seconds[len(seconds) // 2],
+        "most": seconds[int(0.95 * len(seconds))],
+        "slowest": seconds[-1],
+        "alone_bytes": alone,
+        "each_bytes": (together - alone) / len(present),
+        "errors": first.errors + [error for person in present for error in person.errors],
+    }
 
 
 @part
@@ -319,7 +457,13 @@ def commands(work, asked):
         times = []
         for _ in range(7):
             began = time.perf_counter()
-            subprocess.run([sys.executable, "-m", "pipelines.cli", *command], cwd=ROOT, env={**os.environ, "COLDFILL_FLEET": str(work / "fleet")}, check=True, stdout=subprocess.DEVNULL)
+            subprocess.run(
+                [sys.executable, "-m", "pipelines.cli", *command],
+                cwd=ROOT,
+                env={**os.environ, "COLDFILL_FLEET": str(work / "fleet")},
+                check=True,
+                stdout=subprocess.DEVNULL,
+            )
             times.append(time.perf_counter() - began)
         told[" ".join(("coldfill", *command))] = {"best": min(times), "middle": sorted(times)[3]}
     return told
@@ -327,9 +471,25 @@ def commands(work, asked):
 
 # ---- telling
 
+
 def run(name, work, asked):
     """A part in a fresh process: what it tells, with its wall and processor seconds and its peak memory in bytes."""
-    command = [sys.executable, "-m", "tests.benchmark", str(asked.inspections), "--part", name, "--work", str(work), "--seed", str(asked.seed), "--people", str(asked.people), "--minutes", str(asked.minutes)]
+    command = [
+        sys.executable,
+        "-m",
+        "tests.benchmark",
+        str(asked.inspections),
+        "--part",
+        name,
+        "--work",
+        str(work),
+        "--seed",
+        str(asked.seed),
+        "--people",
+        str(asked.people),
+        "--minutes",
+        str(asked.minutes),
+    ]
     done = subprocess.run(command, cwd=ROOT, stdout=subprocess.PIPE, text=True, check=False)
     if done.returncode:
         raise SystemExit(f"the part {name} failed")
@@ -341,6 +501,7 @@ def tell_part(name, work, asked):
     import threading
 
     import psutil
+
     me, peak, spent, over = psutil.Process(), [0], {}, threading.Event()
 
     def watch():
@@ -360,7 +521,9 @@ def tell_part(name, work, asked):
     finally:
         over.set()
         watching.join()
-    print(json.dumps({"wall": time.perf_counter() - began, "cpu": sum(spent.values()), "peak": peak[0], **told}))
+    print(
+        json.dumps({"wall": time.perf_counter() - began, "cpu": sum(spent.values()), "peak": peak[0], **told})
+    )
 
 
 def row(what, figure, ratio=""):
@@ -378,16 +541,31 @@ def size(value):
 def tell_load(work, asked):
     made = run("make_csv", work, asked)
     print(f"{asked.inspections:,} simulated inspections, {size(made['bytes'])} of CSV")
-    read = lambda: {place: run(f"bare_read_{place.replace(' ', '_')}", work, asked) for place in ("to file", "in memory")}
+    read = lambda: {
+        place: run(f"bare_read_{place.replace(' ', '_')}", work, asked) for place in ("to file", "in memory")
+    }
     before = read()
     whole = run("load", work, asked)
-    after = read()  # a machine is not as quick at all times: before and after, so that the ratio is not by luck
-    bare = {place: {what: (before[place][what] + after[place][what]) / 2.0 for what in ("wall", "peak")} for place in before}
+    after = (
+        read()
+    )  # a machine is not as quick at all times: before and after, so that the ratio is not by luck
+    bare = {
+        place: {what: (before[place][what] + after[place][what]) / 2.0 for what in ("wall", "peak")}
+        for place in before
+    }
     assert whole["inspections"] == asked.inspections, "rows were lost"
     for place, told in bare.items():
-        row(f"bare read_csv into a table, {place}", seconds(told["wall"]), f"{seconds(before[place]['wall'])} before and {seconds(after[place]['wall'])} after; peak {size(told['peak'])}")
+        row(
+            f"bare read_csv into a table, {place}",
+            seconds(told["wall"]),
+            f"{seconds(before[place]['wall'])} before and {seconds(after[place]['wall'])} after; peak {size(told['peak'])}",
+        )
     total = sum(whole["stages"].values())
-    row("load, recompute, publish", seconds(total), f"peak {size(whole['peak'])}, processor {seconds(whole['cpu'])}, snapshot {size(whole['snapshot_bytes'])}")
+    row(
+        "load, recompute, publish",
+        seconds(total),
+        f"peak {size(whole['peak'])}, processor {seconds(whole['cpu'])}, snapshot {size(whole['snapshot_bytes'])}",
+    )
     for stage, spent in whole["stages"].items():
         row(f"    {stage}", seconds(spent), f"{spent / total:.0%}")
     for place, told in bare.items():
@@ -399,40 +577,98 @@ def tell_row_by_row(work, asked):
     told, columns = run("row_by_row", work, asked), run("in_columns", work, asked)
     cores = columns["side by side"]
     with ThreadPoolExecutor(cores) as pool:  # as many at once as the pipeline starts
-        beside = max(one["with certainty"] for one in pool.map(lambda _: run("in_columns", work, asked), range(cores))) / cores
-    print(f"{told['inspections']:,} inspections against a loop in plain Python over {told['sample']:,} of them, scaled; processor time on one core")
-    row("disagreements in quantities, outcomes and certainty", f"{told['disagreements']}", "; ".join(told["first"]) or "none allowed")
-    row("outcomes apart as a certainty lies at the figure", f"{told['too_close']}", f"within {CERTAINTY_WITHIN}")
+        beside = (
+            max(
+                one["with certainty"]
+                for one in pool.map(lambda _: run("in_columns", work, asked), range(cores))
+            )
+            / cores
+        )
+    print(
+        f"{told['inspections']:,} inspections against a loop in plain Python over {told['sample']:,} of them, scaled; processor time on one core"
+    )
+    row(
+        "disagreements in quantities, outcomes and certainty",
+        f"{told['disagreements']}",
+        "; ".join(told["first"]) or "none allowed",
+    )
+    row(
+        "outcomes apart as a certainty lies at the figure",
+        f"{told['too_close']}",
+        f"within {CERTAINTY_WITHIN}",
+    )
     check, apart = max(told["apart"].items(), key=lambda one: one[1])
     row("largest difference of certainty", f"{apart:.4f}", check if apart else "")
     for how in ("without certainty", "with certainty"):
         loop, spent = told[f"by_row {how}"], columns[how]
-        row(f"the loop, {how}", seconds(loop * told["inspections"]), f"{loop * 1e6:.1f} µs an inspection, readings in hand")
-        row(f"the same in columns, {how}", seconds(spent * told["inspections"]), f"{spent * 1e6:.1f} µs; the loop takes {loop / spent:.1f} times as long")
-    row(f"the same in {cores} processes side by side, as in a large load", seconds(beside * told["inspections"]), f"{beside * 1e6:.1f} µs; the loop takes {loop / beside:.1f} times as long")
+        row(
+            f"the loop, {how}",
+            seconds(loop * told["inspections"]),
+            f"{loop * 1e6:.1f} µs an inspection, readings in hand",
+        )
+        row(
+            f"the same in columns, {how}",
+            seconds(spent * told["inspections"]),
+            f"{spent * 1e6:.1f} µs; the loop takes {loop / spent:.1f} times as long",
+        )
+    row(
+        f"the same in {cores} processes side by side, as in a large load",
+        seconds(beside * told["inspections"]),
+        f"{beside * 1e6:.1f} µs; the loop takes {loop / beside:.1f} times as long",
+    )
     loop *= told["inspections"]
-    row("recompute, check, follow over time, write (wall clock)", seconds(told["checking"]), f"the loop with certainty takes {loop / told['checking']:.1f} times as long")
-    row("from the file to the snapshot (wall clock)", seconds(told["whole"]), f"the loop with certainty alone takes {loop / told['whole']:.1f} times as long")
+    row(
+        "recompute, check, follow over time, write (wall clock)",
+        seconds(told["checking"]),
+        f"the loop with certainty takes {loop / told['checking']:.1f} times as long",
+    )
+    row(
+        "from the file to the snapshot (wall clock)",
+        seconds(told["whole"]),
+        f"the loop with certainty alone takes {loop / told['whole']:.1f} times as long",
+    )
 
 
 def tell_added(work, asked):
     told = run("add_one_export", work, asked)
     export = told["export"]
-    print(f"One export of {export['rows_read']} rows ({export['rows_kept']} in force, {export['rows_repeated']} repeated) added to {asked.inspections:,} inspections")
+    print(
+        f"One export of {export['rows_read']} rows ({export['rows_kept']} in force, {export['rows_repeated']} repeated) added to {asked.inspections:,} inspections"
+    )
     row("load, recompute, publish", seconds(told["added_seconds"]), f"processor {seconds(told['added_cpu'])}")
-    row("worked out anew", f"{told['homes']:,} homes", f"{told['inspections']:,} inspections, {told['inspections'] / asked.inspections:.3%} of all")
-    row("equal to a whole rebuild", "no" if told["faults"] else "yes", "; ".join(told["faults"]) or f"compared in {seconds(told['verify_seconds'])}, the rebuild included")
+    row(
+        "worked out anew",
+        f"{told['homes']:,} homes",
+        f"{told['inspections']:,} inspections, {told['inspections'] / asked.inspections:.3%} of all",
+    )
+    row(
+        "equal to a whole rebuild",
+        "no" if told["faults"] else "yes",
+        "; ".join(told["faults"]) or f"compared in {seconds(told['verify_seconds'])}, the rebuild included",
+    )
 
 
 def tell_pages(work, asked):
     told = run("questions", work, asked)
     print(f"Questions of pages at {asked.inspections:,} inspections; peak {size(told['peak'])}")
     for one in sorted(told["questions"], key=lambda one: -one["first"]):
-        row(f"    {one['question']}", seconds(one["first"]), f"again {one['again'] * 1e3:.1f} ms" if one["cached"] else "not kept: a list to take along")
+        row(
+            f"    {one['question']}",
+            seconds(one["first"]),
+            f"again {one['again'] * 1e3:.1f} ms" if one["cached"] else "not kept: a list to take along",
+        )
     told = run("people", work, asked)
     print(f"{asked.people} simulated people click for {asked.minutes:g} minutes")
-    row("pages opened", f"{told['clicks']:,}", f"half within {seconds(told['half'])}, 95 % within {seconds(told['most'])}, slowest {seconds(told['slowest'])}")
-    row("memory of the server with one person", size(told["alone_bytes"]), f"each more {size(told['each_bytes'])}")
+    row(
+        "pages opened",
+        f"{told['clicks']:,}",
+        f"half within {seconds(told['half'])}, 95 % within {seconds(told['most'])}, slowest {seconds(told['slowest'])}",
+    )
+    row(
+        "memory of the server with one person",
+        size(told["alone_bytes"]),
+        f"each more {size(told['each_bytes'])}",
+    )
     row("errors seen", f"{len(told['errors'])}", "; ".join(dict.fromkeys(told["errors"]))[:300])
 
 
@@ -440,15 +676,37 @@ def tell_commands(work, asked):
     told = run("commands", work, asked)
     print("Light commands")
     for command in (" ".join(("coldfill", *command)) for command in COMMANDS):
-        row(f"    {command}", seconds(told[command]["best"]), f"middle of 7: {seconds(told[command]['middle'])}")
+        row(
+            f"    {command}",
+            seconds(told[command]["best"]),
+            f"middle of 7: {seconds(told[command]['middle'])}",
+        )
 
 
 def main():
-    parser = argparse.ArgumentParser(prog="python -m tests.benchmark", description=__doc__.splitlines()[0].split(":")[0] + ".",
-                                     epilog="Example: python -m tests.benchmark 200000 --increment --pages")
-    parser.add_argument("inspections", nargs="?", type=int, default=1_000_000, metavar="N", help="simulated inspections (1,000,000 unless said)")
-    parser.add_argument("--increment", action="store_true", help="add one export of 500 rows, and hold the snapshot against a whole rebuild")
-    parser.add_argument("--pages", action="store_true", help="ask every question of the pages, and let people click through them")
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.benchmark",
+        description=__doc__.splitlines()[0].split(":")[0] + ".",
+        epilog="Example: python -m tests.benchmark 200000 --increment --pages",
+    )
+    parser.add_argument(
+        "inspections",
+        nargs="?",
+        type=int,
+        default=1_000_000,
+        metavar="N",
+        help="simulated inspections (1,000,000 unless said)",
+    )
+    parser.add_argument(
+        "--increment",
+        action="store_true",
+        help="add one export of 500 rows, and hold the snapshot against a whole rebuild",
+    )
+    parser.add_argument(
+        "--pages",
+        action="store_true",
+        help="ask every question of the pages, and let people click through them",
+    )
     parser.add_argument("--people", type=int, default=20, help="how many people click (20)")
     parser.add_argument("--minutes", type=float, default=0.5, help="for how long (0.5; the full run is 5)")
     parser.add_argument("--seed", type=int, default=1, help="of the simulated fleet (1)")

@@ -9,7 +9,9 @@ import pytest
 from pipelines import build, receive, store
 
 SAMPLES = Path(__file__).parent.parent / "sample_exports"
-HOW_TO_GET_CHROMIUM = "the browser tests need Chromium from the system's packages (Debian: apt-get install chromium)"
+HOW_TO_GET_CHROMIUM = (
+    "the browser tests need Chromium from the system's packages (Debian: apt-get install chromium)"
+)
 
 
 def pytest_configure(config):
@@ -23,7 +25,11 @@ def pytest_collection_modifyitems(config, items):
     for item in items:
         if item.get_closest_marker("full") and not full:
             item.add_marker(pytest.mark.skip(reason="heavy run: COLDFILL_FULL=1 runs it"))
-        if item.get_closest_marker("browser") and not chromium and not os.environ.get("COLDFILL_REQUIRE_BROWSER"):
+        if (
+            item.get_closest_marker("browser")
+            and not chromium
+            and not os.environ.get("COLDFILL_REQUIRE_BROWSER")
+        ):
             item.add_marker(pytest.mark.skip(reason=HOW_TO_GET_CHROMIUM))
 
 

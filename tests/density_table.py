@@ -39,16 +39,23 @@ def glycol_lb_ft3(fluid, temperature_f, percent):
     """Glycol mix by CoolProp, one temperature, percent by volume; NaN above its data. Its density has no pressure."""
     if temperature_f > GLYCOL_HIGHEST_F:
         return float("nan")
-    return PropsSI("D", "T", kelvin(temperature_f), "P", 3e5, f"INCOMP::{fluid}[{percent / 100}]") / KG_M3_PER_LB_FT3
+    return (
+        PropsSI("D", "T", kelvin(temperature_f), "P", 3e5, f"INCOMP::{fluid}[{percent / 100}]")
+        / KG_M3_PER_LB_FT3
+    )
 
 
 def density_table():
     """The whole text of density.csv."""
-    headings = ["temperature_f", "water_0"] + [f"{name}_{percent}" for name in GLYCOLS for percent in PERCENTS]
+    headings = ["temperature_f", "water_0"] + [
+        f"{name}_{percent}" for name in GLYCOLS for percent in PERCENTS
+    ]
     lines = [",".join(headings)]
     for temperature_f in TEMPERATURES_F:
         values = [water_lb_ft3(temperature_f)]
-        values += [glycol_lb_ft3(fluid, temperature_f, percent) for fluid in GLYCOLS.values() for percent in PERCENTS]
+        values += [
+            glycol_lb_ft3(fluid, temperature_f, percent) for fluid in GLYCOLS.values() for percent in PERCENTS
+        ]
         lines.append(",".join([str(temperature_f)] + [f"{value:.5f}" for value in values]))
     return HEADER + "\n".join(lines) + "\n"
 

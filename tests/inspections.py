@@ -21,29 +21,102 @@ SAMPLES = Path(__file__).resolve().parent.parent / "sample_exports"
 
 # A sound loop of 40 gal at sea level, diaphragm tank, everything recorded. Invented.
 SOUND = dict(
-    inspected_on=date(2026, 3, 10), inspection_kind="final", stated_result="pass",
-    elevation_ft=0.0, stories=2.0, boiler_level="basement", top_height_ft=16.0, water_source="public",
-    heating_system="hot_water", boiler_output_btuh=90_000.0, boiler_max_pressure_psig=30.0, boiler_min_pressure_psig=8.0, boiler_year=2012.0,
-    emitter="fin_tube", system_volume_gal=40.0, buffer_tank="no", pipe_material="copper", antifreeze="none", water_treatment="no", domestic_coil="none",
-    supply_pressure_psig=60.0, fill_setting_psig=12.0, fill_connection="automatic", cold_pressure_psig=12.0, cold_temperature_f=60.0,
-    cold_reading_state="heat_off", hot_pressure_psig=17.0, hot_temperature_f=180.0, hot_reading_state="all_zones_hot", high_limit_f=180.0,
-    pressure_read_with="test_gauge", boiler_gauge="works", leaks_seen="none",
-    tank_type="diaphragm", tank_volume_gal=6.0, tank_above_gauge_ft=0.0, tank_temperature_f=60.0, precharge_psig=12.0,
-    precharge_system_side="relieved", tank_air_valve="air", tank_tap="hollow", tank_valve="open",
-    relief_present="yes", relief_setting_psig=30.0, relief_capacity_btuh=200_000.0, relief_mounting="on_boiler", relief_discharge_end="visible_drain",
-    relief_discharge_pipe="full_size", relief_signs="dry", backflow_device="reduced_pressure", backflow_tested_on=date(2025, 9, 1),
-    vent_cap="loose", thermostat="mechanical", anticipator_a=0.40, controlled_current_a=0.40, low_water_cutoff="probe_or_float",
-    low_water_cutoff_test="stopped_burner", makeup_gal_per_month=0.1, repeated_elsewhere=0.0,
+    inspected_on=date(2026, 3, 10),
+    inspection_kind="final",
+    stated_result="pass",
+    elevation_ft=0.0,
+    stories=2.0,
+    boiler_level="basement",
+    top_height_ft=16.0,
+    water_source="public",
+    heating_system="hot_water",
+    boiler_output_btuh=90_000.0,
+    boiler_max_pressure_psig=30.0,
+    boiler_min_pressure_psig=8.0,
+    boiler_year=2012.0,
+    emitter="fin_tube",
+    system_volume_gal=40.0,
+    buffer_tank="no",
+    pipe_material="copper",
+    antifreeze="none",
+    water_treatment="no",
+    domestic_coil="none",
+    supply_pressure_psig=60.0,
+    fill_setting_psig=12.0,
+    fill_connection="automatic",
+    cold_pressure_psig=12.0,
+    cold_temperature_f=60.0,
+    cold_reading_state="heat_off",
+    hot_pressure_psig=17.0,
+    hot_temperature_f=180.0,
+    hot_reading_state="all_zones_hot",
+    high_limit_f=180.0,
+    pressure_read_with="test_gauge",
+    boiler_gauge="works",
+    leaks_seen="none",
+    tank_type="diaphragm",
+    tank_volume_gal=6.0,
+    tank_above_gauge_ft=0.0,
+    tank_temperature_f=60.0,
+    precharge_psig=12.0,
+    precharge_system_side="relieved",
+    tank_air_valve="air",
+    tank_tap="hollow",
+    tank_valve="open",
+    relief_present="yes",
+    relief_setting_psig=30.0,
+    relief_capacity_btuh=200_000.0,
+    relief_mounting="on_boiler",
+    relief_discharge_end="visible_drain",
+    relief_discharge_pipe="full_size",
+    relief_signs="dry",
+    backflow_device="reduced_pressure",
+    backflow_tested_on=date(2025, 9, 1),
+    vent_cap="loose",
+    thermostat="mechanical",
+    anticipator_a=0.40,
+    controlled_current_a=0.40,
+    low_water_cutoff="probe_or_float",
+    low_water_cutoff_test="stopped_burner",
+    makeup_gal_per_month=0.1,
+    repeated_elsewhere=0.0,
 )
 # What differs in the same loop with a steel compression tank and a plug in place of the vent; no charge can be read.
 STEEL = dict(
-    tank_type="plain_steel", tank_volume_gal=16.0, precharge_psig=None, precharge_system_side=None, tank_air_valve=None, tank_tap="half",
-    tank_temperature_f=None, vent_cap="no_vent", hot_pressure_psig=17.5)
-NO_TANK = dict(tank_type="none", tank_volume_gal=None, precharge_psig=None, tank_valve=None, tank_air_valve=None, tank_tap=None)
-BUILT_IN = dict(tank_type="built_in", tank_volume_gal=None, precharge_psig=None, tank_air_valve=None, tank_tap=None)
-NO_RELIEF = dict(relief_present="no", relief_setting_psig=None, relief_capacity_btuh=None, relief_mounting=None, relief_discharge_end=None,
-                 relief_discharge_pipe=None, relief_signs=None)
-FLEETWIDE = {"makeup_gal_per_month": "no earlier meter reading", "repeated_elsewhere": "fewer than five readings to compare"}
+    tank_type="plain_steel",
+    tank_volume_gal=16.0,
+    precharge_psig=None,
+    precharge_system_side=None,
+    tank_air_valve=None,
+    tank_tap="half",
+    tank_temperature_f=None,
+    vent_cap="no_vent",
+    hot_pressure_psig=17.5,
+)
+NO_TANK = dict(
+    tank_type="none",
+    tank_volume_gal=None,
+    precharge_psig=None,
+    tank_valve=None,
+    tank_air_valve=None,
+    tank_tap=None,
+)
+BUILT_IN = dict(
+    tank_type="built_in", tank_volume_gal=None, precharge_psig=None, tank_air_valve=None, tank_tap=None
+)
+NO_RELIEF = dict(
+    relief_present="no",
+    relief_setting_psig=None,
+    relief_capacity_btuh=None,
+    relief_mounting=None,
+    relief_discharge_end=None,
+    relief_discharge_pipe=None,
+    relief_signs=None,
+)
+FLEETWIDE = {
+    "makeup_gal_per_month": "no earlier meter reading",
+    "repeated_elsewhere": "fewer than five readings to compare",
+}
 
 
 @lru_cache
@@ -58,16 +131,31 @@ def batch(rows, policy=None, places=None):
     stand for the fleet's table of places.
     """
     column = lambda name: [row.get(name) for row in rows]
-    floats = lambda name: np.array([np.nan if value is None else value for value in column(name)], dtype=float)
+    floats = lambda name: np.array(
+        [np.nan if value is None else value for value in column(name)], dtype=float
+    )
     numbers = {field.name: floats(field.name) for field in FIELDS if field.kind == NUMBER}
     numbers |= {name: floats(name) for name in ("place_elevation_ft", "place_spread_ft")}
     words = {field.name: Words.of(field.name, column(field.name)) for field in FIELDS if field.kind == WORD}
-    dates = {field.name: np.array(column(field.name), dtype="datetime64[D]") for field in FIELDS if field.kind == DATE}
-    unknown = {name for row in rows for name in row} - set(BY_NAME) - set(numbers) - set(FLEETWIDE) - {"unusable"}
+    dates = {
+        field.name: np.array(column(field.name), dtype="datetime64[D]")
+        for field in FIELDS
+        if field.kind == DATE
+    }
+    unknown = (
+        {name for row in rows for name in row} - set(BY_NAME) - set(numbers) - set(FLEETWIDE) - {"unusable"}
+    )
     assert not unknown, f"no such readings: {unknown}"
-    unusable = {name: np.array([name in row.get("unusable", ()) for row in rows]) for row in rows for name in row.get("unusable", ())}
+    unusable = {
+        name: np.array([name in row.get("unusable", ()) for row in rows])
+        for row in rows
+        for name in row.get("unusable", ())
+    }
     readings = Readings(len(rows), numbers, words, dates, unusable=unusable)
-    readings.fleetwide = {name: known(np.nan_to_num(floats(name))).withhold(np.isnan(floats(name)), reason) for name, reason in FLEETWIDE.items()}
+    readings.fleetwide = {
+        name: known(np.nan_to_num(floats(name))).withhold(np.isnan(floats(name)), reason)
+        for name, reason in FLEETWIDE.items()
+    }
     policy = policy or shipped_policy()
     return Recomputed(readings, policy.for_rows([("Agency", place) for place in places] if places else ()))
 
@@ -82,8 +170,12 @@ def judge(readings, check_id, policy=None, place=None):
 def told(result, row=0):
     """A result's row in words and numbers."""
     field = int(result.about[row])
-    return Told(OUTCOMES[result.outcome[row]], REASONS[result.reason[row]], FIELDS[field].name if field >= 0 else None,
-                *(float(getattr(result, name)[row]) for name in ("certainty", "observed", "low", "high")))
+    return Told(
+        OUTCOMES[result.outcome[row]],
+        REASONS[result.reason[row]],
+        FIELDS[field].name if field >= 0 else None,
+        *(float(getattr(result, name)[row]) for name in ("certainty", "observed", "low", "high")),
+    )
 
 
 class Told(tuple):
@@ -131,7 +223,9 @@ def snapshot_of(folder, *files, policy=None):
         with open(path, "w", encoding="utf-8", newline="") as out:
             lines = csv.DictWriter(out, headings, restval="", extrasaction="ignore")
             lines.writeheader()
-            lines.writerows({name: "" if value is None else value for name, value in row.items()} for row in rows)
+            lines.writerows(
+                {name: "" if value is None else value for name, value in row.items()} for row in rows
+            )
         arrivals = receive.load(fleet, [path])
         assert [arrival.status for arrival in arrivals] == ["loaded"], arrivals
     build.build(fleet)

@@ -16,7 +16,16 @@ FIELDS = {  # heading: field
 }  # fmt: skip
 NUMBERS = {6, 7, 8, 9, 11}
 CREWS = ["Crew 1", "North, East & Sons", "Crew 2"]
-REMARKS = ["seen twice", "", 'a "good" loop', "first line\nsecond, line", "60 °F; tank, vent", "", "done", "3 radiators"]
+REMARKS = [
+    "seen twice",
+    "",
+    'a "good" loop',
+    "first line\nsecond, line",
+    "60 °F; tank, vent",
+    "",
+    "done",
+    "3 radiators",
+]
 ROWS = [
     [f"V-{4107 + 7 * i}", f"H{230 + i}", f"2024-{i % 12 + 1:02d}-{i + 3:02d}", "Lake", CREWS[i % 3], ("diaphragm", "", "plain_steel")[i % 3],
      f"{12 + i % 5}.5", f"{64 + i % 7}", f"{19 + i % 6}.0", ("1218.25", "", "940.5")[i % 3], REMARKS[i], ("12.0", "11.5", "")[i % 3]]
@@ -39,11 +48,16 @@ class Form:
         return f'agency = "Alder"\ndecimal = "{self.decimal}"\n{columns}'
 
     def rows(self):
-        return [[cell.replace(".", self.decimal) if c in NUMBERS else cell for c, cell in enumerate(row)] for row in ROWS]
+        return [
+            [cell.replace(".", self.decimal) if c in NUMBERS else cell for c, cell in enumerate(row)]
+            for row in ROWS
+        ]
 
     def written(self, cells):
         """Each cell as it stands in the file."""
-        return [self._line([cell, "x"]).removesuffix(self._line(["x"]))[: -len(self.separator)] for cell in cells]
+        return [
+            self._line([cell, "x"]).removesuffix(self._line(["x"]))[: -len(self.separator)] for cell in cells
+        ]
 
     def _line(self, cells):
         text = io.StringIO(newline="")
@@ -51,7 +65,9 @@ class Form:
         return text.getvalue().removesuffix("\n")
 
     def file(self, texts, last_end=True):
-        text = self.end.join([self.separator.join(self.written(list(FIELDS))), *texts]) + (self.end if last_end else "")
+        text = self.end.join([self.separator.join(self.written(list(FIELDS))), *texts]) + (
+            self.end if last_end else ""
+        )
         return text.encode(self.encoding, "surrogateescape")
 
 
@@ -75,7 +91,11 @@ def inside(cell, insert):
 
 def joined(cells, c, form, mark=""):
     """The row with `mark` instead of the separator after a column."""
-    return form.separator.join([*cells[:c], mark.join(cells[c : c + 2]), *cells[c + 2 :]]) if c < len(cells) - 1 else None
+    return (
+        form.separator.join([*cells[:c], mark.join(cells[c : c + 2]), *cells[c + 2 :]])
+        if c < len(cells) - 1
+        else None
+    )
 
 
 def moved(cells, c, form, by):
@@ -205,7 +225,11 @@ def means(column, text, form):
     if re.search("[\0-\x08\x0e-\x1f\ufffd]", text) and column != 10:
         return None
     if column in NUMBERS:
-        return float(text.replace(form.decimal, ".")) if re.fullmatch(rf"[0-9]+(\{form.decimal}[0-9]+)?", text) else None
+        return (
+            float(text.replace(form.decimal, "."))
+            if re.fullmatch(rf"[0-9]+(\{form.decimal}[0-9]+)?", text)
+            else None
+        )
     if column == 2:
         return date.fromisoformat(text) if re.fullmatch(r"\d{4}-\d\d-\d\d", text) else None
     return text or None

@@ -21,7 +21,13 @@ LINEAR_EXPANSION_PER_F = {"steel": 6.5e-6, "copper": 9.5e-6, "pex": 0.0, None: 6
 PSI_PER_FT = 62.364 / 144.0  # of water at 60 °F
 RANKINE = 460.0
 DAYS_A_MONTH = 365.25 / 12.0
-FIVE = ("cold_pressure_psig", "hot_pressure_psig", "cold_temperature_f", "hot_temperature_f", "precharge_psig")
+FIVE = (
+    "cold_pressure_psig",
+    "hot_pressure_psig",
+    "cold_temperature_f",
+    "hot_temperature_f",
+    "precharge_psig",
+)
 VISIT_ORDER = {"initial": 0, "service": 1, "final": 2, "qa": 3, None: 4}
 SAFETY_CRITICAL = (
     "hot-pressure-near-relief", "tank-missing", "tank-valved-off", "tank-cushion-lost", "tank-diaphragm-failed", "relief-missing", "relief-isolated",
@@ -49,7 +55,11 @@ class Rules:
 
     def __init__(self, policy, agency="", region=""):
         fold = lambda text: " ".join((text or "").split()).casefold()
-        here = [one for one in policy.regions if fold(one.name) == fold(region) and fold(one.agency) in ("", fold(agency))]
+        here = [
+            one
+            for one in policy.regions
+            if fold(one.name) == fold(region) and fold(one.agency) in ("", fold(agency))
+        ]
         self.emitter_gal_per_1000_btuh = policy.emitter_gal_per_1000_btuh
         self.accepted = {name: policy.words(name) for name in policy.accepted}
         for name, limit in policy.limits.items():
@@ -61,6 +71,7 @@ class Rules:
 
 
 # ---- physics
+
 
 def atmosphere_psia(elevation_ft):
     """US Standard Atmosphere 1976 in the closed form of the ASHRAE Handbook, to 1e-6 psi."""
@@ -95,7 +106,10 @@ def density_lb_ft3(temperature_f, fluid, percent):
     """By straight lines between the steps of the table; None outside its data."""
     temperatures, fluids = density_table()
     percents, densities = fluids[fluid]
-    row, column = _between(temperatures, temperature_f), _between(percents, percent if fluid != "water" else 0.0)
+    row, column = (
+        _between(temperatures, temperature_f),
+        _between(percents, percent if fluid != "water" else 0.0),
+    )
     if row is None or column is None:
         return None
     (low, high, along), (left, right, across) = row, column
@@ -108,7 +122,11 @@ def density_lb_ft3(temperature_f, fluid, percent):
 def net_expansion(cold_f, hot_f, pipe, fluid, percent):
     """(v hot / v cold - 1) - 3 alpha (hot - cold)."""
     cold, hot = density_lb_ft3(cold_f, fluid, percent), density_lb_ft3(hot_f, fluid, percent)
-    return None if missing(cold, hot) else cold / hot - 1.0 - 3.0 * LINEAR_EXPANSION_PER_F[pipe] * (hot_f - cold_f)
+    return (
+        None
+        if missing(cold, hot)
+        else cold / hot - 1.0 - 3.0 * LINEAR_EXPANSION_PER_F[pipe] * (hot_f - cold_f)
+    )
 
 
 def pressure_after_psia(expansion_gal, tank_gal, charge_psia, cold_psia):
@@ -118,6 +136,7 @@ def pressure_after_psia(expansion_gal, tank_gal, charge_psia, cold_psia):
 
 
 # ---- other inspections
+
 
 class Fleet:
     """All inspections in force, to look up what others say of one."""
@@ -131,7 +150,14 @@ class Fleet:
                 self.taken.setdefault(key, []).append((visit["inspected_on"], visit["home_id"]))
         self.before = {}
         for visits_of_system in self.metered.values():
-            visits_of_system.sort(key=lambda v: (v["inspected_on"], VISIT_ORDER[v.get("inspection_kind")], str(v.get("updated_at") or ""), v["inspection_id"]))
+            visits_of_system.sort(
+                key=lambda v: (
+                    v["inspected_on"],
+                    VISIT_ORDER[v.get("inspection_kind")],
+                    str(v.get("updated_at") or ""),
+                    v["inspection_id"],
+                )
+            )
             for earlier, later in pairwise(visits_of_system):
                 self.before[later.get("agency"), later["inspection_id"]] = earlier
         for dated in self.taken.values():
@@ -146,7 +172,10 @@ class Fleet:
         if (key := _five(visit)) is None:
             return None
         dated, day = self.taken[key], visit["inspected_on"]
-        first, last = bisect_left(dated, (day - timedelta(days), "")), bisect_right(dated, (day + timedelta(days), chr(0x10FFFF)))
+        first, last = (
+            bisect_left(dated, (day - timedelta(days), "")),
+            bisect_right(dated, (day + timedelta(days), chr(0x10FFFF))),
+        )
         return any(home != visit["home_id"] for _, home in dated[first:last])
 
 
@@ -155,7 +184,13 @@ def _system(visit):
 
 
 def _five(visit):
-    taker = ("inspector", visit["inspector"]) if visit.get("inspector") else ("crew", visit["crew"]) if visit.get("crew") else None
+    taker = (
+        ("inspector", visit["inspector"])
+        if visit.get("inspector")
+        else ("crew", visit["crew"])
+        if visit.get("crew")
+        else None
+    )
     readings = tuple(visit.get(name) for name in FIVE)
     return None if taker is None or None in readings else (visit.get("agency"), taker, readings)
 
@@ -169,7 +204,10 @@ class Places:
             with open(path, newline="", encoding="utf-8-sig") as file:
                 for row in csv.DictReader(file):
                     kind = "postal_code" if row["postal_code"].strip() else "region"
-                    self.elevations[row["agency"].casefold(), kind, row[kind].casefold()] = float(row["elevation_ft"]), float(row["spread_ft"])
+                    self.elevations[row["agency"].casefold(), kind, row[kind].casefold()] = (
+                        float(row["elevation_ft"]),
+                        float(row["spread_ft"]),
+                    )
 
     def of(self, visit):
         """(elevation, spread) of the postal code, else of the region; a line without an agency speaks of all. None where no line does."""
@@ -182,6 +220,7 @@ class Places:
 
 
 # ---- one inspection
+
 
 class Inspection:
     """Readings of one visit, and what is recomputed from them.
@@ -196,22 +235,36 @@ class Inspection:
         self.atmosphere_estimated = get("elevation_ft") is None and place is not None
         elevation_ft, spread_ft = place if self.atmosphere_estimated else (get("elevation_ft"), 0.0)
         self.atmosphere = None if elevation_ft is None else atmosphere_psia(elevation_ft)
-        self.atmosphere_sigma = None if elevation_ft is None else abs(self.atmosphere - atmosphere_psia(elevation_ft + spread_ft))
+        self.atmosphere_sigma = (
+            None if elevation_ft is None else abs(self.atmosphere - atmosphere_psia(elevation_ft + spread_ft))
+        )
         self.cold, self.hot = self.pressures()
-        self.cold_is_warm = get("cold_temperature_f") is not None and over(get("cold_temperature_f"), rules.cold_above_f)
+        self.cold_is_warm = get("cold_temperature_f") is not None and over(
+            get("cold_temperature_f"), rules.cold_above_f
+        )
         self.cold_f = None if get("cold_reading_state") == "heat_not_shut_off" else get("cold_temperature_f")
-        self.hot_f = None if not missing(self.cold_f, get("hot_temperature_f")) and get("hot_temperature_f") < self.cold_f else get("hot_temperature_f")
+        self.hot_f = (
+            None
+            if not missing(self.cold_f, get("hot_temperature_f")) and get("hot_temperature_f") < self.cold_f
+            else get("hot_temperature_f")
+        )
         self.relief_setting = get("relief_setting_psig")
         self.fluid, self.percent = self.what_is_in_the_loop()
         self.fluid_unknown = get("antifreeze") is None and not get("antifreeze_percent")
         self.height_ft, self.static_estimated = self.height_of_system_ft()
         self.psi_per_ft = self.column_psi_per_ft()
-        self.static = None if missing(self.height_ft, self.psi_per_ft) else max(0.0, self.height_ft) * self.psi_per_ft
+        self.static = (
+            None if missing(self.height_ft, self.psi_per_ft) else max(0.0, self.height_ft) * self.psi_per_ft
+        )
         self.required_cold = None if self.static is None else self.required_cold_for(self.static)
         self.should_have = None if self.static is None else self.should_have_for(self.required_cold)
         self.charge_no_echo = False
         self.charge = self.trusted_charge_psig()
-        self.buffer_gal = get("buffer_tank_gal") if get("buffer_tank_gal") is not None or get("buffer_tank") == "yes" else 0.0
+        self.buffer_gal = (
+            get("buffer_tank_gal")
+            if get("buffer_tank_gal") is not None or get("buffer_tank") == "yes"
+            else 0.0
+        )
         self.loop_gal, self.loop_estimated = self.loop_volume_gal()
         self.expansion = self.expansion_gal(self.cold_f, self.hot_f)
         self.limit_f = self.highest_loop_temperature_f()
@@ -219,22 +272,36 @@ class Inspection:
         self.required_tank = self.required_tank_gal()
         compression = get("tank_type") == "plain_steel"
         self.known_charge = 0.0 if compression else self.charge
-        self.charge_or_should = 0.0 if compression else self.charge if self.charge is not None else self.should_have
+        self.charge_or_should = (
+            0.0 if compression else self.charge if self.charge is not None else self.should_have
+        )
         self.predicted_hot = self.predicted_psig(self.hot_f)
         self.predicted_limit = self.predicted_psig(self.limit_f)
-        self.cut_off = self.hot is not None and self.relief_setting is not None and not under(self.hot, self.relief_setting - rules.cut_off_within_psi)
+        self.cut_off = (
+            self.hot is not None
+            and self.relief_setting is not None
+            and not under(self.hot, self.relief_setting - rules.cut_off_within_psi)
+        )
         may_be_cut_off = self.cut_off or self.relief_setting is None and get("relief_present") != "no"
         self.at_most = get("hot_reading_state") != "all_zones_hot" or may_be_cut_off
         self.ratio = self.cushion_ratio()
-        would_be = math.inf if self.no_gas else self.balance_psig(self.hot_f, self.charge_or_should, share=0.5)  # of a sound tank, half the water hot
-        self.rise_due = None if missing(would_be, self.cold) else over(would_be - self.cold, rules.expected_rise_psi)
+        would_be = (
+            math.inf if self.no_gas else self.balance_psig(self.hot_f, self.charge_or_should, share=0.5)
+        )  # of a sound tank, half the water hot
+        self.rise_due = (
+            None if missing(would_be, self.cold) else over(would_be - self.cold, rules.expected_rise_psi)
+        )
 
     def standing_of_row(self):
         """None where the row is assessed, else the outcome of all its checks."""
         get = self.get
         if get("heating_system") not in (None, "hot_water"):
             return NOT_APPLICABLE
-        if get("heating_system") is None and get("tank_type") not in ("diaphragm", "plain_steel") and get("fill_setting_psig") is None:
+        if (
+            get("heating_system") is None
+            and get("tank_type") not in ("diaphragm", "plain_steel")
+            and get("fill_setting_psig") is None
+        ):
             return NOT_VERIFIED
         return None
 
@@ -242,13 +309,21 @@ class Inspection:
     def looks_like_something_else(self):
         """Steam, by its relief setting, or an open system, by its tank."""
         setting = self.get("relief_setting_psig")
-        return self.get("tank_type") == "open" or setting is not None and not over(setting, self.rules.steam_setting_psig)
+        return (
+            self.get("tank_type") == "open"
+            or setting is not None
+            and not over(setting, self.rules.steam_setting_psig)
+        )
 
     def pressures(self):
         """Cold and hot gauge pressure, None where missing or not to be trusted."""
         get = self.get
         bad_gauge = get("boiler_gauge") in ("stuck", "missing") and get("pressure_read_with") != "test_gauge"
-        cold = None if bad_gauge or get("cold_reading_state") == "heat_not_shut_off" else get("cold_pressure_psig")
+        cold = (
+            None
+            if bad_gauge or get("cold_reading_state") == "heat_not_shut_off"
+            else get("cold_pressure_psig")
+        )
         return cold, None if bad_gauge else get("hot_pressure_psig")
 
     def what_is_in_the_loop(self):
@@ -267,7 +342,9 @@ class Inspection:
             return 0.0, True
         if (floors := get("stories")) is None:
             return None, False
-        return rules.story_ft * (floors - 1.0) if get("boiler_level") == "lowest_floor" else rules.story_ft * floors - rules.basement_less_ft, True
+        return rules.story_ft * (floors - 1.0) if get(
+            "boiler_level"
+        ) == "lowest_floor" else rules.story_ft * floors - rules.basement_less_ft, True
 
     def column_psi_per_ft(self):
         """Weight of the column at filling temperature; a glycol of unknown share weighs as water."""
@@ -280,7 +357,9 @@ class Inspection:
 
     def should_have_for(self, required_cold):
         reckoned, setting = max(self.rules.typical_fill_psig, required_cold), self.get("fill_setting_psig")
-        near = setting is not None and not over(abs(setting - reckoned), self.rules.setting_trusted_within_psi)
+        near = setting is not None and not over(
+            abs(setting - reckoned), self.rules.setting_trusted_within_psi
+        )
         return setting if near else reckoned
 
     def trusted_charge_psig(self):
@@ -290,13 +369,21 @@ class Inspection:
             return None
         lift = PSI_PER_FT * (get("tank_above_gauge_ft") or 0.0)
         if self.cold is not None and not self.cold_is_warm:
-            bottomed = self.hot is not None and over(read + lift, max(self.cold, self.hot) + rules.charge_trust_psi)
+            bottomed = self.hot is not None and over(
+                read + lift, max(self.cold, self.hot) + rules.charge_trust_psi
+            )
             self.charge_no_echo = bottomed or under(read + lift, self.cold - rules.charge_trust_psi)
-        if not (self.charge_no_echo or get("precharge_system_side") == "relieved") or get("tank_type") not in ("diaphragm", "built_in"):
+        if not (self.charge_no_echo or get("precharge_system_side") == "relieved") or get(
+            "tank_type"
+        ) not in ("diaphragm", "built_in"):
             return None
         if (warm := get("tank_temperature_f")) is None:
             return read + lift
-        return None if self.atmosphere is None else (read + self.atmosphere) * (60.0 + RANKINE) / (warm + RANKINE) - self.atmosphere + lift
+        return (
+            None
+            if self.atmosphere is None
+            else (read + self.atmosphere) * (60.0 + RANKINE) / (warm + RANKINE) - self.atmosphere + lift
+        )
 
     def loop_volume_gal(self):
         """(gallons, whether they are estimated); a buffer tank is recorded, or is not there."""
@@ -307,7 +394,9 @@ class Inspection:
             return get("system_volume_gal") + buffer, False
         if missing(get("boiler_output_btuh"), get("emitter")):
             return None, False
-        return get("boiler_output_btuh") / 1000.0 * self.rules.emitter_gal_per_1000_btuh[get("emitter")] + buffer, True
+        return get("boiler_output_btuh") / 1000.0 * self.rules.emitter_gal_per_1000_btuh[
+            get("emitter")
+        ] + buffer, True
 
     def expansion_share(self, cold_f, hot_f):
         return net_expansion(cold_f, hot_f, self.get("pipe_material"), self.fluid, self.percent)
@@ -329,27 +418,47 @@ class Inspection:
         kind = self.get("tank_type")
         if missing(self.should_have, self.relief_setting, self.atmosphere) or kind is None:
             return None
-        fill, allowed = self.should_have + self.atmosphere, self.rules.near_relief_share * self.relief_setting + self.atmosphere
+        fill, allowed = (
+            self.should_have + self.atmosphere,
+            self.rules.near_relief_share * self.relief_setting + self.atmosphere,
+        )
         if fill >= allowed:
             return None
         expansion = self.expansion_gal(self.rules.sizing_cold_f, self.limit_f)
         if expansion is None:
             return None
-        return expansion / (self.atmosphere / fill - self.atmosphere / allowed if kind == "plain_steel" else 1.0 - fill / allowed)
+        return expansion / (
+            self.atmosphere / fill - self.atmosphere / allowed
+            if kind == "plain_steel"
+            else 1.0 - fill / allowed
+        )
 
     def predicted_psig(self, hot_f):
         """Gas balance from the trusted charge; infinity where no gas can take the expansion."""
         if self.no_gas:
             return math.inf
-        return self.balance_psig(hot_f, self.known_charge) if self.get("tank_type") in ("diaphragm", "plain_steel") else None
+        return (
+            self.balance_psig(hot_f, self.known_charge)
+            if self.get("tank_type") in ("diaphragm", "plain_steel")
+            else None
+        )
 
     def balance_psig(self, hot_f, charge, share=1.0):
         """Pressure after some share of the loop is heated from its cold reading; a limit below that expands nothing."""
         tank_gal = self.get("tank_volume_gal")
-        expansion = self.expansion_gal(self.rules.cold_missing_f, hot_f) if self.cold_f is None else self.expansion_gal(self.cold_f, hot_f)
+        expansion = (
+            self.expansion_gal(self.rules.cold_missing_f, hot_f)
+            if self.cold_f is None
+            else self.expansion_gal(self.cold_f, hot_f)
+        )
         if missing(charge, self.cold, expansion, tank_gal, self.atmosphere):
             return None
-        return pressure_after_psia(max(0.0, expansion) * share, tank_gal, charge + self.atmosphere, self.cold + self.atmosphere) - self.atmosphere
+        return (
+            pressure_after_psia(
+                max(0.0, expansion) * share, tank_gal, charge + self.atmosphere, self.cold + self.atmosphere
+            )
+            - self.atmosphere
+        )
 
     def cushion_ratio(self):
         """Gas that cold and hot pressure imply, by the gas that the recorded charge would be; infinity shows no loss."""
@@ -358,12 +467,16 @@ class Inspection:
             return None
         if missing(charge, self.cold, self.hot, self.expansion, get("tank_volume_gal"), self.atmosphere):
             return None
-        if under(self.hot_f - self.cold_f, rules.cushion_least_rise_f) or under(self.hot - self.cold, rules.cushion_least_rise_psi):
+        if under(self.hot_f - self.cold_f, rules.cushion_least_rise_f) or under(
+            self.hot - self.cold, rules.cushion_least_rise_psi
+        ):
             return None
         if not over(self.hot, max(self.cold, charge)):
             return None
         gas = charge + self.atmosphere
-        bracket = 1.0 / max(gas, self.cold + self.atmosphere) - rules.gas_warming / (self.hot + self.atmosphere)
+        bracket = 1.0 / max(gas, self.cold + self.atmosphere) - rules.gas_warming / (
+            self.hot + self.atmosphere
+        )
         return self.expansion / bracket / (get("tank_volume_gal") * gas) if bracket > 0.0 else math.inf
 
     def quantities(self):
@@ -385,6 +498,7 @@ class Inspection:
 
 
 # ---- the checks: True deficient, False ok, None not verified
+
 
 def word(i, field, *bad):
     """Whether the recorded word is one of the bad ones."""
@@ -414,7 +528,13 @@ def near_relief(i, hot):
 
 
 def predicted_pressure_near_relief(i):
-    return NOT_APPLICABLE if i.get("tank_type") == "built_in" else True if i.predicted_limit == math.inf else near_relief(i, i.predicted_limit)
+    return (
+        NOT_APPLICABLE
+        if i.get("tank_type") == "built_in"
+        else True
+        if i.predicted_limit == math.inf
+        else near_relief(i, i.predicted_limit)
+    )
 
 
 def tank_of(i, kinds, answer):
@@ -423,7 +543,11 @@ def tank_of(i, kinds, answer):
     return None if kind is None else answer if kind in kinds else NOT_APPLICABLE
 
 
-DIAPHRAGM, OWN_SHELL, ANY_TANK = ("diaphragm",), ("diaphragm", "plain_steel"), ("diaphragm", "plain_steel", "open", "built_in")
+DIAPHRAGM, OWN_SHELL, ANY_TANK = (
+    ("diaphragm",),
+    ("diaphragm", "plain_steel"),
+    ("diaphragm", "plain_steel", "open", "built_in"),
+)
 
 
 def tank_undersized(i):
@@ -439,13 +563,20 @@ def tank_undersized(i):
 def tank_cushion_lost(i):
     if i.no_gas:
         return tank_of(i, OWN_SHELL, None)
-    if i.ratio is not None and under(i.ratio, i.rules.cushion_lost_ratio) or i.cut_off and near_relief(i, i.balance_psig(i.hot_f, i.charge_or_should)) is False:
+    if (
+        i.ratio is not None
+        and under(i.ratio, i.rules.cushion_lost_ratio)
+        or i.cut_off
+        and near_relief(i, i.balance_psig(i.hot_f, i.charge_or_should)) is False
+    ):
         return tank_of(i, OWN_SHELL, True)
     return tank_of(i, OWN_SHELL, None if i.ratio is None or i.at_most else False)
 
 
 def precharge(i, wrong, tolerance):
-    return tank_of(i, DIAPHRAGM, None if missing(i.charge, i.should_have) else wrong(i.charge, i.should_have + tolerance))
+    return tank_of(
+        i, DIAPHRAGM, None if missing(i.charge, i.should_have) else wrong(i.charge, i.should_have + tolerance)
+    )
 
 
 def relief_missing(i):
@@ -465,7 +596,9 @@ def relief_did_not_open(i):
     """A valve that shows more than dry did open."""
     if missing(i.hot, i.relief_setting, i.get("relief_signs")):
         return relief(i, None)
-    return relief(i, i.get("relief_signs") == "dry" and over(i.hot, i.rules.did_not_open_share * i.relief_setting))
+    return relief(
+        i, i.get("relief_signs") == "dry" and over(i.hot, i.rules.did_not_open_share * i.relief_setting)
+    )
 
 
 def relief_number(i, wrong, value, limit):
@@ -473,11 +606,17 @@ def relief_number(i, wrong, value, limit):
 
 
 def discharge_pipe(i, *bad):
-    return relief(i, NOT_APPLICABLE if i.get("relief_discharge_end") == "none" else word(i, "relief_discharge_pipe", *bad))
+    return relief(
+        i,
+        NOT_APPLICABLE if i.get("relief_discharge_end") == "none" else word(i, "relief_discharge_pipe", *bad),
+    )
 
 
 def relief_stained(i):
-    return relief(i, None if i.get("relief_signs") in ("dripping", "discharging") else word(i, "relief_signs", "stained"))
+    return relief(
+        i,
+        None if i.get("relief_signs") in ("dripping", "discharging") else word(i, "relief_signs", "stained"),
+    )
 
 
 def fill_connected(i, answer):
@@ -485,7 +624,11 @@ def fill_connected(i, answer):
     connection, device = i.get("fill_connection"), i.get("backflow_device")
     if connection in ("none", "feeder_tank"):
         return NOT_APPLICABLE
-    return None if connection is None and i.get("fill_setting_psig") is None and device in (None, "none") else answer
+    return (
+        None
+        if connection is None and i.get("fill_setting_psig") is None and device in (None, "none")
+        else answer
+    )
 
 
 def backflow_insufficient(i):
@@ -494,9 +637,17 @@ def backflow_insufficient(i):
         return NOT_APPLICABLE
     if device is None:
         return fill_connected(i, None)
-    plain, strict = device in i.rules.accepted["backflow_without_additives"], device in i.rules.accepted["backflow_with_additives"]
+    plain, strict = (
+        device in i.rules.accepted["backflow_without_additives"],
+        device in i.rules.accepted["backflow_with_additives"],
+    )
     some = bool(i.get("antifreeze_percent"))
-    if antifreeze in ("propylene_glycol", "ethylene_glycol") or treated == "yes" or some and antifreeze is None:
+    if (
+        antifreeze in ("propylene_glycol", "ethylene_glycol")
+        or treated == "yes"
+        or some
+        and antifreeze is None
+    ):
         return fill_connected(i, not strict)
     if antifreeze == "none" and treated == "no" and not some:
         return fill_connected(i, not plain)
@@ -504,11 +655,25 @@ def backflow_insufficient(i):
 
 
 def backflow_test_overdue(i):
-    device, water, accepted = i.get("backflow_device"), i.get("water_source"), i.rules.accepted["backflow_tested_on_supply"]
-    if device is not None and device not in i.rules.accepted["backflow_tested"] or water is not None and water not in accepted:
+    device, water, accepted = (
+        i.get("backflow_device"),
+        i.get("water_source"),
+        i.rules.accepted["backflow_tested_on_supply"],
+    )
+    if (
+        device is not None
+        and device not in i.rules.accepted["backflow_tested"]
+        or water is not None
+        and water not in accepted
+    ):
         return NOT_APPLICABLE
     tested, visited = i.get("backflow_tested_on"), i.get("inspected_on")
-    if missing(device, tested) or water is None and not {"public", "well"} <= set(accepted) or tested > visited:
+    if (
+        missing(device, tested)
+        or water is None
+        and not {"public", "well"} <= set(accepted)
+        or tested > visited
+    ):
         return None
     return tested < months_before(visited, int(i.rules.backflow_test_months))
 
@@ -521,7 +686,13 @@ def months_before(day, months):
 
 def vent_cap_tight(i):
     kind, cap = i.get("tank_type"), i.get("vent_cap")
-    return NOT_APPLICABLE if kind == "plain_steel" or cap == "no_vent" else None if kind is None else word(i, "vent_cap", "tight")
+    return (
+        NOT_APPLICABLE
+        if kind == "plain_steel" or cap == "no_vent"
+        else None
+        if kind is None
+        else word(i, "vent_cap", "tight")
+    )
 
 
 def low_water_cutoff_missing(i):
@@ -532,25 +703,41 @@ def low_water_cutoff_missing(i):
 def low_water_cutoff_failed(i):
     if i.get("low_water_cutoff") == "no":
         return NOT_APPLICABLE
-    return None if i.get("low_water_cutoff_test") == "not_tested" else word(i, "low_water_cutoff_test", "failed")
+    return (
+        None if i.get("low_water_cutoff_test") == "not_tested" else word(i, "low_water_cutoff_test", "failed")
+    )
 
 
 def makeup_excessive(i, fleet, visit):
     if (before := fleet.metered_before(visit)) is None:
         return None
-    gallons, days = visit["makeup_meter_gal"] - before["makeup_meter_gal"], (visit["inspected_on"] - before["inspected_on"]).days
-    return None if days <= 0 or gallons < 0 else over(gallons / (days / DAYS_A_MONTH), i.rules.makeup_gal_per_month)
+    gallons, days = (
+        visit["makeup_meter_gal"] - before["makeup_meter_gal"],
+        (visit["inspected_on"] - before["inspected_on"]).days,
+    )
+    return (
+        None
+        if days <= 0 or gallons < 0
+        else over(gallons / (days / DAYS_A_MONTH), i.rules.makeup_gal_per_month)
+    )
 
 
 def anticipator_mismatch(i):
     thermostat, setting, current = i.get("thermostat"), i.get("anticipator_a"), i.get("controlled_current_a")
     if thermostat == "digital":
         return NOT_APPLICABLE
-    off = None if missing(setting, current) else over(abs(setting - current), max(i.rules.anticipator_share * current, i.rules.anticipator_least_a))
+    off = (
+        None
+        if missing(setting, current)
+        else over(
+            abs(setting - current), max(i.rules.anticipator_share * current, i.rules.anticipator_least_a)
+        )
+    )
     return None if thermostat is None else off
 
 
 # ---- readings about readings: True odd, False not
+
 
 def precharge_under_pressure(i):
     side = None if i.get("precharge_psig") is None else i.get("precharge_system_side")
@@ -570,7 +757,9 @@ def precharge_echoes_system(i):
             return False
         return None if setting is None else over(abs(pressure - setting), i.rules.echo_off_setting_psi)
 
-    return tank_of(i, DIAPHRAGM, any_of(echoes(i.get("cold_pressure_psig")), echoes(i.get("hot_pressure_psig"))))
+    return tank_of(
+        i, DIAPHRAGM, any_of(echoes(i.get("cold_pressure_psig")), echoes(i.get("hot_pressure_psig")))
+    )
 
 
 def pressure_did_not_rise(i):
@@ -593,7 +782,10 @@ def passed_but_readings_disagree(i, outcomes, certain):
         return NOT_APPLICABLE
     if missing(said, kind):
         return None
-    return said == "pass" and any(outcomes[check] == DEFICIENT and certain.get(check, 1.0) >= i.rules.sure_certainty for check in SAFETY_CRITICAL)
+    return said == "pass" and any(
+        outcomes[check] == DEFICIENT and certain.get(check, 1.0) >= i.rules.sure_certainty
+        for check in SAFETY_CRITICAL
+    )
 
 
 ALONE = {
@@ -639,7 +831,9 @@ ALONE = {
 }  # fmt: skip
 BESIDE_OTHERS = {"makeup-excessive": makeup_excessive, "readings-repeated": readings_repeated}
 LAST = "passed-but-readings-disagree"
-LEAST_CERTAINTY = {"relief-did-not-open": "did_not_open_certainty"}  # below it the outcome is too close to call
+LEAST_CERTAINTY = {
+    "relief-did-not-open": "did_not_open_certainty"
+}  # below it the outcome is too close to call
 SAID = {True: DEFICIENT, False: OK, None: NOT_VERIFIED, NOT_APPLICABLE: NOT_APPLICABLE}
 TOLD = (OK, DEFICIENT)
 
@@ -658,7 +852,11 @@ def judge(visit, rules, fleet, place=None, with_certainty=True):
     outcomes = {check: SAID[function(inspection)] for check, function in ALONE.items()}
     outcomes |= {check: SAID[function(inspection, fleet, visit)] for check, function in BESIDE_OTHERS.items()}
     if with_certainty:
-        certain = {check: certainty(check, inspection, outcome == DEFICIENT) for check, outcome in outcomes.items() if outcome in TOLD}
+        certain = {
+            check: certainty(check, inspection, outcome == DEFICIENT)
+            for check, outcome in outcomes.items()
+            if outcome in TOLD
+        }
         for check, limit in LEAST_CERTAINTY.items():
             if check in certain and certain[check] < getattr(rules, limit):
                 outcomes[check] = NOT_VERIFIED

@@ -35,7 +35,15 @@ def sets_of_errors():
     normal = [NormalDist().inv_cdf(level) for level in levels]
     deviation = pstdev(normal)
     normal = [level / deviation for level in normal]
-    return [Errors(*((normal if error < ONE_SIDED_FROM else levels)[number * step % COUNT] for error, step in enumerate(STEPS))) for number in range(COUNT)]
+    return [
+        Errors(
+            *(
+                (normal if error < ONE_SIDED_FROM else levels)[number * step % COUNT]
+                for error, step in enumerate(STEPS)
+            )
+        )
+        for number in range(COUNT)
+    ]
 
 
 SETS = sets_of_errors()
@@ -55,6 +63,7 @@ def chance(margin):
 
 
 # ---- what a set of errors does to the readings
+
 
 def required_cold_at(i, errors):
     """Required cold pressure: an estimated height is off, and an antifreeze of unknown share makes the column heavier."""
@@ -83,7 +92,11 @@ def drifted_charge_at(i, errors):
 def charge_sigma_psi(i):
     """Tank gauge and tank thermometer."""
     warm = i.get("tank_temperature_f")
-    thermal = 0.0 if warm is None else (i.get("precharge_psig") + i.atmosphere) * i.rules.temperature_f / (460.0 + warm)
+    thermal = (
+        0.0
+        if warm is None
+        else (i.get("precharge_psig") + i.atmosphere) * i.rules.temperature_f / (460.0 + warm)
+    )
     return hypot(i.rules.test_gauge_psi, thermal)
 
 
@@ -97,7 +110,11 @@ def tested(i):
 
 def gauge_error_at(i, errors, own):
     """Error of one pressure; both pressures of a boiler gauge share its bias."""
-    return own * i.rules.test_gauge_psi if tested(i) else errors.bias * i.rules.gauge_bias_psi + own * i.rules.gauge_noise_psi
+    return (
+        own * i.rules.test_gauge_psi
+        if tested(i)
+        else errors.bias * i.rules.gauge_bias_psi + own * i.rules.gauge_noise_psi
+    )
 
 
 def gas_at(i):
@@ -126,13 +143,18 @@ def taken_gal(tank_gal, charge_psia, cold_psia, hot_psia):
 def grown_gal(i, share_at, share_sigma):
     """Function of errors: expansion of the loop and its standard deviation."""
     rules = i.rules
-    relative = hypot(0.0 if i.loop_estimated else rules.volume_share, 0.0 if i.fluid == "water" else rules.glycol_share)
+    relative = hypot(
+        0.0 if i.loop_estimated else rules.volume_share, 0.0 if i.fluid == "water" else rules.glycol_share
+    )
     estimate_gal = i.loop_gal - i.buffer_gal
 
     def grown(errors):
         volume_gal = i.loop_gal
         if i.loop_estimated:
-            volume_gal = i.buffer_gal + estimate_gal * (rules.volume_estimate_low + (rules.volume_estimate_high - rules.volume_estimate_low) * errors.volume)
+            volume_gal = i.buffer_gal + estimate_gal * (
+                rules.volume_estimate_low
+                + (rules.volume_estimate_high - rules.volume_estimate_low) * errors.volume
+            )
         if i.fluid_unknown:
             volume_gal *= 1.0 + errors.fluid * rules.antifreeze_unknown_share
         mean = volume_gal * share_at(errors)
@@ -145,17 +167,32 @@ def grown_since_cold_gal(i, hot_f, hot_error_f):
     """Expansion from the cold reading; where there is none its temperature is one of the errors, never below freezing."""
     rules = i.rules
     cold_f = rules.cold_missing_f if i.cold_f is None else i.cold_f
-    share, colder, cooler = i.expansion_share(cold_f, hot_f), i.expansion_share(cold_f + 1.0, hot_f), i.expansion_share(cold_f, hot_f - 1.0)
+    share, colder, cooler = (
+        i.expansion_share(cold_f, hot_f),
+        i.expansion_share(cold_f + 1.0, hot_f),
+        i.expansion_share(cold_f, hot_f - 1.0),
+    )
     cold_error_f = 0.0 if i.cold_f is None else rules.temperature_f
-    sigma = 0.0 if colder is None or cooler is None else hypot((colder - share) * cold_error_f, (share - cooler) * hot_error_f)
+    sigma = (
+        0.0
+        if colder is None or cooler is None
+        else hypot((colder - share) * cold_error_f, (share - cooler) * hot_error_f)
+    )
 
     def share_at(errors):
-        return share if i.cold_f is not None else i.expansion_share(max(32.0, rules.cold_missing_f + errors.cold_f * rules.cold_missing_error_f), hot_f)
+        return (
+            share
+            if i.cold_f is not None
+            else i.expansion_share(
+                max(32.0, rules.cold_missing_f + errors.cold_f * rules.cold_missing_error_f), hot_f
+            )
+        )
 
     return grown_gal(i, share_at, sigma)
 
 
 # ---- margins of the checks
+
 
 def cold_above_required(i):
     sigma = gauge_sigma_psi(i)
@@ -164,7 +201,10 @@ def cold_above_required(i):
 
 def cold_below_high(i):
     sigma = gauge_sigma_psi(i)
-    return lambda errors: (should_have_at(i, errors) + i.rules.cold_high_margin_psi - cool_cold_at(i, errors), sigma)
+    return lambda errors: (
+        should_have_at(i, errors) + i.rules.cold_high_margin_psi - cool_cold_at(i, errors),
+        sigma,
+    )
 
 
 def cold_near_setting(i, sign):
@@ -174,12 +214,19 @@ def cold_near_setting(i, sign):
 
 def charge_near_fill(i, sign):
     sigma = charge_sigma_psi(i)
-    return lambda errors: (i.rules.charge_tolerance_psi + sign * (drifted_charge_at(i, errors) - should_have_at(i, errors)), sigma)
+    return lambda errors: (
+        i.rules.charge_tolerance_psi + sign * (drifted_charge_at(i, errors) - should_have_at(i, errors)),
+        sigma,
+    )
 
 
 def tank_room(i):
     """What this tank takes at the pressure it should have, less the expansion."""
-    tank_gal, allowed, compression = i.get("tank_volume_gal"), i.rules.near_relief_share * i.relief_setting, i.get("tank_type") == "plain_steel"
+    tank_gal, allowed, compression = (
+        i.get("tank_volume_gal"),
+        i.rules.near_relief_share * i.relief_setting,
+        i.get("tank_type") == "plain_steel",
+    )
     share = i.expansion_share(i.rules.sizing_cold_f, i.limit_f)
     grown_at = grown_gal(i, lambda errors: share, 0.0)
 
@@ -195,7 +242,10 @@ def tank_room(i):
 
 def room_at_limit(i):
     """What the gas takes up to the allowed pressure (all of it, where none is known), less the expansion."""
-    tank_gal, allowed = i.get("tank_volume_gal"), inf if i.relief_setting is None else i.rules.near_relief_share * i.relief_setting
+    tank_gal, allowed = (
+        i.get("tank_volume_gal"),
+        inf if i.relief_setting is None else i.rules.near_relief_share * i.relief_setting,
+    )
     gas, grown_at = gas_at(i), grown_since_cold_gal(i, i.limit_f, 0.0)
 
     def margin(errors):
@@ -212,15 +262,28 @@ def cushion_kept(i):
     and, where the relief valve cut the hot pressure off, what a sound tank takes below its limit.
     """
     rules, tank_gal = i.rules, i.get("tank_volume_gal")
-    cut_from, allowed = (inf, inf) if i.relief_setting is None else (i.relief_setting - rules.cut_off_within_psi, rules.near_relief_share * i.relief_setting)
-    gas, grown_at = gas_at(i), grown_since_cold_gal(i, i.hot_f, hypot(rules.temperature_f, rules.loop_temperature_f))
+    cut_from, allowed = (
+        (inf, inf)
+        if i.relief_setting is None
+        else (i.relief_setting - rules.cut_off_within_psi, rules.near_relief_share * i.relief_setting)
+    )
+    gas, grown_at = (
+        gas_at(i),
+        grown_since_cold_gal(i, i.hot_f, hypot(rules.temperature_f, rules.loop_temperature_f)),
+    )
 
     def margin(errors):
         charge, cold, air = gas(errors)
         hot = i.hot + gauge_error_at(i, errors, errors.hot)
         taken = 0.0
         if i.ratio is not None:
-            taken = max(taken, rules.cushion_lost_ratio * tank_gal * charge * (1.0 / max(charge, cold) - rules.gas_warming / (hot + air)))
+            taken = max(
+                taken,
+                rules.cushion_lost_ratio
+                * tank_gal
+                * charge
+                * (1.0 / max(charge, cold) - rules.gas_warming / (hot + air)),
+            )
         if hot >= cut_from:
             taken = max(taken, taken_gal(tank_gal, charge, cold, allowed + air))
         grown, sigma = grown_at(errors)

@@ -43,7 +43,9 @@ def add(show, monkeypatch):  # noqa: F811
 
     def added(fleet, name, content):
         page = fine(show(fleet, "add"))
-        page.file_uploader[0].set_value((name, content if isinstance(content, bytes) else content.encode(), "text/csv"))
+        page.file_uploader[0].set_value(
+            (name, content if isinstance(content, bytes) else content.encode(), "text/csv")
+        )
         return fine(page.run())
 
     return added
@@ -91,7 +93,14 @@ def test_a_page_of_nothing_leads_to_the_page_that_adds_a_file(show, fleet):  # n
     assert ("Add a file", {}) in links(show(fleet, "homes"), "add")
 
 
-@pytest.mark.parametrize("name, content, said", [("photo.csv", b"\x89PNG\r\n\x1a\n" + bytes(99), "a PNG image"), ("pack.csv", b"PK\x03\x04" + bytes(99), "a zip archive"), ("empty.csv", b"", "empty")])
+@pytest.mark.parametrize(
+    "name, content, said",
+    [
+        ("photo.csv", b"\x89PNG\r\n\x1a\n" + bytes(99), "a PNG image"),
+        ("pack.csv", b"PK\x03\x04" + bytes(99), "a zip archive"),
+        ("empty.csv", b"", "empty"),
+    ],
+)
 def test_what_is_no_text_is_refused_by_name(add, fleet, name, content, said):
     page = add(fleet, name, content)
     assert f"{name}: " in text(page) and said in text(page) and not page.button
@@ -100,13 +109,26 @@ def test_what_is_no_text_is_refused_by_name(add, fleet, name, content, said):
 def test_an_unknown_file_is_shown_as_read_and_no_mapping_is_guessed(add, fleet):
     page = add(fleet, "own.csv", OWN)
     assert table(page, "The first 3 rows, as read")[1:] == [line.split(";") for line in OWN.splitlines()[1:]]
-    assert "semicolon" in text(page) and "No mapping fits its headings" in text(page) and "Nearest is hollin-peaks" in text(page)
+    assert (
+        "semicolon" in text(page)
+        and "No mapping fits its headings" in text(page)
+        and "Nearest is hollin-peaks" in text(page)
+    )
     assert "A column for inspection id" in text(page) and "The agency: choose it above" in text(page)
-    assert by_label(page.selectbox, "Decimal mark").value == "," and by_label(page.selectbox, "Order of dates").value == "dmy"
-    assert by_label(page.selectbox, "Field of Static Pressure bar").value == "cold_pressure_psig" and by_label(page.selectbox, "Unit of Static Pressure bar").value == "bar"
+    assert (
+        by_label(page.selectbox, "Decimal mark").value == ","
+        and by_label(page.selectbox, "Order of dates").value == "dmy"
+    )
+    assert (
+        by_label(page.selectbox, "Field of Static Pressure bar").value == "cold_pressure_psig"
+        and by_label(page.selectbox, "Unit of Static Pressure bar").value == "bar"
+    )
     assert "2 used, 0 not recorded, 1 not used" in text(page) and "Not a number (1): “zwei”" in text(page)
     assert "unit bar in the heading" in text(page)
-    assert by_label(page.button, SAVE_AND_LOAD).disabled and by_label(page.button, "Save the mapping only").disabled
+    assert (
+        by_label(page.button, SAVE_AND_LOAD).disabled
+        and by_label(page.button, "Save the mapping only").disabled
+    )
 
 
 def test_nothing_is_stored_before_it_is_loaded_and_an_upload_put_away_is_gone(add, fleet):
@@ -122,7 +144,11 @@ def test_an_upload_let_go_with_the_connection_comes_back_with_it_and_the_choices
     (path,) = waiting(fleet)
     receive.forget_upload(path)
     page = choose(page, "“Kessel”, 1 cell", "plain_steel")
-    assert by_label(page.selectbox, "Field of Haus").value == "home_id" and not by_label(page.button, SAVE_AND_LOAD).disabled and waiting(fleet) == [path]
+    assert (
+        by_label(page.selectbox, "Field of Haus").value == "home_id"
+        and not by_label(page.button, SAVE_AND_LOAD).disabled
+        and waiting(fleet) == [path]
+    )
 
 
 def test_each_change_is_counted_at_once(add, fleet):
@@ -140,7 +166,9 @@ def test_each_change_is_counted_at_once(add, fleet):
 def test_one_field_takes_one_column_and_texts_are_joined(add, fleet):
     page = add(fleet, "own.csv", OWN)
     page = choose(choose(page, "Field of Besuch Nr", "inspection_id"), "Field of Haus", "inspection_id")
-    assert "Joined into inspection id: Besuch Nr - Haus" in text(page) and "A column for inspection id" not in text(page)
+    assert "Joined into inspection id: Besuch Nr - Haus" in text(
+        page
+    ) and "A column for inspection id" not in text(page)
     page = choose(page, "Field of Datum", "cold_pressure_psig")
     assert "One column only for cold pressure: Datum, Static Pressure bar cannot be joined" in text(page)
 
@@ -148,17 +176,33 @@ def test_one_field_takes_one_column_and_texts_are_joined(add, fleet):
 def test_a_mapping_is_made_saved_and_its_file_loaded(add, fleet):
     page = filled(add(fleet, "own.csv", OWN))
     page = choose(page, "“Kessel”, 1 cell", "plain_steel")
-    assert "Still lacking" not in text(page) and "Telephone: the heading speaks of a telephone number" in text(page)
-    assert 'words = { "Bladder" = "diaphragm", "steel" = "plain_steel", "Kessel" = "plain_steel" }' in page.code[0].value
+    assert "Still lacking" not in text(
+        page
+    ) and "Telephone: the heading speaks of a telephone number" in text(page)
+    assert (
+        'words = { "Bladder" = "diaphragm", "steel" = "plain_steel", "Kessel" = "plain_steel" }'
+        in page.code[0].value
+    )
     page = press(page, SAVE_AND_LOAD)
-    assert "own.csv: loaded" in html(page) and "The mapping own is saved" in text(page) and "A new snapshot is published" in text(page)
+    assert (
+        "own.csv: loaded" in html(page)
+        and "The mapping own is saved" in text(page)
+        and "A new snapshot is published" in text(page)
+    )
     assert "Telephone: the heading speaks of a telephone number" in text(page)
-    assert [row[:3] for row in table(page, "Rows, cells and columns not used")[1:]] == [["cell", "not a number", "1"]]
+    assert [row[:3] for row in table(page, "Rows, cells and columns not used")[1:]] == [
+        ["cell", "not a number", "1"]
+    ]
     assert links(page, "files") and links(page, ".")
     snapshot = attach(fleet.current())
     # 0.9 bar and 1.25 bar in psi: 13.05 and 18.13 (1 bar = 14.5038 psi)
-    assert snapshot.rows("SELECT home_id, inspected_on, cold_pressure_psig, tank_type FROM readings ORDER BY inspection_id") == [
-        ("H-1", date(2025, 3, 13), 13.1, "diaphragm"), ("H-2", date(2025, 3, 14), 18.1, "plain_steel"), ("H-2", date(2025, 3, 15), None, "plain_steel")]
+    assert snapshot.rows(
+        "SELECT home_id, inspected_on, cold_pressure_psig, tank_type FROM readings ORDER BY inspection_id"
+    ) == [
+        ("H-1", date(2025, 3, 13), 13.1, "diaphragm"),
+        ("H-2", date(2025, 3, 14), 18.1, "plain_steel"),
+        ("H-2", date(2025, 3, 15), None, "plain_steel"),
+    ]
     assert not waiting(fleet) and all(b"555-010" not in octets for octets in stored(fleet).values())
     assert (fleet.mappings / "own.toml").exists()
     page = press(page, "Add another file")
@@ -176,14 +220,19 @@ def test_a_mapping_can_be_saved_without_loading(add, fleet):
     page = press(filled(add(fleet, "own.csv", OWN)), "Save the mapping only")
     assert "Saved as own.toml. Nothing was loaded." in text(page) and fleet.log() == ()
     page = add(fleet, "again.csv", OWN)
-    assert "The headings are those of mapping own" in text(page) and not by_label(page.button, "Load the file").disabled
+    assert (
+        "The headings are those of mapping own" in text(page)
+        and not by_label(page.button, "Load the file").disabled
+    )
 
 
 def test_a_known_file_is_loaded_at_once_and_said_to_be_known_the_second_time(add, fleet):
     content = text_of([row(1), row(2, cold="twelve")])
     page = add(fleet, "a.csv", content)
     assert "The headings are those of mapping canonical" in text(page)
-    assert table(page, "Columns with cells that would not be used")[1:] == [["cold_pressure_psig", "cold pressure", "psi", "1", "0", "1", "Not a number (1): “twelve”"]]
+    assert table(page, "Columns with cells that would not be used")[1:] == [
+        ["cold_pressure_psig", "cold pressure", "psi", "1", "0", "1", "Not a number (1): “twelve”"]
+    ]
     page = press(page, "Load the file")
     assert "a.csv: loaded" in html(page) and counts(attach(fleet.current())) == {1: (2, 2, 0, 0, 0)}
     page = add(fleet, "a.csv", content)
@@ -195,7 +244,11 @@ def test_headings_that_fit_two_mappings_wait_for_a_choice(add, fleet):
     for name in ("one", "two"):
         trial.save_mapping(fleet, name, THREE)
     page = add(fleet, "a.csv", "Visit,House,Day\n1,H,2025-03-04\n")
-    assert "fit several mappings" in text(page) and by_label(page.selectbox, "Read it with").value is None and not page.button
+    assert (
+        "fit several mappings" in text(page)
+        and by_label(page.selectbox, "Read it with").value is None
+        and not page.button
+    )
     page = choose(page, "Read it with", "two")
     page = choose(page, "Agency: neither the mapping nor a column names it", "Alder County")
     page = press(page, "Load the file")
@@ -204,7 +257,10 @@ def test_headings_that_fit_two_mappings_wait_for_a_choice(add, fleet):
 
 def test_a_mapping_chosen_by_hand_that_cannot_serve_is_refused_before_loading(add, fleet):
     page = choose(add(fleet, "own.csv", OWN), "Read it with", "hollin-peaks")
-    assert "there is no column for inspection_id" in text(page) and by_label(page.button, "Load the file").disabled
+    assert (
+        "there is no column for inspection_id" in text(page)
+        and by_label(page.button, "Load the file").disabled
+    )
 
 
 def test_an_empty_agency_is_asked_for_where_the_fleet_has_others(add, fleet, tmp_path):
@@ -217,7 +273,13 @@ def test_an_empty_agency_is_asked_for_where_the_fleet_has_others(add, fleet, tmp
     assert not by_label(page.button, "Load the file").disabled
 
 
-@pytest.mark.parametrize("error, said", [(FleetError("Cannot keep a copy in exports: the disk is full: free some space."), "the disk is full"), (ZeroDivisionError("x"), "in a way nobody foresaw (ZeroDivisionError)")])
+@pytest.mark.parametrize(
+    "error, said",
+    [
+        (FleetError("Cannot keep a copy in exports: the disk is full: free some space."), "the disk is full"),
+        (ZeroDivisionError("x"), "in a way nobody foresaw (ZeroDivisionError)"),
+    ],
+)
 def test_a_load_that_fails_is_told_and_can_be_tried_again(add, fleet, monkeypatch, error, said):
     page = filled(add(fleet, "own.csv", OWN))
 
@@ -252,15 +314,25 @@ def test_a_viewer_without_personal_fields_sees_no_cell_of_personal_columns(fleet
     path, plain = tmp_path / "x" / "a.csv", Viewer(personal=False)
     path.parent.mkdir()
     path.write_text("Inspector name,Telephone,Exp tank\nA. Person,555-010-0001,Bladder\n")
-    look, suggested, tried = (function.__wrapped__ for function in (uploads.look, uploads.suggested, uploads.tried))  # the cache is a session's
+    look, suggested, tried = (
+        function.__wrapped__ for function in (uploads.look, uploads.suggested, uploads.tried)
+    )  # the cache is a session's
     rows = look(plain, str(path), "").rows
     assert rows.iloc[0].tolist() == [uploads.NOT_SHOWN, uploads.NOT_SHOWN, "Bladder"]
-    assert [one.examples for one in suggested(plain, str(path)).headings] == [(uploads.NOT_SHOWN,), (uploads.NOT_SHOWN,), ("Bladder",)]
+    assert [one.examples for one in suggested(plain, str(path)).headings] == [
+        (uploads.NOT_SHOWN,),
+        (uploads.NOT_SHOWN,),
+        ("Bladder",),
+    ]
     nothing = uploads.composed("x", [])
-    assert tried(plain, str(path), nothing)["examples"].tolist() == ["", "", "Bladder"] and "A. Person" in tried(EVERYTHING, str(path), nothing)["examples"].tolist()
+    assert (
+        tried(plain, str(path), nothing)["examples"].tolist() == ["", "", "Bladder"]
+        and "A. Person" in tried(EVERYTHING, str(path), nothing)["examples"].tolist()
+    )
 
 
 # ---- files received
+
 
 @pytest.fixture
 def received(fleet, tmp_path, monkeypatch):
@@ -268,21 +340,51 @@ def received(fleet, tmp_path, monkeypatch):
     monkeypatch.setenv("COLDFILL_FLEET", str(fleet.path))
     fleet.create()
     (fleet.mappings / "silent.toml").write_text("agency = 'Silent County'\n" + THREE)
-    first = write(tmp_path / "a.csv", [row(1, home="H-0012"), row(2, home="h12", cold="twelve", day="2025-03-06"), row(3, day="2031-01-01"), row(4, agency="Birch County")])
+    first = write(
+        tmp_path / "a.csv",
+        [
+            row(1, home="H-0012"),
+            row(2, home="h12", cold="twelve", day="2025-03-06"),
+            row(3, day="2031-01-01"),
+            row(4, agency="Birch County"),
+        ],
+    )
     (tmp_path / "b.csv").write_text("Visit,House,Day\n1,,2025-03-04\n2,H,soon\n")
-    fed(fleet, first, tmp_path / "b.csv", write(tmp_path / "c.csv", [row(5) | {"Phone": "555-010-0199"}, row(6, cold="?!"), row(7, agency="Birch County", day="soon"), row(8, day="soon")]))
+    fed(
+        fleet,
+        first,
+        tmp_path / "b.csv",
+        write(
+            tmp_path / "c.csv",
+            [
+                row(5) | {"Phone": "555-010-0199"},
+                row(6, cold="?!"),
+                row(7, agency="Birch County", day="soon"),
+                row(8, day="soon"),
+            ],
+        ),
+    )
     return fleet
 
 
 def test_an_agency_of_whose_files_no_row_could_be_used_is_there(show, received):  # noqa: F811
     found = data.agencies(EVERYTHING, str(received.current()), Filters(), DAY).set_index("agency")
     assert list(found.index) == ["Alder County", "Birch County", "Silent County"]
-    assert found["homes"].tolist() == [5, 1, 0] and found["files"].tolist() == [2, 1, 1] and found["later"].tolist() == [1, 0, 0]
+    assert (
+        found["homes"].tolist() == [5, 1, 0]
+        and found["files"].tolist() == [2, 1, 1]
+        and found["later"].tolist() == [1, 0, 0]
+    )
     assert found.loc["Alder County", "last_inspected_on"].date() == date(2025, 3, 6)
-    assert list(data.agencies(Viewer(agencies=("silent county",)), str(received.current()), Filters(), DAY)["agency"]) == ["Silent County"]
+    assert list(
+        data.agencies(Viewer(agencies=("silent county",)), str(received.current()), Filters(), DAY)["agency"]
+    ) == ["Silent County"]
     for page, caption in (("fleet", "Newest file and inspection"), ("files", "Newest file and inspection")):
         rows = {cells[0]: cells for cells in table(show(received, page, as_of="2026-03-01"), caption)}
-        assert "no inspection up to this day" in rows["Silent County"][-1] and "1 inspection dated after this day" in rows["Alder County"][-1]
+        assert (
+            "no inspection up to this day" in rows["Silent County"][-1]
+            and "1 inspection dated after this day" in rows["Alder County"][-1]
+        )
 
 
 def test_an_agency_known_only_by_files_kept_out_has_no_file_loaded(fleet, tmp_path):
@@ -291,7 +393,9 @@ def test_an_agency_known_only_by_files_kept_out_has_no_file_loaded(fleet, tmp_pa
     trial.save_mapping(fleet, "one", "agency = 'Silent County'\n" + THREE)
     fed(fleet, tmp_path / "b.csv")
     line = fleet.log()[0]
-    fleet.append([type(line)(**{**vars(line), "number": 0, "when": "", "status": "kept out", "why": "set aside"})])
+    fleet.append(
+        [type(line)(**{**vars(line), "number": 0, "when": "", "status": "kept out", "why": "set aside"})]
+    )
     row = next(data.agencies(EVERYTHING, str(build.build(fleet)), Filters(), DAY).itertuples())
     assert (row.agency, row.homes, row.files) == ("Silent County", 0, 0)
     assert wording.recent(row.received_at, row.last_inspected_on, DAY, 45, row.later) == "no file loaded"
@@ -301,15 +405,28 @@ def test_how_recent_an_agency_is_with_days_ahead_or_lacking():
     at = lambda day: date.fromisoformat(day)
     stamp = lambda day: __import__("pandas").Timestamp(day)
     assert wording.recent(stamp("2026-02-20"), stamp("2026-02-19"), at("2026-03-01"), 45) == "recent"
-    assert wording.recent(stamp("2026-04-01"), stamp("2026-02-19"), at("2026-03-01"), 45) == "no recent file: newest file came after this day"
-    assert wording.recent(stamp("2026-02-20"), None, at("2026-03-01"), 45) == "no recent file: no inspection up to this day"
-    assert wording.recent(stamp("2025-02-20"), stamp("2025-02-19"), at("2026-03-01"), 45, 2) == "no recent file: received 374 days ago, newest inspection 375 days ago; 2 inspections dated after this day"
+    assert (
+        wording.recent(stamp("2026-04-01"), stamp("2026-02-19"), at("2026-03-01"), 45)
+        == "no recent file: newest file came after this day"
+    )
+    assert (
+        wording.recent(stamp("2026-02-20"), None, at("2026-03-01"), 45)
+        == "no recent file: no inspection up to this day"
+    )
+    assert (
+        wording.recent(stamp("2025-02-20"), stamp("2025-02-19"), at("2026-03-01"), 45, 2)
+        == "no recent file: received 374 days ago, newest inspection 375 days ago; 2 inspections dated after this day"
+    )
 
 
 def test_homes_under_two_spellings_are_shown_with_both_and_never_merged(show, received):  # noqa: F811
     page = fine(show(received, "files"))
-    assert table(page, "1 pair")[1:] == [["H-0012", "h12", "Alder County", "ids differ only in capitals, punctuation, leading zeros"]]
-    assert {asked["home"][0] for words, asked in links(page, "home") if asked.get("of") == ["Alder County"]} == {"H-0012", "h12"}
+    assert table(page, "1 pair")[1:] == [
+        ["H-0012", "h12", "Alder County", "ids differ only in capitals, punctuation, leading zeros"]
+    ]
+    assert {
+        asked["home"][0] for words, asked in links(page, "home") if asked.get("of") == ["Alder County"]
+    } == {"H-0012", "h12"}
     assert data.suspicions_count(Viewer(agencies=("Birch County",)), str(received.current()), Filters()) == 0
 
 
@@ -318,11 +435,18 @@ def test_rows_to_mend_are_for_who_may_see_personal_fields_and_every_agency_in_th
     assert data.to_mend(EVERYTHING, snapshot) == [1, 2, 3]
     assert data.to_mend(Viewer(personal=False), snapshot) == []
     alder = Viewer(agencies=("Alder County",))
-    assert data.to_mend(alder, snapshot) == [3] and data.to_mend(Viewer(agencies=("Alder County", "Birch County")), snapshot) == [1, 3]
+    assert data.to_mend(alder, snapshot) == [3] and data.to_mend(
+        Viewer(agencies=("Alder County", "Birch County")), snapshot
+    ) == [1, 3]
     name, octets = data.mended(EVERYTHING, snapshot, 3)
-    rows = lambda octets: [line["inspection_id"] for line in csv.DictReader(io.StringIO(octets.decode("utf-8-sig")))]
+    rows = lambda octets: [
+        line["inspection_id"] for line in csv.DictReader(io.StringIO(octets.decode("utf-8-sig")))
+    ]
     assert name == "to-mend-3-c.csv" and rows(octets) == ["6", "7", "8"]
-    assert rows(data.mended(alder, snapshot, 3)[1]) == ["6", "8"]  # nothing of a row that names another agency
+    assert rows(data.mended(alder, snapshot, 3)[1]) == [
+        "6",
+        "8",
+    ]  # nothing of a row that names another agency
     for who, export_id in ((Viewer(personal=False), 3), (alder, 1)):
         with pytest.raises(ListError):
             data.mended(who, snapshot, export_id)

@@ -60,14 +60,23 @@ def loaded(folder, table, policy=""):
 
 @pytest.fixture(scope="module")
 def as_simulated(tmp_path_factory):
-    return Compared(loaded(tmp_path_factory.mktemp("simulated"), pa.concat_tables(simulated.tables(INSPECTIONS))))
+    return Compared(
+        loaded(tmp_path_factory.mktemp("simulated"), pa.concat_tables(simulated.tables(INSPECTIONS)))
+    )
 
 
 def scrambled(seed):
     """Inspections whose readings come each from another one: combinations that no physics would bring about."""
-    table, random = pa.concat_tables(simulated.tables(INSPECTIONS)).combine_chunks(), np.random.default_rng(seed)
-    return pa.table({name: column if name in KEPT_TOGETHER else column.take(pa.array(random.permutation(len(column))))
-                     for name, column in zip(table.column_names, table.columns, strict=True)})
+    table, random = (
+        pa.concat_tables(simulated.tables(INSPECTIONS)).combine_chunks(),
+        np.random.default_rng(seed),
+    )
+    return pa.table(
+        {
+            name: column if name in KEPT_TOGETHER else column.take(pa.array(random.permutation(len(column))))
+            for name, column in zip(table.column_names, table.columns, strict=True)
+        }
+    )
 
 
 @pytest.fixture(scope="module")
@@ -97,13 +106,24 @@ def test_a_loop_over_single_inspections_finds_the_same(compared):
     assert len(compared.too_close) <= len(compared.visits) / 1000, compared.too_close
 
 
-def test_the_comparison_meets_certainty_that_is_open_to_doubt(as_sampled, as_simulated, as_scrambled, under_local_code):
+def test_the_comparison_meets_certainty_that_is_open_to_doubt(
+    as_sampled, as_simulated, as_scrambled, under_local_code
+):
     """Ok and deficient, of every check whose certainty is worked out from errors of readings."""
     met = Counter()
     for compared in (as_sampled, as_simulated, as_scrambled, under_local_code):
         for results in compared.results.values():
-            met.update((check, outcome) for check, (outcome, certainty) in results.items() if certainty is not None and 0.5 <= certainty < 1.0)
-    assert not [(check, outcome) for check in row_by_row_margins.CHANCE for outcome in row_by_row.TOLD if not met[check, outcome]]
+            met.update(
+                (check, outcome)
+                for check, (outcome, certainty) in results.items()
+                if certainty is not None and 0.5 <= certainty < 1.0
+            )
+    assert not [
+        (check, outcome)
+        for check in row_by_row_margins.CHANCE
+        for outcome in row_by_row.TOLD
+        if not met[check, outcome]
+    ]
 
 
 def test_every_quantity_and_check_is_compared(compared):
@@ -111,12 +131,21 @@ def test_every_quantity_and_check_is_compared(compared):
     assert set(judged["quantities"]) == {*QUANTITIES, *FLAGS}
     assert set(judged["outcomes"]) == {check.id for check in CHECKS}
     compared.disagreements()
-    assert set(compared.apart) == {check for check, outcome in compared.outcomes if outcome in row_by_row.TOLD}
+    assert set(compared.apart) == {
+        check for check, outcome in compared.outcomes if outcome in row_by_row.TOLD
+    }
 
 
-def test_the_comparison_meets_every_outcome_of_every_check(as_sampled, as_simulated, as_scrambled, under_local_code):
+def test_the_comparison_meets_every_outcome_of_every_check(
+    as_sampled, as_simulated, as_scrambled, under_local_code
+):
     met = as_sampled.outcomes + as_simulated.outcomes + as_scrambled.outcomes + under_local_code.outcomes
-    assert not [(check.id, outcome) for check in CHECKS for outcome in ("ok", "deficient", "not verified") if not met[check.id, outcome]]
+    assert not [
+        (check.id, outcome)
+        for check in CHECKS
+        for outcome in ("ok", "deficient", "not verified")
+        if not met[check.id, outcome]
+    ]
 
 
 def test_a_wrong_limit_is_noticed(as_simulated, monkeypatch):
@@ -131,11 +160,27 @@ def test_a_wrong_error_is_noticed(as_simulated, monkeypatch):
         monkeypatch.setattr(rules, "temperature_f", 1.5 * rules.temperature_f)
     found = as_simulated.disagreements()
     assert all(mine[0] == theirs[0] and mine[1] != theirs[1] for _, _, mine, theirs in found)
-    assert {what for _, what, _, _ in found} == {"cold-reading-hot", "precharge-low", "precharge-high", "tank-cushion-lost", "predicted-pressure-near-relief"}
+    assert {what for _, what, _, _ in found} == {
+        "cold-reading-hot",
+        "precharge-low",
+        "precharge-high",
+        "tank-cushion-lost",
+        "predicted-pressure-near-relief",
+    }
 
 
-@pytest.mark.parametrize(("certainty", "outcome", "close"), [(0.8001, "deficient", True), (0.7999, "not verified", True), (0.8003, "deficient", False), (None, "ok", False)])
-def test_only_a_certainty_at_the_figure_excuses_another_outcome(as_simulated, monkeypatch, certainty, outcome, close):
+@pytest.mark.parametrize(
+    ("certainty", "outcome", "close"),
+    [
+        (0.8001, "deficient", True),
+        (0.7999, "not verified", True),
+        (0.8003, "deficient", False),
+        (None, "ok", False),
+    ],
+)
+def test_only_a_certainty_at_the_figure_excuses_another_outcome(
+    as_simulated, monkeypatch, certainty, outcome, close
+):
     """The figure for a relief valve that did not open is 0.8; the loop says one thing and the snapshot the other."""
     theirs = "not verified" if outcome != "not verified" else "deficient"
     key = next((visit["agency"], visit["inspection_id"]) for visit in as_simulated.visits)
@@ -143,7 +188,11 @@ def test_only_a_certainty_at_the_figure_excuses_another_outcome(as_simulated, mo
     monkeypatch.setattr(as_simulated, "asked", as_simulated.asked[:1])
     monkeypatch.setitem(as_simulated.results, key, {check: (theirs, 0.8 if theirs == "deficient" else None)})
     monkeypatch.setitem(as_simulated.recomputed, key, {})
-    monkeypatch.setattr(row_by_row, "judge", lambda *asked: {"quantities": {}, "outcomes": {check: outcome}, "certainty": certain})
+    monkeypatch.setattr(
+        row_by_row,
+        "judge",
+        lambda *asked: {"quantities": {}, "outcomes": {check: outcome}, "certainty": certain},
+    )
     assert (as_simulated.disagreements() == []) is close
     assert as_simulated.too_close == ([(key, check, outcome, theirs)] if close else [])
 
@@ -166,9 +215,26 @@ def test_the_same_seed_makes_the_same_inspections_however_many():
 
 def test_the_benchmark_runs_and_says_what_it_measured(tmp_path):
     """A small run from end to end; its figures are not looked at."""
-    help_text = subprocess.run([sys.executable, "-m", "tests.benchmark", "--help"], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    help_text = subprocess.run(
+        [sys.executable, "-m", "tests.benchmark", "--help"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout
     assert "--pages" in help_text and "--increment" in help_text and "Example:" in help_text
-    done = subprocess.run([sys.executable, "-m", "tests.benchmark", "10000", "--increment", "--work", str(tmp_path / "work")], cwd=ROOT, capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.benchmark", "10000", "--increment", "--work", str(tmp_path / "work")],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert done.returncode == 0, done.stderr
-    for said in ("times the bare read in memory", "disagreements in quantities, outcomes and certainty", "equal to a whole rebuild", "coldfill --help"):
+    for said in (
+        "times the bare read in memory",
+        "disagreements in quantities, outcomes and certainty",
+        "equal to a whole rebuild",
+        "coldfill --help",
+    ):
         assert said in done.stdout

@@ -26,7 +26,10 @@ ROOT = Path(__file__).parent.parent
 AGENCY = "Tillamere Community Partners"
 SIZES = ((1280, 720), (1920, 1080))
 SETTLED = '[data-testid="stApp"][data-test-script-state="notRunning"]'
-ADDRESSES = {view.name: address(view.name, **({"of": AGENCY, "home": "98"} if view.name == "home" else {})) for view in VIEWS}
+ADDRESSES = {
+    view.name: address(view.name, **({"of": AGENCY, "home": "98"} if view.name == "home" else {}))
+    for view in VIEWS
+}
 
 
 @contextmanager
@@ -35,8 +38,24 @@ def served(fleet):
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    command = [sys.executable, "-m", "streamlit", "run", str(ROOT / "dashboard" / "app.py"), "--server.port", str(port), "--server.headless", "true"]
-    server = subprocess.Popen(command, cwd=ROOT, env=os.environ | {"COLDFILL_FLEET": str(fleet.path)}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    command = [
+        sys.executable,
+        "-m",
+        "streamlit",
+        "run",
+        str(ROOT / "dashboard" / "app.py"),
+        "--server.port",
+        str(port),
+        "--server.headless",
+        "true",
+    ]
+    server = subprocess.Popen(
+        command,
+        cwd=ROOT,
+        env=os.environ | {"COLDFILL_FLEET": str(fleet.path)},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
     try:
         for _ in range(200):
             try:
@@ -56,7 +75,10 @@ def chromium():
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu"])
+        browser = playwright.chromium.launch(
+            executable_path=shutil.which("chromium"),
+            args=["--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu"],
+        )
         yield browser
         browser.close()
 
@@ -103,7 +125,10 @@ def accessible(page, width=1280):
 
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     found = Axe().run(page)
-    own = lambda one: one["id"] == "presentation-role-conflict" and all("stFileUploaderDropzone" in node["html"] for node in one["nodes"])
+    own = lambda one: (
+        one["id"] == "presentation-role-conflict"
+        and all("stFileUploaderDropzone" in node["html"] for node in one["nodes"])
+    )
     assert all(map(own, found.response["violations"])), found.generate_report()
 
 
@@ -187,10 +212,20 @@ def test_a_list_is_downloaded_and_reads_back(page, samples, sample_snapshot, tmp
     with page.expect_download() as waiting:
         page.get_by_role("button", name="CSV", exact=True).click()
     waiting.value.save_as(tmp_path / "list.csv")
-    assert waiting.value.suggested_filename == f"flagged-{sample_snapshot.name.removesuffix('.duckdb')}-as-of-{date.today().isoformat()}.csv"
+    assert (
+        waiting.value.suggested_filename
+        == f"flagged-{sample_snapshot.name.removesuffix('.duckdb')}-as-of-{date.today().isoformat()}.csv"
+    )
     rows = list(csv.DictReader(io.StringIO((tmp_path / "list.csv").read_text(encoding="utf-8"))))
-    wanted = lists.flagged(EVERYTHING, sample_snapshot, Filters(agency=(AGENCY,), risk="high", stage=("left after our work",)), date.today()).frame
-    assert [(row["home_id"], row["check_id"]) for row in rows] == list(zip(wanted["home_id"], wanted["check_id"], strict=True)) and len(rows) > 20
+    wanted = lists.flagged(
+        EVERYTHING,
+        sample_snapshot,
+        Filters(agency=(AGENCY,), risk="high", stage=("left after our work",)),
+        date.today(),
+    ).frame
+    assert [(row["home_id"], row["check_id"]) for row in rows] == list(
+        zip(wanted["home_id"], wanted["check_id"], strict=True)
+    ) and len(rows) > 20
 
 
 def test_a_home_opens_from_the_keyboard(page, samples):
@@ -234,12 +269,21 @@ def test_a_chart_is_drawn_and_described(page, samples):
     settle(page, "Regions")
     chart = page.locator('[data-testid="stVegaLiteChart"]')
     chart.scroll_into_view_if_needed()
-    page.locator('[data-testid="stVegaLiteChart"] canvas, [data-testid="stVegaLiteChart"] svg').first.wait_for()
-    assert page.locator('[aria-label^="Tank charge against elevation"], [alt^="Tank charge against elevation"]').count() >= 1
+    page.locator(
+        '[data-testid="stVegaLiteChart"] canvas, [data-testid="stVegaLiteChart"] svg'
+    ).first.wait_for()
+    assert (
+        page.locator(
+            '[aria-label^="Tank charge against elevation"], [alt^="Tank charge against elevation"]'
+        ).count()
+        >= 1
+    )
 
 
 UNKNOWN = "Besuch Nr;Haus;Datum;Kaltdruck (bar);Exp tank;Telephone\n" + "".join(
-    f"{number};H-{number};{number + 12}/03/2025;{cold};{tank};555-010-{number:04d}\n" for number, cold, tank in ((1, "0,9", "Bladder"), (2, "1,25", "Kessel"), (3, "zwei", "Kessel")))
+    f"{number};H-{number};{number + 12}/03/2025;{cold};{tank};555-010-{number:04d}\n"
+    for number, cold, tank in ((1, "0,9", "Bladder"), (2, "1,25", "Kessel"), (3, "zwei", "Kessel"))
+)
 
 
 def test_an_unknown_export_is_mapped_and_loaded_in_the_browser(page, tmp_path):
@@ -254,7 +298,12 @@ def test_an_unknown_export_is_mapped_and_loaded_in_the_browser(page, tmp_path):
         settle(page)
         assert page.get_by_role("button", name="Save the mapping and load the file").is_disabled()
         accessible(page)
-        for heading, field in (("Besuch Nr", "inspection id"), ("Haus", "home id"), ("Datum", "inspected on"), ("Kaltdruck (bar)", "cold pressure")):
+        for heading, field in (
+            ("Besuch Nr", "inspection id"),
+            ("Haus", "home id"),
+            ("Datum", "inspected on"),
+            ("Kaltdruck (bar)", "cold pressure"),
+        ):
             choose(page, f"Field of {heading}", field)
         assert page.get_by_role("combobox", name="Unit of Kaltdruck (bar)").input_value() == "bar"
         assert page.get_by_text("Not a number (1): “zwei”").is_visible()
@@ -264,7 +313,10 @@ def test_an_unknown_export_is_mapped_and_loaded_in_the_browser(page, tmp_path):
         page.get_by_role("button", name="Save the mapping and load the file").press("Enter")
         page.get_by_role("button", name="Add another file").wait_for(timeout=60_000)
         settle(page)
-        assert page.get_by_text("spring.csv: loaded").is_visible() and page.get_by_text("Telephone: the heading speaks of a telephone number").is_visible()
+        assert (
+            page.get_by_text("spring.csv: loaded").is_visible()
+            and page.get_by_text("Telephone: the heading speaks of a telephone number").is_visible()
+        )
         accessible(page)
         page.get_by_role("link", name="Files received").click()
         settle(page, "Files received")
@@ -272,7 +324,18 @@ def test_an_unknown_export_is_mapped_and_loaded_in_the_browser(page, tmp_path):
         with page.expect_download() as waiting:
             page.get_by_role("button", name="CSV to mend").click()
         waiting.value.save_as(tmp_path / "mend.csv")
-        assert [row["Kaltdruck (bar)"] for row in csv.DictReader(io.StringIO((tmp_path / "mend.csv").read_text(encoding="utf-8-sig")), delimiter=";")] == ["zwei"]
-    readings = attach(fleet.current()).rows("SELECT agency, home_id, cold_pressure_psig, tank_type FROM readings ORDER BY home_id")
-    assert readings == [("Rhine Valley Homes", "H-1", 13.1, "diaphragm"), ("Rhine Valley Homes", "H-2", 18.1, "plain_steel"), ("Rhine Valley Homes", "H-3", None, "plain_steel")]
+        assert [
+            row["Kaltdruck (bar)"]
+            for row in csv.DictReader(
+                io.StringIO((tmp_path / "mend.csv").read_text(encoding="utf-8-sig")), delimiter=";"
+            )
+        ] == ["zwei"]
+    readings = attach(fleet.current()).rows(
+        "SELECT agency, home_id, cold_pressure_psig, tank_type FROM readings ORDER BY home_id"
+    )
+    assert readings == [
+        ("Rhine Valley Homes", "H-1", 13.1, "diaphragm"),
+        ("Rhine Valley Homes", "H-2", 18.1, "plain_steel"),
+        ("Rhine Valley Homes", "H-3", None, "plain_steel"),
+    ]
     assert not list(fleet.path.glob(".uploads/*"))

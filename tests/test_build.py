@@ -57,7 +57,9 @@ def test_fed_in_steps_equals_fed_at_once(tmp_path, seed):
     receive.load(whole, files)
     build.build(whole)
     assert store.equal(steps.current(), whole.current()) == []
-    superseded, lost = store.attach(whole.current()).rows("SELECT sum(rows_superseded), sum(rows_not_loaded) FROM exports")[0]
+    superseded, lost = store.attach(whole.current()).rows(
+        "SELECT sum(rows_superseded), sum(rows_not_loaded) FROM exports"
+    )[0]
     assert superseded > 0 and lost > 4  # the corrections did correct, and some said two things
 
 
@@ -72,8 +74,22 @@ def test_exports_corrections_remappings_and_purges_in_any_order(tmp_path, seed):
     sequence = [("load", files[0], "canonical")]
     for path in files[1:]:  # two mappings fit: where none is named the file is kept out until one is
         sequence += [("load", path, luck.choice(["canonical", "canonical", None]))]
-        sequence += [("load", luck.choice(files[: files.index(path) + 1]), luck.choice(["fewer-columns", "canonical"]))] if luck.random() < 0.7 else []
-    sequence += [("purge", files[luck.randrange(1, len(files))], None)] if luck.random() < 0.5 else [("load", files[0], "fewer-columns")]
+        sequence += (
+            [
+                (
+                    "load",
+                    luck.choice(files[: files.index(path) + 1]),
+                    luck.choice(["fewer-columns", "canonical"]),
+                )
+            ]
+            if luck.random() < 0.7
+            else []
+        )
+    sequence += (
+        [("purge", files[luck.randrange(1, len(files))], None)]
+        if luck.random() < 0.5
+        else [("load", files[0], "fewer-columns")]
+    )
     found = []
     for name, build_each in (("steps", True), ("whole", False)):
         fleet = fleet_at(tmp_path / name)
@@ -101,7 +117,15 @@ def test_a_new_mapping_that_nothing_rests_on_leaves_the_rest_as_it_is(tmp_path, 
     steps, whole = fleet_at(tmp_path / "steps"), fleet_at(tmp_path / "whole")
     new = tmp_path / "new.csv"
     new.write_text("Visit,House,Day,Cold\n1,H,2025-03-04,12\n")
-    text = "agency = 'Alder County'\n" + "".join(f"[columns.{heading}]\nfield = '{field}'\n" for heading, field in (("Visit", "inspection_id"), ("House", "home_id"), ("Day", "inspected_on"), ("Cold", "cold_pressure_psig")))
+    text = "agency = 'Alder County'\n" + "".join(
+        f"[columns.{heading}]\nfield = '{field}'\n"
+        for heading, field in (
+            ("Visit", "inspection_id"),
+            ("House", "home_id"),
+            ("Day", "inspected_on"),
+            ("Cold", "cold_pressure_psig"),
+        )
+    )
     receive.load(steps, [SAMPLES / "hollin-peaks-home-repair.csv"])
     build.build(steps)
     made_whole, fill = [], build.fill
@@ -123,7 +147,15 @@ def test_an_old_state_is_remade_from_the_texts_that_were_kept(tmp_path):
     fleet = fleet_at(tmp_path / "fleet")
     export = tmp_path / "spring.csv"
     export.write_text("Visit,House,Day,Static\n1,H-1,2025-03-04,0.8\n2,H-2,2025-03-05,12\n")
-    columns = "".join(f'[columns."{heading}"]\nfield = "{field}"\n' for heading, field in (("Visit", "inspection_id"), ("House", "home_id"), ("Day", "inspected_on"), ("Static", "cold_pressure_psig")))
+    columns = "".join(
+        f'[columns."{heading}"]\nfield = "{field}"\n'
+        for heading, field in (
+            ("Visit", "inspection_id"),
+            ("House", "home_id"),
+            ("Day", "inspected_on"),
+            ("Static", "cold_pressure_psig"),
+        )
+    )
     mapping = fleet.mappings / "spring.toml"
 
     def state(margin, unit):
@@ -166,7 +198,9 @@ def test_a_snapshot_of_another_version_is_named_and_made_anew(tmp_path, monkeypa
     with monkeypatch.context() as before:
         before.setattr(build, "CODE_VERSION", "0.0.1")
         old = build.build(fleet)
-    with pytest.raises(store.FleetError, match="made by version 0.0.1 of the pipeline, this is .*: run coldfill rebuild"):
+    with pytest.raises(
+        store.FleetError, match="made by version 0.0.1 of the pipeline, this is .*: run coldfill rebuild"
+    ):
         store.attach(old)
     new = build.build(fleet)
     assert new != old and store.attach(new).rows("SELECT count(*) > 0 FROM homes") == [(True,)]

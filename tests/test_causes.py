@@ -8,16 +8,35 @@ from pipelines.checks import BY_ID, CHECKS
 from pipelines.results import results
 from tests.inspections import NO_TANK, SOUND, STEEL, batch
 
-HOT, PREDICTED, WET, STAINED = "hot-pressure-near-relief", "predicted-pressure-near-relief", "relief-discharging", "relief-stained"
+HOT, PREDICTED, WET, STAINED = (
+    "hot-pressure-near-relief",
+    "predicted-pressure-near-relief",
+    "relief-discharging",
+    "relief-stained",
+)
 SMALL = dict(tank_volume_gal=4.0)  # 2.90 gal are needed; 21.4 psi at the limit when all is right
 
 # Written out once more, so that none is lost or added by accident.
 PUBLISHED_LINKS = {
     *((root, "tank-cushion-lost") for root in ("vent-with-compression-tank", "tank-diaphragm-failed")),
-    *((root, symptom) for root in ("tank-missing", "tank-valved-off", "tank-cushion-lost", "tank-undersized", "precharge-low", "precharge-high", "cold-pressure-high")
-      for symptom in (HOT, PREDICTED, WET, STAINED)),
-    ("fill-pressure-off-setting", "cold-pressure-high"), ("fill-pressure-off-setting", "cold-pressure-low"),
-    (WET, "makeup-excessive"), ("leak-seen", "makeup-excessive"), ("leak-seen", "cold-pressure-low"),
+    *(
+        (root, symptom)
+        for root in (
+            "tank-missing",
+            "tank-valved-off",
+            "tank-cushion-lost",
+            "tank-undersized",
+            "precharge-low",
+            "precharge-high",
+            "cold-pressure-high",
+        )
+        for symptom in (HOT, PREDICTED, WET, STAINED)
+    ),
+    ("fill-pressure-off-setting", "cold-pressure-high"),
+    ("fill-pressure-off-setting", "cold-pressure-low"),
+    (WET, "makeup-excessive"),
+    ("leak-seen", "makeup-excessive"),
+    ("leak-seen", "cold-pressure-low"),
 }
 
 
@@ -26,25 +45,49 @@ def links(**changes):
     recomputed = batch([SOUND | changes])
     found, active = causes(recomputed, results(recomputed))
     name = lambda place: None if place < 0 else CHECKS[place].id
-    made = {(name(root), name(symptom)): (NOTES[note], float(after)) for root, symptom, note, after in
-            zip(found.roots, found.symptoms, found.notes, found.after_psig, strict=True)}
+    made = {
+        (name(root), name(symptom)): (NOTES[note], float(after))
+        for root, symptom, note, after in zip(
+            found.roots, found.symptoms, found.notes, found.after_psig, strict=True
+        )
+    }
     return made, {check for check, mask in active.items() if mask[0]}
 
 
 def test_the_list_of_links():
     assert set(LINKS) == PUBLISHED_LINKS and len(LINKS) == len(set(LINKS))
     assert not any(BY_ID[check].evidence for link in LINKS for check in link)
-    assert "tank-sounds-full" not in {check for link in LINKS for check in link}  # weak evidence is never a root
+    assert "tank-sounds-full" not in {
+        check for link in LINKS for check in link
+    }  # weak evidence is never a root
 
 
 HELD = [  # readings, root, symptoms reached, the higher pressure once the root is put right
     (SMALL | dict(precharge_psig=4.0, hot_pressure_psig=28.0), "precharge-low", {HOT, PREDICTED}, 21.4),
     (SMALL | dict(precharge_psig=19.5, hot_pressure_psig=28.0), "precharge-high", {HOT, PREDICTED}, 21.4),
-    (SMALL | dict(cold_pressure_psig=20.0, hot_pressure_psig=28.0), "cold-pressure-high", {HOT, PREDICTED}, 21.4),
+    (
+        SMALL | dict(cold_pressure_psig=20.0, hot_pressure_psig=28.0),
+        "cold-pressure-high",
+        {HOT, PREDICTED},
+        21.4,
+    ),
     (dict(tank_valve="closed", hot_pressure_psig=29.0), "tank-valved-off", {HOT, PREDICTED}, 17.6),
     (dict(hot_pressure_psig=28.0), "tank-cushion-lost", {HOT}, 17.6),
-    (NO_TANK | dict(hot_pressure_psig=29.0), "tank-missing", {HOT, PREDICTED}, 27.0),  # just large enough: just the limit
-    (NO_TANK | dict(hot_pressure_psig=29.0, hot_temperature_f=183.0, cold_temperature_f=57.0, cold_pressure_psig=12.5), "tank-missing", {HOT, PREDICTED}, 27.0),
+    (
+        NO_TANK | dict(hot_pressure_psig=29.0),
+        "tank-missing",
+        {HOT, PREDICTED},
+        27.0,
+    ),  # just large enough: just the limit
+    (
+        NO_TANK
+        | dict(
+            hot_pressure_psig=29.0, hot_temperature_f=183.0, cold_temperature_f=57.0, cold_pressure_psig=12.5
+        ),
+        "tank-missing",
+        {HOT, PREDICTED},
+        27.0,
+    ),
     (dict(tank_volume_gal=2.5, hot_pressure_psig=29.0), "tank-undersized", {HOT, PREDICTED}, 27.0),
     (STEEL | dict(tank_volume_gal=4.5, hot_pressure_psig=29.0), "tank-undersized", {HOT, PREDICTED}, 27.0),
 ]
@@ -59,16 +102,37 @@ def test_a_link_to_a_pressure_holds_where_the_balance_says_so(changes, root, sym
     assert root in active
 
 
-@pytest.mark.parametrize("changes, root", [
-    (dict(tank_volume_gal=2.5, precharge_psig=5.0, hot_pressure_psig=29.0), "precharge-low"),        # the tank stays too small: 31 psi
-    (dict(tank_volume_gal=2.0, cold_pressure_psig=20.0, hot_pressure_psig=29.0), "cold-pressure-high"),  # the same
-    (dict(tank_volume_gal=2.5, cold_pressure_psig=24.0, hot_pressure_psig=29.5), "tank-undersized"),   # no tank mends a fill of 24 psi
-    (SMALL | dict(cold_pressure_psig=None, precharge_psig=19.5, hot_pressure_psig=28.0), "precharge-high"),  # no balance without a cold pressure
-    (dict(tank_valve="closed", relief_setting_psig=None), "tank-valved-off"),                         # no limit to be brought below
-])
+@pytest.mark.parametrize(
+    "changes, root",
+    [
+        (
+            dict(tank_volume_gal=2.5, precharge_psig=5.0, hot_pressure_psig=29.0),
+            "precharge-low",
+        ),  # the tank stays too small: 31 psi
+        (
+            dict(tank_volume_gal=2.0, cold_pressure_psig=20.0, hot_pressure_psig=29.0),
+            "cold-pressure-high",
+        ),  # the same
+        (
+            dict(tank_volume_gal=2.5, cold_pressure_psig=24.0, hot_pressure_psig=29.5),
+            "tank-undersized",
+        ),  # no tank mends a fill of 24 psi
+        (
+            SMALL | dict(cold_pressure_psig=None, precharge_psig=19.5, hot_pressure_psig=28.0),
+            "precharge-high",
+        ),  # no balance without a cold pressure
+        (
+            dict(tank_valve="closed", relief_setting_psig=None),
+            "tank-valved-off",
+        ),  # no limit to be brought below
+    ],
+)
 def test_no_link_where_the_balance_does_not_say_so(changes, root):
     made, active = links(**changes)
-    assert not any(found == root and symptom in (HOT, PREDICTED) for found, symptom in made) and root not in active
+    assert (
+        not any(found == root and symptom in (HOT, PREDICTED) for found, symptom in made)
+        and root not in active
+    )
 
 
 def test_a_cushion_that_may_be_an_overcharge_is_no_root():
@@ -80,34 +144,59 @@ def test_a_cushion_that_may_be_an_overcharge_is_no_root():
 
 
 def test_roots_of_a_lost_cushion():
-    assert ("vent-with-compression-tank", "tank-cushion-lost") in links(**STEEL | dict(vent_cap="loose", hot_pressure_psig=25.0))[0]
+    assert ("vent-with-compression-tank", "tank-cushion-lost") in links(
+        **STEEL | dict(vent_cap="loose", hot_pressure_psig=25.0)
+    )[0]
     made, active = links(hot_pressure_psig=28.0, tank_air_valve="water")
     assert ("tank-diaphragm-failed", "tank-cushion-lost") in made and "tank-diaphragm-failed" in active
     assert not links(**STEEL | dict(vent_cap="loose"))[0]  # nothing lost, nothing linked
 
 
 def test_fill_leak_and_makeup():
-    assert set(links(cold_pressure_psig=20.0, tank_volume_gal=16.0)[0]) == {("fill-pressure-off-setting", "cold-pressure-high")}
+    assert set(links(cold_pressure_psig=20.0, tank_volume_gal=16.0)[0]) == {
+        ("fill-pressure-off-setting", "cold-pressure-high")
+    }
     made, active = links(cold_pressure_psig=5.0, leaks_seen="dripping", makeup_gal_per_month=3.0)
-    assert set(made) == {("fill-pressure-off-setting", "cold-pressure-low"), ("leak-seen", "cold-pressure-low"), ("leak-seen", "makeup-excessive")}
+    assert set(made) == {
+        ("fill-pressure-off-setting", "cold-pressure-low"),
+        ("leak-seen", "cold-pressure-low"),
+        ("leak-seen", "makeup-excessive"),
+    }
     assert active == {"leak-seen"}  # make-up water was seen at the meter
     assert (WET, "makeup-excessive") in links(relief_signs="dripping", makeup_gal_per_month=3.0)[0]
 
 
 def test_a_discharging_valve_is_its_own_cause_only_where_all_else_is_ok():
-    assert links(relief_signs="dripping")[0] == {(WET, WET): ("its own cause", pytest.approx(np.nan, nan_ok=True))}
+    assert links(relief_signs="dripping")[0] == {
+        (WET, WET): ("its own cause", pytest.approx(np.nan, nan_ok=True))
+    }
     assert links(**STEEL | dict(relief_signs="discharging"))[0].keys() == {(WET, WET)}
-    for changes in (dict(precharge_psig=None), dict(hot_pressure_psig=None), dict(tank_air_valve=None), dict(tank_tap="full"), dict(elevation_ft=None),
-                    dict(tank_type="built_in", tank_volume_gal=None, precharge_psig=None), dict(supply_pressure_psig=None)):
+    for changes in (
+        dict(precharge_psig=None),
+        dict(hot_pressure_psig=None),
+        dict(tank_air_valve=None),
+        dict(tank_tap="full"),
+        dict(elevation_ft=None),
+        dict(tank_type="built_in", tank_volume_gal=None, precharge_psig=None),
+        dict(supply_pressure_psig=None),
+    ):
         made, _ = links(relief_signs="dripping", **changes)
-        assert [note for (root, symptom), (note, _) in made.items() if symptom == WET and root is None] == ["cause not told"], changes
+        assert [note for (root, symptom), (note, _) in made.items() if symptom == WET and root is None] == [
+            "cause not told"
+        ], changes
         assert (WET, WET) not in made
-    assert not any(root in (None, WET) for root, _ in links(relief_signs="dripping", hot_pressure_psig=28.0)[0])  # a cause is known
+    assert not any(
+        root in (None, WET) for root, _ in links(relief_signs="dripping", hot_pressure_psig=28.0)[0]
+    )  # a cause is known
     assert links(relief_signs="dry")[0] == {} and links(relief_signs="stained")[0] == {}
 
 
 def test_links_are_only_between_deficiencies_and_name_whole_rows():
-    rows = [SOUND, SOUND | dict(hot_pressure_psig=28.0), SOUND | SMALL | dict(precharge_psig=4.0, hot_pressure_psig=28.0)]
+    rows = [
+        SOUND,
+        SOUND | dict(hot_pressure_psig=28.0),
+        SOUND | SMALL | dict(precharge_psig=4.0, hot_pressure_psig=28.0),
+    ]
     recomputed = batch(rows)
     told = results(recomputed)
     found, _ = causes(recomputed, told)
@@ -122,5 +211,8 @@ def test_causes_of_the_samples(sample_snapshot):
                  WHERE {} IS NOT NULL AND r.outcome IS DISTINCT FROM 'deficient'"""
     for column in ("c.root_check_id", "c.symptom_check_id"):
         assert sample_snapshot.rows(orphans.format(column, column)) == [(0,)]
-    assert sample_snapshot.rows("""SELECT count(*) FROM results AS r ANTI JOIN causes AS c ON r.agency = c.agency AND r.inspection_id = c.inspection_id
-        AND c.symptom_check_id = 'relief-discharging' WHERE r.check_id = 'relief-discharging' AND r.outcome = 'deficient'""") == [(0,)]
+    assert (
+        sample_snapshot.rows("""SELECT count(*) FROM results AS r ANTI JOIN causes AS c ON r.agency = c.agency AND r.inspection_id = c.inspection_id
+        AND c.symptom_check_id = 'relief-discharging' WHERE r.check_id = 'relief-discharging' AND r.outcome = 'deficient'""")
+        == [(0,)]
+    )

@@ -124,7 +124,9 @@ def test_a_number_written_in_any_honest_way_is_read_as_written(written):
         assert cells.number(text, mark) == (value, unit)
 
 
-@given(text=st.text("0123456789.,-+ '\u00a0\u202f()<>~?eExX_psibar°F%", max_size=12), mark=st.sampled_from(".,"))
+@given(
+    text=st.text("0123456789.,-+ '\u00a0\u202f()<>~?eExX_psibar°F%", max_size=12), mark=st.sampled_from(".,")
+)
 def test_an_accepted_number_has_just_the_digits_of_its_text(text, mark):
     text = text.strip(cells.BLANKS)
     found = cells.number(text, mark)
@@ -149,7 +151,9 @@ def test_words_compare_without_case_blanks_hyphens_and_underscores_alike(text):
     assert cells.word(text, BY_NAME["heating_system"], {}) == "hot_water"
 
 
-@pytest.mark.parametrize("text, word", [("y", "yes"), ("N", "no"), ("TRUE", "yes"), ("False", "no"), ("Yes", "yes")])
+@pytest.mark.parametrize(
+    "text, word", [("y", "yes"), ("N", "no"), ("TRUE", "yes"), ("False", "no"), ("Yes", "yes")]
+)
 def test_yes_and_no(text, word):
     assert cells.word(text, BY_NAME["buffer_tank"], {}) == word
     assert isinstance(cells.word(text, BY_NAME["low_water_cutoff"], {}), Refused) == (text != "no")
@@ -185,8 +189,23 @@ def test_every_word_is_accepted_however_it_is_written(field, data):
 
 def test_none_means_not_recorded_only_where_it_says_nothing():
     meaning = {field.name: "none" in cells.missing_words(field) for field in FIELDS}
-    assert meaning["cold_pressure_psig"] and meaning["home_id"] and meaning["fill_setting_psig"] and meaning["thermostat"]
-    assert not any(meaning[name] for name in ("tank_type", "antifreeze", "backflow_device", "notes", "work_ordered", "repairs_reported"))
+    assert (
+        meaning["cold_pressure_psig"]
+        and meaning["home_id"]
+        and meaning["fill_setting_psig"]
+        and meaning["thermostat"]
+    )
+    assert not any(
+        meaning[name]
+        for name in (
+            "tank_type",
+            "antifreeze",
+            "backflow_device",
+            "notes",
+            "work_ordered",
+            "repairs_reported",
+        )
+    )
 
 
 # Ids -------------------------------------------------------------------------------------------------------
@@ -306,7 +325,12 @@ def test_times_agree_with_the_standard_library(at, quarters):
 # Any text --------------------------------------------------------------------------------------------------
 
 
-@given(text=st.text(max_size=30), field=st.sampled_from(WORD_FIELDS), mark=st.sampled_from(".,"), order=st.sampled_from(["ymd", "dmy", "mdy"]))
+@given(
+    text=st.text(max_size=30),
+    field=st.sampled_from(WORD_FIELDS),
+    mark=st.sampled_from(".,"),
+    order=st.sampled_from(["ymd", "dmy", "mdy"]),
+)
 def test_no_text_raises(text, field, mark, order):
     for found in (cells.number(text, mark), cells.word(text, field, {}), cells.moment(text, order)):
         assert not isinstance(found, Refused) or found.reason in cells.REASONS and found.expected

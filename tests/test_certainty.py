@@ -30,13 +30,40 @@ MEAN_ERROR, ERROR_95, WORST = 0.02, 0.05, 0.1
 
 # Checks whose outcome rests on a number that is uncertain; the others state words or exact numbers.
 UNCERTAIN = (
-    "cold-pressure-low", "cold-pressure-high", "fill-pressure-off-setting", "supply-pressure-high", "hot-pressure-near-relief",
-    "predicted-pressure-near-relief", "tank-undersized", "tank-cushion-lost", "precharge-low", "precharge-high", "relief-did-not-open",
-    "pressure-did-not-rise", "cold-reading-hot",
+    "cold-pressure-low",
+    "cold-pressure-high",
+    "fill-pressure-off-setting",
+    "supply-pressure-high",
+    "hot-pressure-near-relief",
+    "predicted-pressure-near-relief",
+    "tank-undersized",
+    "tank-cushion-lost",
+    "precharge-low",
+    "precharge-high",
+    "relief-did-not-open",
+    "pressure-did-not-rise",
+    "cold-reading-hot",
 )
-MARGINS = ("cold_above_required", "cold_below_high", "cold_above_setting", "cold_below_setting", "charge_above_low", "charge_below_high", "tank_room", "room_at_limit", "cushion_kept")
+MARGINS = (
+    "cold_above_required",
+    "cold_below_high",
+    "cold_above_setting",
+    "cold_below_setting",
+    "charge_above_low",
+    "charge_below_high",
+    "tank_room",
+    "room_at_limit",
+    "cushion_kept",
+)
 ALPHA = {"copper": 9.5e-6, "steel": 6.5e-6, "pex": 0.0, None: 6.5e-6}
-GALLONS_PER_1000_BTUH = {"fin_tube": 0.465, "convector": 0.465, "fan_coil": 0.619, "panel_radiator": 0.852, "cast_iron_radiator": 1.084, "radiant_floor": 1.781}
+GALLONS_PER_1000_BTUH = {
+    "fin_tube": 0.465,
+    "convector": 0.465,
+    "fan_coil": 0.619,
+    "panel_radiator": 0.852,
+    "cast_iron_radiator": 1.084,
+    "radiant_floor": 1.781,
+}
 GLYCOL = {"propylene_glycol": 1, "ethylene_glycol": 2}
 
 
@@ -53,11 +80,27 @@ class Draw:
         self.cold = self.cold_read - (self.rng.uniform(0, 2, n) if untimed else 0.0)  # of a cold loop
         place = row["elevation_ft"] is None
         spread_ft = (row["place_spread_ft"] or 0.0) if place else 0.0
-        self.air = 14.696 * (1 - 6.8754e-6 * ((row["place_elevation_ft"] if place else row["elevation_ft"]) + self.normal(spread_ft))) ** 5.2559 if self.placed else np.nan
-        self.cold_f = np.maximum(32.0, 60 + self.normal(20)) if untimed else row["cold_temperature_f"] + self.normal(3)
+        self.air = (
+            14.696
+            * (
+                1
+                - 6.8754e-6
+                * ((row["place_elevation_ft"] if place else row["elevation_ft"]) + self.normal(spread_ft))
+            )
+            ** 5.2559
+            if self.placed
+            else np.nan
+        )
+        self.cold_f = (
+            np.maximum(32.0, 60 + self.normal(20)) if untimed else row["cold_temperature_f"] + self.normal(3)
+        )
         self.hot_f = self.number("hot_temperature_f") + self.normal(3) + self.normal(6)
         code, percent = GLYCOL.get(row["antifreeze"], 0), row["antifreeze_percent"] or 0.0
-        self.density = lambda f: np.interp(f, GRID_F, GRID[code, percent]) if (code, percent) in GRID else np.interp(f, GRID_F, self.grid(code, percent))
+        self.density = lambda f: (
+            np.interp(f, GRID_F, GRID[code, percent])
+            if (code, percent) in GRID
+            else np.interp(f, GRID_F, self.grid(code, percent))
+        )
         self.fluid_share = 1 + (rng.uniform(0, 0.5, n) if row["antifreeze"] is None else 0.0)
         self.fluid_share = self.fluid_share * (1 + (self.normal(0.1) if code else 0.0))
         self.height = self.heights()
@@ -92,14 +135,22 @@ class Draw:
         if self.row["top_height_ft"] is not None:
             return np.full(self.n, self.row["top_height_ft"])
         floors, level = self.number("stories"), self.row["boiler_level"]
-        guess = 0.0 if level == "top_or_attic" else 9 * (floors - 1) if level == "lowest_floor" else 9 * floors - 2
+        guess = (
+            0.0
+            if level == "top_or_attic"
+            else 9 * (floors - 1)
+            if level == "lowest_floor"
+            else 9 * floors - 2
+        )
         return guess + self.normal(4)
 
     def loop_volume(self):
         buffer = (self.row["buffer_tank_gal"] or 0.0) * (1 + self.normal(0.1))
         if self.row["system_volume_gal"] is not None:
             return self.row["system_volume_gal"] * (1 + self.normal(0.1)) + buffer
-        estimate = self.number("boiler_output_btuh") / 1000 * GALLONS_PER_1000_BTUH.get(self.row["emitter"], np.nan)
+        estimate = (
+            self.number("boiler_output_btuh") / 1000 * GALLONS_PER_1000_BTUH.get(self.row["emitter"], np.nan)
+        )
         return estimate * self.rng.uniform(0.4, 1.3, self.n) + buffer
 
     def charges(self):
@@ -116,7 +167,11 @@ class Draw:
         return at_60 + 62.364 / 144 * (self.row["tank_above_gauge_ft"] or 0.0)
 
     def expansion(self, cold_f, hot_f):
-        share = self.density(cold_f) / self.density(hot_f) - 1 - 3 * ALPHA[self.row["pipe_material"]] * (hot_f - cold_f)
+        share = (
+            self.density(cold_f) / self.density(hot_f)
+            - 1
+            - 3 * ALPHA[self.row["pipe_material"]] * (hot_f - cold_f)
+        )
         return self.volume * share * self.fluid_share
 
     @property
@@ -124,7 +179,11 @@ class Draw:
         return 120.0 if self.row["emitter"] == "radiant_floor" else self.row["high_limit_f"] or 180.0
 
     def gas_taken(self, hot_psig, cold_psig, charge):
-        return self.tank * (charge + self.air) * (1 / (np.maximum(charge, cold_psig) + self.air) - 1 / (hot_psig + self.air))
+        return (
+            self.tank
+            * (charge + self.air)
+            * (1 / (np.maximum(charge, cold_psig) + self.air) - 1 / (hot_psig + self.air))
+        )
 
     # ---- what is wrong, per draw
 
@@ -147,18 +206,28 @@ class Draw:
         if self.row["tank_type"] == "none" or self.row["tank_valve"] == "closed":
             return np.ones(self.n, bool)
         expansion = np.maximum(self.expansion(self.cold_f, self.limit_f), 0.0)
-        limit = np.inf if np.isnan(self.allowed) else self.allowed  # without a relief setting only a gas that cannot take it all is deficient
+        limit = (
+            np.inf if np.isnan(self.allowed) else self.allowed
+        )  # without a relief setting only a gas that cannot take it all is deficient
         return expansion > self.gas_taken(limit, self.cold_read, self.charge)
 
     def tank_undersized(self):
-        return self.expansion(60.0, self.limit_f) > self.gas_taken(self.allowed, self.should, 0.0 if self.steel else self.should)
+        return self.expansion(60.0, self.limit_f) > self.gas_taken(
+            self.allowed, self.should, 0.0 if self.steel else self.should
+        )
 
     def tank_cushion_lost(self):
         expansion = np.maximum(self.expansion(self.cold_f, self.hot_f), 0.0)
         bracket = 1 / (np.maximum(self.charge, self.cold_read) + self.air) - 1.06 / (self.hot + self.air)
         with np.errstate(divide="ignore", invalid="ignore"):
-            ratio = np.where(bracket > 0, expansion / bracket / (self.tank * (self.charge + self.air)), np.inf)
-        cut_off = self.hot >= self.row["relief_setting_psig"] - 3 if self.row["relief_setting_psig"] is not None else False
+            ratio = np.where(
+                bracket > 0, expansion / bracket / (self.tank * (self.charge + self.air)), np.inf
+            )
+        cut_off = (
+            self.hot >= self.row["relief_setting_psig"] - 3
+            if self.row["relief_setting_psig"] is not None
+            else False
+        )
         stays_below = expansion <= self.gas_taken(self.allowed, self.cold_read, self.charge)
         return np.where(self.row["ratio_known"], ratio < 0.5, False) | (cut_off & stays_below)
 
@@ -188,12 +257,17 @@ def rows_of(recomputed):
     columns = {field.name: readings.number(field.name).value for field in FIELDS if field.kind == NUMBER}
     columns |= {name: recomputed._place(name).value for name in ("place_elevation_ft", "place_spread_ft")}
     words = {field.name: readings.word(field.name) for field in FIELDS if field.kind == WORD}
-    flags = {"trusted": recomputed.trusted_charge_psig.known, "ratio_known": recomputed.cushion_ratio.known,
-             "rise_due": recomputed.expected_rise_psi.value > 2.0}
+    flags = {
+        "trusted": recomputed.trusted_charge_psig.known,
+        "ratio_known": recomputed.cushion_ratio.known,
+        "rise_due": recomputed.expected_rise_psi.value > 2.0,
+    }
 
     def row(at):
         numbers = {name: None if np.isnan(value[at]) else float(value[at]) for name, value in columns.items()}
-        texts = {name: word.words[word.codes[at]] if word.codes[at] >= 0 else None for name, word in words.items()}
+        texts = {
+            name: word.words[word.codes[at]] if word.codes[at] >= 0 else None for name, word in words.items()
+        }
         return numbers | texts | {name: bool(flag[at]) for name, flag in flags.items()}
 
     return row
@@ -201,7 +275,11 @@ def rows_of(recomputed):
 
 def errors_of(recomputed, places, draws=DRAWS):
     """check → (certainty, share of draws in which the outcome was true) for the inspections at `places`."""
-    found, row, rng = results(recomputed, [BY_ID[check] for check in UNCERTAIN]), rows_of(recomputed), np.random.default_rng(20260310)
+    found, row, rng = (
+        results(recomputed, [BY_ID[check] for check in UNCERTAIN]),
+        rows_of(recomputed),
+        np.random.default_rng(20260310),
+    )
     told = {check: [] for check in UNCERTAIN}
     for at in places:
         drawn = Draw(row(at), draws, rng)
@@ -209,7 +287,14 @@ def errors_of(recomputed, places, draws=DRAWS):
             outcome = found[check].outcome[at]
             if outcome in (OK, DEFICIENT):
                 wrong = float(np.mean(getattr(drawn, check.replace("-", "_"))()))
-                told[check].append((at, OUTCOMES[outcome], float(found[check].certainty[at]), wrong if outcome == DEFICIENT else 1 - wrong))
+                told[check].append(
+                    (
+                        at,
+                        OUTCOMES[outcome],
+                        float(found[check].certainty[at]),
+                        wrong if outcome == DEFICIENT else 1 - wrong,
+                    )
+                )
     return told
 
 
@@ -226,19 +311,48 @@ def close_to_limits(count):
         elevation = rng.uniform(0, 8000)
         known_place = rng.random() < 0.7
         changes = dict(
-            relief_setting_psig=perhaps(0.05, setting), boiler_max_pressure_psig=setting, top_height_ft=perhaps(0.4, tall), stories=rng.choice([1.0, 2.0, 3.0]),
-            elevation_ft=elevation if known_place else None, place_elevation_ft=elevation, place_spread_ft=rng.choice([50.0, 400.0]),
-            cold_pressure_psig=cold, cold_temperature_f=perhaps(0.25, rng.uniform(55, 80)), hot_pressure_psig=round(min(cold + rng.gamma(4, 2.5), setting + rng.normal(0, 1)), 1),
-            hot_temperature_f=rng.uniform(110, 195), pressure_read_with=rng.choice(["boiler_gauge", "test_gauge"]), fill_setting_psig=perhaps(0.3, rng.choice([12.0, 15.0, 18.0])),
-            system_volume_gal=perhaps(0.3, rng.uniform(20, 60)), emitter="radiant_floor" if radiant else rng.choice(["fin_tube", "cast_iron_radiator"]),
-            antifreeze=None if rng.random() < 0.2 else fluid, antifreeze_percent=rng.choice([20.0, 40.0]), boiler_output_btuh=rng.uniform(40e3, 120e3), high_limit_f=perhaps(0.3, rng.choice([160.0, 180.0, 200.0])),
-            tank_volume_gal=rng.choice([1.0, 1.5, 2.0, 3.0, 4.5, 6.0]) * (2 if steel else 1), tank_temperature_f=perhaps(0.4, rng.uniform(55, 95)),
-            precharge_psig=round(rng.normal(12.5, 2.5), 1), tank_above_gauge_ft=rng.choice([0.0, 4.0, -3.0]), hot_reading_state=rng.choice(["all_zones_hot", "some_zones"], p=[0.8, 0.2]),
-            buffer_tank="no" if (wide := rng.random() < 0.9) else "yes", buffer_tank_gal=None if wide else 20.0, pipe_material=perhaps(0.2, rng.choice(["steel", "copper", "pex"])))
+            relief_setting_psig=perhaps(0.05, setting),
+            boiler_max_pressure_psig=setting,
+            top_height_ft=perhaps(0.4, tall),
+            stories=rng.choice([1.0, 2.0, 3.0]),
+            elevation_ft=elevation if known_place else None,
+            place_elevation_ft=elevation,
+            place_spread_ft=rng.choice([50.0, 400.0]),
+            cold_pressure_psig=cold,
+            cold_temperature_f=perhaps(0.25, rng.uniform(55, 80)),
+            hot_pressure_psig=round(min(cold + rng.gamma(4, 2.5), setting + rng.normal(0, 1)), 1),
+            hot_temperature_f=rng.uniform(110, 195),
+            pressure_read_with=rng.choice(["boiler_gauge", "test_gauge"]),
+            fill_setting_psig=perhaps(0.3, rng.choice([12.0, 15.0, 18.0])),
+            system_volume_gal=perhaps(0.3, rng.uniform(20, 60)),
+            emitter="radiant_floor" if radiant else rng.choice(["fin_tube", "cast_iron_radiator"]),
+            antifreeze=None if rng.random() < 0.2 else fluid,
+            antifreeze_percent=rng.choice([20.0, 40.0]),
+            boiler_output_btuh=rng.uniform(40e3, 120e3),
+            high_limit_f=perhaps(0.3, rng.choice([160.0, 180.0, 200.0])),
+            tank_volume_gal=rng.choice([1.0, 1.5, 2.0, 3.0, 4.5, 6.0]) * (2 if steel else 1),
+            tank_temperature_f=perhaps(0.4, rng.uniform(55, 95)),
+            precharge_psig=round(rng.normal(12.5, 2.5), 1),
+            tank_above_gauge_ft=rng.choice([0.0, 4.0, -3.0]),
+            hot_reading_state=rng.choice(["all_zones_hot", "some_zones"], p=[0.8, 0.2]),
+            buffer_tank="no" if (wide := rng.random() < 0.9) else "yes",
+            buffer_tank_gal=None if wide else 20.0,
+            pipe_material=perhaps(0.2, rng.choice(["steel", "copper", "pex"])),
+        )
         if changes["antifreeze"] in (None, "none"):
             changes["antifreeze_percent"] = None
         if steel:
-            changes |= {name: STEEL[name] for name in ("tank_type", "precharge_psig", "precharge_system_side", "tank_air_valve", "tank_temperature_f", "vent_cap")}
+            changes |= {
+                name: STEEL[name]
+                for name in (
+                    "tank_type",
+                    "precharge_psig",
+                    "precharge_system_side",
+                    "tank_air_valve",
+                    "tank_temperature_f",
+                    "vent_cap",
+                )
+            }
         return SOUND | changes
 
     return batch([row() for _ in range(count)])
@@ -249,7 +363,11 @@ def sampled():
     return Recomputed(readings, shipped_policy().for_rows())
 
 
-@pytest.mark.parametrize("made, most", [(sampled, SAMPLES), (lambda: close_to_limits(MADE_UP), None)], ids=["samples", "close to limits"])
+@pytest.mark.parametrize(
+    "made, most",
+    [(sampled, SAMPLES), (lambda: close_to_limits(MADE_UP), None)],
+    ids=["samples", "close to limits"],
+)
 def test_certainty_is_the_share_of_draws_in_which_the_outcome_is_true(made, most, capsys):
     """Over all results, and over those alone that are open to doubt, where the share lies between 0.02 and 0.98."""
     recomputed = made()
@@ -259,49 +377,80 @@ def test_certainty_is_the_share_of_draws_in_which_the_outcome_is_true(made, most
     told = errors_of(recomputed, places)
     missed = []
     with capsys.disabled():
-        print(f"\n{len(places)} inspections, {DRAWS} draws each\n{'':32}{'results':>8}{'mean':>8}{'95th':>8}{'worst':>8}   {'doubtful':>8}{'mean':>8}{'95th':>8}")
+        print(
+            f"\n{len(places)} inspections, {DRAWS} draws each\n{'':32}{'results':>8}{'mean':>8}{'95th':>8}{'worst':>8}   {'doubtful':>8}{'mean':>8}{'95th':>8}"
+        )
         for check, pairs in told.items():
             error = np.array([abs(certainty - share) for _, _, certainty, share in pairs])
             doubtful = np.array([0.02 < share < 0.98 for *_, share in pairs])
-            figures = [of for part in (error, error[doubtful]) for of in ((part.mean(), np.quantile(part, 0.95)) if part.size else (0.0, 0.0))]
-            print(f"{check:32}{len(pairs):8}{figures[0]:8.4f}{figures[1]:8.4f}{error.max():8.4f}   {doubtful.sum():8}{figures[2]:8.4f}{figures[3]:8.4f}")
+            figures = [
+                of
+                for part in (error, error[doubtful])
+                for of in ((part.mean(), np.quantile(part, 0.95)) if part.size else (0.0, 0.0))
+            ]
+            print(
+                f"{check:32}{len(pairs):8}{figures[0]:8.4f}{figures[1]:8.4f}{error.max():8.4f}   {doubtful.sum():8}{figures[2]:8.4f}{figures[3]:8.4f}"
+            )
             few = doubtful.sum() < 20  # too few to speak of a 95th percentile
-            if error.max() > WORST or figures[0] > MEAN_ERROR or figures[1] > ERROR_95 or (not few and (figures[2] > MEAN_ERROR or figures[3] > ERROR_95)):
+            if (
+                error.max() > WORST
+                or figures[0] > MEAN_ERROR
+                or figures[1] > ERROR_95
+                or (not few and (figures[2] > MEAN_ERROR or figures[3] > ERROR_95))
+            ):
                 missed.append(check)
     assert not missed
     assert all(len(pairs) > 50 for pairs in told.values())
 
 
-@pytest.mark.parametrize("read_with, bias_psi, noise_psi", [("boiler_gauge", 1.0, 0.0), ("boiler_gauge", 0.0, 1.0), ("test_gauge", 9.0, 1.0)])
+@pytest.mark.parametrize(
+    "read_with, bias_psi, noise_psi",
+    [("boiler_gauge", 1.0, 0.0), ("boiler_gauge", 0.0, 1.0), ("test_gauge", 9.0, 1.0)],
+)
 def test_the_gauge_alone(tmp_path, read_with, bias_psi, noise_psi):
     """All other errors taken away: a predicted pressure is as sure as the cold pressure is far from the one that just fits.
 
     A charge of 3 psi stays below the cold pressure, so 6·17.696·(1/(p + 14.696) - 1/41.696) gal is the room; a test gauge has
     no bias, whatever is said of the boiler's.
     """
-    (tmp_path / "policy.toml").write_text(f"""[limits]
+    (tmp_path / "policy.toml").write_text(
+        f"""[limits]
         gauge_bias_psi = {bias_psi}
         gauge_noise_psi = {noise_psi}
         test_gauge_psi = {noise_psi if read_with == "test_gauge" else 0.0}
         volume_share = 0.0
         temperature_f = 0.0
-    """, encoding="utf-8")
-    policy, row = policies.load(tmp_path / "policy.toml"), SOUND | dict(precharge_psig=3.0, pressure_read_with=read_with, tank_volume_gal=8.0)
+    """,
+        encoding="utf-8",
+    )
+    policy, row = (
+        policies.load(tmp_path / "policy.toml"),
+        SOUND | dict(precharge_psig=3.0, pressure_read_with=read_with, tank_volume_gal=8.0),
+    )
     grown = float(batch([row]).expansion_gal.value[0])
     fits = 1 / (grown / (8.0 * 17.696) + 1 / 41.696) - 14.696
     for steps in (-1.5, -0.5, 0.25, 1.0):
         sigma = np.hypot(bias_psi if read_with == "boiler_gauge" else 0.0, noise_psi)
-        if read_with == "test_gauge":  # the tank gauge is of the same kind: 1 psi of charge is worth this much cold pressure
+        if (
+            read_with == "test_gauge"
+        ):  # the tank gauge is of the same kind: 1 psi of charge is worth this much cold pressure
             slope = (1 / (fits + 14.696) - 1 / 41.696) / (17.696 / (fits + 14.696) ** 2)
             sigma = np.hypot(sigma, noise_psi * slope)
-        found = judge(row | dict(cold_pressure_psig=fits + steps * sigma), "predicted-pressure-near-relief", policy)
+        found = judge(
+            row | dict(cold_pressure_psig=fits + steps * sigma), "predicted-pressure-near-relief", policy
+        )
         assert found.outcome == ("deficient" if steps > 0 else "ok")
         assert found.certainty == pytest.approx(norm.cdf(abs(steps)), abs=0.03), (steps, found)
 
 
 def test_the_normal_share_from_a_table():
     """Against SciPy's normal distribution function."""
-    steps = np.concatenate((np.random.default_rng(1).normal(0.0, 3.0, 20_000), [0.0, 7.999, 8.0, 8.001, -8.0, -50.0, 50.0, np.inf, -np.inf]))
+    steps = np.concatenate(
+        (
+            np.random.default_rng(1).normal(0.0, 3.0, 20_000),
+            [0.0, 7.999, 8.0, 8.001, -8.0, -50.0, 50.0, np.inf, -np.inf],
+        )
+    )
     np.testing.assert_allclose(margins._normal_share(steps.copy()), norm.cdf(steps), rtol=0.0, atol=5e-7)
 
 
@@ -312,5 +461,9 @@ def test_where_a_margin_does_not_bend_every_set_of_errors_gives_the_same(name):
     bends = np.broadcast_to(margin.bends, (len(readings),))
     straight = margin._steps(margins.NODES, np.flatnonzero(bends == 0))
     np.testing.assert_array_equal(straight, np.broadcast_to(straight[:1], straight.shape))
-    bent = np.ptp(margin._steps(margins.NODES, np.flatnonzero(bends))[:, :500], axis=0) if bends.any() else np.zeros(0)
+    bent = (
+        np.ptp(margin._steps(margins.NODES, np.flatnonzero(bends))[:, :500], axis=0)
+        if bends.any()
+        else np.zeros(0)
+    )
     assert len(straight[0]) + len(bent) > 100 and (len(bent) == 0 or np.nanmax(bent) > 0.01)

@@ -29,17 +29,67 @@ CASES = (
     ("cold-pressure-low", dict(cold_pressure_psig=10.9), DEFICIENT),
     ("cold-pressure-low", dict(boiler_min_pressure_psig=15.0, cold_pressure_psig=15.0), OK),
     ("cold-pressure-low", dict(boiler_min_pressure_psig=15.0, cold_pressure_psig=14.9), DEFICIENT),
-    ("cold-pressure-low", dict(boiler_min_pressure_psig=15.0, cold_pressure_psig=15.0 - 4e-7), OK),  # both sides rounded to 1e-6
+    (
+        "cold-pressure-low",
+        dict(boiler_min_pressure_psig=15.0, cold_pressure_psig=15.0 - 4e-7),
+        OK,
+    ),  # both sides rounded to 1e-6
     ("cold-pressure-low", dict(boiler_min_pressure_psig=15.0, cold_pressure_psig=15.0 - 2e-6), DEFICIENT),
     ("cold-pressure-low", dict(boiler_min_pressure_psig=None, cold_pressure_psig=11.0), OK),
-    ("cold-pressure-low", dict(top_height_ft=-20.0, boiler_min_pressure_psig=None, cold_pressure_psig=4.0), OK),  # no column above the gauge
-    ("cold-pressure-low", dict(top_height_ft=-20.0, boiler_min_pressure_psig=None, cold_pressure_psig=3.9), DEFICIENT),
-    ("cold-pressure-low", dict(top_height_ft=None, stories=2.0, cold_pressure_psig=11.0), OK),  # 9·2 - 2 = 16 ft
+    (
+        "cold-pressure-low",
+        dict(top_height_ft=-20.0, boiler_min_pressure_psig=None, cold_pressure_psig=4.0),
+        OK,
+    ),  # no column above the gauge
+    (
+        "cold-pressure-low",
+        dict(top_height_ft=-20.0, boiler_min_pressure_psig=None, cold_pressure_psig=3.9),
+        DEFICIENT,
+    ),
+    (
+        "cold-pressure-low",
+        dict(top_height_ft=None, stories=2.0, cold_pressure_psig=11.0),
+        OK,
+    ),  # 9·2 - 2 = 16 ft
     ("cold-pressure-low", dict(top_height_ft=None, stories=2.0, cold_pressure_psig=10.9), DEFICIENT),
-    ("cold-pressure-low", dict(top_height_ft=None, stories=2.0, boiler_level=None, cold_pressure_psig=10.9), DEFICIENT),  # as a basement
-    ("cold-pressure-low", dict(top_height_ft=None, stories=2.0, boiler_level="lowest_floor", cold_pressure_psig=8.0, boiler_min_pressure_psig=None), OK),  # 9 ft
-    ("cold-pressure-low", dict(top_height_ft=None, stories=2.0, boiler_level="lowest_floor", cold_pressure_psig=7.8, boiler_min_pressure_psig=None), DEFICIENT),
-    ("cold-pressure-low", dict(top_height_ft=None, stories=None, boiler_level="top_or_attic", boiler_min_pressure_psig=None, cold_pressure_psig=4.0), OK),
+    (
+        "cold-pressure-low",
+        dict(top_height_ft=None, stories=2.0, boiler_level=None, cold_pressure_psig=10.9),
+        DEFICIENT,
+    ),  # as a basement
+    (
+        "cold-pressure-low",
+        dict(
+            top_height_ft=None,
+            stories=2.0,
+            boiler_level="lowest_floor",
+            cold_pressure_psig=8.0,
+            boiler_min_pressure_psig=None,
+        ),
+        OK,
+    ),  # 9 ft
+    (
+        "cold-pressure-low",
+        dict(
+            top_height_ft=None,
+            stories=2.0,
+            boiler_level="lowest_floor",
+            cold_pressure_psig=7.8,
+            boiler_min_pressure_psig=None,
+        ),
+        DEFICIENT,
+    ),
+    (
+        "cold-pressure-low",
+        dict(
+            top_height_ft=None,
+            stories=None,
+            boiler_level="top_or_attic",
+            boiler_min_pressure_psig=None,
+            cold_pressure_psig=4.0,
+        ),
+        OK,
+    ),
     ("cold-pressure-low", dict(top_height_ft=None, stories=None), NOT_VERIFIED),
     ("cold-pressure-low", dict(cold_temperature_f=100.0), OK),
     ("cold-pressure-low", dict(cold_temperature_f=100.1), NOT_VERIFIED),
@@ -51,15 +101,27 @@ CASES = (
     ("cold-pressure-low", BOILER_GAUGE | dict(boiler_gauge="stuck"), NOT_VERIFIED),
     ("cold-pressure-low", BOILER_GAUGE | dict(boiler_gauge="missing", cold_pressure_psig=3.0), NOT_VERIFIED),
     ("cold-pressure-low", dict(pressure_read_with=None, boiler_gauge="stuck"), NOT_VERIFIED),
-    ("cold-pressure-low", dict(boiler_gauge="stuck", cold_pressure_psig=3.0), DEFICIENT),  # read with a test gauge
+    (
+        "cold-pressure-low",
+        dict(boiler_gauge="stuck", cold_pressure_psig=3.0),
+        DEFICIENT,
+    ),  # read with a test gauge
     # a column of 50 % glycol is heavier: 65.25/62.36 of water's, 7.25 psi (ASHRAE data as CoolProp gives them)
-    ("cold-pressure-low", dict(antifreeze=PROPYLENE, antifreeze_percent=50.0, cold_pressure_psig=11.2), DEFICIENT),
+    (
+        "cold-pressure-low",
+        dict(antifreeze=PROPYLENE, antifreeze_percent=50.0, cold_pressure_psig=11.2),
+        DEFICIENT,
+    ),
     ("cold-pressure-low", dict(antifreeze=PROPYLENE, antifreeze_percent=50.0, cold_pressure_psig=11.3), OK),
     ("cold-pressure-high", dict(cold_pressure_psig=17.0), OK),
     ("cold-pressure-high", dict(cold_pressure_psig=17.1), DEFICIENT),
     ("cold-pressure-high", dict(cold_pressure_psig=17.0 + 4e-7), OK),
     ("cold-pressure-high", dict(cold_pressure_psig=17.0 + 2e-6), DEFICIENT),
-    ("cold-pressure-high", dict(fill_setting_psig=15.0, cold_pressure_psig=20.0), OK),  # a setting within 3 psi of 12 is what it should have
+    (
+        "cold-pressure-high",
+        dict(fill_setting_psig=15.0, cold_pressure_psig=20.0),
+        OK,
+    ),  # a setting within 3 psi of 12 is what it should have
     ("cold-pressure-high", dict(fill_setting_psig=15.1, cold_pressure_psig=17.1), DEFICIENT),  # 15.1 is not
     ("cold-pressure-high", dict(fill_setting_psig=9.0, cold_pressure_psig=14.0), OK),
     ("cold-pressure-high", dict(fill_setting_psig=9.0, cold_pressure_psig=14.1), DEFICIENT),
@@ -82,32 +144,64 @@ CASES = (
     ("supply-pressure-high", dict(supply_pressure_psig=None), NOT_VERIFIED),
     ("hot-pressure-near-relief", CUT_OFF, OK),  # 90 % of 30
     ("hot-pressure-near-relief", dict(hot_pressure_psig=27.1), DEFICIENT),
-    ("hot-pressure-near-relief", dict(relief_setting_psig=None, hot_pressure_psig=29.0), NOT_VERIFIED),  # never assumed to be 30
+    (
+        "hot-pressure-near-relief",
+        dict(relief_setting_psig=None, hot_pressure_psig=29.0),
+        NOT_VERIFIED,
+    ),  # never assumed to be 30
     ("hot-pressure-near-relief", dict(hot_pressure_psig=None), NOT_VERIFIED),
-    ("hot-pressure-near-relief", BOILER_GAUGE | dict(boiler_gauge="stuck", hot_pressure_psig=29.0), NOT_VERIFIED),
+    (
+        "hot-pressure-near-relief",
+        BOILER_GAUGE | dict(boiler_gauge="stuck", hot_pressure_psig=29.0),
+        NOT_VERIFIED,
+    ),
     ("hot-pressure-near-relief", dict(boiler_gauge="stuck", hot_pressure_psig=29.0), DEFICIENT),
-    ("hot-pressure-near-relief", dict(cold_reading_state="heat_not_shut_off"), OK),  # only cold readings suffer
+    (
+        "hot-pressure-near-relief",
+        dict(cold_reading_state="heat_not_shut_off"),
+        OK,
+    ),  # only cold readings suffer
     ("predicted-pressure-near-relief", {}, OK),  # 17.6 psi
-    ("predicted-pressure-near-relief", dict(tank_volume_gal=2.95), OK),  # 26.698·2.95/(2.95 - 1.0416) = 41.3 psia, 26.6 psi
+    (
+        "predicted-pressure-near-relief",
+        dict(tank_volume_gal=2.95),
+        OK,
+    ),  # 26.698·2.95/(2.95 - 1.0416) = 41.3 psia, 26.6 psi
     ("predicted-pressure-near-relief", dict(tank_volume_gal=2.85), DEFICIENT),  # 42.1 psia, 27.4 psi
     ("predicted-pressure-near-relief", dict(tank_volume_gal=1.0), DEFICIENT),  # 1.04 gal do not go into 1 gal
-    ("predicted-pressure-near-relief", dict(tank_volume_gal=1.0, relief_setting_psig=None), DEFICIENT),  # whatever the setting
+    (
+        "predicted-pressure-near-relief",
+        dict(tank_volume_gal=1.0, relief_setting_psig=None),
+        DEFICIENT,
+    ),  # whatever the setting
     ("predicted-pressure-near-relief", dict(relief_setting_psig=None), NOT_VERIFIED),
     ("predicted-pressure-near-relief", dict(high_limit_f=None), OK),  # 180
-    ("predicted-pressure-near-relief", dict(emitter="radiant_floor", tank_volume_gal=1.5, high_limit_f=200.0), OK),  # a floor's 120, never the limit's
+    (
+        "predicted-pressure-near-relief",
+        dict(emitter="radiant_floor", tank_volume_gal=1.5, high_limit_f=200.0),
+        OK,
+    ),  # a floor's 120, never the limit's
     ("predicted-pressure-near-relief", dict(tank_volume_gal=1.5, high_limit_f=120.0), OK),
     ("predicted-pressure-near-relief", dict(tank_volume_gal=1.5), DEFICIENT),
     ("predicted-pressure-near-relief", dict(cold_temperature_f=None), OK),  # 60 taken
     ("predicted-pressure-near-relief", dict(precharge_psig=None), NOT_VERIFIED),
     ("predicted-pressure-near-relief", UNSAID, NOT_VERIFIED),
     ("predicted-pressure-near-relief", dict(elevation_ft=None), NOT_VERIFIED),  # never sea level
-    ("predicted-pressure-near-relief", dict(elevation_ft=None, place_elevation_ft=300.0, place_spread_ft=100.0), OK),
+    (
+        "predicted-pressure-near-relief",
+        dict(elevation_ft=None, place_elevation_ft=300.0, place_spread_ft=100.0),
+        OK,
+    ),
     ("predicted-pressure-near-relief", dict(cold_reading_state="heat_not_shut_off"), NOT_VERIFIED),
     ("predicted-pressure-near-relief", dict(tank_type=None), NOT_VERIFIED),
     ("predicted-pressure-near-relief", BUILT_IN, NOT_APPLICABLE),
     ("predicted-pressure-near-relief", NO_TANK, DEFICIENT),
     ("predicted-pressure-near-relief", dict(tank_valve="closed"), DEFICIENT),
-    ("predicted-pressure-near-relief", dict(tank_valve="closed", precharge_psig=None, relief_setting_psig=None, cold_pressure_psig=None), DEFICIENT),
+    (
+        "predicted-pressure-near-relief",
+        dict(tank_valve="closed", precharge_psig=None, relief_setting_psig=None, cold_pressure_psig=None),
+        DEFICIENT,
+    ),
     ("predicted-pressure-near-relief", STEEL, OK),
     ("predicted-pressure-near-relief", STEEL | dict(tank_volume_gal=5.0), DEFICIENT),
     # ---- tank
@@ -131,7 +225,11 @@ CASES = (
     ("tank-undersized", dict(tank_volume_gal=2.89, high_limit_f=170.0), OK),
     ("tank-undersized", dict(tank_volume_gal=2.89, high_limit_f=None), DEFICIENT),  # 180
     ("tank-undersized", dict(tank_volume_gal=2.0, emitter="radiant_floor"), OK),
-    ("tank-undersized", dict(tank_volume_gal=2.89, precharge_psig=4.0), DEFICIENT),  # sized at the charge it should have
+    (
+        "tank-undersized",
+        dict(tank_volume_gal=2.89, precharge_psig=4.0),
+        DEFICIENT,
+    ),  # sized at the charge it should have
     ("tank-undersized", dict(buffer_tank="yes", buffer_tank_gal=40.0), OK),  # twice the water, 5.79 gal
     ("tank-undersized", dict(buffer_tank="yes", buffer_tank_gal=44.0), DEFICIENT),  # 6.08 gal
     ("tank-undersized", dict(buffer_tank="yes", buffer_tank_gal=None), NOT_VERIFIED),
@@ -152,45 +250,93 @@ CASES = (
     ("tank-undersized", dict(antifreeze=ETHYLENE, antifreeze_percent=None), NOT_VERIFIED),
     ("tank-undersized", dict(antifreeze=None, antifreeze_percent=30.0), NOT_VERIFIED),
     ("tank-undersized", dict(antifreeze="none", antifreeze_percent=30.0), NOT_VERIFIED),
-    ("tank-undersized", dict(antifreeze=PROPYLENE, antifreeze_percent=70.0), NOT_VERIFIED),  # outside the data
+    (
+        "tank-undersized",
+        dict(antifreeze=PROPYLENE, antifreeze_percent=70.0),
+        NOT_VERIFIED,
+    ),  # outside the data
     ("tank-undersized", dict(tank_volume_gal=3.6), OK),
-    ("tank-undersized", dict(tank_volume_gal=3.6, antifreeze=PROPYLENE, antifreeze_percent=50.0), DEFICIENT),  # grows nearly twice as much
+    (
+        "tank-undersized",
+        dict(tank_volume_gal=3.6, antifreeze=PROPYLENE, antifreeze_percent=50.0),
+        DEFICIENT,
+    ),  # grows nearly twice as much
     ("tank-undersized", NO_TANK, NOT_APPLICABLE),
     ("tank-undersized", BUILT_IN, NOT_APPLICABLE),
     ("tank-undersized", dict(tank_type=None), NOT_VERIFIED),
-    ("tank-undersized", STEEL | dict(tank_volume_gal=5.3), OK),  # 1.0416/(14.696/26.696 - 14.696/41.696) = 5.26 gal
+    (
+        "tank-undersized",
+        STEEL | dict(tank_volume_gal=5.3),
+        OK,
+    ),  # 1.0416/(14.696/26.696 - 14.696/41.696) = 5.26 gal
     ("tank-undersized", STEEL | dict(tank_volume_gal=5.2), DEFICIENT),
     ("tank-cushion-lost", {}, OK),
-    ("tank-cushion-lost", dict(hot_pressure_psig=26.9), OK),  # 1.0416/(1/26.696 - 1.06/41.596) is 0.543 of 6·26.696
+    (
+        "tank-cushion-lost",
+        dict(hot_pressure_psig=26.9),
+        OK,
+    ),  # 1.0416/(1/26.696 - 1.06/41.596) is 0.543 of 6·26.696
     ("tank-cushion-lost", dict(hot_pressure_psig=26.9, tank_volume_gal=7.0), DEFICIENT),  # 0.465
-    ("tank-cushion-lost", dict(hot_pressure_psig=26.9, hot_reading_state="some_zones"), NOT_VERIFIED),  # at most 0.543
+    (
+        "tank-cushion-lost",
+        dict(hot_pressure_psig=26.9, hot_reading_state="some_zones"),
+        NOT_VERIFIED,
+    ),  # at most 0.543
     ("tank-cushion-lost", dict(hot_pressure_psig=26.9, hot_reading_state=None), NOT_VERIFIED),
-    ("tank-cushion-lost", dict(hot_pressure_psig=26.9, hot_reading_state="boiler_only", tank_volume_gal=7.0), DEFICIENT),  # at most 0.465
+    (
+        "tank-cushion-lost",
+        dict(hot_pressure_psig=26.9, hot_reading_state="boiler_only", tank_volume_gal=7.0),
+        DEFICIENT,
+    ),  # at most 0.465
     ("tank-cushion-lost", CUT_OFF, DEFICIENT),  # a sound tank would have stayed at 17.6
-    ("tank-cushion-lost", CUT_OFF | dict(tank_volume_gal=2.8), NOT_VERIFIED),  # one so small would not: 27.8; the ratio says at most 1.16
+    (
+        "tank-cushion-lost",
+        CUT_OFF | dict(tank_volume_gal=2.8),
+        NOT_VERIFIED,
+    ),  # one so small would not: 27.8; the ratio says at most 1.16
     ("tank-cushion-lost", CUT_OFF | dict(tank_volume_gal=2.95), DEFICIENT),  # 26.6
-    ("tank-cushion-lost", CUT_OFF | dict(cold_temperature_f=90.0, hot_temperature_f=120.0), DEFICIENT),  # no ratio from a rise of 30 °F, but cut off
+    (
+        "tank-cushion-lost",
+        CUT_OFF | dict(cold_temperature_f=90.0, hot_temperature_f=120.0),
+        DEFICIENT,
+    ),  # no ratio from a rise of 30 °F, but cut off
     ("tank-cushion-lost", dict(cold_temperature_f=None), NOT_VERIFIED),
     ("tank-cushion-lost", dict(hot_temperature_f=None), NOT_VERIFIED),
     ("tank-cushion-lost", dict(hot_temperature_f=100.0), DEFICIENT),  # a rise of 40 °F and 5 psi: 0.31
     ("tank-cushion-lost", dict(hot_temperature_f=99.9), NOT_VERIFIED),
     ("tank-cushion-lost", dict(hot_pressure_psig=16.0), OK),  # a rise of 4 psi
     ("tank-cushion-lost", dict(hot_pressure_psig=15.9), NOT_VERIFIED),
-    ("tank-cushion-lost", dict(precharge_psig=15.0, hot_pressure_psig=16.0), OK),  # 1/29.696 < 1.06/30.696: warm gas alone explains it
-    ("tank-cushion-lost", dict(precharge_psig=17.0, hot_pressure_psig=17.0), NOT_VERIFIED),  # hot no higher than the charge
+    (
+        "tank-cushion-lost",
+        dict(precharge_psig=15.0, hot_pressure_psig=16.0),
+        OK,
+    ),  # 1/29.696 < 1.06/30.696: warm gas alone explains it
+    (
+        "tank-cushion-lost",
+        dict(precharge_psig=17.0, hot_pressure_psig=17.0),
+        NOT_VERIFIED,
+    ),  # hot no higher than the charge
     ("tank-cushion-lost", dict(hot_temperature_f=50.0), NOT_VERIFIED),
     ("tank-cushion-lost", dict(tank_valve="closed", hot_pressure_psig=29.0), NOT_VERIFIED),
     ("tank-cushion-lost", NO_TANK, NOT_APPLICABLE),
     ("tank-cushion-lost", BUILT_IN, NOT_APPLICABLE),
     ("tank-cushion-lost", dict(tank_type=None), NOT_VERIFIED),
-    ("tank-cushion-lost", dict(tank_air_valve="air", hot_pressure_psig=26.9, tank_volume_gal=7.0), DEFICIENT),  # air there overrules nothing
+    (
+        "tank-cushion-lost",
+        dict(tank_air_valve="air", hot_pressure_psig=26.9, tank_volume_gal=7.0),
+        DEFICIENT,
+    ),  # air there overrules nothing
     ("tank-cushion-lost", dict(cold_reading_state="heat_not_shut_off", hot_pressure_psig=29.0), NOT_VERIFIED),
     ("tank-cushion-lost", BOILER_GAUGE | dict(boiler_gauge="stuck", hot_pressure_psig=29.0), NOT_VERIFIED),
     ("tank-cushion-lost", dict(elevation_ft=None), NOT_VERIFIED),
     ("tank-cushion-lost", UNSAID, OK),  # reckoned with the charge it should have
     ("tank-cushion-lost", UNSAID | dict(hot_pressure_psig=26.9, tank_volume_gal=7.0), DEFICIENT),
     ("tank-cushion-lost", STEEL, OK),
-    ("tank-cushion-lost", STEEL | dict(hot_pressure_psig=23.0), DEFICIENT),  # 1.0416/(1/26.696 - 1.06/37.696) is 0.474 of 16·14.696
+    (
+        "tank-cushion-lost",
+        STEEL | dict(hot_pressure_psig=23.0),
+        DEFICIENT,
+    ),  # 1.0416/(1/26.696 - 1.06/37.696) is 0.474 of 16·14.696
     ("tank-diaphragm-failed", {}, OK),
     ("tank-diaphragm-failed", dict(tank_air_valve="water"), DEFICIENT),
     ("tank-diaphragm-failed", dict(tank_air_valve=None), NOT_VERIFIED),
@@ -209,24 +355,52 @@ CASES = (
     ("precharge-low", dict(precharge_psig=10.0 - 4e-7), OK),
     ("precharge-low", dict(precharge_psig=10.0 - 2e-6), DEFICIENT),
     ("precharge-low", dict(precharge_psig=9.9, cold_temperature_f=None), DEFICIENT),
-    ("precharge-low", PRESSURIZED | dict(precharge_psig=9.9), DEFICIENT),  # more than 2 psi below cold: no echo
+    (
+        "precharge-low",
+        PRESSURIZED | dict(precharge_psig=9.9),
+        DEFICIENT,
+    ),  # more than 2 psi below cold: no echo
     ("precharge-low", PRESSURIZED | dict(precharge_psig=10.0), NOT_VERIFIED),
     ("precharge-low", UNSAID | dict(precharge_psig=9.9), DEFICIENT),
     ("precharge-low", UNSAID | dict(precharge_psig=10.0), NOT_VERIFIED),
     ("precharge-low", UNSAID | dict(precharge_psig=12.0), NOT_VERIFIED),
     ("precharge-low", UNSAID | dict(precharge_psig=5.0, cold_pressure_psig=None), NOT_VERIFIED),
-    ("precharge-low", UNSAID | dict(precharge_psig=5.0, cold_temperature_f=130.0), NOT_VERIFIED),  # no cold pressure to compare with
-    ("precharge-low", dict(precharge_psig=5.0, cold_pressure_psig=None), DEFICIENT),  # relieved: trusted without
+    (
+        "precharge-low",
+        UNSAID | dict(precharge_psig=5.0, cold_temperature_f=130.0),
+        NOT_VERIFIED,
+    ),  # no cold pressure to compare with
+    (
+        "precharge-low",
+        dict(precharge_psig=5.0, cold_pressure_psig=None),
+        DEFICIENT,
+    ),  # relieved: trusted without
     ("precharge-low", dict(precharge_psig=5.0, cold_reading_state="heat_not_shut_off"), DEFICIENT),
-    ("precharge-low", dict(precharge_psig=8.0, tank_above_gauge_ft=6.0), OK),  # 8 + 6·0.433 = 10.6 at the gauge
+    (
+        "precharge-low",
+        dict(precharge_psig=8.0, tank_above_gauge_ft=6.0),
+        OK,
+    ),  # 8 + 6·0.433 = 10.6 at the gauge
     ("precharge-low", dict(precharge_psig=12.0, tank_above_gauge_ft=-6.0), DEFICIENT),  # 9.4
     ("precharge-low", dict(precharge_psig=12.0, tank_above_gauge_ft=None), OK),
-    ("precharge-low", UNSAID | dict(precharge_psig=9.5, tank_above_gauge_ft=3.0), NOT_VERIFIED),  # 10.8 at the gauge: may be an echo
-    ("precharge-low", dict(precharge_psig=12.0, tank_temperature_f=105.0), DEFICIENT),  # 26.696·520/565 = 24.570: 9.87 at 60 °F
+    (
+        "precharge-low",
+        UNSAID | dict(precharge_psig=9.5, tank_above_gauge_ft=3.0),
+        NOT_VERIFIED,
+    ),  # 10.8 at the gauge: may be an echo
+    (
+        "precharge-low",
+        dict(precharge_psig=12.0, tank_temperature_f=105.0),
+        DEFICIENT,
+    ),  # 26.696·520/565 = 24.570: 9.87 at 60 °F
     ("precharge-low", dict(precharge_psig=12.0, tank_temperature_f=102.0), OK),  # 10.01
     ("precharge-low", dict(precharge_psig=12.0, tank_temperature_f=None), OK),
     ("precharge-low", dict(precharge_psig=12.0, tank_temperature_f=80.0, elevation_ft=None), NOT_VERIFIED),
-    ("precharge-low", dict(precharge_psig=12.0, tank_temperature_f=None, elevation_ft=None), OK),  # no gas law needed
+    (
+        "precharge-low",
+        dict(precharge_psig=12.0, tank_temperature_f=None, elevation_ft=None),
+        OK,
+    ),  # no gas law needed
     ("precharge-low", dict(precharge_psig=None), NOT_VERIFIED),
     ("precharge-low", dict(tank_type=None), NOT_VERIFIED),
     ("precharge-low", STEEL | dict(precharge_psig=3.0, precharge_system_side="relieved"), NOT_APPLICABLE),
@@ -237,7 +411,11 @@ CASES = (
     ("precharge-high", dict(precharge_psig=14.1), DEFICIENT),
     ("precharge-high", dict(fill_setting_psig=15.0, precharge_psig=17.0), OK),
     ("precharge-high", dict(fill_setting_psig=15.0, precharge_psig=17.1), DEFICIENT),
-    ("precharge-high", PRESSURIZED | dict(precharge_psig=19.1), DEFICIENT),  # more than 2 psi above cold 12 and hot 17: bottomed
+    (
+        "precharge-high",
+        PRESSURIZED | dict(precharge_psig=19.1),
+        DEFICIENT,
+    ),  # more than 2 psi above cold 12 and hot 17: bottomed
     ("precharge-high", PRESSURIZED | dict(precharge_psig=19.0), NOT_VERIFIED),
     ("precharge-high", UNSAID | dict(precharge_psig=19.1), DEFICIENT),
     ("precharge-high", UNSAID | dict(precharge_psig=15.0), NOT_VERIFIED),  # in between
@@ -256,7 +434,11 @@ CASES = (
     ("relief-missing", dict(relief_present=None), OK),  # a recorded setting means present
     ("relief-missing", dict(relief_present=None, relief_setting_psig=None), NOT_VERIFIED),
     ("relief-missing", dict(relief_present="yes", relief_setting_psig=None), OK),
-    ("relief-missing", dict(relief_present="no"), NOT_VERIFIED),  # beside a setting of 30: the readings contradict
+    (
+        "relief-missing",
+        dict(relief_present="no"),
+        NOT_VERIFIED,
+    ),  # beside a setting of 30: the readings contradict
     ("relief-isolated", {}, OK),
     ("relief-isolated", dict(relief_mounting="on_pipe_no_valve"), OK),
     ("relief-isolated", dict(relief_mounting="valve_between"), DEFICIENT),
@@ -298,7 +480,11 @@ CASES = (
     ("relief-discharge-unpiped", {}, OK),
     ("relief-discharge-unpiped", dict(relief_discharge_end="none", relief_discharge_pipe=None), DEFICIENT),
     ("relief-discharge-unpiped", dict(relief_discharge_pipe="ends_high"), DEFICIENT),
-    ("relief-discharge-unpiped", dict(relief_discharge_pipe="ends_high", relief_discharge_end=None), DEFICIENT),
+    (
+        "relief-discharge-unpiped",
+        dict(relief_discharge_pipe="ends_high", relief_discharge_end=None),
+        DEFICIENT,
+    ),
     ("relief-discharge-unpiped", dict(relief_discharge_pipe=None), NOT_VERIFIED),
     ("relief-discharge-unpiped", dict(relief_discharge_end=None), NOT_VERIFIED),
     ("relief-discharge-unpiped", dict(relief_discharge_pipe="trapped"), OK),
@@ -308,13 +494,21 @@ CASES = (
     ("relief-discharge-blocked", dict(relief_discharge_pipe="capped"), DEFICIENT),
     ("relief-discharge-blocked", dict(relief_discharge_pipe="valved"), DEFICIENT),
     ("relief-discharge-blocked", dict(relief_discharge_pipe=None), NOT_VERIFIED),
-    ("relief-discharge-blocked", dict(relief_discharge_end="none", relief_discharge_pipe="capped"), NOT_APPLICABLE),
+    (
+        "relief-discharge-blocked",
+        dict(relief_discharge_end="none", relief_discharge_pipe="capped"),
+        NOT_APPLICABLE,
+    ),
     ("relief-discharge-blocked", NO_RELIEF, NOT_APPLICABLE),
     ("relief-discharge-restricted", dict(relief_discharge_pipe="ends_high"), OK),
     ("relief-discharge-restricted", dict(relief_discharge_pipe="reduced"), DEFICIENT),
     ("relief-discharge-restricted", dict(relief_discharge_pipe="trapped"), DEFICIENT),
     ("relief-discharge-restricted", dict(relief_discharge_pipe=None), NOT_VERIFIED),
-    ("relief-discharge-restricted", dict(relief_discharge_end="none", relief_discharge_pipe=None), NOT_APPLICABLE),
+    (
+        "relief-discharge-restricted",
+        dict(relief_discharge_end="none", relief_discharge_pipe=None),
+        NOT_APPLICABLE,
+    ),
     ("relief-discharge-restricted", NO_RELIEF, NOT_APPLICABLE),
     ("relief-discharging", {}, OK),
     ("relief-discharging", dict(relief_signs="stained"), OK),
@@ -333,32 +527,84 @@ CASES = (
     ("backflow-missing", dict(backflow_device="single_check"), OK),
     ("backflow-missing", dict(backflow_device="none"), DEFICIENT),
     ("backflow-missing", dict(backflow_device="none", fill_connection="valved_off"), DEFICIENT),
-    ("backflow-missing", dict(backflow_device="none", water_source="well"), DEFICIENT),  # a well protects nobody inside
+    (
+        "backflow-missing",
+        dict(backflow_device="none", water_source="well"),
+        DEFICIENT,
+    ),  # a well protects nobody inside
     ("backflow-missing", dict(backflow_device=None), NOT_VERIFIED),
     ("backflow-missing", dict(backflow_device="none", fill_connection="none"), NOT_APPLICABLE),
     ("backflow-missing", dict(backflow_device="none", fill_connection="feeder_tank"), NOT_APPLICABLE),
-    ("backflow-missing", dict(backflow_device="none", fill_connection=None, fill_setting_psig=None), NOT_VERIFIED),
+    (
+        "backflow-missing",
+        dict(backflow_device="none", fill_connection=None, fill_setting_psig=None),
+        NOT_VERIFIED,
+    ),
     ("backflow-insufficient", dict(backflow_device="none"), NOT_APPLICABLE),
-    ("backflow-insufficient", dict(fill_connection="feeder_tank", backflow_device="single_check"), NOT_APPLICABLE),
+    (
+        "backflow-insufficient",
+        dict(fill_connection="feeder_tank", backflow_device="single_check"),
+        NOT_APPLICABLE,
+    ),
     ("backflow-insufficient", dict(fill_connection="none", backflow_device="single_check"), NOT_APPLICABLE),
     ("backflow-insufficient", dict(backflow_device=None), NOT_VERIFIED),
     ("backflow-insufficient", dict(backflow_device="dual_check_vented"), OK),
     ("backflow-insufficient", dict(backflow_device="dual_check_vented", water_treatment="yes"), DEFICIENT),
     ("backflow-insufficient", dict(backflow_device="dual_check_vented", water_treatment=None), NOT_VERIFIED),
-    ("backflow-insufficient", dict(backflow_device="dual_check_vented", water_source="well", water_treatment="yes"), DEFICIENT),
-    ("backflow-insufficient", dict(backflow_device="dual_check_vented", antifreeze="none", antifreeze_percent=30.0), NOT_VERIFIED),  # contradict
-    ("backflow-insufficient", dict(backflow_device="dual_check_vented", antifreeze=None, antifreeze_percent=30.0), DEFICIENT),  # some antifreeze there is
+    (
+        "backflow-insufficient",
+        dict(backflow_device="dual_check_vented", water_source="well", water_treatment="yes"),
+        DEFICIENT,
+    ),
+    (
+        "backflow-insufficient",
+        dict(backflow_device="dual_check_vented", antifreeze="none", antifreeze_percent=30.0),
+        NOT_VERIFIED,
+    ),  # contradict
+    (
+        "backflow-insufficient",
+        dict(backflow_device="dual_check_vented", antifreeze=None, antifreeze_percent=30.0),
+        DEFICIENT,
+    ),  # some antifreeze there is
     ("backflow-test-overdue", dict(inspected_on=date(2026, 3, 10), backflow_tested_on=date(2025, 3, 10)), OK),
-    ("backflow-test-overdue", dict(inspected_on=date(2026, 3, 10), backflow_tested_on=date(2025, 3, 9)), DEFICIENT),
+    (
+        "backflow-test-overdue",
+        dict(inspected_on=date(2026, 3, 10), backflow_tested_on=date(2025, 3, 9)),
+        DEFICIENT,
+    ),
     ("backflow-test-overdue", dict(inspected_on=date(2024, 2, 29), backflow_tested_on=date(2023, 2, 28)), OK),
-    ("backflow-test-overdue", dict(inspected_on=date(2024, 2, 29), backflow_tested_on=date(2023, 2, 27)), DEFICIENT),
-    ("backflow-test-overdue", dict(inspected_on=date(2025, 2, 28), backflow_tested_on=date(2024, 2, 28)), OK),  # 366 days
-    ("backflow-test-overdue", dict(inspected_on=date(2025, 2, 28), backflow_tested_on=date(2024, 2, 27)), DEFICIENT),
+    (
+        "backflow-test-overdue",
+        dict(inspected_on=date(2024, 2, 29), backflow_tested_on=date(2023, 2, 27)),
+        DEFICIENT,
+    ),
+    (
+        "backflow-test-overdue",
+        dict(inspected_on=date(2025, 2, 28), backflow_tested_on=date(2024, 2, 28)),
+        OK,
+    ),  # 366 days
+    (
+        "backflow-test-overdue",
+        dict(inspected_on=date(2025, 2, 28), backflow_tested_on=date(2024, 2, 27)),
+        DEFICIENT,
+    ),
     ("backflow-test-overdue", dict(inspected_on=date(2026, 3, 10), backflow_tested_on=date(2026, 3, 10)), OK),
-    ("backflow-test-overdue", dict(inspected_on=date(2026, 3, 10), backflow_tested_on=date(2026, 3, 11)), NOT_VERIFIED),
+    (
+        "backflow-test-overdue",
+        dict(inspected_on=date(2026, 3, 10), backflow_tested_on=date(2026, 3, 11)),
+        NOT_VERIFIED,
+    ),
     ("backflow-test-overdue", dict(backflow_tested_on=None), NOT_VERIFIED),
-    ("backflow-test-overdue", dict(backflow_device="double_check", backflow_tested_on=date(2024, 1, 1)), DEFICIENT),
-    ("backflow-test-overdue", dict(backflow_device="dual_check_vented"), NOT_APPLICABLE),  # not a testable assembly
+    (
+        "backflow-test-overdue",
+        dict(backflow_device="double_check", backflow_tested_on=date(2024, 1, 1)),
+        DEFICIENT,
+    ),
+    (
+        "backflow-test-overdue",
+        dict(backflow_device="dual_check_vented"),
+        NOT_APPLICABLE,
+    ),  # not a testable assembly
     ("backflow-test-overdue", dict(backflow_device="none"), NOT_APPLICABLE),
     ("backflow-test-overdue", dict(water_source="well", backflow_tested_on=date(2020, 1, 1)), NOT_APPLICABLE),
     ("backflow-test-overdue", dict(water_source=None, backflow_tested_on=date(2020, 1, 1)), NOT_VERIFIED),
@@ -400,7 +646,11 @@ CASES = (
     ("anticipator-mismatch", dict(controlled_current_a=0.40, anticipator_a=0.49), DEFICIENT),
     ("anticipator-mismatch", dict(controlled_current_a=0.40, anticipator_a=0.32), OK),
     ("anticipator-mismatch", dict(controlled_current_a=0.40, anticipator_a=0.31), DEFICIENT),
-    ("anticipator-mismatch", dict(controlled_current_a=0.20, anticipator_a=0.25), OK),  # 0.05 A is more than 20 %
+    (
+        "anticipator-mismatch",
+        dict(controlled_current_a=0.20, anticipator_a=0.25),
+        OK,
+    ),  # 0.05 A is more than 20 %
     ("anticipator-mismatch", dict(controlled_current_a=0.20, anticipator_a=0.26), DEFICIENT),
     ("anticipator-mismatch", dict(controlled_current_a=0.20, anticipator_a=0.15), OK),
     ("anticipator-mismatch", dict(controlled_current_a=0.20, anticipator_a=0.14), DEFICIENT),
@@ -418,11 +668,23 @@ CASES = (
     ("precharge-under-pressure", UNSAID, NOT_VERIFIED),
     ("precharge-under-pressure", STEEL, NOT_APPLICABLE),
     ("precharge-echoes-system", {}, NOT_APPLICABLE),  # the side is recorded
-    ("precharge-echoes-system", UNSAID | dict(precharge_psig=17.0), DEFICIENT),  # the hot pressure, 5 psi from the setting
-    ("precharge-echoes-system", UNSAID | dict(precharge_psig=14.0, hot_pressure_psig=14.0), OK),  # no more than 2 psi from it
+    (
+        "precharge-echoes-system",
+        UNSAID | dict(precharge_psig=17.0),
+        DEFICIENT,
+    ),  # the hot pressure, 5 psi from the setting
+    (
+        "precharge-echoes-system",
+        UNSAID | dict(precharge_psig=14.0, hot_pressure_psig=14.0),
+        OK,
+    ),  # no more than 2 psi from it
     ("precharge-echoes-system", UNSAID | dict(precharge_psig=14.1, hot_pressure_psig=14.1), DEFICIENT),
     ("precharge-echoes-system", UNSAID | dict(precharge_psig=9.5, cold_pressure_psig=9.5), DEFICIENT),
-    ("precharge-echoes-system", UNSAID | dict(precharge_psig=12.0), OK),  # equal to a cold pressure at its setting
+    (
+        "precharge-echoes-system",
+        UNSAID | dict(precharge_psig=12.0),
+        OK,
+    ),  # equal to a cold pressure at its setting
     ("precharge-echoes-system", UNSAID | dict(precharge_psig=8.0), OK),
     ("precharge-echoes-system", UNSAID | dict(precharge_psig=17.0, fill_setting_psig=None), NOT_VERIFIED),
     ("precharge-echoes-system", UNSAID | dict(precharge_psig=8.0, fill_setting_psig=None), OK),
@@ -434,11 +696,23 @@ CASES = (
     ("pressure-did-not-rise", dict(hot_pressure_psig=12.0), DEFICIENT),  # half the water would give 2.5 psi
     ("pressure-did-not-rise", dict(hot_pressure_psig=11.5), DEFICIENT),
     ("pressure-did-not-rise", dict(hot_pressure_psig=12.1), OK),
-    ("pressure-did-not-rise", dict(hot_pressure_psig=12.0, tank_volume_gal=7.0), DEFICIENT),  # 26.696·0.5208/(7 - 0.5208) = 2.15 psi due
-    ("pressure-did-not-rise", dict(hot_pressure_psig=12.0, tank_volume_gal=7.6), OK),  # 1.96 psi due: too little to ask for
+    (
+        "pressure-did-not-rise",
+        dict(hot_pressure_psig=12.0, tank_volume_gal=7.0),
+        DEFICIENT,
+    ),  # 26.696·0.5208/(7 - 0.5208) = 2.15 psi due
+    (
+        "pressure-did-not-rise",
+        dict(hot_pressure_psig=12.0, tank_volume_gal=7.6),
+        OK,
+    ),  # 1.96 psi due: too little to ask for
     ("pressure-did-not-rise", dict(hot_temperature_f=None), NOT_VERIFIED),
     ("pressure-did-not-rise", NO_TANK | dict(hot_pressure_psig=12.0), DEFICIENT),
-    ("pressure-did-not-rise", BOILER_GAUGE | dict(boiler_gauge="stuck", hot_pressure_psig=12.0), NOT_VERIFIED),
+    (
+        "pressure-did-not-rise",
+        BOILER_GAUGE | dict(boiler_gauge="stuck", hot_pressure_psig=12.0),
+        NOT_VERIFIED,
+    ),
     ("cold-reading-hot", dict(cold_temperature_f=100.0), OK),
     ("cold-reading-hot", dict(cold_temperature_f=100.1), DEFICIENT),
     ("cold-reading-hot", dict(cold_temperature_f=None), NOT_VERIFIED),
@@ -450,17 +724,27 @@ CASES = (
     ("passed-but-readings-disagree", dict(relief_signs="dripping", inspection_kind="qa"), DEFICIENT),
     ("passed-but-readings-disagree", dict(relief_signs="dripping", stated_result="fail"), OK),
     ("passed-but-readings-disagree", dict(relief_signs="dripping", stated_result=None), NOT_VERIFIED),
-    ("passed-but-readings-disagree", dict(relief_signs="dripping", inspection_kind="initial"), NOT_APPLICABLE),
+    (
+        "passed-but-readings-disagree",
+        dict(relief_signs="dripping", inspection_kind="initial"),
+        NOT_APPLICABLE,
+    ),
     ("passed-but-readings-disagree", dict(relief_signs="dripping", inspection_kind=None), NOT_VERIFIED),
     ("passed-but-readings-disagree", dict(vent_cap="tight"), OK),  # not safety-critical
-    ("passed-but-readings-disagree", dict(hot_pressure_psig=27.3, tank_volume_gal=2.8), OK),  # near the relief valve at 0.73 only
+    (
+        "passed-but-readings-disagree",
+        dict(hot_pressure_psig=27.3, tank_volume_gal=2.8),
+        OK,
+    ),  # near the relief valve at 0.73 only
     ("passed-but-readings-disagree", dict(hot_pressure_psig=27.5, tank_volume_gal=2.8), DEFICIENT),  # at 0.84
 )
 
 
 def case_id(case):
     check, changes, outcome = case
-    return f"{check}-{outcome.replace(' ', '_')}-{','.join(f'{name}={value}' for name, value in changes.items())}"[:150]
+    return f"{check}-{outcome.replace(' ', '_')}-{','.join(f'{name}={value}' for name, value in changes.items())}"[
+        :150
+    ]
 
 
 @pytest.mark.parametrize("case", CASES, ids=case_id)
@@ -474,75 +758,255 @@ def test_catalogue(case):
 SAID = (
     ("cold-pressure-low", dict(cold_pressure_psig=None), "not recorded", "cold_pressure_psig"),
     ("cold-pressure-low", dict(top_height_ft=None, stories=None), "not recorded", "top_height_ft"),
-    ("cold-pressure-low", dict(cold_temperature_f=101.0), "cold reading taken above 100 °F", "cold_temperature_f"),
-    ("cold-pressure-low", dict(cold_reading_state="heat_not_shut_off"), "heat could not be shut off", "cold_reading_state"),
-    ("cold-pressure-low", dict(cold_reading_state="heat_not_shut_off", cold_pressure_psig=None), "heat could not be shut off", "cold_reading_state"),
-    ("tank-cushion-lost", dict(cold_reading_state="heat_not_shut_off", cold_temperature_f=None), "heat could not be shut off", "cold_reading_state"),
-    ("fill-pressure-off-setting", dict(cold_reading_state="heat_not_shut_off", cold_pressure_psig=None), "heat could not be shut off", "cold_reading_state"),
-    ("cold-pressure-low", BOILER_GAUGE | dict(boiler_gauge="missing"), "boiler gauge stuck or missing", "boiler_gauge"),
-    ("cold-pressure-low", dict(cold_temperature_f=None), "temperature not recorded: the true cold pressure may lie up to 2 psi lower", None),
-    ("cold-pressure-high", dict(cold_temperature_f=None), "temperature not recorded: the true cold pressure may lie up to 2 psi lower", None),
+    (
+        "cold-pressure-low",
+        dict(cold_temperature_f=101.0),
+        "cold reading taken above 100 °F",
+        "cold_temperature_f",
+    ),
+    (
+        "cold-pressure-low",
+        dict(cold_reading_state="heat_not_shut_off"),
+        "heat could not be shut off",
+        "cold_reading_state",
+    ),
+    (
+        "cold-pressure-low",
+        dict(cold_reading_state="heat_not_shut_off", cold_pressure_psig=None),
+        "heat could not be shut off",
+        "cold_reading_state",
+    ),
+    (
+        "tank-cushion-lost",
+        dict(cold_reading_state="heat_not_shut_off", cold_temperature_f=None),
+        "heat could not be shut off",
+        "cold_reading_state",
+    ),
+    (
+        "fill-pressure-off-setting",
+        dict(cold_reading_state="heat_not_shut_off", cold_pressure_psig=None),
+        "heat could not be shut off",
+        "cold_reading_state",
+    ),
+    (
+        "cold-pressure-low",
+        BOILER_GAUGE | dict(boiler_gauge="missing"),
+        "boiler gauge stuck or missing",
+        "boiler_gauge",
+    ),
+    (
+        "cold-pressure-low",
+        dict(cold_temperature_f=None),
+        "temperature not recorded: the true cold pressure may lie up to 2 psi lower",
+        None,
+    ),
+    (
+        "cold-pressure-high",
+        dict(cold_temperature_f=None),
+        "temperature not recorded: the true cold pressure may lie up to 2 psi lower",
+        None,
+    ),
     ("cold-pressure-low", dict(top_height_ft=None), "height estimated from stories", None),
-    ("cold-pressure-high", dict(cold_pressure_psig=20.0, domestic_coil="tankless"), "fill valve or leaking coil", None),
-    ("cold-pressure-high", dict(cold_pressure_psig=20.0, domestic_coil="indirect"), "fill valve or leaking coil", None),
+    (
+        "cold-pressure-high",
+        dict(cold_pressure_psig=20.0, domestic_coil="tankless"),
+        "fill valve or leaking coil",
+        None,
+    ),
+    (
+        "cold-pressure-high",
+        dict(cold_pressure_psig=20.0, domestic_coil="indirect"),
+        "fill valve or leaking coil",
+        None,
+    ),
     ("cold-pressure-high", dict(cold_pressure_psig=20.0, domestic_coil="none"), "", None),
     ("cold-pressure-high", dict(domestic_coil="tankless"), "", None),  # sound: nothing to find
     ("hot-pressure-near-relief", dict(relief_setting_psig=None), "not recorded", "relief_setting_psig"),
     ("predicted-pressure-near-relief", dict(tank_volume_gal=1.0), "no cushion left", None),
     ("predicted-pressure-near-relief", NO_TANK, "no cushion left", None),
     ("predicted-pressure-near-relief", dict(tank_valve="closed"), "no cushion left", None),
-    ("predicted-pressure-near-relief", dict(tank_volume_gal=2.5), "would reach the relief valve", None),  # 45.7 psia, 31.0 psi
+    (
+        "predicted-pressure-near-relief",
+        dict(tank_volume_gal=2.5),
+        "would reach the relief valve",
+        None,
+    ),  # 45.7 psia, 31.0 psi
     ("predicted-pressure-near-relief", dict(tank_volume_gal=2.85), "", None),  # 27.4 psi would not
-    ("predicted-pressure-near-relief", dict(antifreeze=None), "antifreeze not recorded: reckoned as water", None),
-    ("predicted-pressure-near-relief", dict(elevation_ft=None, place_elevation_ft=300.0), "elevation estimated from the place", None),
+    (
+        "predicted-pressure-near-relief",
+        dict(antifreeze=None),
+        "antifreeze not recorded: reckoned as water",
+        None,
+    ),
+    (
+        "predicted-pressure-near-relief",
+        dict(elevation_ft=None, place_elevation_ft=300.0),
+        "elevation estimated from the place",
+        None,
+    ),
     ("predicted-pressure-near-relief", dict(elevation_ft=None), "not recorded", "elevation_ft"),
-    ("predicted-pressure-near-relief", PRESSURIZED, "charge read under system pressure", "precharge_system_side"),
+    (
+        "predicted-pressure-near-relief",
+        PRESSURIZED,
+        "charge read under system pressure",
+        "precharge_system_side",
+    ),
     ("precharge-low", PRESSURIZED, "charge read under system pressure", "precharge_system_side"),
-    ("precharge-low", UNSAID, "state of the system side not recorded, and the charge could be an echo of the system", "precharge_system_side"),
-    ("precharge-low", UNSAID | dict(cold_pressure_psig=None), "charge read with no cold pressure to compare it with", "cold_pressure_psig"),
-    ("precharge-low", dict(tank_temperature_f=None), "temperature of the tank not recorded: 60 °F taken", None),
-    ("tank-undersized", dict(antifreeze=ETHYLENE, antifreeze_percent=None), "antifreeze recorded without percent", "antifreeze_percent"),
+    (
+        "precharge-low",
+        UNSAID,
+        "state of the system side not recorded, and the charge could be an echo of the system",
+        "precharge_system_side",
+    ),
+    (
+        "precharge-low",
+        UNSAID | dict(cold_pressure_psig=None),
+        "charge read with no cold pressure to compare it with",
+        "cold_pressure_psig",
+    ),
+    (
+        "precharge-low",
+        dict(tank_temperature_f=None),
+        "temperature of the tank not recorded: 60 °F taken",
+        None,
+    ),
+    (
+        "tank-undersized",
+        dict(antifreeze=ETHYLENE, antifreeze_percent=None),
+        "antifreeze recorded without percent",
+        "antifreeze_percent",
+    ),
     ("tank-undersized", dict(antifreeze=PROPYLENE, antifreeze_percent=70.0), "outside the fluid data", None),
     ("tank-undersized", dict(antifreeze=None), "antifreeze not recorded: reckoned as water", None),
     ("tank-cushion-lost", dict(antifreeze=None), "antifreeze not recorded: reckoned as water", None),
     ("tank-undersized", dict(buffer_tank="yes"), "buffer tank recorded without its size", "buffer_tank_gal"),
     ("tank-undersized", ESTIMATED | dict(tank_volume_gal=3.0), "volume is estimated", "system_volume_gal"),
     ("tank-undersized", ESTIMATED, "volume is estimated", None),
-    ("tank-undersized", dict(boiler_min_pressure_psig=27.0), "this pressure leaves no room under this relief valve", "relief_setting_psig"),
+    (
+        "tank-undersized",
+        dict(boiler_min_pressure_psig=27.0),
+        "this pressure leaves no room under this relief valve",
+        "relief_setting_psig",
+    ),
     # 15 psi wanted: 1.0416/(1 - 29.696/41.696) = 3.62 gal; the code formula asks 8.28 % of 40 gal, 3.31
-    ("tank-undersized", dict(boiler_min_pressure_psig=15.0, fill_setting_psig=15.0, tank_volume_gal=3.5), "meets the code table, which allows the full relief setting", None),
-    ("tank-undersized", dict(boiler_min_pressure_psig=15.0, fill_setting_psig=15.0, tank_volume_gal=3.3), "", None),
+    (
+        "tank-undersized",
+        dict(boiler_min_pressure_psig=15.0, fill_setting_psig=15.0, tank_volume_gal=3.5),
+        "meets the code table, which allows the full relief setting",
+        None,
+    ),
+    (
+        "tank-undersized",
+        dict(boiler_min_pressure_psig=15.0, fill_setting_psig=15.0, tank_volume_gal=3.3),
+        "",
+        None,
+    ),
     ("tank-cushion-lost", CUT_OFF, "the hot reading is cut off by the relief valve", None),
-    ("tank-cushion-lost", CUT_OFF | dict(tank_volume_gal=2.8), "ratio is at most this: the relief valve cut the pressure off", "hot_pressure_psig"),
-    ("tank-cushion-lost", dict(hot_reading_state="some_zones"), "ratio is at most this: not all zones were hot", "hot_reading_state"),
-    ("tank-cushion-lost", dict(relief_setting_psig=None), "ratio is at most this: without a relief setting a cut-off reading cannot be ruled out", "relief_setting_psig"),
-    ("tank-cushion-lost", UNSAID | dict(hot_pressure_psig=26.9, tank_volume_gal=7.0), "cushion lost or over-charged: check the charge at zero pressure", None),
-    ("tank-cushion-lost", UNSAID | CUT_OFF, "cushion lost or over-charged: check the charge at zero pressure", None),
+    (
+        "tank-cushion-lost",
+        CUT_OFF | dict(tank_volume_gal=2.8),
+        "ratio is at most this: the relief valve cut the pressure off",
+        "hot_pressure_psig",
+    ),
+    (
+        "tank-cushion-lost",
+        dict(hot_reading_state="some_zones"),
+        "ratio is at most this: not all zones were hot",
+        "hot_reading_state",
+    ),
+    (
+        "tank-cushion-lost",
+        dict(relief_setting_psig=None),
+        "ratio is at most this: without a relief setting a cut-off reading cannot be ruled out",
+        "relief_setting_psig",
+    ),
+    (
+        "tank-cushion-lost",
+        UNSAID | dict(hot_pressure_psig=26.9, tank_volume_gal=7.0),
+        "cushion lost or over-charged: check the charge at zero pressure",
+        None,
+    ),
+    (
+        "tank-cushion-lost",
+        UNSAID | CUT_OFF,
+        "cushion lost or over-charged: check the charge at zero pressure",
+        None,
+    ),
     ("tank-cushion-lost", dict(hot_pressure_psig=26.9, tank_volume_gal=7.0), "", None),
-    ("tank-cushion-lost", dict(hot_temperature_f=99.0), "temperature rise too small to judge", "hot_temperature_f"),
-    ("tank-cushion-lost", dict(hot_pressure_psig=15.0), "pressure rise too small to judge", "hot_pressure_psig"),
+    (
+        "tank-cushion-lost",
+        dict(hot_temperature_f=99.0),
+        "temperature rise too small to judge",
+        "hot_temperature_f",
+    ),
+    (
+        "tank-cushion-lost",
+        dict(hot_pressure_psig=15.0),
+        "pressure rise too small to judge",
+        "hot_pressure_psig",
+    ),
     ("tank-cushion-lost", dict(precharge_psig=17.0), "readings contradict each other", "hot_pressure_psig"),
     ("tank-cushion-lost", dict(tank_valve="closed"), "the tank's valve is closed", "tank_valve"),
     ("relief-missing", dict(relief_present="no"), "readings contradict each other", "relief_present"),
     ("relief-did-not-open", dict(hot_pressure_psig=33.0), "too close to call", None),
     ("relief-stained", dict(relief_signs="dripping"), "it has opened since", "relief_signs"),
-    ("backflow-insufficient", dict(backflow_device="dual_check_vented", water_treatment=None), "additive not recorded", "antifreeze"),
+    (
+        "backflow-insufficient",
+        dict(backflow_device="dual_check_vented", water_treatment=None),
+        "additive not recorded",
+        "antifreeze",
+    ),
     ("backflow-test-overdue", dict(backflow_device=None), "not recorded", "backflow_device"),
     ("backflow-test-overdue", dict(water_source=None), "not recorded", "water_source"),
     ("backflow-test-overdue", dict(backflow_tested_on=None), "not recorded", "backflow_tested_on"),
-    ("backflow-test-overdue", dict(backflow_tested_on=date(2026, 4, 1)), "tested after the visit", "backflow_tested_on"),
+    (
+        "backflow-test-overdue",
+        dict(backflow_tested_on=date(2026, 4, 1)),
+        "tested after the visit",
+        "backflow_tested_on",
+    ),
     ("vent-with-compression-tank", STEEL | dict(vent_cap="tight"), "replace by a plug or manual vent", None),
     ("vent-cap-tight", dict(tank_type=None), "not recorded", "tank_type"),
-    ("low-water-cutoff-failed", dict(low_water_cutoff_test="not_tested"), "not tested", "low_water_cutoff_test"),
+    (
+        "low-water-cutoff-failed",
+        dict(low_water_cutoff_test="not_tested"),
+        "not tested",
+        "low_water_cutoff_test",
+    ),
     ("makeup-excessive", dict(makeup_gal_per_month=None), "no earlier meter reading", None),
-    ("precharge-echoes-system", UNSAID | dict(precharge_psig=17.0, fill_setting_psig=None), "not recorded", "fill_setting_psig"),
+    (
+        "precharge-echoes-system",
+        UNSAID | dict(precharge_psig=17.0, fill_setting_psig=None),
+        "not recorded",
+        "fill_setting_psig",
+    ),
     # A charge set at sea level and read at 6,000 ft shows 12 + 14.696 - 11.777 = 14.9 psi.
-    ("precharge-high", dict(elevation_ft=6000.0, precharge_psig=15.0), "consistent with a charge set near sea level; not proof", None),
-    ("precharge-high", dict(elevation_ft=6000.0, precharge_psig=15.9), "consistent with a charge set near sea level; not proof", None),
+    (
+        "precharge-high",
+        dict(elevation_ft=6000.0, precharge_psig=15.0),
+        "consistent with a charge set near sea level; not proof",
+        None,
+    ),
+    (
+        "precharge-high",
+        dict(elevation_ft=6000.0, precharge_psig=15.9),
+        "consistent with a charge set near sea level; not proof",
+        None,
+    ),
     ("precharge-high", dict(elevation_ft=6000.0, precharge_psig=16.0), "", None),  # more than 1 psi off
-    ("precharge-high", dict(elevation_ft=4000.0, precharge_psig=14.1), "consistent with a charge set near sea level; not proof", None),  # a shift of 2.00
+    (
+        "precharge-high",
+        dict(elevation_ft=4000.0, precharge_psig=14.1),
+        "consistent with a charge set near sea level; not proof",
+        None,
+    ),  # a shift of 2.00
     ("precharge-high", dict(elevation_ft=3900.0, precharge_psig=14.1), "", None),  # 1.95
-    ("precharge-high", dict(elevation_ft=None, place_elevation_ft=6000.0, precharge_psig=15.0), "", None),  # not recorded, only estimated
+    (
+        "precharge-high",
+        dict(elevation_ft=None, place_elevation_ft=6000.0, precharge_psig=15.0),
+        "",
+        None,
+    ),  # not recorded, only estimated
 )
 
 
@@ -553,7 +1017,17 @@ def test_what_is_said(check, changes, reason, field):
 
 
 def test_a_cell_that_was_kept_out_is_said_to_be_so():
-    found = judge(SOUND | dict(cold_pressure_psig=None, unusable=("cold_pressure_psig",)), "cold-pressure-low")
-    assert (found.outcome, found.reason, found.field) == (NOT_VERIFIED, "recorded, but the cell could not be used", "cold_pressure_psig")
+    found = judge(
+        SOUND | dict(cold_pressure_psig=None, unusable=("cold_pressure_psig",)), "cold-pressure-low"
+    )
+    assert (found.outcome, found.reason, found.field) == (
+        NOT_VERIFIED,
+        "recorded, but the cell could not be used",
+        "cold_pressure_psig",
+    )
     found = judge(SOUND | dict(relief_signs=None, unusable=("relief_signs",)), "relief-discharging")
-    assert (found.outcome, found.reason, found.field) == (NOT_VERIFIED, "recorded, but the cell could not be used", "relief_signs")
+    assert (found.outcome, found.reason, found.field) == (
+        NOT_VERIFIED,
+        "recorded, but the cell could not be used",
+        "relief_signs",
+    )

@@ -66,7 +66,9 @@ def show(monkeypatch):
 
 def html(page):
     """All that a page wrote as HTML, less the stylesheet."""
-    return "\n".join(element.proto.body for element in page.get("html") if not element.proto.body.startswith("<style"))
+    return "\n".join(
+        element.proto.body for element in page.get("html") if not element.proto.body.startswith("<style")
+    )
 
 
 def text(page):
@@ -77,13 +79,20 @@ def table(page, caption):
     """Rows of cells, as text, of the table whose caption begins so; the heading first."""
     found = re.search(rf"<table[^>]*><caption>{re.escape(caption)}.*?</table>", html(page), re.S)
     assert found, f"no table {caption!r} among {re.findall('<caption>(.*?)</caption>', html(page))}"
-    return [[unescape(re.sub(r"<[^>]+>", " ", cell)).strip() for cell in CELLS.findall(row)] for row in ROWS.findall(found[0])]
+    return [
+        [unescape(re.sub(r"<[^>]+>", " ", cell)).strip() for cell in CELLS.findall(row)]
+        for row in ROWS.findall(found[0])
+    ]
 
 
 def links(page, beginning):
     """(words, what the address asks) of the links to a page."""
     pairs = re.findall(r'<a href="([^"]*)">(.*?)</a>', html(page), re.S)
-    return [(re.sub(r"<[^>]+>", "", words), parse_qs(urlsplit(unescape(place)).query)) for place, words in pairs if urlsplit(unescape(place)).path == beginning]
+    return [
+        (re.sub(r"<[^>]+>", "", words), parse_qs(urlsplit(unescape(place)).query))
+        for place, words in pairs
+        if urlsplit(unescape(place)).path == beginning
+    ]
 
 
 def in_address(page, key):
@@ -125,7 +134,9 @@ def test_a_page_without_a_fleet_says_what_to_do(show, tmp_path, view):
 
 
 def test_every_page_is_in_the_list_of_views():
-    assert {path.stem for path in (ROOT / "dashboard" / "views").glob("*.py")} - {"__init__"} == {view.name for view in VIEWS}
+    assert {path.stem for path in (ROOT / "dashboard" / "views").glob("*.py")} - {"__init__"} == {
+        view.name for view in VIEWS
+    }
 
 
 def test_the_router_is_short():
@@ -151,22 +162,43 @@ def test_a_damaged_snapshot_is_told_and_not_hidden(show, samples, tmp_path):
 
 # ---- the first page
 
+
 def test_the_first_page_counts_what_the_list_holds(show, samples, opened):
     counted = {row[0]: row[1:] for row in table(show(samples, as_of=DAY.isoformat()), "What waits")[1:]}
     frame = lists.flagged(EVERYTHING, opened, Filters(), DAY).frame
-    for label, part in (("Act today, no action recorded", frame[frame["risk"] == "act today"]), ("High risk, no action recorded", frame[frame["risk"] == "high"]),
-                        ("Past due", frame[frame["due"] < pd.Timestamp(DAY)]), ("Repairs claimed and not borne out", frame[frame["state"] == "repair did not hold"])):
+    for label, part in (
+        ("Act today, no action recorded", frame[frame["risk"] == "act today"]),
+        ("High risk, no action recorded", frame[frame["risk"] == "high"]),
+        ("Past due", frame[frame["due"] < pd.Timestamp(DAY)]),
+        ("Repairs claimed and not borne out", frame[frame["state"] == "repair did not hold"]),
+    ):
         for stage, cell in zip(data.STAGES, counted[label], strict=False):
             here = part[part["stage"] == stage]
             homes = len(here[["agency", "home_id"]].drop_duplicates())
-            assert cell == (f"{len(here):,} in {wording.plural(homes, 'home')}" if len(here) else "none"), (label, stage)
-    assert counted["Units to hold before reporting"][3] == f"{len(lists.hold(EVERYTHING, opened, Filters(), DAY).frame)} homes"
+            assert cell == (f"{len(here):,} in {wording.plural(homes, 'home')}" if len(here) else "none"), (
+                label,
+                stage,
+            )
+    assert (
+        counted["Units to hold before reporting"][3]
+        == f"{len(lists.hold(EVERYTHING, opened, Filters(), DAY).frame)} homes"
+    )
 
 
 def test_the_order_of_the_first_page(show, samples):
-    assert [row[0] for row in table(show(samples), "What waits")[1:]] == [data.QUESTION[name].label for name in data.ON_FIRST_PAGE]
+    assert [row[0] for row in table(show(samples), "What waits")[1:]] == [
+        data.QUESTION[name].label for name in data.ON_FIRST_PAGE
+    ]
     body = html(show(samples))
-    places = [body.index(heading) for heading in ("<caption>What waits", "Act today and high risk without an action", "<h2>Safety-critical checks not verified", "<h2>By agency")]
+    places = [
+        body.index(heading)
+        for heading in (
+            "<caption>What waits",
+            "Act today and high risk without an action",
+            "<h2>Safety-critical checks not verified",
+            "<h2>By agency",
+        )
+    ]
     assert places == sorted(places)
 
 
@@ -176,7 +208,10 @@ def test_every_count_of_the_first_page_leads_to_as_many_homes(show, samples):
     assert len(counts) >= 7
     for words, asked in counts:
         homes = fine(show(samples, "homes", **asked))
-        assert re.search(r"<caption>(?:.* of )?([\d,]+) homes?</caption>", html(homes))[1] == words.split(" in ")[1].split()[0], (words, asked)
+        assert (
+            re.search(r"<caption>(?:.* of )?([\d,]+) homes?</caption>", html(homes))[1]
+            == words.split(" in ")[1].split()[0]
+        ), (words, asked)
 
 
 def test_urgent_deficiencies_stand_oldest_first_within_their_risk(samples):
@@ -196,9 +231,15 @@ def test_a_silent_agency_does_not_look_clean(show, samples, opened):
 
 def test_recent_counts_days_to_the_day_asked_for():
     received, inspected = pd.Timestamp("2026-03-01 09:00"), pd.Timestamp("2026-02-01")
-    assert wording.recent(received, inspected, date(2026, 3, 18), 45) == "recent"                                    # 45 days: at the limit
-    assert wording.recent(received, inspected, date(2026, 3, 19), 45) == "no recent file: newest inspection 46 days ago"
-    assert wording.recent(received, inspected, date(2026, 4, 16), 45) == "no recent file: received 46 days ago, newest inspection 74 days ago"
+    assert wording.recent(received, inspected, date(2026, 3, 18), 45) == "recent"  # 45 days: at the limit
+    assert (
+        wording.recent(received, inspected, date(2026, 3, 19), 45)
+        == "no recent file: newest inspection 46 days ago"
+    )
+    assert (
+        wording.recent(received, inspected, date(2026, 4, 16), 45)
+        == "no recent file: received 46 days ago, newest inspection 74 days ago"
+    )
 
 
 def test_columns_an_export_never_had_are_said_once(samples):
@@ -212,22 +253,37 @@ def test_columns_an_export_never_had_are_said_once(samples):
 def test_what_is_new_came_with_a_later_file(tmp_path):
     """Two files of one agency: what only the second one found is new, what stands since the first is not."""
     fleet = Fleet(tmp_path / "fleet").create()
-    heading = "agency,inspection_id,home_id,inspected_on,heating_system,inspection_kind,relief_present,leaks_seen\n"
+    heading = (
+        "agency,inspection_id,home_id,inspected_on,heating_system,inspection_kind,relief_present,leaks_seen\n"
+    )
     (tmp_path / "one.csv").write_text(heading + "A,1,H1,2026-01-05,hot_water,initial,no,none\n")
     receive.load(fleet, [tmp_path / "one.csv"])
     first = str(build.build(fleet))
-    (tmp_path / "two.csv").write_text(heading + "A,2,H1,2026-02-05,hot_water,final,no,dripping\nA,3,H2,2026-02-06,hot_water,initial,no,none\n")
+    (tmp_path / "two.csv").write_text(
+        heading
+        + "A,2,H1,2026-02-05,hot_water,final,no,dripping\nA,3,H2,2026-02-06,hot_water,initial,no,none\n"
+    )
     receive.load(fleet, [tmp_path / "two.csv"])
     second = str(build.build(fleet))
-    count = lambda snapshot: data.standing(EVERYTHING, snapshot, Filters(), DAY).set_index("question").loc["new"]
+    count = lambda snapshot: (
+        data.standing(EVERYTHING, snapshot, Filters(), DAY).set_index("question").loc["new"]
+    )
     assert [count(first)[f"deficiencies{place}"] for place in range(3)] == [0, 0, 0]
-    assert [count(second)[f"deficiencies{place}"] for place in range(3)] == [0, 1, 1]  # the leak after the final; the second home's missing relief valve
+    assert [count(second)[f"deficiencies{place}"] for place in range(3)] == [
+        0,
+        1,
+        1,
+    ]  # the leak after the final; the second home's missing relief valve
     new = data.flagged(EVERYTHING, second, Filters(), "new", DAY)
-    assert sorted(zip(new.frame["home_id"], new.frame["check_id"], strict=True)) == [("H1", "leak-seen"), ("H2", "relief-missing")]
+    assert sorted(zip(new.frame["home_id"], new.frame["check_id"], strict=True)) == [
+        ("H1", "leak-seen"),
+        ("H2", "relief-missing"),
+    ]
     assert new.about["filters"]["only"] == "New since the last file"
 
 
 # ---- homes: search, filters, pages, choice, list
+
 
 def test_a_search_by_home_and_by_job_finds_the_home(show, samples, opened):
     job = opened.rows("SELECT job_number FROM homes WHERE agency = ? AND home_id = '98'", [AGENCY])[0][0]
@@ -241,8 +297,10 @@ def addressed(tmp_path_factory):
     """A fleet of two homes with invented addresses."""
     folder = tmp_path_factory.mktemp("addressed")
     fleet = Fleet(folder / "fleet").create()
-    (folder / "one.csv").write_text("agency,inspection_id,home_id,inspected_on,heating_system,address,leaks_seen,notes\n"
-                                    "A,1,H1,2026-01-05,hot_water,7 Quillwort Row,none,<img src=x onerror=alert(1)>\nA,2,H2,2026-01-05,hot_water,9 Tansy Bend,none,\n")
+    (folder / "one.csv").write_text(
+        "agency,inspection_id,home_id,inspected_on,heating_system,address,leaks_seen,notes\n"
+        "A,1,H1,2026-01-05,hot_water,7 Quillwort Row,none,<img src=x onerror=alert(1)>\nA,2,H2,2026-01-05,hot_water,9 Tansy Bend,none,\n"
+    )
     receive.load(fleet, [folder / "one.csv"])
     build.build(fleet)
     return fleet
@@ -282,13 +340,25 @@ def test_what_people_wrote_is_never_markup(show, addressed):
 
 
 def test_filters_in_the_address_narrow_the_page_and_the_list_alike(show, samples, opened):
-    asked = {"agency": AGENCY, "risk": "high", "stage": "left after our work", "check": ["relief-discharging", "hot-pressure-near-relief"]}
+    asked = {
+        "agency": AGENCY,
+        "risk": "high",
+        "stage": "left after our work",
+        "check": ["relief-discharging", "hot-pressure-near-relief"],
+    }
     page = fine(show(samples, "homes", **asked))
-    filters = Filters(agency=(AGENCY,), risk="high", stage=("left after our work",), check=("relief-discharging", "hot-pressure-near-relief"))
+    filters = Filters(
+        agency=(AGENCY,),
+        risk="high",
+        stage=("left after our work",),
+        check=("relief-discharging", "hot-pressure-near-relief"),
+    )
     homes = lists.flagged(EVERYTHING, opened, filters, DAY).homes
     assert 0 < len(homes) < data.about(EVERYTHING, str(samples.current()))["homes"]
     assert re.search(rf"<caption>(1 to 40 of )?{len(homes)} homes</caption>", html(page))
-    assert {row[1].split("  ")[0] for row in table(page, "1 to" if len(homes) > 40 else f"{len(homes)} homes")[1:]} == {AGENCY}
+    assert {
+        row[1].split("  ")[0] for row in table(page, "1 to" if len(homes) > 40 else f"{len(homes)} homes")[1:]
+    } == {AGENCY}
     assert page.multiselect(key="check").value == asked["check"]
     assert in_address(page, "check") == asked["check"]
 
@@ -302,10 +372,15 @@ def test_a_filter_set_on_the_page_goes_into_its_address_and_its_links(show, samp
     page = show(samples, "homes")
     page.multiselect(key="agency").set_value([AGENCY]).run()
     page.multiselect(key="check").set_value(["leak-seen"]).run()
-    assert in_address(page, "check") == ["leak-seen"]  # as an id; what the browser writes itself is tested there
+    assert in_address(page, "check") == [
+        "leak-seen"
+    ]  # as an id; what the browser writes itself is tested there
     assert {row[1].split("  ")[0] for row in table(fine(page), "")[1:]} == {AGENCY}
     hold = show(samples, "hold", check="leak-seen", as_of="2026-03-01")
-    assert all(asked["check"] == ["leak-seen"] and asked["as_of"] == ["2026-03-01"] for _, asked in links(hold, "hold"))
+    assert all(
+        asked["check"] == ["leak-seen"] and asked["as_of"] == ["2026-03-01"]
+        for _, asked in links(hold, "hold")
+    )
     assert len(links(hold, "hold")) > 1
 
 
@@ -314,7 +389,12 @@ def test_pages_of_homes_hold_every_home_once(samples):
     count = data.homes_count(EVERYTHING, snapshot, Filters(), "", DAY)
     pages = range(1, -(-count // data.ROWS_A_PAGE) + 1)
     for sort in data.SORTS:
-        seen = pd.concat([data.homes(EVERYTHING, snapshot, Filters(), "", DAY, sort, page)[["agency", "home_id"]] for page in pages])
+        seen = pd.concat(
+            [
+                data.homes(EVERYTHING, snapshot, Filters(), "", DAY, sort, page)[["agency", "home_id"]]
+                for page in pages
+            ]
+        )
         assert len(seen) == count and not seen.duplicated().any(), sort
 
 
@@ -346,7 +426,9 @@ def test_the_downloaded_list_reads_back_as_the_list(samples, opened):
     parquet = pyarrow.parquet.read_table(io.BytesIO(made["Parquet"]))
     ids = [(row["agency"], row["home_id"], row["check_id"]) for row in rows]
     frame = lists.flagged(EVERYTHING, opened, filters, DAY).frame
-    assert ids == list(zip(frame["agency"], frame["home_id"], frame["check_id"], strict=True)) and len(ids) > 100
+    assert (
+        ids == list(zip(frame["agency"], frame["home_id"], frame["check_id"], strict=True)) and len(ids) > 100
+    )
     assert parquet.column("home_id").to_pylist() == [home for _, home, _ in ids]
     assert json.loads(parquet.schema.metadata[b"coldfill"])["filters"] == {"risk": "high"}
     assert sum(1 for _ in book.worksheets[0].iter_rows()) == len(ids) + 1
@@ -358,21 +440,32 @@ def test_chosen_homes_alone_are_taken_along(show, samples):
     page.multiselect(key="chosen").select(pairs[0]).select(pairs[1]).run()
     assert "what is open in 2 chosen homes" in text(fine(page))
     chosen = tuple(tuple(reversed(name.split("\u2003"))) for name in pairs)
-    sheet = data.flagged(EVERYTHING, str(samples.current()), Filters(agency=(AGENCY,), risk="high"), "", DAY, chosen)
-    assert set(zip(sheet.frame["agency"], sheet.frame["home_id"], strict=True)) == set(chosen) and len(chosen) == 2
+    sheet = data.flagged(
+        EVERYTHING, str(samples.current()), Filters(agency=(AGENCY,), risk="high"), "", DAY, chosen
+    )
+    assert (
+        set(zip(sheet.frame["agency"], sheet.frame["home_id"], strict=True)) == set(chosen)
+        and len(chosen) == 2
+    )
     assert len(sheet.about["filters"]["homes"]) == 2
 
 
 # ---- one home
 
+
 def test_a_home_leads_to_the_line_of_the_file(show, samples, opened):
     page = fine(show(samples, "home", **HOME))
-    found = opened.rows("SELECT source_line, inspection_id FROM readings WHERE agency = ? AND home_id = '98' ORDER BY inspected_on DESC", [AGENCY])
+    found = opened.rows(
+        "SELECT source_line, inspection_id FROM readings WHERE agency = ? AND home_id = '98' ORDER BY inspected_on DESC",
+        [AGENCY],
+    )
     assert f"from tillamere-community-partners.csv, line {found[0][0]}" in text(page)
     with open(ROOT / "sample_exports" / "tillamere-community-partners.csv", encoding="utf-8") as file:
         line = file.readlines()[found[0][0] - 1]
     assert found[0][1] in line.split(",")
-    states = opened.rows("SELECT count(*) FROM home_checks WHERE agency = ? AND home_id = '98' AND stage IS NOT NULL", [AGENCY])
+    states = opened.rows(
+        "SELECT count(*) FROM home_checks WHERE agency = ? AND home_id = '98' AND stage IS NOT NULL", [AGENCY]
+    )
     assert len(table(page, "Open deficiencies of home 98")) == states[0][0] + 1
 
 
@@ -382,10 +475,14 @@ def test_a_home_that_is_not_there_names_the_nearest(show, samples):
 
 
 def test_a_home_that_was_not_verified_is_not_called_clean(show, samples, opened):
-    home, headline = opened.rows("SELECT home_id, headline FROM homes WHERE agency = 'Hollin Peaks Home Repair' AND open_deficiencies = 0 AND safety_not_verified > 3 ORDER BY home_id LIMIT 1")[0]
+    home, headline = opened.rows(
+        "SELECT home_id, headline FROM homes WHERE agency = 'Hollin Peaks Home Repair' AND open_deficiencies = 0 AND safety_not_verified > 3 ORDER BY home_id LIMIT 1"
+    )[0]
     page = fine(show(samples, "home", of="Hollin Peaks Home Repair", home=home))
     assert headline in text(page)
-    assert "What was not verified stands below" in text(page) and "safety-critical checks never verified" in text(page)
+    assert "What was not verified stands below" in text(
+        page
+    ) and "safety-critical checks never verified" in text(page)
 
 
 def test_a_home_that_was_not_assessed_has_no_count_of_what_was_not_verified(show, samples):
@@ -397,35 +494,59 @@ def test_the_drawing_has_a_place_for_every_check_and_says_the_readings_in_words(
     assert set(schematic.PART_OF) == {check.id for check in HOME_CHECKS}
     assert sum(len(part.checks) for part in schematic.PARTS) == len(HOME_CHECKS)
     fields = [field for part in schematic.PARTS for field in part.fields]
-    assert set(fields) <= set(BY_NAME) and len(set(fields)) == len(fields) and set(fields) <= set(schematic.SHORT)
+    assert (
+        set(fields) <= set(BY_NAME)
+        and len(set(fields)) == len(fields)
+        and set(fields) <= set(schematic.SHORT)
+    )
     readings = {"precharge_psig": "11.5 psi", "tank_type": "diaphragm", "relief_signs": "<b>dripping"}
     drawn = schematic.drawing(readings, ["precharge-low", "tank-undersized"])
     assert "11.5 psi" in drawn and "2 open" in drawn and "<b>" not in drawn
     words = dict(schematic.in_words(readings, ["precharge-low", "tank-undersized"]))
-    assert words["Expansion tank"] == "diaphragm; charge as read 11.5 psi; 2 open" and words["House supply"] == "nothing recorded"
+    assert (
+        words["Expansion tank"] == "diaphragm; charge as read 11.5 psi; 2 open"
+        and words["House supply"] == "nothing recorded"
+    )
 
 
 # ---- regions, crews, risk, files, checks
 
+
 def test_shares_of_regions_leave_out_what_was_not_verified(samples, opened):
-    found = data.regions(EVERYTHING, str(samples.current()), Filters(), "left after our work").set_index(["region", "check_id"])
+    found = data.regions(EVERYTHING, str(samples.current()), Filters(), "left after our work").set_index(
+        ["region", "check_id"]
+    )
     for (region, check), row in found.iterrows():
-        verified, deficient, unverified = opened.rows("""
+        verified, deficient, unverified = opened.rows(
+            """
             SELECT count(*) FILTER (state IN ('ok', 'corrected', 'open', 'recurred', 'repair did not hold')), count(*) FILTER (stage = 'left after our work'), count(*) FILTER (state = 'not verified')
-            FROM home_checks AS c JOIN homes AS h USING (agency, home_id) WHERE check_id = ? AND coalesce(region, '') = ?""", [check, region])[0]
-        assert (row["verified"], row["deficient"], row["not_verified"]) == (verified, deficient, unverified), (region, check)
+            FROM home_checks AS c JOIN homes AS h USING (agency, home_id) WHERE check_id = ? AND coalesce(region, '') = ?""",
+            [check, region],
+        )[0]
+        assert (row["verified"], row["deficient"], row["not_verified"]) == (
+            verified,
+            deficient,
+            unverified,
+        ), (region, check)
 
 
 def test_a_region_where_nothing_was_verified_shows_no_share(show, samples):
-    rows = {row[0]: row for row in table(show(samples, "regions", agency="Hollin Peaks Home Repair"), "Share of verified systems")}
+    rows = {
+        row[0]: row
+        for row in table(
+            show(samples, "regions", agency="Hollin Peaks Home Repair"), "Share of verified systems"
+        )
+    }
     cell = rows["A valve stands between boiler and relief valve"][-1]
     assert cell.startswith("–") and "not verified" in cell and "%" not in cell
 
 
 def test_charges_are_few_marks_and_every_inspection_counts_once(samples, opened):
     bins, curve, left_out = data.charges(EVERYTHING, str(samples.current()), Filters())
-    with_elevation, without = opened.rows("""SELECT count(*) FILTER (elevation_ft IS NOT NULL), count(*) FILTER (elevation_ft IS NULL) FROM recomputed JOIN readings USING (agency, inspection_id)
+    with_elevation, without = (
+        opened.rows("""SELECT count(*) FILTER (elevation_ft IS NOT NULL), count(*) FILTER (elevation_ft IS NULL) FROM recomputed JOIN readings USING (agency, inspection_id)
                                              WHERE trusted_charge_psig IS NOT NULL""")[0]
+    )
     assert bins["inspections"].sum() == with_elevation and left_out == without and len(bins) < 2000
     assert curve["elevation_ft"].is_monotonic_increasing and curve["charge_psig"].is_monotonic_increasing
     chart, words = charts.charge_against_elevation(bins, curve, 12.0)
@@ -441,38 +562,68 @@ def test_a_charge_set_at_sea_level_reads_higher_up_as_the_standard_atmosphere_sa
 
 
 def test_crews_stand_in_the_order_of_the_alphabet_with_counts_and_intervals(show, samples, opened):
-    rows = table(show(samples, "crews", of_check="relief-discharging"), "Relief valve dripping or discharging")
+    rows = table(
+        show(samples, "crews", of_check="relief-discharging"), "Relief valve dripping or discharging"
+    )
     names = [(row[1].lower(), row[0].lower()) for row in rows[1:]]
     assert names == sorted(names)
     for row in rows[1:]:
-        visits, observed, sure, unverified = opened.rows("SELECT visits, observed, observed_sure, not_verified FROM crew_checks WHERE agency = ? AND crew = ? AND check_id = 'relief-discharging'", [row[1], row[0]])[0]
-        assert (row[2], row[3], row[4], row[7]) == (f"{visits:,}", f"{observed:,}", f"{sure:,}", f"{unverified:,}")
+        visits, observed, sure, unverified = opened.rows(
+            "SELECT visits, observed, observed_sure, not_verified FROM crew_checks WHERE agency = ? AND crew = ? AND check_id = 'relief-discharging'",
+            [row[1], row[0]],
+        )[0]
+        assert (row[2], row[3], row[4], row[7]) == (
+            f"{visits:,}",
+            f"{observed:,}",
+            f"{sure:,}",
+            f"{unverified:,}",
+        )
         assert row[6] == "–" or re.fullmatch(r"[\d.]+ to [\d.]+ %", row[6])
     assert "not ranked" in text(show(samples, "crews"))
 
 
 def test_two_agencies_with_a_crew_of_one_name_never_meet(show, samples):
     page = show(samples, "crews", crew="Crew 1")
-    assert {row[1] for row in table(page, "Cold pressure too low")[1:]} == {"Hollin Peaks Home Repair", AGENCY}
-    assert table(page, "Crew 1, Hollin Peaks Home Repair: every check") != table(page, f"Crew 1, {AGENCY}: every check")
+    assert {row[1] for row in table(page, "Cold pressure too low")[1:]} == {
+        "Hollin Peaks Home Repair",
+        AGENCY,
+    }
+    assert table(page, "Crew 1, Hollin Peaks Home Repair: every check") != table(
+        page, f"Crew 1, {AGENCY}: every check"
+    )
 
 
 def test_no_page_adds_stages_together(show, samples, opened):
     """Each count of the matrix is of one stage, and the three stages of the levels are apart."""
-    stages = dict(opened.rows("SELECT stage, count(*) FROM home_checks WHERE stage IS NOT NULL GROUP BY stage"))
+    stages = dict(
+        opened.rows("SELECT stage, count(*) FROM home_checks WHERE stage IS NOT NULL GROUP BY stage")
+    )
     for stage, count in stages.items():
         found = data.matrix(EVERYTHING, str(samples.current()), Filters(), stage)
         assert found["deficiencies"].sum() == count
-        shown = [int(words.split()[0].replace(",", "")) for words, asked in links(show(samples, "risk", at=stage), "homes") if words.endswith("open")]
+        shown = [
+            int(words.split()[0].replace(",", ""))
+            for words, asked in links(show(samples, "risk", at=stage), "homes")
+            if words.endswith("open")
+        ]
         assert sum(shown) == count
     levels = data.levels(EVERYTHING, str(samples.current()), Filters())
     assert {stage: levels[f"stage{place}"].sum() for place, stage in enumerate(data.STAGES)} == stages
 
 
 def test_a_cell_of_the_matrix_leads_to_its_homes(show, samples):
-    words, asked = max(((words, asked) for words, asked in links(show(samples, "risk"), "homes") if words.endswith("open")), key=lambda pair: len(pair[1]["check"]))
+    words, asked = max(
+        ((words, asked) for words, asked in links(show(samples, "risk"), "homes") if words.endswith("open")),
+        key=lambda pair: len(pair[1]["check"]),
+    )
     page = fine(show(samples, "homes", **asked))
-    found = data.homes_count(EVERYTHING, str(samples.current()), Filters(check=tuple(asked["check"]), stage=tuple(asked["stage"])), "", DAY)
+    found = data.homes_count(
+        EVERYTHING,
+        str(samples.current()),
+        Filters(check=tuple(asked["check"]), stage=tuple(asked["stage"])),
+        "",
+        DAY,
+    )
     assert f"{found} homes</caption>" in html(page) and 0 < found <= int(words.split()[0])
 
 
@@ -497,19 +648,25 @@ def test_a_check_that_a_file_has_no_column_for_is_folded_away_with_the_column_na
     found = data.answers(EVERYTHING, str(samples.current()), Filters(agency=("Hollin Peaks Home Repair",)))
     assert set(found["file_name"]) == {"hollin-peaks-home-repair.csv"}
     by_check = found.set_index("check_id")
-    assert by_check.loc["relief-isolated", "lacking"] == "relief_mounting" and by_check.loc["relief-isolated", "told"] == 0
-    assert by_check.loc["cold-pressure-low", "told"] > 0 and by_check.loc["cold-pressure-low", "lacking"] == ""
+    assert (
+        by_check.loc["relief-isolated", "lacking"] == "relief_mounting"
+        and by_check.loc["relief-isolated", "told"] == 0
+    )
+    assert (
+        by_check.loc["cold-pressure-low", "told"] > 0 and by_check.loc["cold-pressure-low", "lacking"] == ""
+    )
     opening = data.opening(found[found["lacking"] != ""])
     assert len(opening) == 3 and all(count >= 2 for count in opening.values())
 
 
 def test_the_page_of_checks_shows_every_check_and_limit(show, samples, opened):
     body = text(show(samples, "checks"))
-    assert all(title in body for title, in opened.rows("SELECT title FROM checks"))
-    assert all(why in body for why, in opened.rows("SELECT why FROM limits"))
+    assert all(title in body for (title,) in opened.rows("SELECT title FROM checks"))
+    assert all(why in body for (why,) in opened.rows("SELECT why FROM limits"))
 
 
 # ---- addresses and words
+
 
 def test_addresses_repeat_sequences_and_leave_out_what_is_empty():
     assert navigation.address("homes", check=["a", "b"], risk="", stage=None) == "homes?check=a&check=b"
@@ -528,16 +685,28 @@ def test_only_a_verified_home_looks_reassuring():
     assert "ok" not in wording.OUTCOME_CLASS and "ok" not in wording.STATE_CLASS
     style = (ROOT / "dashboard" / "style.css").read_text()
     for color in re.findall(r"#([0-9a-fA-F]{6})\b", style):
-        red, green, blue = (int(color[place:place + 2], 16) for place in (0, 2, 4))
+        red, green, blue = (int(color[place : place + 2], 16) for place in (0, 2, 4))
         assert not (green > red + 25 and green > blue + 25), f"#{color} is a green"
 
 
 def test_numbers_in_words():
-    assert wording.number(1234567.0) == "1,234,567" and wording.number(None) == "–" and wording.number(float("nan")) == "–"
+    assert (
+        wording.number(1234567.0) == "1,234,567"
+        and wording.number(None) == "–"
+        and wording.number(float("nan")) == "–"
+    )
     assert wording.number(-0.04, 1, "psi") == "0.0 psi" and wording.number(-3.26, 1, "psi") == "−3.3 psi"
-    assert wording.percent(float("nan")) == "–" and wording.percent(0.0) == "0 %" and wording.percent(0.034) == "3.4 %" and wording.percent(0.34) == "34 %"
+    assert (
+        wording.percent(float("nan")) == "–"
+        and wording.percent(0.0) == "0 %"
+        and wording.percent(0.034) == "3.4 %"
+        and wording.percent(0.34) == "34 %"
+    )
     assert wording.days_late(date(2026, 3, 1), date(2026, 3, 1)) == "due today"
-    assert wording.days_late(date(2026, 2, 28), date(2026, 3, 1)) == "1 day late" and wording.days_late(date(2026, 3, 11), date(2026, 3, 1)) == "in 10 days"
+    assert (
+        wording.days_late(date(2026, 2, 28), date(2026, 3, 1)) == "1 day late"
+        and wording.days_late(date(2026, 3, 11), date(2026, 3, 1)) == "in 10 days"
+    )
     assert wording.days_late(None, date(2026, 3, 1)) == "no due date"
 
 
@@ -545,4 +714,7 @@ def test_a_long_headline_is_cut_in_lists_and_says_so():
     whole = "none found, 5 not verified (a, b, c, d, e)"
     assert wording.in_a_list(whole, None) == "none found, 5 not verified (a, b, c and 2 more)"
     assert wording.in_a_list("high: Leak seen and 1 more", "high") == "Leak seen and 1 more"
-    assert wording.in_a_list("none found, all safety-critical checks verified", None) == "none found, all safety-critical checks verified"
+    assert (
+        wording.in_a_list("none found, all safety-critical checks verified", None)
+        == "none found, all safety-critical checks verified"
+    )

@@ -11,8 +11,13 @@ from pipelines.policy import policy as policies
 def test_what_is_open_is_what_the_long_view_says(sample_snapshot):
     """The overlay reads narrow columns; the view is what others read."""
     names = ("agency", "home_id", "system_id", "check_id", "inspection_id", "state", "stage", "since", "risk")
-    view = sample_snapshot.rows(f"SELECT {', '.join(names)} FROM home_checks WHERE state IN ('open', 'recurred', 'repair did not hold')")
-    ours = [tuple(row[name] for name in names) for row in overlay(sample_snapshot, (), date(2026, 1, 1)).to_pylist()]
+    view = sample_snapshot.rows(
+        f"SELECT {', '.join(names)} FROM home_checks WHERE state IN ('open', 'recurred', 'repair did not hold')"
+    )
+    ours = [
+        tuple(row[name] for name in names)
+        for row in overlay(sample_snapshot, (), date(2026, 1, 1)).to_pylist()
+    ]
     assert sorted(ours) == sorted(view) and len(ours) > 1000
 
 
@@ -30,7 +35,10 @@ def test_clocks_are_the_policys_days_from_the_first_visit(sample_snapshot):
 
 def test_a_deficiency_is_late_from_the_day_after_it_was_due(sample_snapshot):
     one = next(row for row in overlay(sample_snapshot, (), date.min).to_pylist() if row["due"])
-    of_it = ("d.agency = ? AND d.home_id = ? AND d.system_id = ? AND d.check_id = ?", [one[name] for name in ("agency", "home_id", "system_id", "check_id")])
+    of_it = (
+        "d.agency = ? AND d.home_id = ? AND d.system_id = ? AND d.check_id = ?",
+        [one[name] for name in ("agency", "home_id", "system_id", "check_id")],
+    )
     late = lambda day: overlay(sample_snapshot, (), day, *of_it).column("overdue").to_pylist()
     assert not one["overdue"] and late(one["due"]) == [False]
     assert late(date.fromordinal(one["due"].toordinal() + 1)) == [True]
@@ -38,12 +46,22 @@ def test_a_deficiency_is_late_from_the_day_after_it_was_due(sample_snapshot):
 
 def test_without_a_clock_nothing_is_ever_late(sample_snapshot):
     far = overlay(sample_snapshot, (), date(2999, 1, 1)).to_pylist()
-    assert {row["overdue"] for row in far if row["risk"] == "low"} == {False} and {row["overdue"] for row in far if row["risk"] != "low"} == {True}
+    assert {row["overdue"] for row in far if row["risk"] == "low"} == {False} and {
+        row["overdue"] for row in far if row["risk"] != "low"
+    } == {True}
 
 
 def test_a_condition_narrows_over_homes_and_checks(sample_snapshot):
-    rows = overlay(sample_snapshot, (), date(2026, 1, 1), "h.region = ? AND d.check_id = ?", ["Tarn Plateau", "relief-stained"]).to_pylist()
-    counted = sample_snapshot.rows("SELECT sum(systems) FROM tally WHERE region = 'Tarn Plateau' AND check_id = 'relief-stained' AND risk IS NOT NULL")[0][0]
+    rows = overlay(
+        sample_snapshot,
+        (),
+        date(2026, 1, 1),
+        "h.region = ? AND d.check_id = ?",
+        ["Tarn Plateau", "relief-stained"],
+    ).to_pylist()
+    counted = sample_snapshot.rows(
+        "SELECT sum(systems) FROM tally WHERE region = 'Tarn Plateau' AND check_id = 'relief-stained' AND risk IS NOT NULL"
+    )[0][0]
     assert len(rows) == counted > 0 and {row["check_id"] for row in rows} == {"relief-stained"}
 
 

@@ -32,6 +32,7 @@ def with_client(number, name=SECRET, **more):
 
 # ---- what is dropped
 
+
 def test_a_personal_column_nobody_uses_is_shown_and_not_stored(fleet, tmp_path):
     path = write(tmp_path / "march.csv", [with_client(1), with_client(2, notes="boiler in the cellar, dry")])
     (arrival,), snapshot = fed(fleet, path)
@@ -41,13 +42,25 @@ def test_a_personal_column_nobody_uses_is_shown_and_not_stored(fleet, tmp_path):
     assert SECRET.encode() not in data and b"Client name" not in data and b"boiler in the cellar, dry" in data
     assert counts(snapshot, 1) == (2, 2, 0, 0, 0)
     (line,) = fleet.log()
-    assert (line.dropped_headings, line.sha256, line.sha256_received) == ("Client name", hashlib.sha256(data).hexdigest(), hashlib.sha256(path.read_bytes()).hexdigest())
-    assert snapshot.rows("SELECT dropped_headings, sha256, sha256_received FROM exports") == [("Client name", line.sha256, line.sha256_received)]
+    assert (line.dropped_headings, line.sha256, line.sha256_received) == (
+        "Client name",
+        hashlib.sha256(data).hexdigest(),
+        hashlib.sha256(path.read_bytes()).hexdigest(),
+    )
+    assert snapshot.rows("SELECT dropped_headings, sha256, sha256_received FROM exports") == [
+        ("Client name", line.sha256, line.sha256_received)
+    ]
     assert snapshot.rows("SELECT count(*) FROM not_loaded")[0][0] == 0
 
 
 def test_nothing_of_the_column_stands_anywhere_in_the_fleet(fleet, tmp_path):
-    rows = [with_client(1), f'2,H-2,"{SECRET}', with_client(3, day="someday"), f"Total,{SECRET}", with_client(4)]
+    rows = [
+        with_client(1),
+        f'2,H-2,"{SECRET}',
+        with_client(3, day="someday"),
+        f"Total,{SECRET}",
+        with_client(4),
+    ]
     path = write(tmp_path / "march.csv", rows)
     run(fleet, "load", path)
     for path in fleet.path.rglob("*"):
@@ -55,24 +68,37 @@ def test_nothing_of_the_column_stands_anywhere_in_the_fleet(fleet, tmp_path):
             assert SECRET.encode() not in path.read_bytes(), path
 
 
-@pytest.mark.parametrize(("encoding", "delimiter", "end"), [("utf-8", ",", "\n"), ("windows-1252", ";", "\r\n"), ("utf-16", "\t", "\n"), ("utf-8", "|", "\r\n")])
+@pytest.mark.parametrize(
+    ("encoding", "delimiter", "end"),
+    [("utf-8", ",", "\n"), ("windows-1252", ";", "\r\n"), ("utf-16", "\t", "\n"), ("utf-8", "|", "\r\n")],
+)
 def test_what_is_kept_reads_as_it_was_line_for_line(fleet, tmp_path, encoding, delimiter, end):
     notes = ["plain", f'3/4" pipe{delimiter} café', f"two{end}lines", "'in quotes'", "Total", ""]
-    rows = [with_client(at + 1, notes=text, name=f"{SECRET}{end}second line") for at, text in enumerate(notes)]
+    rows = [
+        with_client(at + 1, notes=text, name=f"{SECRET}{end}second line") for at, text in enumerate(notes)
+    ]
     rows[3:3] = [delimiter.join(["9", "H-9", SECRET]), ""]  # too few cells, and a blank line
     path = write(tmp_path / "a.csv", rows, encoding=encoding, delimiter=delimiter, end=end)
     original = open_export(path, headings_known=HEADINGS)
     lines = np.concatenate([batch.lines for batch in original.batches()])
     _, snapshot = fed(fleet, path)
-    found = snapshot.rows("SELECT inspection_id, coalesce(notes, ''), source_line FROM readings ORDER BY source_line")
-    assert found == [(str(at + 1), text, int(line)) for at, (text, line) in enumerate(zip(notes, lines, strict=True))]
+    found = snapshot.rows(
+        "SELECT inspection_id, coalesce(notes, ''), source_line FROM readings ORDER BY source_line"
+    )
+    assert found == [
+        (str(at + 1), text, int(line)) for at, (text, line) in enumerate(zip(notes, lines, strict=True))
+    ]
     lost = snapshot.rows("SELECT source_line, raw_text, reason, expected FROM not_loaded")
     assert lost == [(original.damage[0].line, "", original.damage[0].reason, strip.NOT_KEPT)]
     assert counts(snapshot, 1) == (7, 6, 1, 0, 0)
 
 
 def test_a_file_without_suspects_is_stored_byte_for_byte(fleet, tmp_path):
-    path = write(tmp_path / "a.csv", [row(1) | {"Printed by": "office"}, "2,x", row(3, notes="é")], encoding="windows-1252")
+    path = write(
+        tmp_path / "a.csv",
+        [row(1) | {"Printed by": "office"}, "2,x", row(3, notes="é")],
+        encoding="windows-1252",
+    )
     (arrival,), _ = fed(fleet, path)
     assert arrival.dropped == ()
     assert stored(fleet) == {f"{arrival.sha256}-a.csv": path.read_bytes()}
@@ -88,8 +114,14 @@ def test_a_personal_cell_far_down_the_file_gives_its_column_away(fleet, tmp_path
 
 def test_a_mapping_keeps_what_it_carries_or_reads(fleet, tmp_path):
     base = "\n".join(f'[columns.{name}]\nfield = "{name}"' for name in HEADINGS if name != "notes")
-    (fleet.mappings / "own.toml").write_text(f'carry = ["Phone"]\n{base}\n[columns."Client name"]\nfield = "notes"\n')
-    path = write(tmp_path / "a.csv", [row(1) | {"Client name": "A. B.", "Phone": "555-010-0199", "E-mail": "a@example.org"}], headings=[*HEADINGS[:-1], "Client name", "Phone", "E-mail"])
+    (fleet.mappings / "own.toml").write_text(
+        f'carry = ["Phone"]\n{base}\n[columns."Client name"]\nfield = "notes"\n'
+    )
+    path = write(
+        tmp_path / "a.csv",
+        [row(1) | {"Client name": "A. B.", "Phone": "555-010-0199", "E-mail": "a@example.org"}],
+        headings=[*HEADINGS[:-1], "Client name", "Phone", "E-mail"],
+    )
     (arrival,), snapshot = fed(fleet, path, mapping="own")
     assert [heading for heading, _ in arrival.dropped] == ["E-mail"]
     assert snapshot.rows("SELECT notes, carried FROM readings") == [("A. B.", '{"Phone": "555-010-0199"}')]
@@ -105,7 +137,10 @@ def test_a_column_the_mapping_ignores_is_dropped_all_the_same(fleet, tmp_path):
 def test_a_repeated_heading_of_a_used_column_is_kept(fleet, tmp_path):
     headings = [*HEADINGS, "notes"]
     path = tmp_path / "a.csv"
-    path.write_text(",".join(headings) + "\n1,1,H-1,2025-03-04,initial,hot_water,12,,see a@example.org\n".replace("1,1,", "Alder County,1,"))
+    path.write_text(
+        ",".join(headings)
+        + "\n1,1,H-1,2025-03-04,initial,hot_water,12,,see a@example.org\n".replace("1,1,", "Alder County,1,")
+    )
     (arrival,), snapshot = fed(fleet, path)
     assert arrival.dropped == ()
     assert snapshot.rows("SELECT notes FROM readings") == [("see a@example.org",)]
@@ -134,7 +169,9 @@ def test_lines_above_the_headings_and_two_lines_of_headings(fleet, tmp_path):
     (arrival,), snapshot = fed(fleet, path)
     assert [heading for heading, _ in arrival.dropped] == ["Client name"]
     assert snapshot.rows("SELECT inspection_id, source_line FROM readings ORDER BY 2") == [("1", 5), ("2", 6)]
-    assert next(iter(stored(fleet).values())).decode("utf-8-sig").startswith("Inspections of March\n\nagency,")
+    assert (
+        next(iter(stored(fleet).values())).decode("utf-8-sig").startswith("Inspections of March\n\nagency,")
+    )
 
 
 def test_guesses_about_the_file_as_it_came_are_not_forgotten(fleet, tmp_path):
@@ -145,7 +182,9 @@ def test_guesses_about_the_file_as_it_came_are_not_forgotten(fleet, tmp_path):
 
 
 def test_a_file_with_no_good_row_to_go_by_is_kept_out_whole(fleet, tmp_path):
-    path = write(tmp_path / "a.csv", [f"{at},{SECRET}" for at in range(4)], headings=[*HEADINGS, "Client name"])
+    path = write(
+        tmp_path / "a.csv", [f"{at},{SECRET}" for at in range(4)], headings=[*HEADINGS, "Client name"]
+    )
     (arrival,) = receive.load(fleet, [path])
     assert arrival.status == "kept out" and "a.csv" in arrival.why
     assert stored(fleet) == {}
@@ -162,16 +201,43 @@ def test_every_reason_survives_in_the_copy(tmp_path):
         path = write(tmp_path / "a.csv", [row(1), strip._NOTE.format(reason), row(2)])
         export = open_export(path, headings_known=HEADINGS)
         assert sum(batch.table.num_rows for batch in export.batches()) == 2
-        assert [(one.line, one.text, one.reason) for one in map(strip.noted, export.damage)] == [(3, "", reason)]
+        assert [(one.line, one.text, one.reason) for one in map(strip.noted, export.damage)] == [
+            (3, "", reason)
+        ]
 
 
-TEXTS = st.sampled_from(["", "ok", "'quoted'", "a\nb", "x,y", '3/4" pipe', 'say "hi"', "Total", "  pad ", "=1+1", "é°", "1,2,3,4,5,6", "a\\", "\x1a"])
-NAMES = st.sampled_from([SECRET, f"{SECRET}, J", f"a\n{SECRET}", f'{SECRET} "J"', "", f"{SECRET}\n{SECRET},x"])
+TEXTS = st.sampled_from(
+    [
+        "",
+        "ok",
+        "'quoted'",
+        "a\nb",
+        "x,y",
+        '3/4" pipe',
+        'say "hi"',
+        "Total",
+        "  pad ",
+        "=1+1",
+        "é°",
+        "1,2,3,4,5,6",
+        "a\\",
+        "\x1a",
+    ]
+)
+NAMES = st.sampled_from(
+    [SECRET, f"{SECRET}, J", f"a\n{SECRET}", f'{SECRET} "J"', "", f"{SECRET}\n{SECRET},x"]
+)
 SPOILED = st.sampled_from(["", "cut", "more", "quote", "total", "headings", "stray", "half", "nul"])
 
 
-@settings(max_examples=3000 if FULL else 120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(rows=st.lists(st.tuples(TEXTS, NAMES, st.one_of(st.just(""), SPOILED)), max_size=9), at=st.integers(0, 8))
+@settings(
+    max_examples=3000 if FULL else 120,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(
+    rows=st.lists(st.tuples(TEXTS, NAMES, st.one_of(st.just(""), SPOILED)), max_size=9), at=st.integers(0, 8)
+)
 def test_copies_without_columns_never_leak_and_read_alike(tmp_path, rows, at):
     """Any damage anywhere: what cannot be kept true is refused, and that only where hardly a row is good."""
     headings = list(HEADINGS)
@@ -179,8 +245,19 @@ def test_copies_without_columns_never_leak_and_read_alike(tmp_path, rows, at):
     lines = [",".join(headings)]
     for number, (notes, name, spoil) in enumerate(rows):
         text = text_of([row(number, notes=notes) | {"Client name": name}], headings).split("\n", 1)[1][:-1]
-        lines.append({"": text, "cut": text.rsplit(",", 1)[0], "more": f"{text},x", "quote": text.replace(",", ',"', 1), "total": f"Total,{SECRET}", "headings": lines[0],
-                      "stray": SECRET, "half": text[: len(text) // 2], "nul": f"{text}\0"}[spoil])
+        lines.append(
+            {
+                "": text,
+                "cut": text.rsplit(",", 1)[0],
+                "more": f"{text},x",
+                "quote": text.replace(",", ',"', 1),
+                "total": f"Total,{SECRET}",
+                "headings": lines[0],
+                "stray": SECRET,
+                "half": text[: len(text) // 2],
+                "nul": f"{text}\0",
+            }[spoil]
+        )
     path, copy = tmp_path / "a.csv", tmp_path / "copy.csv"
     path.write_text("\n".join(lines) + "\n", newline="")
     reopen = lambda target: open_export(target, headings_known=HEADINGS)
@@ -195,14 +272,39 @@ def test_copies_without_columns_never_leak_and_read_alike(tmp_path, rows, at):
         return
     assert SECRET.encode() not in copy.read_bytes()
     before, after = reopen(path), reopen(copy)
-    tables = [[(batch.lines.tolist(), batch.table.drop_columns(["Client name"]).to_pylist() if export is before else batch.table.to_pylist()) for batch in export.batches()] for export in (before, after)]
-    blank = {line for lines, rows in tables[0] for line, cells in zip(lines, rows, strict=True) if not "".join(cells.values()).strip()}
-    kept = [[(line, cells) for lines, rows in part for line, cells in zip(lines, rows, strict=True) if line not in blank] for part in tables]
+    tables = [
+        [
+            (
+                batch.lines.tolist(),
+                batch.table.drop_columns(["Client name"]).to_pylist()
+                if export is before
+                else batch.table.to_pylist(),
+            )
+            for batch in export.batches()
+        ]
+        for export in (before, after)
+    ]
+    blank = {
+        line
+        for lines, rows in tables[0]
+        for line, cells in zip(lines, rows, strict=True)
+        if not "".join(cells.values()).strip()
+    }
+    kept = [
+        [
+            (line, cells)
+            for lines, rows in part
+            for line, cells in zip(lines, rows, strict=True)
+            if line not in blank
+        ]
+        for part in tables
+    ]
     assert kept[0] == kept[1]
     assert {one.line for one in before.damage} | blank == {one.line for one in after.damage}
 
 
 # ---- the same bytes again
+
 
 def test_the_same_bytes_are_recognized_though_a_column_was_dropped(fleet, tmp_path):
     path = write(tmp_path / "a.csv", [with_client(1)])
@@ -221,8 +323,14 @@ def test_a_column_wanted_later_is_taken_from_the_same_bytes_and_they_are_no_newe
     fed(fleet, new)
     (arrival,), snapshot = fed(fleet, old, keep_columns=["Client name"])
     assert arrival.status == "loaded" and arrival.dropped == ()
-    assert [(one.export_id, one.status, one.dropped_headings) for one in fleet.received()] == [(1, "loaded", ""), (2, "loaded", "")]
-    assert snapshot.rows("SELECT inspection_id, cold_pressure_psig, export_id FROM readings ORDER BY 1") == [("1", 12.0, 2), ("2", 12.0, 1)]
+    assert [(one.export_id, one.status, one.dropped_headings) for one in fleet.received()] == [
+        (1, "loaded", ""),
+        (2, "loaded", ""),
+    ]
+    assert snapshot.rows("SELECT inspection_id, cold_pressure_psig, export_id FROM readings ORDER BY 1") == [
+        ("1", 12.0, 2),
+        ("2", 12.0, 1),
+    ]
     (again,), _ = fed(fleet, old)  # what was kept is not taken away by a call that says nothing of it
     assert again.status == "already loaded" and len(fleet.log()) == 3
 
@@ -236,6 +344,7 @@ def test_the_stored_copy_sent_in_again_says_nothing_new(fleet, tmp_path):
 
 
 # ---- purging
+
 
 def test_purge_removes_every_copy_and_every_snapshot_made_with_it(fleet, tmp_path):
     keep = write(tmp_path / "keep.csv", [row(5)])
@@ -257,7 +366,10 @@ def test_purge_removes_every_copy_and_every_snapshot_made_with_it(fleet, tmp_pat
     assert sorted(item.name for item in fleet.inputs.iterdir()) == inputs
     assert [item.name for item in fleet.snapshots()] == [without.name, fleet.current().name]
     snapshot = store.attach(fleet.current())
-    assert snapshot.rows("SELECT export_id, status, reason, rows_read FROM exports ORDER BY 1") == [(1, "loaded", "", 1), (2, "purged", "sent by mistake", 0)]
+    assert snapshot.rows("SELECT export_id, status, reason, rows_read FROM exports ORDER BY 1") == [
+        (1, "loaded", "", 1),
+        (2, "purged", "sent by mistake", 0),
+    ]
     assert snapshot.rows("SELECT inspection_id FROM readings") == [("5",)]
     assert [(line.status, line.why) for line in fleet.log()][-1] == ("purged", "sent by mistake")
     assert run(fleet, "verify").exit_code == 0
@@ -301,7 +413,10 @@ def test_purge_needs_one_hash(fleet, tmp_path, digits):
 
 
 def test_a_copy_two_exports_share_stays_while_one_is_loaded(fleet, tmp_path):
-    one, two = write(tmp_path / "1.csv", [with_client(1, name="A. Bee")]), write(tmp_path / "2.csv", [with_client(1, name="C. Dee")])
+    one, two = (
+        write(tmp_path / "1.csv", [with_client(1, name="A. Bee")]),
+        write(tmp_path / "2.csv", [with_client(1, name="C. Dee")]),
+    )
     fed(fleet, one, two)
     assert len(stored(fleet)) == 1 and len(fleet.received()) == 2
     run(fleet, "purge", receive._sha256(one), "--why", "mistake")
@@ -312,7 +427,17 @@ def test_a_copy_two_exports_share_stays_while_one_is_loaded(fleet, tmp_path):
 
 # ---- from a browser
 
-@pytest.mark.parametrize("name, own", [("März.csv", "März.csv"), ("C:\\inbox\\a.csv", "a.csv"), ("../../etc/passwd", "passwd"), ("..", "_.."), ("", "upload.csv")])
+
+@pytest.mark.parametrize(
+    "name, own",
+    [
+        ("März.csv", "März.csv"),
+        ("C:\\inbox\\a.csv", "a.csv"),
+        ("../../etc/passwd", "passwd"),
+        ("..", "_.."),
+        ("", "upload.csv"),
+    ],
+)
 @pytest.mark.parametrize("as_file", [False, True])
 def test_an_upload_is_a_file_of_its_own_name_for_a_while(name, own, as_file):
     data = b"a,b\n1,2\n"
@@ -326,7 +451,11 @@ def test_an_upload_is_a_file_of_its_own_name_for_a_while(name, own, as_file):
 def test_an_upload_is_loaded_like_any_file(fleet):
     with receive.uploaded("from browser.csv", text_of([with_client(1)]).encode()) as path:
         (arrival,), snapshot = fed(fleet, path, by_whom="somebody")
-    assert (arrival.file_name, arrival.status, fleet.log()[0].by_whom) == ("from browser.csv", "loaded", "somebody")
+    assert (arrival.file_name, arrival.status, fleet.log()[0].by_whom) == (
+        "from browser.csv",
+        "loaded",
+        "somebody",
+    )
     assert counts(snapshot, 1) == (1, 1, 0, 0, 0)
 
 
@@ -334,5 +463,8 @@ def test_an_upload_beyond_the_limit_is_refused(monkeypatch):
     monkeypatch.setattr(receive, "LARGEST_UPLOAD", 3 << 20)
     with receive.uploaded("a.csv", io.BytesIO(b"x" * (3 << 20))) as path:
         assert path.stat().st_size == 3 << 20
-    with pytest.raises(FleetError, match=r"a\.csv has more than 3 MB.*coldfill load"), receive.uploaded("a.csv", io.BytesIO(b"x" * ((3 << 20) + 1))):
+    with (
+        pytest.raises(FleetError, match=r"a\.csv has more than 3 MB.*coldfill load"),
+        receive.uploaded("a.csv", io.BytesIO(b"x" * ((3 << 20) + 1))),
+    ):
         raise AssertionError("not reached")

@@ -22,60 +22,100 @@ CANONICAL = "tillamere-community-partners.csv"
 
 # ---- numbers in words
 
-@pytest.mark.parametrize(("name", "numbers", "text"), [
-    ("cool_cold_psig", (12.0, 17.0, 19.0), "12.0 psi; should be between 17.0 and 19.0"),
-    ("cool_cold_psig", (12.04, 13.26, None), "12.0 psi; should be at least 13.3"),
-    ("supply_pressure_psig", (95.0, None, 80.0), "95.0 psi; should be at most 80.0"),
-    ("cushion_ratio", (0.31, 0.5, None), "0.31; should be at least 0.50"),
-    ("relief_capacity_btuh", (90_000.0, 120_000.0, None), "90,000 Btu/h; should be at least 120,000"),
-    ("days_since_backflow_test", (400.0, None, 366.0), "400 days; should be at most 366"),
-    ("makeup_gal_per_month", (2.25, None, 1.0), "2.2 gal a month; should be at most 1.0"),
-    ("anticipator_a", (0.4, 0.45, 0.67), "0.40 A; should be between 0.45 and 0.67"),
-    ("tank_volume_gal", (4.4, 5.25, None), "4.40 gal; should be at least 5.25"),
-    ("cold_temperature_f", (104.0, None, 100.0), "104.0 °F; should be at most 100.0"),
-    ("cool_cold_psig", (None, 17.0, None), "should be at least 17.0 psi"),
-    ("cool_cold_psig", (12.0, None, None), "12.0 psi"),
-    ("cool_cold_psig", (None, None, None), ""),
-    ("headroom_psi", (-0.04, None, None), "0.0 psi"),
-])
+
+@pytest.mark.parametrize(
+    ("name", "numbers", "text"),
+    [
+        ("cool_cold_psig", (12.0, 17.0, 19.0), "12.0 psi; should be between 17.0 and 19.0"),
+        ("cool_cold_psig", (12.04, 13.26, None), "12.0 psi; should be at least 13.3"),
+        ("supply_pressure_psig", (95.0, None, 80.0), "95.0 psi; should be at most 80.0"),
+        ("cushion_ratio", (0.31, 0.5, None), "0.31; should be at least 0.50"),
+        ("relief_capacity_btuh", (90_000.0, 120_000.0, None), "90,000 Btu/h; should be at least 120,000"),
+        ("days_since_backflow_test", (400.0, None, 366.0), "400 days; should be at most 366"),
+        ("makeup_gal_per_month", (2.25, None, 1.0), "2.2 gal a month; should be at most 1.0"),
+        ("anticipator_a", (0.4, 0.45, 0.67), "0.40 A; should be between 0.45 and 0.67"),
+        ("tank_volume_gal", (4.4, 5.25, None), "4.40 gal; should be at least 5.25"),
+        ("cold_temperature_f", (104.0, None, 100.0), "104.0 °F; should be at most 100.0"),
+        ("cool_cold_psig", (None, 17.0, None), "should be at least 17.0 psi"),
+        ("cool_cold_psig", (12.0, None, None), "12.0 psi"),
+        ("cool_cold_psig", (None, None, None), ""),
+        ("headroom_psi", (-0.04, None, None), "0.0 psi"),
+    ],
+)
 def test_a_band_reads_as_a_sentence(name, numbers, text):
     assert explain.band(name, *numbers) == text
 
 
-@pytest.mark.parametrize(("numbers", "text"), [
-    ((12.04, 12.06, None), "12.04 psi; should be at least 12.06"), ((27.0001, None, 27.0), "27.0001 psi; should be at most 27.0000"), ((11.96, 12.04, 19.0), "12.0 psi; should be between 12.0 and 19.0"),
-])
+@pytest.mark.parametrize(
+    ("numbers", "text"),
+    [
+        ((12.04, 12.06, None), "12.04 psi; should be at least 12.06"),
+        ((27.0001, None, 27.0), "27.0001 psi; should be at most 27.0000"),
+        ((11.96, 12.04, 19.0), "12.0 psi; should be between 12.0 and 19.0"),
+    ],
+)
 def test_a_deficiency_shows_the_decimals_that_make_it_one(numbers, text):
     """12.0 psi beside at least 12.1 would do; 12.0 beside 12.0 would not."""
     deficient = explain.band("cool_cold_psig", *numbers, deficient=True)
     shown = [float(word) for word in deficient.replace(";", "").split() if word[0].isdigit()]
     assert shown[0] < shown[1] if numbers[1] is not None else shown[0] > shown[1]
-    assert explain.band("cool_cold_psig", 12.0, 17.0, 19.0, deficient=True) == "12.0 psi; should be between 17.0 and 19.0"
+    assert (
+        explain.band("cool_cold_psig", 12.0, 17.0, 19.0, deficient=True)
+        == "12.0 psi; should be between 17.0 and 19.0"
+    )
 
 
-@pytest.mark.parametrize(("certainty", "text"), [(1.0, "certainty above 0.99"), (0.9944, "certainty above 0.99"), (0.99, "certainty 0.99"), (0.5, "certainty 0.50")])
+@pytest.mark.parametrize(
+    ("certainty", "text"),
+    [
+        (1.0, "certainty above 0.99"),
+        (0.9944, "certainty above 0.99"),
+        (0.99, "certainty 0.99"),
+        (0.5, "certainty 0.50"),
+    ],
+)
 def test_no_certainty_is_rounded_to_one(certainty, text):
     assert explain.sure(certainty) == text
 
 
-@pytest.mark.parametrize(("name", "value", "text"), [
-    ("cold_pressure_psig", 12.0, "12.0 psi"), ("cold_pressure_psig", 12.25, "12.25 psi"), ("elevation_ft", 5280.0, "5280 ft"), ("boiler_output_btuh", 105_000.0, "105,000 Btu/h"),
-    ("stories", 2.5, "2.5"), ("boiler_year", 1998.0, "1998"), ("high_limit_f", 180.0, "180.0 °F"), ("antifreeze_percent", 30.0, "30.0 %"), ("tank_valve", "open", "open"),
-    ("relief_mounting", "valve_between", "valve between"), ("job_number", "J_1", "J_1"), ("inspected_on", date(2026, 1, 2), "2026-01-02"),
-])
+@pytest.mark.parametrize(
+    ("name", "value", "text"),
+    [
+        ("cold_pressure_psig", 12.0, "12.0 psi"),
+        ("cold_pressure_psig", 12.25, "12.25 psi"),
+        ("elevation_ft", 5280.0, "5280 ft"),
+        ("boiler_output_btuh", 105_000.0, "105,000 Btu/h"),
+        ("stories", 2.5, "2.5"),
+        ("boiler_year", 1998.0, "1998"),
+        ("high_limit_f", 180.0, "180.0 °F"),
+        ("antifreeze_percent", 30.0, "30.0 %"),
+        ("tank_valve", "open", "open"),
+        ("relief_mounting", "valve_between", "valve between"),
+        ("job_number", "J_1", "J_1"),
+        ("inspected_on", date(2026, 1, 2), "2026-01-02"),
+    ],
+)
 def test_readings_are_shown_as_written_with_their_unit(name, value, text):
     assert explain.shown(name, value) == text
 
 
 def test_every_number_a_check_shows_has_its_unit(sample_snapshot):
     """By the sample: whatever check has a number to show, its quantity's name tells the unit, unless it is a ratio."""
-    shown = {check for check, in sample_snapshot.rows("SELECT DISTINCT check_id FROM results WHERE observed IS NOT NULL")}
+    shown = {
+        check
+        for (check,) in sample_snapshot.rows(
+            "SELECT DISTINCT check_id FROM results WHERE observed IS NOT NULL"
+        )
+    }
     assert len(shown) >= 18
-    unitless = {check for check in shown if not explain.amount(explain.shown_quantity(BY_ID[check]), 1.0).split()[1:]}
+    unitless = {
+        check for check in shown if not explain.amount(explain.shown_quantity(BY_ID[check]), 1.0).split()[1:]
+    }
     assert unitless == {"tank-cushion-lost"}
 
 
 # ---- one inspection
+
 
 @pytest.fixture(scope="module")
 def some(sample_snapshot):
@@ -93,17 +133,42 @@ def test_readings_are_the_cells_of_the_line_they_name(some):
     ours = [one for one in some if one.source.file_name == CANONICAL]
     assert len(ours) > 5
     for one in ours:
-        cells = {name: cell for name, cell in zip(headings, next(csv.reader([lines[one.source.source_line - 1]])), strict=True) if cell}
+        cells = {
+            name: cell
+            for name, cell in zip(
+                headings, next(csv.reader([lines[one.source.source_line - 1]])), strict=True
+            )
+            if cell
+        }
         readings = {reading.field: reading.value for reading in one.readings}
         assert cells.keys() == readings.keys() | {unused.field for unused in one.unused}
         for name, value in readings.items():
-            assert float(cells[name]) == value if isinstance(value, float) else cells[name].startswith(str(value)[:10])
+            assert (
+                float(cells[name]) == value
+                if isinstance(value, float)
+                else cells[name].startswith(str(value)[:10])
+            )
 
 
 def test_results_are_those_of_the_long_view(sample_snapshot, some):
-    names = ("check_id", "outcome", "observed", "low", "high", "observed_text", "certainty", "reason", "reason_field")
-    keys = pa.table({"agency": [one.agency for one in some], "inspection_id": [one.inspection_id for one in some]})
-    rows = sample_snapshot.rows(f"SELECT agency, inspection_id, {', '.join(names)} FROM results SEMI JOIN keys USING (agency, inspection_id)", keys=keys)
+    names = (
+        "check_id",
+        "outcome",
+        "observed",
+        "low",
+        "high",
+        "observed_text",
+        "certainty",
+        "reason",
+        "reason_field",
+    )
+    keys = pa.table(
+        {"agency": [one.agency for one in some], "inspection_id": [one.inspection_id for one in some]}
+    )
+    rows = sample_snapshot.rows(
+        f"SELECT agency, inspection_id, {', '.join(names)} FROM results SEMI JOIN keys USING (agency, inspection_id)",
+        keys=keys,
+    )
     for one in some:
         view = [row[2:] for row in rows if row[:2] == (one.agency, one.inspection_id)]
         ours = [tuple(getattr(result, name) for name in names) for result in one.results]
@@ -113,8 +178,14 @@ def test_results_are_those_of_the_long_view(sample_snapshot, some):
 
 def test_recomputed_numbers_are_those_of_the_table(sample_snapshot, some):
     for one in some:
-        row = sample_snapshot.query(f"SELECT {', '.join(QUANTITIES + FLAGS)} FROM recomputed WHERE agency = ? AND inspection_id = ?", [one.agency, one.inspection_id]).iloc[0]
-        np.testing.assert_array_equal([np.nan if number.value is None else number.value for number in one.recomputed], row[list(QUANTITIES)].astype(float))
+        row = sample_snapshot.query(
+            f"SELECT {', '.join(QUANTITIES + FLAGS)} FROM recomputed WHERE agency = ? AND inspection_id = ?",
+            [one.agency, one.inspection_id],
+        ).iloc[0]
+        np.testing.assert_array_equal(
+            [np.nan if number.value is None else number.value for number in one.recomputed],
+            row[list(QUANTITIES)].astype(float),
+        )
         assert one.flags == {name: bool(row[name]) for name in FLAGS}
 
 
@@ -122,16 +193,33 @@ def test_an_outcome_stands_first_and_what_is_not_verified_says_why(some):
     for result in (result for one in some for result in one.results):
         assert result.text.startswith(result.outcome)
         if result.outcome == "not verified":
-            assert result.reason and result.text.removeprefix("not verified; ").startswith((result.reason, explain.called(result.reason_field or "")))
+            assert result.reason and result.text.removeprefix("not verified; ").startswith(
+                (result.reason, explain.called(result.reason_field or ""))
+            )
         if result.outcome == "deficient" and result.observed is not None:
-            assert result.text.split("; ")[1] == explain.amount(explain.shown_quantity(result.check), result.observed) or "should be" in result.text
+            assert (
+                result.text.split("; ")[1]
+                == explain.amount(explain.shown_quantity(result.check), result.observed)
+                or "should be" in result.text
+            )
 
 
 def test_unbounded_pressures_are_no_cushion_and_never_unknown(some):
     numbers = [(one, number) for one in some for number in one.recomputed]
-    unbounded = [number for one, number in numbers if number.name == "predicted_limit_psig" and one.flags["predicted_limit_unbounded"]]
-    assert unbounded and {number.text for number in unbounded} == {"no cushion left"} and {number.value for number in unbounded} == {None}
-    assert {number.name for _, number in numbers if number.text == "no cushion left"} <= {"predicted_hot_psig", "predicted_limit_psig"}
+    unbounded = [
+        number
+        for one, number in numbers
+        if number.name == "predicted_limit_psig" and one.flags["predicted_limit_unbounded"]
+    ]
+    assert (
+        unbounded
+        and {number.text for number in unbounded} == {"no cushion left"}
+        and {number.value for number in unbounded} == {None}
+    )
+    assert {number.name for _, number in numbers if number.text == "no cushion left"} <= {
+        "predicted_hot_psig",
+        "predicted_limit_psig",
+    }
     assert {number.value for _, number in numbers if number.text == "not known"} == {None}
 
 
@@ -139,16 +227,38 @@ def test_causes_run_from_root_to_symptom_and_the_first_root_is_marked(sample_sna
     linked = [one for one in some if one.causes]
     for one in linked:
         assert {(cause.root_check_id, cause.symptom_check_id) for cause in one.causes} == set(
-            sample_snapshot.rows("SELECT root_check_id, symptom_check_id FROM causes WHERE agency = ? AND inspection_id = ?", [one.agency, one.inspection_id]))
+            sample_snapshot.rows(
+                "SELECT root_check_id, symptom_check_id FROM causes WHERE agency = ? AND inspection_id = ?",
+                [one.agency, one.inspection_id],
+            )
+        )
         deficient = {result.check_id for result in one.results if result.outcome == "deficient"}
         for cause in one.causes:
             assert cause.symptom_check_id in deficient
             if cause.root_check_id not in (None, cause.symptom_check_id):
-                assert (cause.root_check_id, cause.symptom_check_id) in LINKS and cause.root_check_id in deficient
-                assert BY_ID[cause.root_check_id].title in cause.text.split(" → ")[0] and BY_ID[cause.symptom_check_id].title in cause.text.split(" → ")[1]
-                brought_about = {other.symptom_check_id for other in one.causes if other.root_check_id != other.symptom_check_id}
-                assert cause.fix_first == (cause.root_check_id not in brought_about) == cause.text.startswith("fix first: ")
-    chains = [one for one in linked if {cause.fix_first for cause in one.causes if cause.root_check_id} == {True, False}]
+                assert (
+                    cause.root_check_id,
+                    cause.symptom_check_id,
+                ) in LINKS and cause.root_check_id in deficient
+                assert (
+                    BY_ID[cause.root_check_id].title in cause.text.split(" → ")[0]
+                    and BY_ID[cause.symptom_check_id].title in cause.text.split(" → ")[1]
+                )
+                brought_about = {
+                    other.symptom_check_id
+                    for other in one.causes
+                    if other.root_check_id != other.symptom_check_id
+                }
+                assert (
+                    cause.fix_first
+                    == (cause.root_check_id not in brought_about)
+                    == cause.text.startswith("fix first: ")
+                )
+    chains = [
+        one
+        for one in linked
+        if {cause.fix_first for cause in one.causes if cause.root_check_id} == {True, False}
+    ]
     assert chains  # at least one visit with a root of a root
 
 
@@ -157,7 +267,9 @@ def test_an_inspection_is_found_without_case_and_the_nearest_is_named_otherwise(
     assert (found.agency, found.inspection_id) == ("Hollin Peaks Home Repair", "2")
     with pytest.raises(explain.NotFound, match="there are: .*Hollin Peaks Home Repair"):
         explain.inspection(EVERYTHING, sample_snapshot, "Nobody", "2")
-    with pytest.raises(explain.NotFound, match="no inspection 'VB-25-9999' of Foyers du Val Brenn; nearest: VB-25-"):
+    with pytest.raises(
+        explain.NotFound, match="no inspection 'VB-25-9999' of Foyers du Val Brenn; nearest: VB-25-"
+    ):
         explain.inspection(EVERYTHING, sample_snapshot, "Foyers du Val Brenn", "VB-25-9999")
 
 
@@ -170,15 +282,21 @@ def test_others_see_neither_the_agency_nor_personal_readings(sample_snapshot, so
         explain.home(stranger, sample_snapshot, "Hollin Peaks Home Repair", some[0].home_id)
     for one in some:
         shown = explain.inspection(Viewer(personal=False), sample_snapshot, one.agency, one.inspection_id)
-        assert {reading.field for reading in shown.readings} == {reading.field for reading in one.readings} - set(PERSONAL)
+        assert {reading.field for reading in shown.readings} == {
+            reading.field for reading in one.readings
+        } - set(PERSONAL)
     assert any(reading.field in PERSONAL for one in some for reading in one.readings)
 
 
 def test_cells_not_used_are_told_with_what_would_be_accepted(sample_snapshot):
-    (agency, inspection), *_ = sample_snapshot.rows("""SELECT r.agency, r.inspection_id FROM readings AS r JOIN not_loaded AS n USING (export_id, source_line)
+    (agency, inspection), *_ = (
+        sample_snapshot.rows("""SELECT r.agency, r.inspection_id FROM readings AS r JOIN not_loaded AS n USING (export_id, source_line)
                                                       WHERE n.raw_text = '300 psi' AND n.extent = 'cell'""")
+    )
     found = explain.inspection(EVERYTHING, sample_snapshot, agency, inspection)
-    assert [(one.field, one.raw_text, one.reason, one.expected) for one in found.unused] == [("relief_setting_psig", "300 psi", "outside the plausible range", "1 to 200 psi")]
+    assert [(one.field, one.raw_text, one.reason, one.expected) for one in found.unused] == [
+        ("relief_setting_psig", "300 psi", "outside the plausible range", "1 to 200 psi")
+    ]
     assert "relief_setting_psig" not in {reading.field for reading in found.readings}
     assert "'300 psi': outside the plausible range; accepted: 1 to 200 psi" in explain.as_text(found)
 
@@ -191,7 +309,11 @@ def test_rows_not_in_force_are_named_beside_the_one_that_is(tmp_path):
         receive.load(fleet, [tmp_path / name], agency="North Aid")
     snapshot = store.attach(build.build(fleet))
     found = explain.inspection(EVERYTHING, snapshot, "North Aid", "7")
-    assert (found.source.file_name, found.source.source_line, found.source.standing) == ("second.csv", 2, "in force")
+    assert (found.source.file_name, found.source.source_line, found.source.standing) == (
+        "second.csv",
+        2,
+        "in force",
+    )
     assert [(one.file_name, one.standing) for one in found.other_rows] == [("first.csv", "superseded")]
     assert {reading.field: reading.value for reading in found.readings}["cold_pressure_psig"] == 12.0
     assert "also received: first.csv, line 2: superseded" in explain.as_text(found)
@@ -201,15 +323,37 @@ def test_json_has_the_names_others_rely_on(some):
     for one in some:
         document = json.loads(json.dumps(explain.as_json(one), allow_nan=False))
         assert {"readings", "recomputed", "results", "causes"} <= document.keys()
-        assert all({"field", "value", "file_name", "source_line"} <= reading.keys() for reading in document["readings"])
+        assert all(
+            {"field", "value", "file_name", "source_line"} <= reading.keys()
+            for reading in document["readings"]
+        )
         assert set(QUANTITIES + FLAGS) == document["recomputed"].keys()
-        assert all({"check_id", "outcome", "observed", "low", "high", "observed_text", "certainty", "reason", "reason_field"} <= result.keys() for result in document["results"])
+        assert all(
+            {
+                "check_id",
+                "outcome",
+                "observed",
+                "low",
+                "high",
+                "observed_text",
+                "certainty",
+                "reason",
+                "reason_field",
+            }
+            <= result.keys()
+            for result in document["results"]
+        )
 
 
 def test_text_names_file_line_every_outcome_and_the_cautions(some):
     for one in some:
         text = explain.as_text(one)
-        assert f"{one.source.file_name}, line {one.source.source_line}" in text and lists.CAUTIONS[0] in text and "None" not in text and "nan" not in text.split()
+        assert (
+            f"{one.source.file_name}, line {one.source.source_line}" in text
+            and lists.CAUTIONS[0] in text
+            and "None" not in text
+            and "nan" not in text.split()
+        )
         for result in one.results:
             assert result.check_id in text
 
@@ -217,37 +361,107 @@ def test_text_names_file_line_every_outcome_and_the_cautions(some):
 # ---- what a number rests on
 
 LIMITS = {name: limit.value for name, limit in shipped_policy().limits.items()}
-TALL = SOUND | {"top_height_ft": 30.0, "cold_pressure_psig": 17.0, "hot_pressure_psig": 22.0, "fill_setting_psig": None, "precharge_psig": 16.0, "tank_temperature_f": 80.0, "buffer_tank_gal": None}
+TALL = SOUND | {
+    "top_height_ft": 30.0,
+    "cold_pressure_psig": 17.0,
+    "hot_pressure_psig": 22.0,
+    "fill_setting_psig": None,
+    "precharge_psig": 16.0,
+    "tank_temperature_f": 80.0,
+    "buffer_tank_gal": None,
+}
 WITHOUT_CHARGE = TALL | {"precharge_psig": None, "precharge_system_side": None}
 STEEL = WITHOUT_CHARGE | {"tank_type": "plain_steel", "tank_volume_gal": 16.0, "hot_pressure_psig": 24.0}
 # (what is left out, what may stand there instead, the same otherwise, what is then said)
 LEFT_OUT = (
-    ({"elevation_ft": None, "place_elevation_ft": 1000.0, "place_spread_ft": 100.0}, {"elevation_ft": 1000.0}, {"elevation_ft": 4000.0}, "elevation estimated from the place"),
-    ({"top_height_ft": None}, {"top_height_ft": 30.0}, {"top_height_ft": 34.0}, "height estimated from stories and where the boiler stands"),
-    ({"system_volume_gal": None}, {"system_volume_gal": 40.0}, {"system_volume_gal": 55.0}, "volume estimated from the boiler's output and the emitters"),
-    ({"buffer_tank": None}, {"buffer_tank": "no"}, {"buffer_tank": "yes", "buffer_tank_gal": 20.0}, "no buffer tank recorded: none taken"),
-    ({"antifreeze": None}, {"antifreeze": "none"}, {"antifreeze": "propylene_glycol", "antifreeze_percent": 40.0}, "antifreeze not recorded: reckoned as water"),
-    ({"pipe_material": None}, {"pipe_material": "steel"}, {"pipe_material": "pex"}, "pipe not recorded: steel taken"),
-    ({"cold_temperature_f": None}, {"cold_temperature_f": 60.0}, {"cold_temperature_f": 80.0}, "cold temperature not recorded: 60 °F taken"),
-    ({"high_limit_f": None}, {"high_limit_f": 180.0}, {"high_limit_f": 200.0}, "high limit not recorded: 180 °F taken"),
-    ({"tank_temperature_f": None}, {"tank_temperature_f": 60.0}, {"tank_temperature_f": 90.0}, "temperature of the tank not recorded: 60 °F taken"),
-    ({"tank_above_gauge_ft": None}, {"tank_above_gauge_ft": 0.0}, {"tank_above_gauge_ft": 4.0}, "height of the tank above the gauge not recorded: 0 ft taken"),
+    (
+        {"elevation_ft": None, "place_elevation_ft": 1000.0, "place_spread_ft": 100.0},
+        {"elevation_ft": 1000.0},
+        {"elevation_ft": 4000.0},
+        "elevation estimated from the place",
+    ),
+    (
+        {"top_height_ft": None},
+        {"top_height_ft": 30.0},
+        {"top_height_ft": 34.0},
+        "height estimated from stories and where the boiler stands",
+    ),
+    (
+        {"system_volume_gal": None},
+        {"system_volume_gal": 40.0},
+        {"system_volume_gal": 55.0},
+        "volume estimated from the boiler's output and the emitters",
+    ),
+    (
+        {"buffer_tank": None},
+        {"buffer_tank": "no"},
+        {"buffer_tank": "yes", "buffer_tank_gal": 20.0},
+        "no buffer tank recorded: none taken",
+    ),
+    (
+        {"antifreeze": None},
+        {"antifreeze": "none"},
+        {"antifreeze": "propylene_glycol", "antifreeze_percent": 40.0},
+        "antifreeze not recorded: reckoned as water",
+    ),
+    (
+        {"pipe_material": None},
+        {"pipe_material": "steel"},
+        {"pipe_material": "pex"},
+        "pipe not recorded: steel taken",
+    ),
+    (
+        {"cold_temperature_f": None},
+        {"cold_temperature_f": 60.0},
+        {"cold_temperature_f": 80.0},
+        "cold temperature not recorded: 60 °F taken",
+    ),
+    (
+        {"high_limit_f": None},
+        {"high_limit_f": 180.0},
+        {"high_limit_f": 200.0},
+        "high limit not recorded: 180 °F taken",
+    ),
+    (
+        {"tank_temperature_f": None},
+        {"tank_temperature_f": 60.0},
+        {"tank_temperature_f": 90.0},
+        "temperature of the tank not recorded: 60 °F taken",
+    ),
+    (
+        {"tank_above_gauge_ft": None},
+        {"tank_above_gauge_ft": 0.0},
+        {"tank_above_gauge_ft": 4.0},
+        "height of the tank above the gauge not recorded: 0 ft taken",
+    ),
 )
 
 
 def quantities(row):
     recomputed = batch([row])
     values = {name: float(recomputed.quantity(name).value[0]) for name in QUANTITIES}
-    return {name: value if np.isfinite(value) else None for name, value in values.items()} | {name: bool(np.asarray(getattr(recomputed, name))[0]) for name in FLAGS}
+    return {name: value if np.isfinite(value) else None for name, value in values.items()} | {
+        name: bool(np.asarray(getattr(recomputed, name))[0]) for name in FLAGS
+    }
 
 
-@pytest.mark.parametrize("loop", [TALL, WITHOUT_CHARGE, STEEL], ids=["trusted charge", "no trusted charge", "compression tank"])
-@pytest.mark.parametrize(("without", "one_way", "another", "said"), LEFT_OUT, ids=[entry[3].split(":")[0] for entry in LEFT_OUT])
+@pytest.mark.parametrize(
+    "loop", [TALL, WITHOUT_CHARGE, STEEL], ids=["trusted charge", "no trusted charge", "compression tank"]
+)
+@pytest.mark.parametrize(
+    ("without", "one_way", "another", "said"), LEFT_OUT, ids=[entry[3].split(":")[0] for entry in LEFT_OUT]
+)
 def test_a_number_rests_on_exactly_what_would_change_it(loop, without, one_way, another, said):
     """A quantity is said to rest on what was left out where, and only where, recording it otherwise changes the quantity."""
     row = dict.fromkeys(BY_NAME) | loop | without
     values = quantities(loop | without)
-    taken = {name for text, names in explain.assumptions(row, values, LIMITS) if text == said for name in names if values[name] is not None}
+    taken = {
+        name
+        for text, names in explain.assumptions(row, values, LIMITS)
+        if text == said
+        for name in names
+        if values[name] is not None
+    }
     one, other = quantities(loop | one_way), quantities(loop | another)
     assert all(one[name] is not None and other[name] is not None for name in taken)
     moved = {name for name in QUANTITIES if values[name] is not None and one[name] != other[name]}
@@ -261,11 +475,16 @@ def test_nothing_is_said_to_be_taken_where_all_is_recorded():
 
 def test_a_limit_a_region_may_change_is_not_quoted():
     row = dict.fromkeys(BY_NAME) | TALL | {"high_limit_f": None}
-    (said, _), = explain.assumptions(row, quantities(TALL | {"high_limit_f": None}), {name: value for name, value in LIMITS.items() if name != "high_limit_missing_f"})
+    ((said, _),) = explain.assumptions(
+        row,
+        quantities(TALL | {"high_limit_f": None}),
+        {name: value for name, value in LIMITS.items() if name != "high_limit_missing_f"},
+    )
     assert said == "high limit not recorded: the policy's temperature taken"
 
 
 # ---- one home
+
 
 @lru_cache
 def told_home(snapshot, agency, home_id):
@@ -283,24 +502,52 @@ def homes(sample_snapshot):
 
 def test_a_home_has_every_visit_once_in_the_order_of_history(sample_snapshot, homes):
     for home in homes:
-        expected = sample_snapshot.rows("""
+        expected = sample_snapshot.rows(
+            """
             SELECT inspection_id FROM readings WHERE agency = ? AND home_id = ? ORDER BY inspected_on,
-            CASE inspection_kind WHEN 'initial' THEN 0 WHEN 'service' THEN 1 WHEN 'final' THEN 2 WHEN 'qa' THEN 3 ELSE 4 END, updated_at NULLS FIRST, inspection_id""", [home.agency, home.home_id])
+            CASE inspection_kind WHEN 'initial' THEN 0 WHEN 'service' THEN 1 WHEN 'final' THEN 2 WHEN 'qa' THEN 3 ELSE 4 END, updated_at NULLS FIRST, inspection_id""",
+            [home.agency, home.home_id],
+        )
         visits = [visit.inspection_id for visit in home.visits]
-        assert sorted(visits) == sorted(one for one, in expected) and [visit.inspected_on for visit in home.visits] == sorted(visit.inspected_on for visit in home.visits)
+        assert sorted(visits) == sorted(one for (one,) in expected) and [
+            visit.inspected_on for visit in home.visits
+        ] == sorted(visit.inspected_on for visit in home.visits)
         if len(home.systems) == 1:
-            assert visits == [one for one, in expected]
+            assert visits == [one for (one,) in expected]
     assert max(len(home.visits) for home in homes) > 2 and max(len(home.systems) for home in homes) > 1
 
 
 def test_every_check_of_every_system_has_its_state_and_what_each_visit_said(sample_snapshot, homes):
-    stained = set(sample_snapshot.rows("SELECT agency, inspection_id, outcome FROM results WHERE check_id = 'relief-stained'"))
+    stained = set(
+        sample_snapshot.rows(
+            "SELECT agency, inspection_id, outcome FROM results WHERE check_id = 'relief-stained'"
+        )
+    )
     for home in homes:
-        assert [(one.system_id, one.check_id) for one in home.checks] == [(system, check.id) for system in home.systems for check in HOME_CHECKS]
-        states = sample_snapshot.rows("SELECT system_id, check_id, state, stage, since, verified_on, inspection_id, risk FROM home_checks WHERE agency = ? AND home_id = ?", [home.agency, home.home_id])
-        assert {(one.system_id, one.check_id, one.state, one.stage, one.since, one.verified_on, one.inspection_id, one.risk) for one in home.checks} == set(states)
+        assert [(one.system_id, one.check_id) for one in home.checks] == [
+            (system, check.id) for system in home.systems for check in HOME_CHECKS
+        ]
+        states = sample_snapshot.rows(
+            "SELECT system_id, check_id, state, stage, since, verified_on, inspection_id, risk FROM home_checks WHERE agency = ? AND home_id = ?",
+            [home.agency, home.home_id],
+        )
+        assert {
+            (
+                one.system_id,
+                one.check_id,
+                one.state,
+                one.stage,
+                one.since,
+                one.verified_on,
+                one.inspection_id,
+                one.risk,
+            )
+            for one in home.checks
+        } == set(states)
         for one in home.checks:
-            assert [visit for visit, *_ in one.visits] == [visit.inspection_id for visit in home.visits if visit.system_id == one.system_id]
+            assert [visit for visit, *_ in one.visits] == [
+                visit.inspection_id for visit in home.visits if visit.system_id == one.system_id
+            ]
             if one.check_id == "relief-stained":
                 assert {(home.agency, visit, outcome) for visit, outcome, _ in one.visits} <= stained
 
@@ -317,12 +564,18 @@ def test_a_homes_counts_are_those_of_its_checks(homes):
 def test_without_a_day_nothing_is_late(sample_snapshot, homes):
     one = next(home for home in homes if home.open_deficiencies)
     again = explain.home(EVERYTHING, sample_snapshot, one.agency.upper(), f" {one.home_id} ")
-    assert again.home_id == one.home_id and not any(check.overdue for check in again.checks) and [check.due for check in again.checks] == [check.due for check in one.checks]
+    assert (
+        again.home_id == one.home_id
+        and not any(check.overdue for check in again.checks)
+        and [check.due for check in again.checks] == [check.due for check in one.checks]
+    )
 
 
 def test_a_homes_personal_fields_stay_with_those_who_may_see_them(sample_snapshot, homes):
     with_inspector = next(home for home in homes if any(visit.inspector for visit in home.visits))
-    hidden = explain.home(Viewer(personal=False), sample_snapshot, with_inspector.agency, with_inspector.home_id)
+    hidden = explain.home(
+        Viewer(personal=False), sample_snapshot, with_inspector.agency, with_inspector.home_id
+    )
     assert hidden.address is None and {visit.inspector for visit in hidden.visits} == {None}
 
 

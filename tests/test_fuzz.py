@@ -64,9 +64,17 @@ def mutated(text, other, luck):
         elif how == 6:
             data = data[:at] + luck.randbytes(long) + data[at + long :]
         elif how == 7:
-            data = data[:at] + other.encode(luck.choice(ENCODINGS), "replace")[: luck.choice((50, 3_000))] + data[at:]
+            data = (
+                data[:at]
+                + other.encode(luck.choice(ENCODINGS), "replace")[: luck.choice((50, 3_000))]
+                + data[at:]
+            )
         elif how == 8:
-            data = data.replace(luck.choice((b",", b";", b"\n", b'"', b".")), luck.choice((b",", b";", b"\t", b"\r", b"", b'""')), luck.choice((1, 3, 10_000)))
+            data = data.replace(
+                luck.choice((b",", b";", b"\n", b'"', b".")),
+                luck.choice((b",", b";", b"\t", b"\r", b"", b'""')),
+                luck.choice((1, 3, 10_000)),
+            )
         else:
             data = data[at:]
     return data
@@ -90,7 +98,10 @@ def taken_in(path, mapping, mappings):
             rows += typed.table.num_rows
             told = typed.not_loaded.to_pylist()
             lost += sum(one["extent"] == "row" for one in told)
-            assert all(one["reason"] in REASONS and one["expected"] and one["extent"] in ("row", "cell") for one in told)
+            assert all(
+                one["reason"] in REASONS and one["expected"] and one["extent"] in ("row", "cell")
+                for one in told
+            )
             lines.update(batch.lines.tolist())
         lines.update(one.line for one in export.damage)
         assert read == rows + lost and (not lines or max(lines.values()) == 1)
@@ -104,7 +115,11 @@ def taken_in(path, mapping, mappings):
 
 @pytest.mark.parametrize("part", range(8))
 def test_mutated_files_raise_nothing_but_what_is_documented(tmp_path, part):
-    luck, mappings, path = random.Random(20261125 + part), load_mappings([SHIPPED_MAPPINGS]), tmp_path / "export.csv"
+    luck, mappings, path = (
+        random.Random(20261125 + part),
+        load_mappings([SHIPPED_MAPPINGS]),
+        tmp_path / "export.csv",
+    )
     texts, became, started = list(seeds()), Counter(), time.monotonic()
     assert len(texts) == len(FORMS) + 4 and all(heading in texts[0][0] for heading in FIELDS)
     for number in range(FILES // 8):

@@ -34,9 +34,11 @@ def printed(name):
     lines = (TABLES / f"{name}.csv").read_text(encoding="utf-8").splitlines()
     remarks = [line for line in lines if line.startswith("#")]
     kinds = [remark[2:].split(":")[0] for remark in remarks]
-    assert kinds == ["source", "edition", "page", "printed accuracy", "mark"], f"{name}.csv does not say its source"
+    assert kinds == ["source", "edition", "page", "printed accuracy", "mark"], (
+        f"{name}.csv does not say its source"
+    )
     assert remarks[-1].split(": ")[1].split(",")[0] in ("READ", "READ-2", "READ-low", "MEM")
-    rows = list(csv.DictReader(lines[len(remarks):]))
+    rows = list(csv.DictReader(lines[len(remarks) :]))
     return {heading: np.array([float(row[heading]) for row in rows]) for heading in rows[0]}
 
 
@@ -50,13 +52,17 @@ def test_atmosphere_as_printed_by_ashrae():
     assert off[~trap].max() <= 0.005
     # The printed 12.682 is not followed: the fall from row to row shrinks steadily, except around this row.
     assert trap.sum() == 1 and off[trap][0] > 0.009
-    assert atmosphere.atmosphere_psia(4000.0) == pytest.approx(fluids_library.ATMOSPHERE_1976(4000 * 0.3048).P / PA_PER_PSI, abs=0.001)
+    assert atmosphere.atmosphere_psia(4000.0) == pytest.approx(
+        fluids_library.ATMOSPHERE_1976(4000 * 0.3048).P / PA_PER_PSI, abs=0.001
+    )
 
 
 def test_atmosphere_as_printed_in_the_1976_tables():
     # Twice the printed rounding: the closed form takes height as geopotential, and rounds its constants.
     table = printed("atmosphere_1976")
-    assert atmosphere.atmosphere_psia(table["elevation_ft"]) == pytest.approx(table["pressure_psia"], abs=0.002)
+    assert atmosphere.atmosphere_psia(table["elevation_ft"]) == pytest.approx(
+        table["pressure_psia"], abs=0.002
+    )
 
 
 def test_atmosphere_against_an_independent_library():
@@ -98,7 +104,7 @@ def test_shipped_density_table_is_remade_from_its_sources():
     shipped, remade = fluids.DENSITY_TABLE.read_text(encoding="utf-8"), density_table.density_table()
     heads = [[line for line in text.splitlines() if not line[0].isdigit()] for text in (shipped, remade)]
     assert heads[0] == heads[1]
-    values = [np.loadtxt(text.splitlines()[len(heads[0]):], delimiter=",") for text in (shipped, remade)]
+    values = [np.loadtxt(text.splitlines()[len(heads[0]) :], delimiter=",") for text in (shipped, remade)]
     # One unit in the last digit, should a library's next version round otherwise.
     np.testing.assert_allclose(values[0], values[1], rtol=0, atol=1.01e-5, equal_nan=True)
 
@@ -107,14 +113,18 @@ def test_water_between_the_steps_against_iapws_and_coolprop():
     temperature_f = np.arange(32.5, 250.0, 1.0)
     density = fluids.density_lb_ft3(temperature_f)
     industrial = [density_table.water_lb_ft3(t) for t in temperature_f]
-    scientific = [PropsSI("D", "T", density_table.kelvin(t), "Q", 0, "Water") / FT3_LB_PER_M3_KG for t in temperature_f]
+    scientific = [
+        PropsSI("D", "T", density_table.kelvin(t), "Q", 0, "Water") / FT3_LB_PER_M3_KG for t in temperature_f
+    ]
     assert density == pytest.approx(industrial, rel=1e-5)
     assert density == pytest.approx(scientific, rel=2e-5)  # the two formulations differ too
 
 
 @pytest.mark.parametrize("code, fluid", [(PROPYLENE_GLYCOL, "APG"), (ETHYLENE_GLYCOL, "AEG")])
 def test_glycol_between_the_steps_against_coolprop(code, fluid):
-    temperature_f, percent = np.meshgrid(np.append(np.arange(33.0, 212.0, 10.0), 211.5), np.arange(11.0, 60.0, 3.0))
+    temperature_f, percent = np.meshgrid(
+        np.append(np.arange(33.0, 212.0, 10.0), 211.5), np.arange(11.0, 60.0, 3.0)
+    )
     independent = np.vectorize(density_table.glycol_lb_ft3)(fluid, temperature_f, percent)
     assert fluids.density_lb_ft3(temperature_f, code, percent) == pytest.approx(independent, rel=1e-5)
 
@@ -122,7 +132,10 @@ def test_glycol_between_the_steps_against_coolprop(code, fluid):
 @pytest.mark.parametrize("code, fluid", [(PROPYLENE_GLYCOL, "APG"), (ETHYLENE_GLYCOL, "AEG")])
 def test_below_ten_percent_is_the_straight_line_from_water(code, fluid):
     for temperature_f in (40.0, 100.0, 200.0):
-        water, tenth = density_table.water_lb_ft3(temperature_f), density_table.glycol_lb_ft3(fluid, temperature_f, 10)
+        water, tenth = (
+            density_table.water_lb_ft3(temperature_f),
+            density_table.glycol_lb_ft3(fluid, temperature_f, 10),
+        )
         assert fluids.density_lb_ft3(temperature_f, code, [0.0, 5.0, 10.0]) == pytest.approx(
             [water, (water + tenth) / 2, tenth], rel=1e-6
         )
@@ -173,7 +186,9 @@ def test_static_pressure_as_published():
 def test_static_pressure_in_si():
     # 10 m of 983.2 kg/m³ under standard gravity, worked in pascal.
     expected_psi = 983.2 * 9.80665 * 10.0 / PA_PER_PSI
-    assert loop.static_pressure_psi(10.0 / 0.3048, 983.2 / FT3_LB_PER_M3_KG) == pytest.approx(expected_psi, rel=1e-9)
+    assert loop.static_pressure_psi(10.0 / 0.3048, 983.2 / FT3_LB_PER_M3_KG) == pytest.approx(
+        expected_psi, rel=1e-9
+    )
 
 
 def test_a_top_below_the_gauge_adds_nothing():
@@ -186,7 +201,9 @@ def test_a_top_below_the_gauge_adds_nothing():
 def test_net_expansion_in_steel_as_printed():
     table = printed("net_expansion_steel")
     # Half a unit beyond the source's own departure from steam tables, 0.0004.
-    assert loop.net_expansion(40.0, table["hot_f"], STEEL) == pytest.approx(table["net_expansion"], abs=0.00045)
+    assert loop.net_expansion(40.0, table["hot_f"], STEEL) == pytest.approx(
+        table["net_expansion"], abs=0.00045
+    )
 
 
 def test_growth_of_water_as_published():
@@ -198,7 +215,11 @@ def test_growth_of_water_as_published():
 def test_net_expansion_against_iapws():
     cold_f, hot_f = np.meshgrid(np.arange(41.0, 100.0, 9.0), np.arange(101.0, 250.0, 9.0))
     volume = np.vectorize(lambda t: IAPWS97(T=density_table.kelvin(t), x=0).v)
-    for pipe, alpha_per_k in (("steel", 11.7e-6), ("copper", 17.1e-6), ("pex", 0.0)):  # ASHRAE symbol list (READ-2)
+    for pipe, alpha_per_k in (
+        ("steel", 11.7e-6),
+        ("copper", 17.1e-6),
+        ("pex", 0.0),
+    ):  # ASHRAE symbol list (READ-2)
         independent = volume(hot_f) / volume(cold_f) - 1.0 - 3.0 * alpha_per_k * (hot_f - cold_f) / 1.8
         assert loop.net_expansion(cold_f, hot_f, loop.ALPHA[pipe]) == pytest.approx(independent, abs=8e-6)
 
@@ -269,7 +290,12 @@ def test_sizing_formula_of_a_textbook(relief_psig, static_psi):
     # 5 psi at the top, 5 psi below the relief setting, atmosphere 14.7.
     cold_density, hot_density, system_gal = 62.37, 60.57, 30.0
     charge_psig = static_psi + 5.0
-    printed_form = system_gal * (cold_density / hot_density - 1.0) * (relief_psig + 9.7) / (relief_psig - charge_psig - 5.0)
+    printed_form = (
+        system_gal
+        * (cold_density / hot_density - 1.0)
+        * (relief_psig + 9.7)
+        / (relief_psig - charge_psig - 5.0)
+    )
     expansion_gal = system_gal * (cold_density / hot_density - 1.0)
     ours = tank.required_diaphragm_gal(expansion_gal, charge_psig + 14.7, relief_psig - 5.0 + 14.7)
     assert ours == pytest.approx(printed_form, rel=1e-12)
@@ -280,7 +306,9 @@ def test_sealed_system_table():
     # The table prints neither its expansion nor its allowed pressure. 0.35 bar below the safety valve is inferred, and
     # the expansion is read back from the first entry; the other seven are the test. Six agree within 1 %; the last,
     # where the allowed pressure hardly exceeds the charge, only within 4 %.
-    per_expansion = tank.required_diaphragm_gal(1.0, table["charge_bar"] + 1.013, table["safety_valve_bar"] - 0.35 + 1.013)
+    per_expansion = tank.required_diaphragm_gal(
+        1.0, table["charge_bar"] + 1.013, table["safety_valve_bar"] - 0.35 + 1.013
+    )
     expansion = table["vessel_per_system"][0] / per_expansion[0]
     off = expansion * per_expansion / table["vessel_per_system"] - 1.0
     assert np.abs(off[1:-1]).max() <= 0.01
@@ -292,7 +320,9 @@ def test_sealed_system_table():
 
 def test_code_compression_tanks_as_printed():
     table = printed("code_tank_michigan_272b")
-    assert tank.code_table_gal(table["system_gal"], True) == pytest.approx(table["compression_gal"], rel=0.005)
+    assert tank.code_table_gal(table["system_gal"], True) == pytest.approx(
+        table["compression_gal"], rel=0.005
+    )
     table = printed("code_tank_irc")
     assert tank.code_table_gal(table["system_gal"], True) == pytest.approx(table["compression_gal"], abs=0.25)
 
@@ -315,9 +345,15 @@ def test_a_tank_of_code_size_ends_at_the_relief_setting():
     # The codes allow the full 30 psi: filled to 12 psig, such a tank ends on the relief valve, not under it.
     expansion_gal = (0.00041 * 195.0 - 0.0466) * 100.0
     code_gal = tank.code_table_gal(100.0, False)
-    assert tank.pressure_after_expansion_psia(expansion_gal, code_gal, 26.7, 26.7) == pytest.approx(30.0 + 14.7)
+    assert tank.pressure_after_expansion_psia(expansion_gal, code_gal, 26.7, 26.7) == pytest.approx(
+        30.0 + 14.7
+    )
     # 10 % under the setting, and 5 psi under it (hvacrschool.com, READ), both ask for a larger tank.
-    assert code_gal < tank.required_diaphragm_gal(expansion_gal, 26.7, 27.0 + 14.7) < tank.required_diaphragm_gal(expansion_gal, 26.7, 25.0 + 14.7)
+    assert (
+        code_gal
+        < tank.required_diaphragm_gal(expansion_gal, 26.7, 27.0 + 14.7)
+        < tank.required_diaphragm_gal(expansion_gal, 26.7, 25.0 + 14.7)
+    )
 
 
 def test_altitude_helps_a_diaphragm_tank_and_hurts_a_compression_tank():
@@ -332,7 +368,9 @@ def test_no_tank_is_large_enough_without_room():
     assert np.isnan(tank.required_diaphragm_gal(1.0, 50.0, 41.7))
     assert np.isnan(tank.required_diaphragm_gal(1.0, 26.7, 41.7, 45.0))  # charged above the allowed pressure
     assert np.isnan(tank.required_compression_gal(1.0, 41.7, 41.7, 14.7))
-    assert np.isnan(tank.required_diaphragm_gal(-1.0, 26.7, 41.7))  # hot and cold exchanged must not pass as a small tank
+    assert np.isnan(
+        tank.required_diaphragm_gal(-1.0, 26.7, 41.7)
+    )  # hot and cold exchanged must not pass as a small tank
     assert tank.required_diaphragm_gal(0.0, 26.7, 41.7) == 0.0
 
 
@@ -370,7 +408,9 @@ def test_expansion_and_pressure_are_inverse(tank_gal, charge_psia, cold_psia, sh
     assert np.isfinite(hot_psia) and hot_psia >= max(charge_psia, cold_psia) * (1 - 1e-12)
     taken_gal = tank.expansion_taken_gal(tank_gal, charge_psia, cold_psia, hot_psia)
     assert taken_gal == pytest.approx(share * gas_gal, rel=1e-9, abs=1e-12 * tank_gal)
-    assert tank.pressure_after_expansion_psia(taken_gal, tank_gal, charge_psia, cold_psia) == pytest.approx(hot_psia, rel=1e-9)
+    assert tank.pressure_after_expansion_psia(taken_gal, tank_gal, charge_psia, cold_psia) == pytest.approx(
+        hot_psia, rel=1e-9
+    )
     if share > 0.001:  # a tank of the required size is this tank
         required_gal = tank.required_diaphragm_gal(taken_gal, cold_psia, hot_psia, charge_psia)
         assert required_gal == pytest.approx(tank_gal, rel=1e-6)
@@ -386,7 +426,9 @@ def test_gas_that_cannot_take_the_expansion_is_unbounded(tank_gal, charge_psia, 
 def test_hot_pressure_without_expansion_and_while_cooling():
     after = tank.pressure_after_expansion_psia
     assert after(0.0, 4.4, 26.7, 30.0) == 30.0  # nothing taken, nothing gained
-    assert after(0.0, 4.4, 30.0, 26.7) == 30.0  # over-charged: the first drop of water already meets the charge
+    assert (
+        after(0.0, 4.4, 30.0, 26.7) == 30.0
+    )  # over-charged: the first drop of water already meets the charge
     assert 26.7 < after(-0.3, 4.4, 26.7, 30.0) < 30.0
     assert np.isnan(after(-1.0, 4.4, 26.7, 30.0))  # the shell has no room for that much more gas
     assert np.isnan(after(-0.1, 4.4, 30.0, 30.0))
@@ -403,10 +445,16 @@ def test_taken_stays_finite_and_falls_where_the_limit_lies_below_the_start():
 @given(VOLUME_GAL, PRESSURE_PSIA, st.floats(1.01, 4.0), st.floats(1e-9, 1e-4))
 def test_balance_is_continuous_where_charge_meets_cold_pressure(tank_gal, cold_psia, rise, step):
     hot_psia = rise * cold_psia
-    below, at, above = (tank.expansion_taken_gal(tank_gal, cold_psia * (1 + s), cold_psia, hot_psia) for s in (-step, 0.0, step))
+    below, at, above = (
+        tank.expansion_taken_gal(tank_gal, cold_psia * (1 + s), cold_psia, hot_psia)
+        for s in (-step, 0.0, step)
+    )
     # A relative step in the charge moves the expansion taken by less than the shell times that step, on either side.
     assert abs(below - at) <= 1.01 * tank_gal * step and abs(above - at) <= 1.01 * tank_gal * step
-    below, at, above = (tank.pressure_after_expansion_psia(at, tank_gal, cold_psia * (1 + s), cold_psia) for s in (-step, 0.0, step))
+    below, at, above = (
+        tank.pressure_after_expansion_psia(at, tank_gal, cold_psia * (1 + s), cold_psia)
+        for s in (-step, 0.0, step)
+    )
     assert max(abs(below - at), abs(above - at)) <= 1.01 * (rise**2) * step * cold_psia * 1.01
     assert at == pytest.approx(hot_psia, rel=1e-9)
 
@@ -437,7 +485,14 @@ def test_direction_of_every_cause():
 
 
 @settings(deadline=None)
-@given(VOLUME_GAL, st.floats(15.0, 45.0), st.floats(1.0, 2.0), st.floats(0.05, 1.0), st.floats(0.05, 0.9), st.floats(1.0, 1.1))
+@given(
+    VOLUME_GAL,
+    st.floats(15.0, 45.0),
+    st.floats(1.0, 2.0),
+    st.floats(0.05, 1.0),
+    st.floats(0.05, 0.9),
+    st.floats(1.0, 1.1),
+)
 def test_cushion_ratio_finds_the_share_of_gas_left(tank_gal, charge_psia, over, left, share, warming):
     # Readings made forward by the ideal gas law: a share of the gas is left, the loop expands, the gas warms.
     cold_psia = charge_psia * over
@@ -452,7 +507,9 @@ def test_cushion_ratio_where_the_pressure_hardly_rose():
     assert tank.cushion_ratio(0.5, 4.4, 26.7, 26.7, 26.7) == np.inf
     assert tank.cushion_ratio(0.5, 4.4, 40.0, 26.7, 41.7) == np.inf  # less than warm gas alone explains
     assert tank.cushion_ratio(0.5, 4.4, 26.7, 26.7, 26.7 * 1.06 * 1.001) > 1.0
-    assert tank.cushion_ratio(0.5, 4.4, 26.7, 26.7, 40.0) == tank.cushion_ratio(0.5, 4.4, 26.7, 26.7, 40.0, 1.06)
+    assert tank.cushion_ratio(0.5, 4.4, 26.7, 26.7, 40.0) == tank.cushion_ratio(
+        0.5, 4.4, 26.7, 26.7, 40.0, 1.06
+    )
     assert np.isnan(tank.cushion_ratio(-0.5, 4.4, 26.7, 26.7, 40.0))
 
 
@@ -472,7 +529,9 @@ def test_sea_level_charge_against_an_independent_atmosphere():
     elevation_ft = np.array([0.0, 4000.0, 5000.0, 10_000.0])
     psia = [fluids_library.ATMOSPHERE_1976(z * 0.3048).P / PA_PER_PSI for z in elevation_ft]
     independent = 12.0 + psia[0] - np.array(psia)
-    assert tank.sea_level_charge_psig(atmosphere.atmosphere_psia(elevation_ft)) == pytest.approx(independent, abs=0.003)
+    assert tank.sea_level_charge_psig(atmosphere.atmosphere_psia(elevation_ft)) == pytest.approx(
+        independent, abs=0.003
+    )
 
 
 # Every public function, whatever comes in
@@ -486,8 +545,19 @@ ARGUMENTS = {
     atmosphere.atmosphere_psia: (st.floats(-20_000.0, 40_000.0),),
     fluids.density_lb_ft3: (TEMPERATURE_F, CODE, PERCENT),
     loop.static_pressure_psi: (st.floats(-50.0, 150.0), st.floats(55.0, 70.0)),
-    loop.net_expansion: (TEMPERATURE_F, TEMPERATURE_F, st.sampled_from(sorted(loop.ALPHA.values())), CODE, PERCENT),
-    loop.net_expansion_of: (st.floats(50.0, 70.0), st.floats(50.0, 70.0), st.sampled_from(sorted(loop.ALPHA.values())), st.floats(-50.0, 200.0)),
+    loop.net_expansion: (
+        TEMPERATURE_F,
+        TEMPERATURE_F,
+        st.sampled_from(sorted(loop.ALPHA.values())),
+        CODE,
+        PERCENT,
+    ),
+    loop.net_expansion_of: (
+        st.floats(50.0, 70.0),
+        st.floats(50.0, 70.0),
+        st.sampled_from(sorted(loop.ALPHA.values())),
+        st.floats(-50.0, 200.0),
+    ),
     tank.required_diaphragm_gal: (GALLONS, PSIA, PSIA, PSIA),
     tank.required_compression_gal: (GALLONS, PSIA, PSIA, PSIA),
     tank.expansion_taken_gal: (GALLONS, PSIA, PSIA, PSIA),
@@ -530,16 +600,38 @@ def test_vector_equals_scalar(function, data):
 @EACH_FUNCTION
 def test_result_depends_on_no_neighbor(function):
     draw = np.random.default_rng(7)
-    lows = {"elevation_ft": -300, "temperature_f": 32, "cold_f": 32, "hot_f": 120, "percent": 0, "alpha_per_f": 0, "tank_f": 32, "warming": 1}
-    highs = {"elevation_ft": 14_500, "temperature_f": 212, "cold_f": 100, "hot_f": 212, "percent": 60, "alpha_per_f": 1e-5, "tank_f": 100, "warming": 1.1}
+    lows = {
+        "elevation_ft": -300,
+        "temperature_f": 32,
+        "cold_f": 32,
+        "hot_f": 120,
+        "percent": 0,
+        "alpha_per_f": 0,
+        "tank_f": 32,
+        "warming": 1,
+    }
+    highs = {
+        "elevation_ft": 14_500,
+        "temperature_f": 212,
+        "cold_f": 100,
+        "hot_f": 212,
+        "percent": 60,
+        "alpha_per_f": 1e-5,
+        "tank_f": 100,
+        "warming": 1.1,
+    }
     whole = {"antifreeze": 2, "compression": 1}
     columns = [
-        draw.integers(0, whole[name] + 1, 2003) if name in whole else draw.uniform(lows.get(name, 5), highs.get(name, 60), 2003)
+        draw.integers(0, whole[name] + 1, 2003)
+        if name in whole
+        else draw.uniform(lows.get(name, 5), highs.get(name, 60), 2003)
         for name in inspect.signature(function).parameters
     ]
     together = function(*columns)
     assert np.isfinite(together).mean() > 0.1
-    in_parts = np.concatenate([function(*(column[k : k + 7] for column in columns)) for k in range(0, 2003, 7)])
+    in_parts = np.concatenate(
+        [function(*(column[k : k + 7] for column in columns)) for k in range(0, 2003, 7)]
+    )
     np.testing.assert_array_equal(together, in_parts)
     np.testing.assert_array_equal(together, function(*(column[::-1] for column in columns))[::-1])
     np.testing.assert_array_equal(together, [function(*row) for row in zip(*columns)])
@@ -551,7 +643,9 @@ def test_result_depends_on_no_neighbor(function):
 def test_missing_in_missing_out(function, data):
     row = list(data.draw(st.tuples(*ARGUMENTS[function])))
     names = list(inspect.signature(function).parameters)
-    assume(not ("antifreeze" in names and row[names.index("antifreeze")] == WATER))  # then percent is not looked at
+    assume(
+        not ("antifreeze" in names and row[names.index("antifreeze")] == WATER)
+    )  # then percent is not looked at
     for position in range(len(row)):
         holed = [np.nan if k == position else v for k, v in enumerate(row)]
         assert np.isnan(function(*holed)), names[position]
@@ -568,7 +662,9 @@ def test_any_number_at_all_raises_no_warning(function, data):
 
 @settings(deadline=None)
 @given(*ARGUMENTS[tank.required_diaphragm_gal])
-def test_an_impossible_pressure_or_volume_gives_no_number(expansion_gal, fill_psia, allowed_psia, charge_psia):
+def test_an_impossible_pressure_or_volume_gives_no_number(
+    expansion_gal, fill_psia, allowed_psia, charge_psia
+):
     for bad in (0.0, -14.7):
         assert np.isnan(tank.required_diaphragm_gal(expansion_gal, bad, allowed_psia))
         assert np.isnan(tank.required_diaphragm_gal(expansion_gal, fill_psia, bad, charge_psia))

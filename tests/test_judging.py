@@ -42,7 +42,9 @@ def test_processes_and_small_slices_come_to_an_equal_snapshot(tmp_path, sample_f
     fleet = fleet_at(tmp_path / "fleet")
     receive.load(fleet, [SAMPLES])
     assert store.equal(build.build(fleet), sample_fleet.current()) == []
-    assert len(started) == 2 and all(one.process.poll() is not None for one in started)  # they worked, and they ended
+    assert len(started) == 2 and all(
+        one.process.poll() is not None for one in started
+    )  # they worked, and they ended
 
 
 def test_the_same_tables_from_another_process(inspections):
@@ -74,7 +76,10 @@ def test_none_outlives_a_build_that_was_killed():
     parent.wait()
     parent.stdout.close()
     end = time.monotonic() + 20.0
-    while any(child.is_running() and child.status() != psutil.STATUS_ZOMBIE for child in children) and time.monotonic() < end:
+    while (
+        any(child.is_running() and child.status() != psutil.STATUS_ZOMBIE for child in children)
+        and time.monotonic() < end
+    ):
         time.sleep(0.1)
     assert not any(child.is_running() and child.status() != psutil.STATUS_ZOMBIE for child in children)
 

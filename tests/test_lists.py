@@ -25,29 +25,127 @@ from pipelines.spreadsheets import harmless, read_back
 from tests.inspections import SOUND
 
 AS_OF = date(2026, 3, 1)
-COLUMNS = ("agency, home_id, system_id, job_number, region, crew, last_inspected_on, risk, check_id, deficiency, observed, low, high, certainty, fix_first, "
-           "state, stage, since, due, decided").split(", ")
+COLUMNS = (
+    "agency, home_id, system_id, job_number, region, crew, last_inspected_on, risk, check_id, deficiency, observed, low, high, certainty, fix_first, "
+    "state, stage, since, due, decided"
+).split(", ")
 WAY_BACK = "status, done_on, done_by, reading_after, why".split(", ")
-STAINED, CUSHION, ISOLATED, HIDDEN = "relief-stained", "tank-cushion-lost", "relief-isolated", "relief-discharge-hidden"
+STAINED, CUSHION, ISOLATED, HIDDEN = (
+    "relief-stained",
+    "tank-cushion-lost",
+    "relief-isolated",
+    "relief-discharge-hidden",
+)
 
 # A loop that is in order, as a row of an export; what is different at a visit stands beside it.
-IN_ORDER = {name: value for name, value in SOUND.items() if name in BY_NAME} | {"backflow_tested_on": date(2025, 12, 1), "stated_result": None}
-LOST = {"hot_pressure_psig": 25.0, "tank_volume_gal": 8.0, "relief_signs": "stained"}  # cushion gone, and the relief valve has opened
+IN_ORDER = {name: value for name, value in SOUND.items() if name in BY_NAME} | {
+    "backflow_tested_on": date(2025, 12, 1),
+    "stated_result": None,
+}
+LOST = {
+    "hot_pressure_psig": 25.0,
+    "tank_volume_gal": 8.0,
+    "relief_signs": "stained",
+}  # cushion gone, and the relief valve has opened
 NORTH = (
-    dict(inspection_id=1, home_id=1, inspected_on="2026-01-10", inspection_kind="initial", crew="Crew 1", region="Hill Side", address="1 Invented Lane", job_number="J-1"),
-    dict(inspection_id=2, home_id=2, inspected_on="2026-01-12", inspection_kind="initial", crew="Crew 1", region="Hill Side", relief_mounting="valve_between", job_number="J-2"),
-    dict(inspection_id=3, home_id=3, inspected_on="2026-02-01", inspection_kind="final", crew="Crew 2", region="Hill Side", relief_signs="stained", job_number="J-3"),
-    dict(inspection_id=4, home_id=4, inspected_on="2026-01-05", inspection_kind="initial", region="Shore", job_number="J-4", **LOST),
-    dict(inspection_id=5, home_id=4, inspected_on="2026-02-20", inspection_kind="final", region="Shore", job_number="J-4", relief_signs=None, reported_on="2026-02-25"),
-    dict(inspection_id=6, home_id=5, inspected_on="2026-01-06", inspection_kind="initial", region="Shore", job_number="J-5", **LOST),
-    dict(inspection_id=7, home_id=6, inspected_on="2026-02-03", inspection_kind="final", crew="Crew 2", region="Shore", job_number="J-6", relief_signs=None, relief_discharge_end=None),
+    dict(
+        inspection_id=1,
+        home_id=1,
+        inspected_on="2026-01-10",
+        inspection_kind="initial",
+        crew="Crew 1",
+        region="Hill Side",
+        address="1 Invented Lane",
+        job_number="J-1",
+    ),
+    dict(
+        inspection_id=2,
+        home_id=2,
+        inspected_on="2026-01-12",
+        inspection_kind="initial",
+        crew="Crew 1",
+        region="Hill Side",
+        relief_mounting="valve_between",
+        job_number="J-2",
+    ),
+    dict(
+        inspection_id=3,
+        home_id=3,
+        inspected_on="2026-02-01",
+        inspection_kind="final",
+        crew="Crew 2",
+        region="Hill Side",
+        relief_signs="stained",
+        job_number="J-3",
+    ),
+    dict(
+        inspection_id=4,
+        home_id=4,
+        inspected_on="2026-01-05",
+        inspection_kind="initial",
+        region="Shore",
+        job_number="J-4",
+        **LOST,
+    ),
+    dict(
+        inspection_id=5,
+        home_id=4,
+        inspected_on="2026-02-20",
+        inspection_kind="final",
+        region="Shore",
+        job_number="J-4",
+        relief_signs=None,
+        reported_on="2026-02-25",
+    ),
+    dict(
+        inspection_id=6,
+        home_id=5,
+        inspected_on="2026-01-06",
+        inspection_kind="initial",
+        region="Shore",
+        job_number="J-5",
+        **LOST,
+    ),
+    dict(
+        inspection_id=7,
+        home_id=6,
+        inspected_on="2026-02-03",
+        inspection_kind="final",
+        crew="Crew 2",
+        region="Shore",
+        job_number="J-6",
+        relief_signs=None,
+        relief_discharge_end=None,
+    ),
 )
 SOUTH = (
-    dict(inspection_id=1, home_id=1, inspected_on="2026-02-02", inspection_kind="final", crew="Crew 1", region="East  Side", address="12 Made-up Road", job_number="S-1",
-         relief_discharge_end="concealed", cold_temperature_f="warm", inspector="N. N."),
-    dict(inspection_id="2", home_id="=2+3", inspected_on="2026-02-02", inspection_kind="initial", crew='The "B"; crew', region="East Side", relief_signs="stained"),
+    dict(
+        inspection_id=1,
+        home_id=1,
+        inspected_on="2026-02-02",
+        inspection_kind="final",
+        crew="Crew 1",
+        region="East  Side",
+        address="12 Made-up Road",
+        job_number="S-1",
+        relief_discharge_end="concealed",
+        cold_temperature_f="warm",
+        inspector="N. N.",
+    ),
+    dict(
+        inspection_id="2",
+        home_id="=2+3",
+        inspected_on="2026-02-02",
+        inspection_kind="initial",
+        crew='The "B"; crew',
+        region="East Side",
+        relief_signs="stained",
+    ),
 )
-CARRIED = ({"Tract": "T-1", "Status": "=SUM(A1)", "=Own": "-5"}, {"Tract": 'two\nlines, "quoted"', "Status": "", "=Own": "+1 late"})
+CARRIED = (
+    {"Tract": "T-1", "Status": "=SUM(A1)", "=Own": "-5"},
+    {"Tract": 'two\nlines, "quoted"', "Status": "", "=Own": "+1 late"},
+)
 
 
 def export(path, rows, heading=lambda name: name, more=({},) * 9):
@@ -57,7 +155,9 @@ def export(path, rows, heading=lambda name: name, more=({},) * 9):
         writer.writerow([heading(name) for name in names] + list(more[0]))
         for row, own in zip(rows, more, strict=False):
             full = IN_ORDER | row
-            writer.writerow(["" if full.get(name) is None else full[name] for name in names] + list(own.values()))
+            writer.writerow(
+                ["" if full.get(name) is None else full[name] for name in names] + list(own.values())
+            )
 
 
 @pytest.fixture(scope="module")
@@ -65,8 +165,12 @@ def snapshot(tmp_path_factory):
     """Two agencies that both count from 1 and both have a Crew 1; the second carries columns of its own."""
     folder = tmp_path_factory.mktemp("lists")
     fleet = store.Fleet(folder / "fleet").create()
-    columns = "".join(f'[columns."S {field.name}"]\nfield = "{field.name}"\n' for field in FIELDS if field.name != "agency")
-    (fleet.mappings / "south.toml").write_text('agency = "South Aid"\ncarry = ["Tract", "Status", "=Own"]\n' + columns)
+    columns = "".join(
+        f'[columns."S {field.name}"]\nfield = "{field.name}"\n' for field in FIELDS if field.name != "agency"
+    )
+    (fleet.mappings / "south.toml").write_text(
+        'agency = "South Aid"\ncarry = ["Tract", "Status", "=Own"]\n' + columns
+    )
     export(folder / "north.csv", [{"agency": "North Aid"} | row for row in NORTH])
     export(folder / "south.csv", SOUTH, heading=lambda name: f"S {name}", more=CARRIED)
     arrivals = receive.load(fleet, [folder / "north.csv", folder / "south.csv"])
@@ -84,16 +188,17 @@ def flagged(snapshot, viewer=EVERYTHING, as_of=AS_OF, **filters):
 
 # ---- what is listed
 
+
 def test_flagged_has_its_columns_in_order(snapshot):
     assert list(flagged(snapshot).frame) == COLUMNS + ["Tract", "Status (own)", "=Own"] + WAY_BACK
 
 
 def test_flagged_lists_what_is_open_the_gravest_and_oldest_first(snapshot):
     assert rows(flagged(snapshot)) == [
-        ("North Aid", "2", ISOLATED),       # act today
-        ("North Aid", "5", CUSHION),        # high: at work already, since it has made the relief valve open
-        ("South Aid", "1", HIDDEN),         # serious
-        ("North Aid", "4", STAINED),        # medium, oldest first
+        ("North Aid", "2", ISOLATED),  # act today
+        ("North Aid", "5", CUSHION),  # high: at work already, since it has made the relief valve open
+        ("South Aid", "1", HIDDEN),  # serious
+        ("North Aid", "4", STAINED),  # medium, oldest first
         ("North Aid", "5", STAINED),
         ("North Aid", "3", STAINED),
         ("South Aid", "=2+3", STAINED),
@@ -112,15 +217,17 @@ def test_a_discharging_valve_whose_cause_is_not_told_says_so(tmp_path):
     export(tmp_path / "one.csv", [NORTH[0] | {"relief_signs": "dripping", "tank_air_valve": None}])
     receive.load(fleet, [tmp_path / "one.csv"])
     sheet = flagged(store.attach(build.build(fleet)))
-    assert dict(zip(sheet.frame.check_id, sheet.frame.fix_first, strict=True)) == {"relief-discharging": "cause not told"}
+    assert dict(zip(sheet.frame.check_id, sheet.frame.fix_first, strict=True)) == {
+        "relief-discharging": "cause not told"
+    }
 
 
 def test_due_counts_from_the_visit_that_found_it(snapshot):
     due = {(row.home_id, row.check_id): row.due.date() for row in flagged(snapshot).frame.itertuples()}
-    assert due["2", ISOLATED] == date(2026, 1, 13)     # act today: 1 day to correct
-    assert due["5", CUSHION] == date(2026, 1, 20)      # high: 14
-    assert due["1", HIDDEN] == date(2026, 3, 4)        # serious: 30
-    assert due["4", STAINED] == date(2026, 4, 5)       # medium: 90, from the first visit that found it
+    assert due["2", ISOLATED] == date(2026, 1, 13)  # act today: 1 day to correct
+    assert due["5", CUSHION] == date(2026, 1, 20)  # high: 14
+    assert due["1", HIDDEN] == date(2026, 3, 4)  # serious: 30
+    assert due["4", STAINED] == date(2026, 4, 5)  # medium: 90, from the first visit that found it
 
 
 def test_low_risk_has_no_due_date(sample_snapshot):
@@ -130,7 +237,9 @@ def test_low_risk_has_no_due_date(sample_snapshot):
 
 
 def test_every_open_check_is_listed_once_and_nothing_else(sample_snapshot):
-    opened = sample_snapshot.rows("SELECT agency, home_id, system_id, check_id FROM home_checks WHERE state IN ('open', 'recurred', 'repair did not hold')")
+    opened = sample_snapshot.rows(
+        "SELECT agency, home_id, system_id, check_id FROM home_checks WHERE state IN ('open', 'recurred', 'repair did not hold')"
+    )
     frame = flagged(sample_snapshot).frame
     listed = list(zip(frame.agency, frame.home_id, frame.system_id, frame.check_id, strict=True))
     assert len(listed) == len(set(listed)) and set(listed) == set(opened)
@@ -142,7 +251,9 @@ def test_numbers_and_words_are_those_of_the_result_that_decides(sample_snapshot)
     told = sample_snapshot.query("""
         SELECT d.agency, d.home_id, d.system_id, d.check_id, r.* EXCLUDE (agency, check_id) FROM home_checks AS d
         JOIN results AS r ON r.agency = d.agency AND r.inspection_id = d.inspection_id AND r.check_id = d.check_id""")
-    both = sheet.merge(told, on=["agency", "home_id", "system_id", "check_id"], suffixes=("", "_told"), validate="1:1")
+    both = sheet.merge(
+        told, on=["agency", "home_id", "system_id", "check_id"], suffixes=("", "_told"), validate="1:1"
+    )
     assert len(both) == len(sheet) and (both.outcome == "deficient").all()
     for name in ("low", "high", "certainty"):
         np.testing.assert_allclose(both[name], both[f"{name}_told"], atol=1e-6)
@@ -151,44 +262,59 @@ def test_numbers_and_words_are_those_of_the_result_that_decides(sample_snapshot)
     numbers = both.observed_told.notna()
     np.testing.assert_allclose(both.observed[numbers].astype(float), both.observed_told[numbers], atol=1e-6)
     neither = ~words & ~numbers
-    assert neither.any() and (both.observed[neither] == both.reason[neither]).all()  # such as: no cushion left
-    assert (both.observed[neither & (both.check_id == "predicted-pressure-near-relief")] == "no cushion left").all()
+    assert (
+        neither.any() and (both.observed[neither] == both.reason[neither]).all()
+    )  # such as: no cushion left
+    assert (
+        both.observed[neither & (both.check_id == "predicted-pressure-near-relief")] == "no cushion left"
+    ).all()
 
 
 def test_the_order_is_act_today_then_risk_then_oldest_then_agency_and_home(sample_snapshot):
     frame = flagged(sample_snapshot).frame
     place = {level: number for number, level in enumerate(("act today", "high", "serious", "medium", "low"))}
-    keys = [(place[row.risk], row.since, row.agency, row.home_id, row.system_id) for row in frame.itertuples()]
+    keys = [
+        (place[row.risk], row.since, row.agency, row.home_id, row.system_id) for row in frame.itertuples()
+    ]
     assert keys == sorted(keys) and {key[0] for key in keys} == set(range(5))
 
 
 # ---- filters
 
-@pytest.mark.parametrize(("filters", "homes"), [
-    (dict(agency=("north AID",)), {"2", "3", "4", "5"}),
-    (dict(agency=(" North  Aid ", "South Aid"), check=(HIDDEN,)), {"1"}),
-    (dict(region=("east side",)), {"1", "=2+3"}),          # "East  Side" and "East Side" are one
-    (dict(region=("Shore", "hill side"), check=(STAINED,)), {"3", "4", "5"}),
-    (dict(crew=("CREW 1",)), {"2", "1"}),
-    (dict(crew=("crew 1",), agency=("South Aid",)), {"1"}),
-    (dict(risk="act today"), {"2"}),
-    (dict(risk="serious"), {"2", "5", "1"}),               # or worse
-    (dict(stage=("left after our work",)), {"3", "4", "1"}),
-    (dict(stage=("waiting for work", "left after our work"), check=(ISOLATED, HIDDEN)), {"2", "1"}),
-    (dict(since=date(2026, 2, 1)), {"3", "1", "=2+3"}),    # that day counts
-    (dict(since=date(2026, 2, 2)), {"1", "=2+3"}),
-    (dict(search="j-3"), {"3"}),
-    (dict(search="=2"), {"=2+3"}),
-    (dict(search="MADE-UP road"), {"1"}),
-    (dict(search="%"), set()),                             # no pattern
-])
+
+@pytest.mark.parametrize(
+    ("filters", "homes"),
+    [
+        (dict(agency=("north AID",)), {"2", "3", "4", "5"}),
+        (dict(agency=(" North  Aid ", "South Aid"), check=(HIDDEN,)), {"1"}),
+        (dict(region=("east side",)), {"1", "=2+3"}),  # "East  Side" and "East Side" are one
+        (dict(region=("Shore", "hill side"), check=(STAINED,)), {"3", "4", "5"}),
+        (dict(crew=("CREW 1",)), {"2", "1"}),
+        (dict(crew=("crew 1",), agency=("South Aid",)), {"1"}),
+        (dict(risk="act today"), {"2"}),
+        (dict(risk="serious"), {"2", "5", "1"}),  # or worse
+        (dict(stage=("left after our work",)), {"3", "4", "1"}),
+        (dict(stage=("waiting for work", "left after our work"), check=(ISOLATED, HIDDEN)), {"2", "1"}),
+        (dict(since=date(2026, 2, 1)), {"3", "1", "=2+3"}),  # that day counts
+        (dict(since=date(2026, 2, 2)), {"1", "=2+3"}),
+        (dict(search="j-3"), {"3"}),
+        (dict(search="=2"), {"=2+3"}),
+        (dict(search="MADE-UP road"), {"1"}),
+        (dict(search="%"), set()),  # no pattern
+    ],
+)
 def test_filters_are_any_of_each_and_all_together(snapshot, filters, homes):
     assert {home for _, home, _ in rows(flagged(snapshot, **filters))} == homes
 
 
-@pytest.mark.parametrize(("filters", "says"), [
-    (dict(agency=("Nort Aid",)), "nearest: North Aid"), (dict(region=("Shoreline",)), "nearest: Shore"), (dict(crew=("Crew 1", "Nobody")), "no crew called 'Nobody'"),
-])
+@pytest.mark.parametrize(
+    ("filters", "says"),
+    [
+        (dict(agency=("Nort Aid",)), "nearest: North Aid"),
+        (dict(region=("Shoreline",)), "nearest: Shore"),
+        (dict(crew=("Crew 1", "Nobody")), "no crew called 'Nobody'"),
+    ],
+)
 def test_a_filter_that_names_nothing_is_an_error_not_an_empty_list(snapshot, filters, says):
     with pytest.raises(ListError, match=says):
         flagged(snapshot, **filters)
@@ -196,13 +322,22 @@ def test_a_filter_that_names_nothing_is_an_error_not_an_empty_list(snapshot, fil
         lists.hold(EVERYTHING, snapshot, Filters(**filters), AS_OF)
 
 
-@pytest.mark.parametrize("filters", [dict(check=("relief-stain",)), dict(check=("cold-reading-hot",)), dict(risk="grave"), dict(stage=("open",))])
+@pytest.mark.parametrize(
+    "filters",
+    [
+        dict(check=("relief-stain",)),
+        dict(check=("cold-reading-hot",)),
+        dict(risk="grave"),
+        dict(stage=("open",)),
+    ],
+)
 def test_checks_risks_and_stages_are_of_the_fixed_lists(filters):
     with pytest.raises(ListError, match="no (check|risk|stage) called"):
         Filters(**filters)
 
 
 # ---- who may see what
+
 
 def test_agencies_never_meet(snapshot):
     south = Viewer(("south aid",))
@@ -213,7 +348,9 @@ def test_agencies_never_meet(snapshot):
     assert "North Aid" not in str(error.value).split(";")[1] and "South Aid" in str(error.value)
     assert "Tract" not in flagged(snapshot, Viewer(("North Aid",))).frame
     assert rows(flagged(snapshot, Viewer(()))) == []
-    assert {row.agency for row in lists.hold(south, snapshot, Filters(), AS_OF).frame.itertuples()} == {"South Aid"}
+    assert {row.agency for row in lists.hold(south, snapshot, Filters(), AS_OF).frame.itertuples()} == {
+        "South Aid"
+    }
 
 
 def test_an_address_is_found_only_by_those_who_may_see_it(snapshot):
@@ -224,16 +361,37 @@ def test_an_address_is_found_only_by_those_who_may_see_it(snapshot):
 
 def test_what_was_not_loaded_is_told_without_personal_texts(tmp_path):
     fleet = store.Fleet(tmp_path / "fleet").create()
-    export(tmp_path / "one.csv", [NORTH[0] | dict(cold_pressure_psig="about 12", elderly="maybe"), NORTH[1] | dict(inspected_on="someday", address="3 Invented Lane")], more=({"Extra": "x"},) * 2)
+    export(
+        tmp_path / "one.csv",
+        [
+            NORTH[0] | dict(cold_pressure_psig="about 12", elderly="maybe"),
+            NORTH[1] | dict(inspected_on="someday", address="3 Invented Lane"),
+        ],
+        more=({"Extra": "x"},) * 2,
+    )
     receive.load(fleet, [tmp_path / "one.csv"], agency="North Aid")
     snapshot = store.attach(build.build(fleet))
     sheet = lists.not_loaded(EVERYTHING, snapshot, 1)
-    assert list(sheet.frame) == ["source_line", "extent", "heading", "field", "raw_text", "reason", "expected"]
+    assert list(sheet.frame) == [
+        "source_line",
+        "extent",
+        "heading",
+        "field",
+        "raw_text",
+        "reason",
+        "expected",
+    ]
     told = {(row.extent, row.field): row for row in sheet.frame.itertuples()}
-    assert told["cell", "cold_pressure_psig"].raw_text == "about 12" and told["cell", "cold_pressure_psig"].source_line == 2
+    assert (
+        told["cell", "cold_pressure_psig"].raw_text == "about 12"
+        and told["cell", "cold_pressure_psig"].source_line == 2
+    )
     assert told["cell", "elderly"].raw_text == "maybe" and told["row", "inspected_on"].source_line == 3
     assert told["column", ""].heading == "Extra"
-    hidden = {(row.extent, row.field): row.raw_text for row in lists.not_loaded(Viewer(personal=False), snapshot, 1).frame.itertuples()}
+    hidden = {
+        (row.extent, row.field): row.raw_text
+        for row in lists.not_loaded(Viewer(personal=False), snapshot, 1).frame.itertuples()
+    }
     assert hidden.keys() == told.keys() and hidden["cell", "cold_pressure_psig"] == "about 12"
     assert pd.isna(hidden["cell", "elderly"]) and pd.isna(hidden["row", "inspected_on"])
     assert "Invented" not in lists.as_csv(lists.not_loaded(Viewer(personal=False), snapshot, 1)).decode()
@@ -245,8 +403,15 @@ def test_what_was_not_loaded_is_told_without_personal_texts(tmp_path):
 
 def test_of_a_shared_file_a_viewer_sees_cells_of_own_rows_only(tmp_path):
     fleet = store.Fleet(tmp_path / "fleet").create()
-    export(tmp_path / "both.csv", [dict(agency=agency, cold_pressure_psig=f"about {number}") | {k: v for k, v in NORTH[number].items()} for number, agency in enumerate(("North Aid", "South Aid"))]
-           + [dict(agency="North Aid") | NORTH[2] | dict(inspected_on="someday")])
+    export(
+        tmp_path / "both.csv",
+        [
+            dict(agency=agency, cold_pressure_psig=f"about {number}")
+            | {k: v for k, v in NORTH[number].items()}
+            for number, agency in enumerate(("North Aid", "South Aid"))
+        ]
+        + [dict(agency="North Aid") | NORTH[2] | dict(inspected_on="someday")],
+    )
     receive.load(fleet, [tmp_path / "both.csv"])
     snapshot = store.attach(build.build(fleet))
     assert list(lists.not_loaded(Viewer(("south AID",)), snapshot, 1).frame.raw_text) == ["about 1"]
@@ -257,16 +422,40 @@ def test_of_a_shared_file_a_viewer_sees_cells_of_own_rows_only(tmp_path):
 
 # ---- hold
 
+
 def test_hold_lists_units_with_a_final_and_no_report_and_says_why(snapshot):
     frame = lists.hold(EVERYTHING, snapshot, Filters(), AS_OF).frame
-    assert list(frame) == ("agency, home_id, job_number, region, crew, final_on, last_inspected_on, risk, open_deficiencies, safety_not_verified, why, headline").split(", ")
+    assert list(frame) == (
+        "agency, home_id, job_number, region, crew, final_on, last_inspected_on, risk, open_deficiencies, safety_not_verified, why, headline"
+    ).split(", ")
     told = {(row.agency, row.home_id): row for row in frame.itertuples()}
-    assert list(told) == [("South Aid", "1"), ("North Aid", "3"), ("North Aid", "6")]  # serious, medium, none; 4 was reported, the others have no final
-    assert told["North Aid", "3"].why == f"open: {BY_ID[STAINED].title}" and told["North Aid", "3"].job_number == "J-3"
-    lacking = [BY_ID[check].title for check in ("relief-did-not-open", "relief-discharge-hidden", "relief-discharge-unpiped", "relief-discharging")]
-    assert told["North Aid", "6"].why == "not verified: " + "; ".join(lacking) and told["North Aid", "6"].safety_not_verified == 4
+    assert list(told) == [
+        ("South Aid", "1"),
+        ("North Aid", "3"),
+        ("North Aid", "6"),
+    ]  # serious, medium, none; 4 was reported, the others have no final
+    assert (
+        told["North Aid", "3"].why == f"open: {BY_ID[STAINED].title}"
+        and told["North Aid", "3"].job_number == "J-3"
+    )
+    lacking = [
+        BY_ID[check].title
+        for check in (
+            "relief-did-not-open",
+            "relief-discharge-hidden",
+            "relief-discharge-unpiped",
+            "relief-discharging",
+        )
+    ]
+    assert (
+        told["North Aid", "6"].why == "not verified: " + "; ".join(lacking)
+        and told["North Aid", "6"].safety_not_verified == 4
+    )
     assert told["North Aid", "6"].final_on.date() == date(2026, 2, 3) and pd.isna(told["North Aid", "6"].risk)
-    assert {row.home_id for row in lists.hold(EVERYTHING, snapshot, Filters(check=(STAINED,)), AS_OF).frame.itertuples()} == {"3"}
+    assert {
+        row.home_id
+        for row in lists.hold(EVERYTHING, snapshot, Filters(check=(STAINED,)), AS_OF).frame.itertuples()
+    } == {"3"}
 
 
 def test_hold_agrees_with_the_homes(sample_snapshot):
@@ -276,29 +465,61 @@ def test_hold_agrees_with_the_homes(sample_snapshot):
     assert len(both) == len(held) == len(frame) > 100
     assert frame.final_on.notna().all() and (frame.why != "").all()
     for row in frame.itertuples():
-        opened, _, lacking = row.why.removeprefix("open: ").partition("not verified: ") if row.why.startswith("open") else ("", "", row.why.removeprefix("not verified: "))
+        opened, _, lacking = (
+            row.why.removeprefix("open: ").partition("not verified: ")
+            if row.why.startswith("open")
+            else ("", "", row.why.removeprefix("not verified: "))
+        )
         count = lambda names: sum(names.count(title) for title in {check.title for check in HOME_CHECKS})
         assert (count(opened), count(lacking)) == (row.open_deficiencies, row.safety_not_verified), row
 
 
 def test_a_job_that_was_reported_is_not_named_among_those_held(tmp_path):
     fleet = store.Fleet(tmp_path / "fleet").create()
-    first = dict(inspection_id=1, home_id=1, inspected_on="2025-01-02", inspection_kind="final", job_number="J-old", reported_on="2025-01-09", backflow_tested_on="2024-12-01")
-    export(tmp_path / "one.csv", [first, dict(inspection_id=2, home_id=1, inspected_on="2026-02-02", inspection_kind="final", job_number="J-new", relief_signs="stained")])
+    first = dict(
+        inspection_id=1,
+        home_id=1,
+        inspected_on="2025-01-02",
+        inspection_kind="final",
+        job_number="J-old",
+        reported_on="2025-01-09",
+        backflow_tested_on="2024-12-01",
+    )
+    export(
+        tmp_path / "one.csv",
+        [
+            first,
+            dict(
+                inspection_id=2,
+                home_id=1,
+                inspected_on="2026-02-02",
+                inspection_kind="final",
+                job_number="J-new",
+                relief_signs="stained",
+            ),
+        ],
+    )
     receive.load(fleet, [tmp_path / "one.csv"])
     frame = lists.hold(EVERYTHING, store.attach(build.build(fleet)), Filters(), AS_OF).frame
-    assert [(row.job_number, row.final_on.date()) for row in frame.itertuples()] == [("J-new", date(2026, 2, 2))]
+    assert [(row.job_number, row.final_on.date()) for row in frame.itertuples()] == [
+        ("J-new", date(2026, 2, 2))
+    ]
 
 
 # ---- files
 
+
 def test_the_same_question_gives_the_same_bytes(snapshot):
     """A workbook's own clock shows within a second, a zip's within two."""
     first = flagged(snapshot, risk="medium")
-    before = [write(first) for write in (lists.as_csv, lists.as_xlsx, lists.as_parquet, lists.as_zip)] + [json.dumps(lists.as_json(first))]
+    before = [write(first) for write in (lists.as_csv, lists.as_xlsx, lists.as_parquet, lists.as_zip)] + [
+        json.dumps(lists.as_json(first))
+    ]
     time.sleep(2.1)
     again = flagged(snapshot, risk="medium")
-    assert before == [write(again) for write in (lists.as_csv, lists.as_xlsx, lists.as_parquet, lists.as_zip)] + [json.dumps(lists.as_json(again))]
+    assert before == [
+        write(again) for write in (lists.as_csv, lists.as_xlsx, lists.as_parquet, lists.as_zip)
+    ] + [json.dumps(lists.as_json(again))]
 
 
 def test_a_csv_is_headings_and_rows_and_nothing_else(snapshot):
@@ -306,15 +527,49 @@ def test_a_csv_is_headings_and_rows_and_nothing_else(snapshot):
     read = list(csv.DictReader(io.StringIO(lists.as_csv(sheet).decode("utf-8"), newline="")))
     assert list(read[0]) == [*COLUMNS, "Tract", "Status (own)", "'=Own", *WAY_BACK]
     assert len(read) == len(sheet.frame)
-    assert read[0]["since"] == "2026-01-12" and read[0]["due"] == "2026-01-13" and read[0]["observed"] == "valve_between" and read[0]["status"] == ""
+    assert (
+        read[0]["since"] == "2026-01-12"
+        and read[0]["due"] == "2026-01-13"
+        and read[0]["observed"] == "valve_between"
+        and read[0]["status"] == ""
+    )
     by_home = {(row["agency"], row["home_id"]): row for row in read}
     own = by_home["South Aid", "1"]
     assert (own["Tract"], own["Status (own)"], own["'=Own"]) == ("T-1", "'=SUM(A1)", "-5")
     odd = by_home["South Aid", "'=2+3"]
-    assert odd["crew"] == 'The "B"; crew' and odd["Tract"] == 'two\nlines, "quoted"' and odd["'=Own"] == "'+1 late"
+    assert (
+        odd["crew"] == 'The "B"; crew'
+        and odd["Tract"] == 'two\nlines, "quoted"'
+        and odd["'=Own"] == "'+1 late"
+    )
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+cmd", "-cmd|x", "@sum", "|x", "%x", "  =x", "\t=x", "\n=x", "\u200b=x", "\ufeff=x", "\u00a0=x", "\uff1dx", "\uff0bx", "\uff0dx", "\uff20x", "\uff5cx", "\uff05x", "-", "-5 psi", "'=x"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "=1+1",
+        "+cmd",
+        "-cmd|x",
+        "@sum",
+        "|x",
+        "%x",
+        "  =x",
+        "\t=x",
+        "\n=x",
+        "\u200b=x",
+        "\ufeff=x",
+        "\u00a0=x",
+        "\uff1dx",
+        "\uff0bx",
+        "\uff0dx",
+        "\uff20x",
+        "\uff5cx",
+        "\uff05x",
+        "-",
+        "-5 psi",
+        "'=x",
+    ],
+)
 def test_text_a_spreadsheet_would_run_is_made_harmless(text):
     assert harmless(pa.array([text])).to_pylist() == ["'" + text]
 
@@ -324,7 +579,11 @@ def test_numbers_and_plain_text_are_left_alone(text):
     assert harmless(pa.array([text])).to_pylist() == [text]
 
 
-@given(st.lists(st.one_of(st.none(), st.text(alphabet="'=+-@|% \t\u200b\uff1d15.ae", max_size=6), st.text(max_size=6))))
+@given(
+    st.lists(
+        st.one_of(st.none(), st.text(alphabet="'=+-@|% \t\u200b\uff1d15.ae", max_size=6), st.text(max_size=6))
+    )
+)
 def test_what_was_made_harmless_reads_back_as_it_was(texts):
     column = pa.array(texts, pa.string())
     assert read_back(harmless(column)).to_pylist() == texts
@@ -336,25 +595,42 @@ def test_a_workbook_holds_real_numbers_and_dates_and_says_what_it_rests_on(snaps
     page = book["flagged"]
     headings = [cell.value for cell in page[1]]
     assert headings == [*COLUMNS, "Tract", "Status (own)", "'=Own", *WAY_BACK]
-    cells = {(row[1].value, row[8].value): dict(zip(headings, row, strict=True)) for row in page.iter_rows(min_row=2)}
+    cells = {
+        (row[1].value, row[8].value): dict(zip(headings, row, strict=True))
+        for row in page.iter_rows(min_row=2)
+    }
     ratio = cells["5", CUSHION]
-    assert ratio["observed"].data_type == "n" and 0 < ratio["observed"].value < 0.5 and ratio["low"].value == 0.5
+    assert (
+        ratio["observed"].data_type == "n" and 0 < ratio["observed"].value < 0.5 and ratio["low"].value == 0.5
+    )
     assert ratio["since"].value == datetime(2026, 1, 6) and ratio["since"].is_date
-    assert cells["2", ISOLATED]["observed"].value == "valve_between" and cells["2", ISOLATED]["low"].value is None
+    assert (
+        cells["2", ISOLATED]["observed"].value == "valve_between"
+        and cells["2", ISOLATED]["low"].value is None
+    )
     assert not [cell for row in page.iter_rows() for cell in row if cell.data_type == "f"]
     assert cells["1", HIDDEN]["Status (own)"].value == "'=SUM(A1)"
     facts = [(row[0].value, row[1].value) for row in book["About"].iter_rows()]
     said = dict(facts)
     policy = json.loads(snapshot.rows("SELECT inputs FROM runs")[0][0])["policy"]
-    assert (said["snapshot"], said["as of"], said["filters"], said["policy"]) == (snapshot.name, "2026-03-01", "risk medium", policy)
+    assert (said["snapshot"], said["as of"], said["filters"], said["policy"]) == (
+        snapshot.name,
+        "2026-03-01",
+        "risk medium",
+        policy,
+    )
     assert tuple(text for name, text in facts if name == "caution") == lists.CAUTIONS
-    newest = datetime.fromisoformat(snapshot.rows("SELECT max(received_at) FROM exports")[0][0].removesuffix("Z"))
+    newest = datetime.fromisoformat(
+        snapshot.rows("SELECT max(received_at) FROM exports")[0][0].removesuffix("Z")
+    )
     assert book.properties.created == newest
 
 
 def test_a_workbook_refuses_more_rows_than_it_holds(snapshot):
     sheet = flagged(snapshot)
-    many = lists.Sheet(sheet.name, pd.concat([sheet.frame[["agency"]]] * 150_000, ignore_index=True), sheet.about)
+    many = lists.Sheet(
+        sheet.name, pd.concat([sheet.frame[["agency"]]] * 150_000, ignore_index=True), sheet.about
+    )
     with pytest.raises(ListError, match="1,050,000 rows are more than a spreadsheet holds"):
         lists.as_xlsx(many)
 
@@ -362,7 +638,11 @@ def test_a_workbook_refuses_more_rows_than_it_holds(snapshot):
 def test_parquet_carries_types_and_what_it_rests_on(snapshot):
     sheet = flagged(snapshot)
     read = pa.parquet.read_table(io.BytesIO(lists.as_parquet(sheet)))
-    assert read.num_rows == len(sheet.frame) and read.schema.field("since").type == pa.date32() and read.schema.field("low").type == pa.float64()
+    assert (
+        read.num_rows == len(sheet.frame)
+        and read.schema.field("since").type == pa.date32()
+        and read.schema.field("low").type == pa.float64()
+    )
     assert all(read.schema.field(name).type == pa.string() for name in ("observed", "decided", *WAY_BACK))
     assert json.loads(read.schema.metadata[b"coldfill"]) == sheet.about
 
@@ -371,12 +651,25 @@ def test_json_groups_deficiencies_by_home(snapshot):
     document = json.loads(json.dumps(lists.as_json(flagged(snapshot)), allow_nan=False))
     assert {"snapshot", "as_of", "filters", "policy", "homes"} <= document.keys()
     assert (document["snapshot"], document["as_of"], document["filters"]) == (snapshot.name, "2026-03-01", {})
-    assert [(home["agency"], home["home_id"], home["risk"], len(home["deficiencies"])) for home in document["homes"]] == [
-        ("North Aid", "2", "act today", 1), ("North Aid", "5", "high", 2), ("South Aid", "1", "serious", 1), ("North Aid", "4", "medium", 1), ("North Aid", "3", "medium", 1),
-        ("South Aid", "=2+3", "medium", 1)]
+    assert [
+        (home["agency"], home["home_id"], home["risk"], len(home["deficiencies"]))
+        for home in document["homes"]
+    ] == [
+        ("North Aid", "2", "act today", 1),
+        ("North Aid", "5", "high", 2),
+        ("South Aid", "1", "serious", 1),
+        ("North Aid", "4", "medium", 1),
+        ("North Aid", "3", "medium", 1),
+        ("South Aid", "=2+3", "medium", 1),
+    ]
     first = document["homes"][1]["deficiencies"][0]
     assert list(first) == [*COLUMNS, "Tract", "Status (own)", "=Own", *WAY_BACK]
-    assert isinstance(first["observed"], float) and first["since"] == "2026-01-06" and first["high"] is None and first["Tract"] is None
+    assert (
+        isinstance(first["observed"], float)
+        and first["since"] == "2026-01-06"
+        and first["high"] is None
+        and first["Tract"] is None
+    )
 
 
 def test_json_gives_a_home_its_own_risk_under_a_filter(snapshot):
@@ -385,16 +678,30 @@ def test_json_gives_a_home_its_own_risk_under_a_filter(snapshot):
 
 
 def test_other_lists_are_rows_in_json(snapshot):
-    document = json.loads(json.dumps(lists.as_json(lists.hold(EVERYTHING, snapshot, Filters(), AS_OF)), allow_nan=False))
-    assert [row["home_id"] for row in document["rows"]] == ["1", "3", "6"] and document["rows"][2]["risk"] is None
+    document = json.loads(
+        json.dumps(lists.as_json(lists.hold(EVERYTHING, snapshot, Filters(), AS_OF)), allow_nan=False)
+    )
+    assert [row["home_id"] for row in document["rows"]] == ["1", "3", "6"] and document["rows"][2][
+        "risk"
+    ] is None
 
 
 def test_a_written_csv_has_its_text_beside_it(snapshot, tmp_path):
     sheet = flagged(snapshot, crew=("crew 1",), since=date(2026, 1, 1))
-    assert lists.write(sheet, tmp_path / "list.csv") == [tmp_path / "list.csv", tmp_path / "list.csv.about.txt"]
+    assert lists.write(sheet, tmp_path / "list.csv") == [
+        tmp_path / "list.csv",
+        tmp_path / "list.csv.about.txt",
+    ]
     assert (tmp_path / "list.csv").read_bytes() == lists.as_csv(sheet)
     text = (tmp_path / "list.csv.about.txt").read_text()
-    for said in (f"snapshot: {snapshot.name}", "as of: 2026-03-01", "filters: crew crew 1; since 2026-01-01", f"policy: {sheet.about['policy']}", "rows: 2", *lists.CAUTIONS):
+    for said in (
+        f"snapshot: {snapshot.name}",
+        "as of: 2026-03-01",
+        "filters: crew crew 1; since 2026-01-01",
+        f"policy: {sheet.about['policy']}",
+        "rows: 2",
+        *lists.CAUTIONS,
+    ):
         assert said in text
     with zipfile.ZipFile(io.BytesIO(lists.as_zip(sheet))) as archive:
         names = archive.namelist()
@@ -404,7 +711,9 @@ def test_a_written_csv_has_its_text_beside_it(snapshot, tmp_path):
 
 @pytest.mark.parametrize("ending", [".xlsx", ".parquet", ".json"])
 def test_other_files_stand_alone(snapshot, tmp_path, ending):
-    assert lists.write(flagged(snapshot), tmp_path / f"list{ending.upper()}") == [tmp_path / f"list{ending.upper()}"]
+    assert lists.write(flagged(snapshot), tmp_path / f"list{ending.upper()}") == [
+        tmp_path / f"list{ending.upper()}"
+    ]
     assert [path.name for path in tmp_path.iterdir()] == [f"list{ending.upper()}"]
 
 
@@ -421,10 +730,14 @@ def test_an_empty_fleet_gives_empty_lists(empty_fleet):
         assert len(sheet.frame) == 0 and lists.as_csv(sheet).count(b"\n") == 1
         for write in (lists.as_xlsx, lists.as_parquet, lists.as_zip):
             assert write(sheet)
-    assert list(flagged(snapshot).frame) == COLUMNS + WAY_BACK and lists.as_json(flagged(snapshot))["homes"] == []
+    assert (
+        list(flagged(snapshot).frame) == COLUMNS + WAY_BACK
+        and lists.as_json(flagged(snapshot))["homes"] == []
+    )
 
 
 # ---- paper
+
 
 def test_the_reading_sheet_is_one_page_with_every_reading_once_and_cold_before_hot():
     text = lists.reading_sheet()
@@ -440,17 +753,38 @@ def test_the_reading_sheet_is_one_page_with_every_reading_once_and_cold_before_h
 
 def test_an_empty_csv_is_our_own_export(tmp_path):
     path = tmp_path / "empty.csv"
-    path.write_text(lists.empty_csv() + ",".join({"inspection_id": "1", "home_id": "1", "inspected_on": "2026-01-01"}.get(field.name, "") for field in FIELDS) + "\n")
+    path.write_text(
+        lists.empty_csv()
+        + ",".join(
+            {"inspection_id": "1", "home_id": "1", "inspected_on": "2026-01-01"}.get(field.name, "")
+            for field in FIELDS
+        )
+        + "\n"
+    )
     fleet = store.Fleet(tmp_path / "fleet").create()
-    arrival, = receive.load(fleet, [path])
+    (arrival,) = receive.load(fleet, [path])
     assert (arrival.status, arrival.mapping) == ("loaded", "canonical")
 
 
 def test_cautions_say_what_must_be_said():
     """Each of these has cost somebody dearly; the words may change, the thing must be there."""
     text = " ".join(lists.CAUTIONS).lower()
-    for thing in ("not a safety inspection", "140 °f", "power and fuel off", "open a drain", "cold water", "never plug", "lever", "heavy", "ethylene glycol", "asbestos",
-                  "carbon monoxide", "gas leaks", "authority having jurisdiction", "licensed"):
+    for thing in (
+        "not a safety inspection",
+        "140 °f",
+        "power and fuel off",
+        "open a drain",
+        "cold water",
+        "never plug",
+        "lever",
+        "heavy",
+        "ethylene glycol",
+        "asbestos",
+        "carbon monoxide",
+        "gas leaks",
+        "authority having jurisdiction",
+        "licensed",
+    ):
         assert thing in text, thing
 
 

@@ -44,8 +44,13 @@ finally:
 
 def load(fleet, folder, die_in=0, seconds=None):
     """(exit status, what it said on standard error) of `coldfill load`, killed in its n-th call or after a time."""
-    process = subprocess.Popen([sys.executable, "-c", DYING, str(die_in), "load", str(folder), "--fleet", str(fleet.path)],
-                               cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
+    process = subprocess.Popen(
+        [sys.executable, "-c", DYING, str(die_in), "load", str(folder), "--fleet", str(fleet.path)],
+        cwd=ROOT,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
     try:
         _, said = process.communicate(timeout=seconds or 120)
     except subprocess.TimeoutExpired:
@@ -66,7 +71,9 @@ def whole(fleet):
     for line in log:
         assert line.sha256 in {path.name[:64] for path in fleet.exports.iterdir()}
     for path in fleet.snapshots():
-        kept, homes, loaded = store.attach(path).rows("SELECT (SELECT count(*) FROM readings), (SELECT count(*) FROM homes), (SELECT sum(rows_kept)::BIGINT FROM exports)")[0]
+        kept, homes, loaded = store.attach(path).rows(
+            "SELECT (SELECT count(*) FROM readings), (SELECT count(*) FROM homes), (SELECT sum(rows_kept)::BIGINT FROM exports)"
+        )[0]
         assert kept == homes == loaded > 0
     for path in fleet.exports.iterdir():
         assert path.name.startswith(".incoming-") or b"555-010" not in path.read_bytes()
@@ -81,7 +88,10 @@ def setting(tmp_path_factory):
     folder.mkdir()
     write(first / "a.csv", [row(number) for number in range(5)])
     write(folder / "b.csv", [row(number, cold="11") for number in range(3, 9)])
-    write(folder / "c.csv", [row(number) | {"Phone": f"555-010-01{number:02}"} for number in range(9, 14)] + ["5,x"])
+    write(
+        folder / "c.csv",
+        [row(number) | {"Phone": f"555-010-01{number:02}"} for number in range(9, 14)] + ["5,x"],
+    )
     write(folder / "d.csv", [row(number, agency="Birch River") for number in range(5)])
     begun, undisturbed = Fleet(at / "begun").create(), Fleet(at / "undisturbed")
     go_on(begun, first)
@@ -95,7 +105,9 @@ def chosen():
     """Where to die: share of the calls, or seconds."""
     luck, kills = random.Random(20260301), 200 if FULL else 12
     by_call = kills * 3 // 4
-    return [("call", (at + luck.random()) / by_call) for at in range(by_call)] + [("time", luck.uniform(0.3, 1.6)) for _ in range(kills - by_call)]
+    return [("call", (at + luck.random()) / by_call) for at in range(by_call)] + [
+        ("time", luck.uniform(0.3, 1.6)) for _ in range(kills - by_call)
+    ]
 
 
 @pytest.mark.parametrize(("how", "where"), chosen())
@@ -111,7 +123,9 @@ def test_a_load_killed_anywhere_goes_on_as_if_nothing_had_been(setting, tmp_path
     whole(fleet)
     current = go_on(fleet, folder)
     whole(fleet)
-    assert [(line.file_name, line.status) for line in fleet.log()] == [(line.file_name, line.status) for line in undisturbed.log()]
+    assert [(line.file_name, line.status) for line in fleet.log()] == [
+        (line.file_name, line.status) for line in undisturbed.log()
+    ]
     assert store.equal(current, undisturbed.current()) == []
     with fleet.building():  # the next build clears away what a dead one left
         assert len(list(fleet.snapshots_folder.glob(".building-*"))) == 0

@@ -22,7 +22,9 @@ def fleet(tmp_path):
 
 
 def line(sha256=A, status="loaded", **cells):
-    return LogLine(**{"sha256": sha256, "sha256_received": sha256, "file_name": "a.csv", "status": status, **cells})
+    return LogLine(
+        **{"sha256": sha256, "sha256_received": sha256, "file_name": "a.csv", "status": status, **cells}
+    )
 
 
 def test_lines_come_back_numbered_and_as_written(fleet):
@@ -41,7 +43,11 @@ def test_nothing_appended_writes_nothing(fleet):
     assert not (fleet.path / "received.csv").exists()
 
 
-@settings(max_examples=300 if FULL else 60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=300 if FULL else 60,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
 @given(st.lists(st.tuples(st.text(max_size=20), st.text(max_size=20)), min_size=1, max_size=5))
 def test_any_text_is_one_physical_line_and_comes_back(tmp_path, rows):
     log = Log(tmp_path / f"{time.monotonic_ns()}.csv", ("who", "why"))

@@ -110,19 +110,55 @@ def test_a_mapping_is_read_whole():
         ("", "columns", "inspection_id"),
         (REQUIRED_TOML + "[columns.P]\nfield = 'cold_pressure'", 'columns."P".field', "cold_pressure_psig"),
         (REQUIRED_TOML + "[columns.P]\nunit = 'bar'", 'columns."P".field', "no field None"),
-        (REQUIRED_TOML + "[columns.P]\nfield = 'cold_pressure_psig'\nunits = 'bar'", 'columns."P".units', "unit"),
-        (REQUIRED_TOML + "[columns.P]\nfield = 'cold_pressure_psig'\nunit = 'psia'", 'columns."P".unit', units.ABSOLUTE),
-        (REQUIRED_TOML + "[columns.P]\nfield = 'cold_pressure_psig'\nunit = 'ft'", 'columns."P".unit', units.OTHER_QUANTITY),
-        (REQUIRED_TOML + "[columns.P]\nfield = 'cold_pressure_psig'\nunit = 'MBtu/h'", 'columns."P".unit', units.NOT_UNDERSTOOD),
+        (
+            REQUIRED_TOML + "[columns.P]\nfield = 'cold_pressure_psig'\nunits = 'bar'",
+            'columns."P".units',
+            "unit",
+        ),
+        (
+            REQUIRED_TOML + "[columns.P]\nfield = 'cold_pressure_psig'\nunit = 'psia'",
+            'columns."P".unit',
+            units.ABSOLUTE,
+        ),
+        (
+            REQUIRED_TOML + "[columns.P]\nfield = 'cold_pressure_psig'\nunit = 'ft'",
+            'columns."P".unit',
+            units.OTHER_QUANTITY,
+        ),
+        (
+            REQUIRED_TOML + "[columns.P]\nfield = 'cold_pressure_psig'\nunit = 'MBtu/h'",
+            'columns."P".unit',
+            units.NOT_UNDERSTOOD,
+        ),
         (REQUIRED_TOML + "[columns.P]\nfield = 'stories'\nunit = 'ft'", 'columns."P".unit', "no unit"),
-        (REQUIRED_TOML + "[columns.P]\nfield = 'tank_type'\nwords = { x = 'balloon' }", 'columns."P".words."x"', "diaphragm"),
-        (REQUIRED_TOML + "[columns.P]\nfield = 'tank_type'\nwords = { ' ' = 'none' }", 'columns."P".words', "not recorded"),
-        (REQUIRED_TOML + "[columns.P]\nfield = 'tank_type'\nwords = { 'a b' = 'none', 'A-B' = 'open' }", 'columns."P".words."A-B"', "two things"),
-        (REQUIRED_TOML + "[columns.P]\nfield = 'notes'\nwords = { x = 'y' }", 'columns."P".words', "takes no words"),
+        (
+            REQUIRED_TOML + "[columns.P]\nfield = 'tank_type'\nwords = { x = 'balloon' }",
+            'columns."P".words."x"',
+            "diaphragm",
+        ),
+        (
+            REQUIRED_TOML + "[columns.P]\nfield = 'tank_type'\nwords = { ' ' = 'none' }",
+            'columns."P".words',
+            "not recorded",
+        ),
+        (
+            REQUIRED_TOML + "[columns.P]\nfield = 'tank_type'\nwords = { 'a b' = 'none', 'A-B' = 'open' }",
+            'columns."P".words."A-B"',
+            "two things",
+        ),
+        (
+            REQUIRED_TOML + "[columns.P]\nfield = 'notes'\nwords = { x = 'y' }",
+            'columns."P".words',
+            "takes no words",
+        ),
         (REQUIRED_TOML + "[columns.P]\nfield = 'home_id'", 'columns."P"', "already fed"),
         (REQUIRED_TOML + "[columns.visit]\nfield = 'notes'", "columns", "stands twice"),
         ("ignore = ['visit']" + REQUIRED_TOML, "ignore", "used as well"),
-        (REQUIRED_TOML + "[join.home_id]\ncolumns = ['A', 'B']", 'columns."House"', "already fed by join.home_id"),
+        (
+            REQUIRED_TOML + "[join.home_id]\ncolumns = ['A', 'B']",
+            'columns."House"',
+            "already fed by join.home_id",
+        ),
         (REQUIRED_TOML + "[join.stories]\ncolumns = ['A', 'B']", "join.stories", "only text fields"),
         (REQUIRED_TOML + "[join.system_id]\ncolumns = ['A', 'a']", "join.system_id.columns", "two or more"),
         (REQUIRED_TOML + "[join.system_id]\ncolumns = ['A']", "join.system_id.columns", "two or more"),
@@ -141,7 +177,9 @@ def test_later_folders_win_by_name(tmp_path):
     for folder, agency in (("shipped", "Shipped"), ("own", "Own")):
         (tmp_path / folder).mkdir()
         (tmp_path / folder / "a.toml").write_text(f'agency = "{agency}"{REQUIRED_TOML}')
-    (tmp_path / "shipped" / "b.toml").write_bytes(b"\xef\xbb\xbf" + REQUIRED_TOML.replace("\n", "\r\n").encode())
+    (tmp_path / "shipped" / "b.toml").write_bytes(
+        b"\xef\xbb\xbf" + REQUIRED_TOML.replace("\n", "\r\n").encode()
+    )
     mappings = load_mappings([tmp_path / "shipped", tmp_path / "own", tmp_path / "absent"])
     assert [mapping.name for mapping in mappings] == ["canonical", "a", "b"]
     assert mappings[1].agency == "Own"
@@ -165,7 +203,9 @@ A_HEADINGS = ["House", "Day", "Static P", "Elderly?", "Job", "Visit"]
 
 
 def test_headings_compare_trimmed_collapsed_and_without_case_in_any_order():
-    found = recognize([" visit", "JOB", "Elderly?", "static \u00a0 p", "Day", "HOUSE", "Boiler serial"], [canonical(), A])
+    found = recognize(
+        [" visit", "JOB", "Elderly?", "static \u00a0 p", "Day", "HOUSE", "Boiler serial"], [canonical(), A]
+    )
     assert found.mapping is A
     assert found.unknown == ("Boiler serial",) and found.missing == ()
 
@@ -180,7 +220,11 @@ def test_columns_may_be_missing_down_to_half_but_not_the_required_ones():
 
 def test_half_of_a_mappings_headings_fits_and_less_does_not():
     def wider(more):
-        return parse_mapping("wide", REQUIRED_TOML + "".join(f"[columns.{one.name}]\nfield = '{one.name}'\n" for one in FIELDS[10 : 10 + more]))
+        return parse_mapping(
+            "wide",
+            REQUIRED_TOML
+            + "".join(f"[columns.{one.name}]\nfield = '{one.name}'\n" for one in FIELDS[10 : 10 + more]),
+        )
 
     assert recognize(["Visit", "House", "Day"], [wider(3)]).mapping == wider(3)
     found = recognize(["Visit", "House", "Day"], [wider(4)])
@@ -242,7 +286,11 @@ def test_units_in_headings(heading, unit):
 
 
 def test_a_heading_that_names_another_unit_is_a_warning():
-    mapping = parse_mapping("a", REQUIRED_TOML + '[columns."Static P (kPa)"]\nfield = "cold_pressure_psig"\nunit = "bar"\n[columns."Hot P (PSIG)"]\nfield = "hot_pressure_psig"\n[columns."Charge (psia)"]\nfield = "precharge_psig"')
+    mapping = parse_mapping(
+        "a",
+        REQUIRED_TOML
+        + '[columns."Static P (kPa)"]\nfield = "cold_pressure_psig"\nunit = "bar"\n[columns."Hot P (PSIG)"]\nfield = "hot_pressure_psig"\n[columns."Charge (psia)"]\nfield = "precharge_psig"',
+    )
     warnings = heading_warnings(["Visit", "STATIC P (KPA)", "Hot P (psig)", "Charge (psia)"], mapping)
     assert len(warnings) == 2
     assert "KPA" in warnings[0] and "bar" in warnings[0]
@@ -252,23 +300,41 @@ def test_a_heading_that_names_another_unit_is_a_warning():
 
 # Writing ---------------------------------------------------------------------------------------------------
 
-NASTY = st.text(st.characters(codec="utf-8"), min_size=1, max_size=12).filter(lambda text: cells.collapsed(text) and text.strip())
+NASTY = st.text(st.characters(codec="utf-8"), min_size=1, max_size=12).filter(
+    lambda text: cells.collapsed(text) and text.strip()
+)
 
 
 @st.composite
 def mappings(draw):
     fields = draw(st.lists(st.sampled_from(FIELDS), unique=True, max_size=8))
     fields = [BY_NAME[name] for name in REQUIRED] + [field for field in fields if not field.required]
-    headings = draw(st.lists(NASTY, min_size=len(fields) + 6, max_size=len(fields) + 6, unique_by=cells.folded))
+    headings = draw(
+        st.lists(NASTY, min_size=len(fields) + 6, max_size=len(fields) + 6, unique_by=cells.folded)
+    )
     columns, joins = [], []
     for field in fields:
         heading = headings.pop()
         if field.kind == TEXT and len(joins) < 1 and draw(st.booleans()):
-            joins.append(Join(field.name, (heading, headings.pop()), draw(st.text(st.characters(codec="utf-8"), max_size=2))))
+            joins.append(
+                Join(
+                    field.name,
+                    (heading, headings.pop()),
+                    draw(st.text(st.characters(codec="utf-8"), max_size=2)),
+                )
+            )
             continue
-        same = [unit.name for unit in units.UNITS if field.unit and unit.quantity == units.find(field.unit).quantity]
+        same = [
+            unit.name
+            for unit in units.UNITS
+            if field.unit and unit.quantity == units.find(field.unit).quantity
+        ]
         unit = draw(st.sampled_from([None, *same])) if field.kind == NUMBER else None
-        texts = draw(st.lists(NASTY.filter(cells.word_key), unique_by=cells.word_key, max_size=3)) if field.kind in (WORD, WORDS) else []
+        texts = (
+            draw(st.lists(NASTY.filter(cells.word_key), unique_by=cells.word_key, max_size=3))
+            if field.kind in (WORD, WORDS)
+            else []
+        )
         words = tuple((text, draw(st.sampled_from(field.words or ("set-charge",)))) for text in texts)
         columns.append(Column(heading, field.name, unit, words))
     return Mapping(
@@ -338,8 +404,19 @@ def test_a_draft_of_an_export_with_units_words_and_marks_of_its_own():
 
 
 def test_words_tell_a_field_whatever_its_heading_and_a_unit_stands_for_its_quantity():
-    columns = {"Kind": ["initial", "Final", "qa", "n/a"], "Cold kPa": ["80", "95"], "Tank L": ["18", "35"], "Hot °C": ["80", "75"], "Flag": ["yes", "no"]}
-    found = {one.heading: one for one in draft(list(columns), pa.table({name: pa.array((texts * 4)[:4]) for name, texts in columns.items()})).suggestions}
+    columns = {
+        "Kind": ["initial", "Final", "qa", "n/a"],
+        "Cold kPa": ["80", "95"],
+        "Tank L": ["18", "35"],
+        "Hot °C": ["80", "75"],
+        "Flag": ["yes", "no"],
+    }
+    found = {
+        one.heading: one
+        for one in draft(
+            list(columns), pa.table({name: pa.array((texts * 4)[:4]) for name, texts in columns.items()})
+        ).suggestions
+    }
     assert (found["Kind"].field, found["Kind"].why[0]) == ("inspection_kind", "by its words alone")
     assert (found["Cold kPa"].field, found["Cold kPa"].unit) == ("cold_pressure_psig", "kPa")
     assert (found["Tank L"].field, found["Tank L"].unit) == ("tank_volume_gal", "L")
@@ -349,7 +426,9 @@ def test_words_tell_a_field_whatever_its_heading_and_a_unit_stands_for_its_quant
 
 def test_cells_that_disagree_take_a_suggestion_away():
     names = ["cold_pressure_psig", "tank_type", "inspected_on"]
-    good = draft(names, table({"a": ["12", "14"], "b": ["Diaphragm", "none"], "c": ["2024-01-01", "2024-01-02"]}))
+    good = draft(
+        names, table({"a": ["12", "14"], "b": ["Diaphragm", "none"], "c": ["2024-01-01", "2024-01-02"]})
+    )
     bad = draft(names, table({"a": ["120", "high"], "b": ["red", "blue"], "c": ["one", "two"]}))
     assert [one.field for one in good.suggestions] == names
     assert [one.field for one in bad.suggestions] == [None, None, None]
@@ -361,7 +440,16 @@ def test_two_headings_that_suit_one_field_equally_are_left_to_the_person():
     assert all("cold_pressure_psig" in one.why[0] for one in found.suggestions)
 
 
-@pytest.mark.parametrize("dates, order", [(["13/01/2024"], "dmy"), (["01/13/2024"], "mdy"), (["01/02/2024"], None), (["13/01/2024", "01/13/2024"], None), (["2024-01-13"], "ymd")])
+@pytest.mark.parametrize(
+    "dates, order",
+    [
+        (["13/01/2024"], "dmy"),
+        (["01/13/2024"], "mdy"),
+        (["01/02/2024"], None),
+        (["13/01/2024", "01/13/2024"], None),
+        (["2024-01-13"], "ymd"),
+    ],
+)
 def test_the_order_of_dates_comes_from_days_above_twelve(dates, order):
     assert draft(["Day"], table({"Day": dates})).dates == order
 
@@ -375,7 +463,12 @@ def test_the_drafts_vocabulary_speaks_of_fields_and_words_that_are():
 
 @given(st.lists(st.text(max_size=10), max_size=5), st.lists(st.text(max_size=10), max_size=5))
 def test_any_headings_and_texts_can_be_drafted(headings, texts):
-    found = draft(headings, pa.table([pa.array(texts, pa.string())] * len(headings), names=[str(at) for at in range(len(headings))]))
+    found = draft(
+        headings,
+        pa.table(
+            [pa.array(texts, pa.string())] * len(headings), names=[str(at) for at in range(len(headings))]
+        ),
+    )
     assert [one.heading for one in found.suggestions] == headings
     fields = [one.field for one in found.suggestions if one.field]
     assert len(fields) == len(set(fields))

@@ -14,14 +14,17 @@ from tests.inspections import SOUND, judge, shipped_policy
 @pytest.fixture
 def own(tmp_path):
     """The policy with a fleet's own text over what ships."""
+
     def load(text):
         path = tmp_path / "policy.toml"
         path.write_text(text, encoding="utf-8")
         return policies.load(path)
+
     return load
 
 
 # ---- what ships
+
 
 def test_every_value_that_ships_says_on_whose_authority():
     policy = shipped_policy()
@@ -39,24 +42,70 @@ def test_limits_as_the_trade_has_them():
     """The defaults of the trade and of this tool, with their marks."""
     limits = shipped_policy().limits
     for name, value, mark in (
-        ("cold_margin_psi", 4, "policy"), ("typical_fill_psig", 12, "common practice"), ("cold_high_margin_psi", 5, "policy"), ("fill_off_setting_psi", 3, "policy"),
-        ("setting_trusted_within_psi", 3, "policy"), ("supply_high_psig", 80, "published"), ("near_relief_share", 0.9, "policy"), ("height_error_ft", 4, "policy"),
-        ("charge_tolerance_psi", 2, "policy"), ("cushion_lost_ratio", 0.5, "policy"), ("gas_warming", 1.06, "policy"), ("cushion_least_rise_f", 40, "policy"),
-        ("cushion_least_rise_psi", 4, "policy"), ("cut_off_within_psi", 3, "published"), ("high_limit_missing_f", 180, "policy"), ("radiant_limit_f", 120, "policy"),
-        ("volume_estimate_low", 0.4, "policy"), ("volume_estimate_high", 1.3, "policy"), ("antifreeze_unknown_share", 0.5, "policy"), ("altitude_shift_psi", 2, "policy"),
-        ("backflow_test_months", 12, "published"), ("makeup_gal_per_month", 1, "policy"), ("anticipator_share", 0.2, "common practice"), ("gauge_bias_psi", 1, "policy"),
-        ("gauge_noise_psi", 0.5, "policy"), ("test_gauge_psi", 0.5, "policy"), ("temperature_f", 3, "policy"), ("loop_temperature_f", 6, "policy"), ("volume_share", 0.1, "policy"),
-        ("glycol_share", 0.1, "policy"), ("sure_certainty", 0.8, "policy"), ("repeated_within_days", 7, "policy"),
+        ("cold_margin_psi", 4, "policy"),
+        ("typical_fill_psig", 12, "common practice"),
+        ("cold_high_margin_psi", 5, "policy"),
+        ("fill_off_setting_psi", 3, "policy"),
+        ("setting_trusted_within_psi", 3, "policy"),
+        ("supply_high_psig", 80, "published"),
+        ("near_relief_share", 0.9, "policy"),
+        ("height_error_ft", 4, "policy"),
+        ("charge_tolerance_psi", 2, "policy"),
+        ("cushion_lost_ratio", 0.5, "policy"),
+        ("gas_warming", 1.06, "policy"),
+        ("cushion_least_rise_f", 40, "policy"),
+        ("cushion_least_rise_psi", 4, "policy"),
+        ("cut_off_within_psi", 3, "published"),
+        ("high_limit_missing_f", 180, "policy"),
+        ("radiant_limit_f", 120, "policy"),
+        ("volume_estimate_low", 0.4, "policy"),
+        ("volume_estimate_high", 1.3, "policy"),
+        ("antifreeze_unknown_share", 0.5, "policy"),
+        ("altitude_shift_psi", 2, "policy"),
+        ("backflow_test_months", 12, "published"),
+        ("makeup_gal_per_month", 1, "policy"),
+        ("anticipator_share", 0.2, "common practice"),
+        ("gauge_bias_psi", 1, "policy"),
+        ("gauge_noise_psi", 0.5, "policy"),
+        ("test_gauge_psi", 0.5, "policy"),
+        ("temperature_f", 3, "policy"),
+        ("loop_temperature_f", 6, "policy"),
+        ("volume_share", 0.1, "policy"),
+        ("glycol_share", 0.1, "policy"),
+        ("sure_certainty", 0.8, "policy"),
+        ("repeated_within_days", 7, "policy"),
     ):
         assert (limits[name].value, limits[name].mark) == (value, mark), name
-    assert shipped_policy().clocks == {"act today": (0, 1), "high": (1, 14), "serious": (7, 30), "medium": (30, 90), "low": None}
+    assert shipped_policy().clocks == {
+        "act today": (0, 1),
+        "high": (1, 14),
+        "serious": (7, 30),
+        "medium": (30, 90),
+        "low": None,
+    }
 
 
 def test_every_measure_mends_checks_that_exist_and_the_named_ones_are_there():
     measures = {measure.id: measure for measure in shipped_policy().measures}
-    assert {"set-charge", "set-fill-pressure", "fit-supply-regulator", "replace-tank", "drain-tank", "open-tank-valve", "replace-relief-valve", "remount-relief-valve",
-            "repipe-relief-discharge", "fit-backflow-preventer", "test-backflow-preventer", "loosen-vent-cap", "replace-vent-by-plug", "fit-low-water-cutoff",
-            "replace-gauge", "repair-leak", "set-anticipator"} <= set(measures)
+    assert {
+        "set-charge",
+        "set-fill-pressure",
+        "fit-supply-regulator",
+        "replace-tank",
+        "drain-tank",
+        "open-tank-valve",
+        "replace-relief-valve",
+        "remount-relief-valve",
+        "repipe-relief-discharge",
+        "fit-backflow-preventer",
+        "test-backflow-preventer",
+        "loosen-vent-cap",
+        "replace-vent-by-plug",
+        "fit-low-water-cutoff",
+        "replace-gauge",
+        "repair-leak",
+        "set-anticipator",
+    } <= set(measures)
     for measure in measures.values():
         assert measure.title and measure.fixes and set(measure.fixes) <= set(BY_ID), measure.id
     assert "tank-missing" in measures["replace-tank"].fixes
@@ -65,6 +114,7 @@ def test_every_measure_mends_checks_that_exist_and_the_named_ones_are_there():
 
 
 # ---- a fleet's own values
+
 
 def test_a_fleet_overrides_single_values(own):
     policy = own("""
@@ -91,23 +141,43 @@ def test_a_fleet_overrides_single_values(own):
     shipped = shipped_policy()
     assert policy.cold_margin_psi == 5 and policy.limits["charge_tolerance_psi"].why == "old gauges"
     assert policy.words("low_water_cutoff") == ("probe_or_float", "flow_or_pressure_switch")
-    assert policy.words("backflow_tested_on_supply") == ("public", "well") and policy.accepted["backflow_tested_on_supply"]["why"] == "county rule"
+    assert (
+        policy.words("backflow_tested_on_supply") == ("public", "well")
+        and policy.accepted["backflow_tested_on_supply"]["why"] == "county rule"
+    )
     assert policy.clocks["low"] == (90, 365) and policy.clocks["high"] == shipped.clocks["high"]
     assert policy.level(1, "E") == "high" and policy.level(1, "D") == shipped.level(1, "D")
-    assert policy.emitter_gal_per_1000_btuh["fin_tube"] == 0.6 and policy.emitter_gal_per_1000_btuh["convector"] == 0.465
+    assert (
+        policy.emitter_gal_per_1000_btuh["fin_tube"] == 0.6
+        and policy.emitter_gal_per_1000_btuh["convector"] == 0.465
+    )
     assert {measure.id: measure.fixes for measure in policy.measures}["set-charge"] == ("precharge-low",)
     assert set(policy.limits) == set(shipped.limits) and policy.near_relief_share == shipped.near_relief_share
-    assert judge(SOUND | dict(cold_pressure_psig=11.5), "cold-pressure-low", policy).outcome == "deficient"  # 6.93 + 5
+    assert (
+        judge(SOUND | dict(cold_pressure_psig=11.5), "cold-pressure-low", policy).outcome == "deficient"
+    )  # 6.93 + 5
     assert judge(SOUND | dict(precharge_psig=9.5), "precharge-low", policy).outcome == "ok"
 
 
 def test_the_hash_follows_what_decides_and_nothing_else(own):
     shipped = shipped_policy().sha256
-    assert own("# nothing of our own\n").sha256 == shipped == policies.load("no/such/policy.toml").sha256 == policies.load(None).sha256
+    assert (
+        own("# nothing of our own\n").sha256
+        == shipped
+        == policies.load("no/such/policy.toml").sha256
+        == policies.load(None).sha256
+    )
     assert own("[limits]\ncold_margin_psi = 4.0\n").sha256 == shipped
-    texts = ("[limits]\ncold_margin_psi = 4.5\n", "[accepted]\nlow_water_cutoff = []\n", "[clocks]\nlow = [1, 2]\n", "[risk.leak-seen]\nseverity = 1\n",
-             '[risk_matrix]\nE = ["low", "low", "low", "low"]\n', "[emitter_gal_per_1000_btuh]\nfin_tube = 1\n", '[[region]]\nname = "X"\nlimits = { cold_margin_psi = 5 }\n',
-             '[measures.x]\ntitle = "x"\nfixes = []\n')
+    texts = (
+        "[limits]\ncold_margin_psi = 4.5\n",
+        "[accepted]\nlow_water_cutoff = []\n",
+        "[clocks]\nlow = [1, 2]\n",
+        "[risk.leak-seen]\nseverity = 1\n",
+        '[risk_matrix]\nE = ["low", "low", "low", "low"]\n',
+        "[emitter_gal_per_1000_btuh]\nfin_tube = 1\n",
+        '[[region]]\nname = "X"\nlimits = { cold_margin_psi = 5 }\n',
+        '[measures.x]\ntitle = "x"\nfixes = []\n',
+    )
     hashes = [own(text).sha256 for text in texts]
     assert len({shipped, *hashes}) == len(texts) + 1
 
@@ -130,23 +200,52 @@ REGIONS = """
 
 def test_regions_and_agencies(own):
     """The last that fits rules; a region of one agency leaves another's of the same name alone; spelling does not matter."""
-    rows = own(REGIONS).for_rows([("South", "Harbor"), ("North", " harbor "), ("north", "HARBOR"), ("North", "Hills"), ("North", None), ("", "Harbor")])
+    rows = own(REGIONS).for_rows(
+        [
+            ("South", "Harbor"),
+            ("North", " harbor "),
+            ("north", "HARBOR"),
+            ("North", "Hills"),
+            ("North", None),
+            ("", "Harbor"),
+        ]
+    )
     assert rows.cold_margin_psi.tolist() == [5, 6, 6, 3, 3, 5]
     assert rows.supply_high_psig.tolist() == [75, 75, 75, 80, 80, 75]
     assert rows.near_relief_share == 0.9  # overridden nowhere: one number for all
-    devices = Words.of("backflow_device", ["dual_check_vented", "dual_check_vented", "air_gap", "dual_check_vented", None, "air_gap"])
-    assert rows.accepts("backflow_without_additives", devices).tolist() == [True, False, True, True, False, True]
+    devices = Words.of(
+        "backflow_device",
+        ["dual_check_vented", "dual_check_vented", "air_gap", "dual_check_vented", None, "air_gap"],
+    )
+    assert rows.accepts("backflow_without_additives", devices).tolist() == [
+        True,
+        False,
+        True,
+        True,
+        False,
+        True,
+    ]
     some = rows.rows(slice(1, 4))
     assert some.cold_margin_psi.tolist() == [6, 6, 3]
-    assert some.accepts("backflow_without_additives", Words.of("backflow_device", ["air_gap", "reduced_pressure", "reduced_pressure"])).tolist() == [True, False, True]
+    assert some.accepts(
+        "backflow_without_additives",
+        Words.of("backflow_device", ["air_gap", "reduced_pressure", "reduced_pressure"]),
+    ).tolist() == [True, False, True]
 
 
 def test_many_regions(own):
     """More than NumPy's choose takes at once."""
     names = [f"R{number}" for number in range(40)]
-    policy = own("".join(f'[[region]]\nname = "{name}"\naccepted = {{ low_water_cutoff = [{chr(34) + "no" + chr(34) if number % 2 else ""}] }}\n' for number, name in enumerate(names)))
+    policy = own(
+        "".join(
+            f'[[region]]\nname = "{name}"\naccepted = {{ low_water_cutoff = [{chr(34) + "no" + chr(34) if number % 2 else ""}] }}\n'
+            for number, name in enumerate(names)
+        )
+    )
     rows = policy.for_rows([("", name) for name in names])
-    assert rows.accepts("low_water_cutoff", Words.of("low_water_cutoff", ["no"] * 40)).tolist() == [bool(number % 2) for number in range(40)]
+    assert rows.accepts("low_water_cutoff", Words.of("low_water_cutoff", ["no"] * 40)).tolist() == [
+        bool(number % 2) for number in range(40)
+    ]
 
 
 def test_no_regions_no_arrays():
@@ -160,15 +259,33 @@ WRONG = (
     ("limits = 3", "limits needs to be a table"),
     ("[limits]\ncold_margin = 3", "limits.cold_margin: no such limit; nearest: cold_margin_psi"),
     ('[limits]\ncold_margin_psi = "3"', "limits.cold_margin_psi needs a number of 0 or more in psi, not '3'"),
-    ("[limits]\ncold_margin_psi = true", "limits.cold_margin_psi needs a number of 0 or more in psi, not True"),
+    (
+        "[limits]\ncold_margin_psi = true",
+        "limits.cold_margin_psi needs a number of 0 or more in psi, not True",
+    ),
     ("[limits]\ncold_margin_psi = nan", "limits.cold_margin_psi needs a number"),
     ("[limits]\ncold_margin_psi = -1", "limits.cold_margin_psi needs a number of 0 or more"),
-    ("[limits]\ncold_margin_psi = { worth = 3 }", "limits.cold_margin_psi: unknown key 'worth'; accepted are value, unit, mark, why"),
+    (
+        "[limits]\ncold_margin_psi = { worth = 3 }",
+        "limits.cold_margin_psi: unknown key 'worth'; accepted are value, unit, mark, why",
+    ),
     ('[limits]\ncold_margin_psi = { value = 3, unit = "bar" }', "limits.cold_margin_psi is in psi, not bar"),
-    ('[limits]\ncold_margin_psi = { value = 3, mark = "felt" }', "limits.cold_margin_psi: mark is one of published, common practice, policy"),
-    ("[limits]\nnear_relief_share = 90", "limits.near_relief_share is a share, as 0.9 is for 90 %, and 90 is not"),
-    ("[accepted]\nbackflow = []", "accepted.backflow: no such set of accepted words; there are backflow_without_additives"),
-    ('[accepted]\nlow_water_cutoff = ["probe"]', "accepted.low_water_cutoff needs a list of probe_or_float, flow_or_pressure_switch, no"),
+    (
+        '[limits]\ncold_margin_psi = { value = 3, mark = "felt" }',
+        "limits.cold_margin_psi: mark is one of published, common practice, policy",
+    ),
+    (
+        "[limits]\nnear_relief_share = 90",
+        "limits.near_relief_share is a share, as 0.9 is for 90 %, and 90 is not",
+    ),
+    (
+        "[accepted]\nbackflow = []",
+        "accepted.backflow: no such set of accepted words; there are backflow_without_additives",
+    ),
+    (
+        '[accepted]\nlow_water_cutoff = ["probe"]',
+        "accepted.low_water_cutoff needs a list of probe_or_float, flow_or_pressure_switch, no",
+    ),
     ('[accepted]\nlow_water_cutoff = "no"', "accepted.low_water_cutoff needs a list of"),
     ("[clocks]\nhigh = [1]", "clocks.high needs two whole numbers of days"),
     ("[clocks]\nhigh = [1, -2]", "clocks.high needs two whole numbers of days"),
@@ -177,17 +294,35 @@ WRONG = (
     ('[risk_matrix]\nF = ["low", "low", "low", "low"]', "risk_matrix: unknown key 'F'"),
     ("[risk]\nleak-seen = 2", "risk.leak-seen needs to be a table"),
     ("[risk.leak-seen]\nseverity = 5", "risk.leak-seen: severity is 1 to 4, probability A to E"),
-    ("[risk.leak-seen]\nprobability = \"F\"", "risk.leak-seen: severity is 1 to 4, probability A to E"),
-    ("[risk.leak-seen]\nsevereness = 1", "risk.leak-seen: unknown key 'severeness'; accepted are severity, probability"),
+    ('[risk.leak-seen]\nprobability = "F"', "risk.leak-seen: severity is 1 to 4, probability A to E"),
+    (
+        "[risk.leak-seen]\nsevereness = 1",
+        "risk.leak-seen: unknown key 'severeness'; accepted are severity, probability",
+    ),
     ("[emitter_gal_per_1000_btuh]\nfin_tubes = 1", "emitter_gal_per_1000_btuh: unknown key 'fin_tubes'"),
-    ("[emitter_gal_per_1000_btuh]\nfin_tube = 0", "emitter_gal_per_1000_btuh.fin_tube needs gallons above 0, not 0"),
+    (
+        "[emitter_gal_per_1000_btuh]\nfin_tube = 0",
+        "emitter_gal_per_1000_btuh.fin_tube needs gallons above 0, not 0",
+    ),
     ("[measures.paint]\nfixes = []", "measures.paint needs a title and fixes"),
     ("[region]\nname = 'Harbor'", "region needs double brackets"),
     ("[[region]]\nagency = 'North'", "each [[region]] needs a name"),
-    ("[[region]]\nname = 'Harbor'\nlimit = {}", "region Harbor: unknown key 'limit'; accepted are name, agency, limits, accepted"),
-    ("[[region]]\nname = 'Harbor'\nlimits = { cold_margin = 3 }", "region Harbor: limits.cold_margin: no such limit"),
-    ("[[region]]\nname = 'Harbor'\nlimits = { sure_certainty = 0.7 }", "region Harbor: limits.sure_certainty is one for the whole fleet"),
-    ("[[region]]\nname = 'Harbor'\naccepted = { low_water_cutoff = ['x'] }", "region Harbor: accepted.low_water_cutoff needs a list of"),
+    (
+        "[[region]]\nname = 'Harbor'\nlimit = {}",
+        "region Harbor: unknown key 'limit'; accepted are name, agency, limits, accepted",
+    ),
+    (
+        "[[region]]\nname = 'Harbor'\nlimits = { cold_margin = 3 }",
+        "region Harbor: limits.cold_margin: no such limit",
+    ),
+    (
+        "[[region]]\nname = 'Harbor'\nlimits = { sure_certainty = 0.7 }",
+        "region Harbor: limits.sure_certainty is one for the whole fleet",
+    ),
+    (
+        "[[region]]\nname = 'Harbor'\naccepted = { low_water_cutoff = ['x'] }",
+        "region Harbor: accepted.low_water_cutoff needs a list of",
+    ),
     ("[limits\n", "not readable as TOML"),
 )
 
@@ -196,7 +331,9 @@ WRONG = (
 def test_errors(own, tmp_path, text, message):
     with pytest.raises(PolicyError) as caught:
         own(text)
-    assert str(caught.value).startswith(str(tmp_path / "policy.toml")) and message in str(caught.value), str(caught.value)
+    assert str(caught.value).startswith(str(tmp_path / "policy.toml")) and message in str(caught.value), str(
+        caught.value
+    )
 
 
 def test_not_utf8(tmp_path):

@@ -33,7 +33,17 @@ def intake(path, mapping):
         read += batch.table.num_rows
         rows += typed.table.select([*FIELDS.values(), "source_line"]).to_pylist()
         entries += typed.not_loaded.to_pylist()
-    entries += [{"source_line": one.line, "extent": "row", "raw_text": one.text, "reason": one.reason, "expected": one.expected, "field": ""} for one in export.damage]
+    entries += [
+        {
+            "source_line": one.line,
+            "extent": "row",
+            "raw_text": one.text,
+            "reason": one.reason,
+            "expected": one.expected,
+            "field": "",
+        }
+        for one in export.damage
+    ]
     return rows, entries, read + len(export.damage)
 
 
@@ -59,7 +69,9 @@ def faults(form, kind, r, c, text, rows, entries, read):
     for values in found.values():
         refused = {entry["field"] for entry in entries if entry["extent"] == "cell"}
         for at, (field, value) in enumerate(zip(FIELDS.values(), values, strict=True)):
-            texts = {form.rows()[r][at]} | ({one_row[at]} if one_row and (at == c or "moved" in kind) else set())
+            texts = {form.rows()[r][at]} | (
+                {one_row[at]} if one_row and (at == c or "moved" in kind) else set()
+            )
             may = {means(at, one, form) for one in texts}
             if value is None and field not in refused and None not in may:
                 yield f"{field} is lost without a word"
@@ -83,22 +95,49 @@ def test_damage_stays_in_its_row_from_bytes_to_typed_rows(tmp_path, name):
     assert count > 30 and not wrong, wrong.most_common(20)
 
 
-STRUCTURE = [kind for kind in DAMAGE if kind not in ("300 kB", "quote escaped by backslash") and "moved" not in kind and DAMAGE[kind].__name__ != "damage"]
+STRUCTURE = [
+    kind
+    for kind in DAMAGE
+    if kind not in ("300 kB", "quote escaped by backslash")
+    and "moved" not in kind
+    and DAMAGE[kind].__name__ != "damage"
+]
 
 
 @st.composite
 def tables(draw):
     """(rows, form): an id, a day, a word, free text, and numbers of one to three columns, the last at the end; few rows or many."""
     count, numbers = draw(st.integers(4, 16)), draw(st.integers(1, 3))
-    form = draw(st.sampled_from([FORMS["comma"], FORMS["semicolon, decimal comma"], FORMS["CRLF, all in quotes"]]))
+    form = draw(
+        st.sampled_from([FORMS["comma"], FORMS["semicolon, decimal comma"], FORMS["CRLF, all in quotes"]])
+    )
     decimals = [draw(st.integers(0, 2)) for _ in range(numbers)]
-    number = lambda places: draw(st.sampled_from(["", *(f"{draw(st.integers(1, 150))}.{'5' * places}".rstrip(".") for _ in range(4))]))
-    text = st.sampled_from(["", "done", "seen, twice", "tank; vent", 'a "good" loop', "60 psi", "3 radiators"])
-    rows = [[f"V-{4100 + 7 * i}", f"2024-01-{i + 1:02d}", draw(st.sampled_from(["final", "initial"])), draw(text), *(number(places) for places in decimals)] for i in range(count)]
-    return [[cell.replace(".", form.decimal) if c > 3 else cell for c, cell in enumerate(row)] for row in rows], form
+    number = lambda places: draw(
+        st.sampled_from(["", *(f"{draw(st.integers(1, 150))}.{'5' * places}".rstrip(".") for _ in range(4))])
+    )
+    text = st.sampled_from(
+        ["", "done", "seen, twice", "tank; vent", 'a "good" loop', "60 psi", "3 radiators"]
+    )
+    rows = [
+        [
+            f"V-{4100 + 7 * i}",
+            f"2024-01-{i + 1:02d}",
+            draw(st.sampled_from(["final", "initial"])),
+            draw(text),
+            *(number(places) for places in decimals),
+        ]
+        for i in range(count)
+    ]
+    return [
+        [cell.replace(".", form.decimal) if c > 3 else cell for c, cell in enumerate(row)] for row in rows
+    ], form
 
 
-@settings(max_examples=6_000 if FULL else 200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=6_000 if FULL else 200,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
 @given(tables(), st.sampled_from(STRUCTURE), st.data())
 def test_any_export_keeps_damage_in_its_row(tmp_path, made, kind, data):
     """Whatever the columns: the rows around a damaged one come through, and it itself only as it was or as it now strictly says."""
@@ -106,14 +145,26 @@ def test_any_export_keeps_damage_in_its_row(tmp_path, made, kind, data):
     r, c = data.draw(st.integers(0, len(rows) - 1)), data.draw(st.integers(0, len(rows[0]) - 1))
     cells = [form.written(row) for row in rows]
     text = DAMAGE[kind](cells[r], c, form)
-    assume(kind != "beginning lost" or c < len(rows[0]) - 1)  # a cell alone may belong to the row before, which is then in doubt, too
-    assume(text is not None and text != form.separator.join(cells[r]) and text.strip(form.separator + '"'))  # a blank line is no row
+    assume(
+        kind != "beginning lost" or c < len(rows[0]) - 1
+    )  # a cell alone may belong to the row before, which is then in doubt, too
+    assume(
+        text is not None and text != form.separator.join(cells[r]) and text.strip(form.separator + '"')
+    )  # a blank line is no row
     texts = [form.separator.join(row) for row in cells]
     path = tmp_path / "export.csv"
     headings = ["Visit", "Day", "Kind", "Remarks", "Cold P", "Hot P", "Charge"][: len(rows[0])]
-    path.write_bytes(form.end.join([form.separator.join(form.written(headings)), *texts[:r], text, *texts[r + 1 :], ""]).encode("utf-8", "surrogateescape"))
+    path.write_bytes(
+        form.end.join(
+            [form.separator.join(form.written(headings)), *texts[:r], text, *texts[r + 1 :], ""]
+        ).encode("utf-8", "surrogateescape")
+    )
     export = open_export(path)
-    got = [list(row) for batch in export.batches() for row in zip(*(column.to_pylist() for column in batch.table.columns))]
+    got = [
+        list(row)
+        for batch in export.batches()
+        for row in zip(*(column.to_pylist() for column in batch.table.columns))
+    ]
     around = rows[:r] + rows[r + 1 :]
     assert export.headings == tuple(headings)
     assert [row for row in got if row in around] == around, export.damage
@@ -139,7 +190,9 @@ def test_polluted_copies_in_a_fleet_add_up(tmp_path, name):
     (fleet.mappings / "polluted.toml").write_text(form.mapping())
     expected, seen = {}, set()
     for at, (_, kind, r, c, data, text) in enumerate(family([name])):
-        if kind == "300 kB" or luck.randrange(10 if FULL else 100) or data in seen:  # two kinds may come to the same bytes
+        if (
+            kind == "300 kB" or luck.randrange(10 if FULL else 100) or data in seen
+        ):  # two kinds may come to the same bytes
             continue
         seen.add(data)
         path = tmp_path / f"copy {at}.csv"
@@ -148,11 +201,17 @@ def test_polluted_copies_in_a_fleet_add_up(tmp_path, name):
         assert not list(faults(form, kind, r, c, text, rows, entries, read))
         (arrival,) = receive.load(fleet, [path], agency=f"Agency {at}", mapping="polluted")
         if arrival.status == "loaded":
-            expected[arrival.file_name] = (read, sum(one["extent"] == "row" for one in entries), sorted(str([row[field] for field in FIELDS.values()]) for row in rows))
+            expected[arrival.file_name] = (
+                read,
+                sum(one["extent"] == "row" for one in entries),
+                sorted(str([row[field] for field in FIELDS.values()]) for row in rows),
+            )
         else:
             assert not rows and "no row" in arrival.why, arrival
     snapshot = store.attach(build.build(fleet))
-    counts = snapshot.rows("SELECT file_name, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded, agency FROM exports WHERE status = 'loaded'")
+    counts = snapshot.rows(
+        "SELECT file_name, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded, agency FROM exports WHERE status = 'loaded'"
+    )
     assert len(counts) == len(expected) > 10
     readings = snapshot.rows(f"SELECT agency, {', '.join(FIELDS.values())} FROM readings")
     by_agency = {}

@@ -10,7 +10,12 @@ from hypothesis import strategies as st
 from pipelines import precedence, snapshot, store
 from tests.inspections import SOUND, snapshot_of
 
-WORDS = {snapshot.IN_FORCE: "in force", snapshot.SUPERSEDED: "superseded", snapshot.REPEATED: "repeated", snapshot.TWO_THINGS: "two things"}
+WORDS = {
+    snapshot.IN_FORCE: "in force",
+    snapshot.SUPERSEDED: "superseded",
+    snapshot.REPEATED: "repeated",
+    snapshot.TWO_THINGS: "two things",
+}
 START = datetime(2026, 1, 1)
 
 
@@ -26,17 +31,36 @@ def settled(connection, rows):
     """Standing of each row (agency, inspection, export, hour of updated_at or None, content), lines as they come; and the lines not loaded."""
     connection.execute("DELETE FROM received_rows; DELETE FROM not_loaded")
     columns = list(zip(*rows, strict=True))
-    table = pa.table({
-        "agency": pa.array(columns[0]), "inspection_id": pa.array(columns[1]), "export_id": pa.array(columns[2], pa.int32()),
-        "updated_at": pa.array([None if hour is None else START + timedelta(hours=hour) for hour in columns[3]], pa.timestamp("us")),
-        "cold_pressure_psig": pa.array(columns[4], pa.float64()), "source_line": pa.array(range(len(rows)), pa.int64()),
-        "standing": pa.array([snapshot.IN_FORCE] * len(rows), pa.uint8())})
+    table = pa.table(
+        {
+            "agency": pa.array(columns[0]),
+            "inspection_id": pa.array(columns[1]),
+            "export_id": pa.array(columns[2], pa.int32()),
+            "updated_at": pa.array(
+                [None if hour is None else START + timedelta(hours=hour) for hour in columns[3]],
+                pa.timestamp("us"),
+            ),
+            "cold_pressure_psig": pa.array(columns[4], pa.float64()),
+            "source_line": pa.array(range(len(rows)), pa.int64()),
+            "standing": pa.array([snapshot.IN_FORCE] * len(rows), pa.uint8()),
+        }
+    )
     connection.register("given_rows", table)
     connection.execute("INSERT INTO received_rows BY NAME SELECT * FROM given_rows")
     connection.unregister("given_rows")
     precedence.settle(connection)
-    standing = [WORDS[code] for code, in connection.execute("SELECT standing FROM received_rows ORDER BY source_line").fetchall()]
-    refused = sorted(line for line, in connection.execute("SELECT source_line FROM not_loaded WHERE extent = 'row'").fetchall())
+    standing = [
+        WORDS[code]
+        for (code,) in connection.execute(
+            "SELECT standing FROM received_rows ORDER BY source_line"
+        ).fetchall()
+    ]
+    refused = sorted(
+        line
+        for (line,) in connection.execute(
+            "SELECT source_line FROM not_loaded WHERE extent = 'row'"
+        ).fetchall()
+    )
     return standing, refused
 
 
@@ -48,37 +72,46 @@ def of_one(connection, *rows):
 A, B, C = 11, 22, 33
 
 
-@pytest.mark.parametrize("rows, standing", [
-    ([(1, None, A)], ["in force"]),
-    # not all say when they were updated: the later file
-    ([(1, None, A), (2, None, B)], ["superseded", "in force"]),
-    ([(1, 9, A), (2, None, B)], ["superseded", "in force"]),
-    ([(1, None, A), (2, 9, B)], ["superseded", "in force"]),
-    # all do: the latest, whatever the file
-    ([(1, 9, A), (2, 5, B)], ["in force", "superseded"]),
-    ([(1, 5, A), (2, 9, B)], ["superseded", "in force"]),
-    ([(1, 9, A), (2, 9, B)], ["superseded", "in force"]),  # a tie goes to the later file
-    # in force is the first row that had the winner's content
-    ([(1, None, A), (2, None, A)], ["in force", "repeated"]),
-    ([(1, None, A), (2, None, B), (3, None, A)], ["in force", "superseded", "repeated"]),
-    ([(1, 3, A), (2, 9, B), (3, 5, A)], ["superseded", "in force", "superseded"]),
-    ([(1, 3, A), (2, 5, B), (3, 9, A)], ["in force", "superseded", "repeated"]),
-    # within one file
-    ([(1, None, A), (1, None, A)], ["in force", "repeated"]),
-    ([(1, 3, A), (1, 9, B)], ["superseded", "in force"]),
-    ([(1, 9, A), (1, 3, B)], ["in force", "superseded"]),
-    ([(1, None, A), (1, None, B)], ["two things", "two things"]),
-    ([(1, 3, A), (1, None, B)], ["two things", "two things"]),
-    ([(1, 3, A), (1, 3, B)], ["two things", "two things"]),
-    ([(1, 3, A), (1, 3, A), (1, 9, B)], ["two things", "two things", "two things"]),
-    # what was in force stays where a later file contradicts itself
-    ([(1, None, A), (2, None, B), (2, None, C)], ["in force", "two things", "two things"]),
-    ([(1, None, A), (2, None, B), (2, None, C), (3, None, C)], ["superseded", "two things", "two things", "in force"]),
-    # a file that contradicts itself without times does not stop the others from being compared by theirs
-    ([(1, 9, A), (2, 5, B), (3, None, B), (3, None, C)], ["in force", "superseded", "two things", "two things"]),
-    # two times in one file and none in another: the later file, and its own later time
-    ([(1, None, A), (2, 9, B), (2, 3, C)], ["superseded", "in force", "superseded"]),
-])
+@pytest.mark.parametrize(
+    "rows, standing",
+    [
+        ([(1, None, A)], ["in force"]),
+        # not all say when they were updated: the later file
+        ([(1, None, A), (2, None, B)], ["superseded", "in force"]),
+        ([(1, 9, A), (2, None, B)], ["superseded", "in force"]),
+        ([(1, None, A), (2, 9, B)], ["superseded", "in force"]),
+        # all do: the latest, whatever the file
+        ([(1, 9, A), (2, 5, B)], ["in force", "superseded"]),
+        ([(1, 5, A), (2, 9, B)], ["superseded", "in force"]),
+        ([(1, 9, A), (2, 9, B)], ["superseded", "in force"]),  # a tie goes to the later file
+        # in force is the first row that had the winner's content
+        ([(1, None, A), (2, None, A)], ["in force", "repeated"]),
+        ([(1, None, A), (2, None, B), (3, None, A)], ["in force", "superseded", "repeated"]),
+        ([(1, 3, A), (2, 9, B), (3, 5, A)], ["superseded", "in force", "superseded"]),
+        ([(1, 3, A), (2, 5, B), (3, 9, A)], ["in force", "superseded", "repeated"]),
+        # within one file
+        ([(1, None, A), (1, None, A)], ["in force", "repeated"]),
+        ([(1, 3, A), (1, 9, B)], ["superseded", "in force"]),
+        ([(1, 9, A), (1, 3, B)], ["in force", "superseded"]),
+        ([(1, None, A), (1, None, B)], ["two things", "two things"]),
+        ([(1, 3, A), (1, None, B)], ["two things", "two things"]),
+        ([(1, 3, A), (1, 3, B)], ["two things", "two things"]),
+        ([(1, 3, A), (1, 3, A), (1, 9, B)], ["two things", "two things", "two things"]),
+        # what was in force stays where a later file contradicts itself
+        ([(1, None, A), (2, None, B), (2, None, C)], ["in force", "two things", "two things"]),
+        (
+            [(1, None, A), (2, None, B), (2, None, C), (3, None, C)],
+            ["superseded", "two things", "two things", "in force"],
+        ),
+        # a file that contradicts itself without times does not stop the others from being compared by theirs
+        (
+            [(1, 9, A), (2, 5, B), (3, None, B), (3, None, C)],
+            ["in force", "superseded", "two things", "two things"],
+        ),
+        # two times in one file and none in another: the later file, and its own later time
+        ([(1, None, A), (2, 9, B), (2, 3, C)], ["superseded", "in force", "superseded"]),
+    ],
+)
 def test_every_branch(connection, rows, standing):
     assert of_one(connection, *rows) == standing
 
@@ -89,7 +122,10 @@ def test_agencies_and_inspections_do_not_meet(connection):
 
 
 def test_two_things_are_not_loaded(connection):
-    standing, refused = settled(connection, [("a", "1", 1, None, A), ("a", "1", 2, None, B), ("a", "1", 2, None, C), ("a", "2", 2, None, C)])
+    standing, refused = settled(
+        connection,
+        [("a", "1", 1, None, A), ("a", "1", 2, None, B), ("a", "1", 2, None, C), ("a", "2", 2, None, C)],
+    )
     assert standing == ["in force", "two things", "two things", "in force"] and refused == [1, 2]
 
 
@@ -105,7 +141,15 @@ def plainly(rows):
     usable = [at for at in range(len(rows)) if standing[at] is None]
     if usable:
         timed = all(rows[at][1] is not None for at in usable)
-        latest = max(usable, key=lambda at: ((rows[at][1] if timed else 0), rows[at][0], -1 if rows[at][1] is None else rows[at][1], -at))
+        latest = max(
+            usable,
+            key=lambda at: (
+                (rows[at][1] if timed else 0),
+                rows[at][0],
+                -1 if rows[at][1] is None else rows[at][1],
+                -at,
+            ),
+        )
         alike = [at for at in usable if rows[at][2] == rows[latest][2]]
         first = min(alike, key=lambda at: (rows[at][0], at))
         for at in usable:
@@ -116,10 +160,18 @@ def plainly(rows):
 ROW = st.tuples(st.integers(1, 4), st.one_of(st.none(), st.integers(0, 3)), st.sampled_from((A, B, C)))
 
 
-@given(st.lists(st.tuples(st.sampled_from(("a", "b")), st.sampled_from(("1", "2")), ROW), min_size=1, max_size=14), st.booleans())
+@given(
+    st.lists(
+        st.tuples(st.sampled_from(("a", "b")), st.sampled_from(("1", "2")), ROW), min_size=1, max_size=14
+    ),
+    st.booleans(),
+)
 @settings(max_examples=250, deadline=None)
 def test_against_the_rule_in_plain_python(connection, given_rows, timed):
-    rows = [(agency, ident, export, hour if not timed or hour is not None else 0, content) for agency, ident, (export, hour, content) in given_rows]
+    rows = [
+        (agency, ident, export, hour if not timed or hour is not None else 0, content)
+        for agency, ident, (export, hour, content) in given_rows
+    ]
     standing, refused = settled(connection, rows)
     for key in {row[:2] for row in rows}:
         own = [at for at, row in enumerate(rows) if row[:2] == key]
@@ -128,9 +180,21 @@ def test_against_the_rule_in_plain_python(connection, given_rows, timed):
 
 
 def test_absence_withdraws_nothing_and_the_counts_add_up(tmp_path):
-    one, two = (SOUND | dict(agency="A", inspection_id=name, home_id=name, inspected_on="2026-01-05") for name in "12")
-    found = snapshot_of(tmp_path, [one, two], [one | dict(leaks_seen="weeping")], [two, two | dict(leaks_seen="weeping")], [one])
+    one, two = (
+        SOUND | dict(agency="A", inspection_id=name, home_id=name, inspected_on="2026-01-05") for name in "12"
+    )
+    found = snapshot_of(
+        tmp_path,
+        [one, two],
+        [one | dict(leaks_seen="weeping")],
+        [two, two | dict(leaks_seen="weeping")],
+        [one],
+    )
     assert dict(found.rows("SELECT inspection_id, leaks_seen FROM readings")) == {"1": "none", "2": "none"}
-    counts = found.rows("SELECT rows_read, rows_kept, rows_repeated, rows_superseded, rows_not_loaded FROM exports ORDER BY export_id")
+    counts = found.rows(
+        "SELECT rows_read, rows_kept, rows_repeated, rows_superseded, rows_not_loaded FROM exports ORDER BY export_id"
+    )
     assert counts == [(2, 2, 0, 0, 0), (1, 0, 0, 1, 0), (2, 0, 0, 0, 2), (1, 0, 1, 0, 0)]
-    assert found.rows("SELECT DISTINCT reason, extent FROM not_loaded") == [(precedence.SAYS_TWO_THINGS, "row")]
+    assert found.rows("SELECT DISTINCT reason, extent FROM not_loaded") == [
+        (precedence.SAYS_TWO_THINGS, "row")
+    ]

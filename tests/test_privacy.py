@@ -58,15 +58,34 @@ def test_one_cell_gives_a_column_away(text, what):
 
 
 def test_names_and_births_by_the_run_of_cells():
-    people = [f"{first} {last}" for first in ("Ada", "Bea", "Cy") for last in ("Invented", "Madeup", "O’Nobody")]
-    births = [f"{month}/{day}/19{year}" for month, day, year in zip(range(1, 10), range(11, 20), range(41, 50))]
+    people = [
+        f"{first} {last}" for first in ("Ada", "Bea", "Cy") for last in ("Invented", "Madeup", "O’Nobody")
+    ]
+    births = [
+        f"{month}/{day}/19{year}" for month, day, year in zip(range(1, 10), range(11, 20), range(41, 50))
+    ]
     assert "names" in suspects("Column 9", people)[0][1]
     assert "birth" in suspects("Column 9", births)[0][1]
-    assert suspects("Column 9", ["Cast Iron", "Fin Tube"] * 20) == []  # many rows, few texts: a word, not people
+    assert (
+        suspects("Column 9", ["Cast Iron", "Fin Tube"] * 20) == []
+    )  # many rows, few texts: a word, not people
     assert suspects("Column 9", [birth.replace("/19", "/20") for birth in births]) == []
 
 
-@pytest.mark.parametrize("heading", ["Agency name", "Crew name", "Boiler age", "File name", "Tank size", "Boiler output", "Zone count", "Tract", "Printed on"])
+@pytest.mark.parametrize(
+    "heading",
+    [
+        "Agency name",
+        "Crew name",
+        "Boiler age",
+        "File name",
+        "Tank size",
+        "Boiler output",
+        "Zone count",
+        "Tract",
+        "Printed on",
+    ],
+)
 def test_headings_of_things_are_left_alone(heading):
     assert suspects(heading, ["1", "2"]) == []
 
@@ -76,11 +95,15 @@ def test_columns_of_readings_are_left_alone():
     for field in FIELDS:
         if field.kind == NUMBER:
             low, high = field.plausible
-            columns[field.name] = [f"{low + (high - low) * step / 40:.{field.decimals}f}" for step in range(41)]
+            columns[field.name] = [
+                f"{low + (high - low) * step / 40:.{field.decimals}f}" for step in range(41)
+            ]
         if field.kind == WORD and not field.personal:
             columns[field.name] = [*field.words] * 10
     longest = max(map(len, columns.values()))
-    table = pa.table({name: pa.array([texts[at % len(texts)] for at in range(longest)]) for name, texts in columns.items()})
+    table = pa.table(
+        {name: pa.array([texts[at % len(texts)] for at in range(longest)]) for name, texts in columns.items()}
+    )
     assert suspect_personal(list(columns), table) == []
 
 

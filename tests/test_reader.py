@@ -20,8 +20,34 @@ from pipelines.intake.reader import ExportError, open_export
 
 FULL = bool(os.environ.get("COLDFILL_FULL"))
 
-HEADINGS = ["Visit", "Home", "Day", "Kind", "Crew", "Cold psi", "Cold F", "Hot psi", "Hot F", "Tank gal", "Notes", "Form"]
-NOTES = ["ok", "", '3/4" copper, painted', "seen twice", "two lines:\nfirst, then second", "done", "tank; vent", "", "quoted \"word\"", "60 °F", "a\n\nb", "none"]
+HEADINGS = [
+    "Visit",
+    "Home",
+    "Day",
+    "Kind",
+    "Crew",
+    "Cold psi",
+    "Cold F",
+    "Hot psi",
+    "Hot F",
+    "Tank gal",
+    "Notes",
+    "Form",
+]
+NOTES = [
+    "ok",
+    "",
+    '3/4" copper, painted',
+    "seen twice",
+    "two lines:\nfirst, then second",
+    "done",
+    "tank; vent",
+    "",
+    'quoted "word"',
+    "60 °F",
+    "a\n\nb",
+    "none",
+]
 ROWS = [
     [f"V-{4100 + 7 * i}", f"H{230 + i}", f"2024-{i % 12 + 1:02d}-{i + 3:02d}", ("initial", "final", "qa")[i % 3], f"Crew {i % 4}",
      f"{12 + i % 5}.5", f"{64 + i % 7}", f"{19 + i % 6}.0", f"{171 + i}", ("4.4", "2.0", "")[i % 3], NOTES[i], ("A", "B")[i % 2]]
@@ -31,7 +57,9 @@ ROWS = [
 
 def written(rows, headings=HEADINGS, delimiter=",", line_end="\n", quoting=csv.QUOTE_MINIMAL, **more) -> str:
     text = io.StringIO(newline="")
-    csv.writer(text, delimiter=delimiter, lineterminator=line_end, quoting=quoting, **more).writerows([headings, *rows])
+    csv.writer(text, delimiter=delimiter, lineterminator=line_end, quoting=quoting, **more).writerows(
+        [headings, *rows]
+    )
     return text.getvalue()
 
 
@@ -77,10 +105,14 @@ def small_pieces(monkeypatch):
 @pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"])
 @pytest.mark.parametrize("quoting", [csv.QUOTE_MINIMAL, csv.QUOTE_ALL])
 @pytest.mark.parametrize("encoding, told", [("utf-8", "utf-8"), ("utf-8-sig", "utf-8"), ("utf-16", "utf-16-le"), ("utf-16-le", "utf-16-le"), ("utf-16-be", "utf-16-be"), ("cp1252", "windows-1252")])  # fmt: skip
-def test_every_dialect_in_every_encoding(tmp_path, small_pieces, delimiter, line_end, quoting, encoding, told):
+def test_every_dialect_in_every_encoding(
+    tmp_path, small_pieces, delimiter, line_end, quoting, encoding, told
+):
     rows = [list(row) for row in ROWS]
     rows[3][10], rows[7][10] = "60 °F, ½ full", "Küchenherd – “old”"
-    text = written(rows, delimiter=delimiter, line_end="\n" if line_end == "\r" else line_end, quoting=quoting)
+    text = written(
+        rows, delimiter=delimiter, line_end="\n" if line_end == "\r" else line_end, quoting=quoting
+    )
     if line_end == "\r":
         text, rows = text.replace("\n", "\r"), [[cell.replace("\n", "\r") for cell in row] for row in rows]
     export, got, lines = read_both(put(tmp_path, text.encode(encoding)))
@@ -125,7 +157,9 @@ def test_titles_and_blank_lines_above_the_headings(tmp_path, small_pieces):
 
 def test_known_headings_find_the_heading_line_among_lookalikes(tmp_path):
     above = ",".join(f"word {i}" for i in range(12)) + "\n"
-    export, rows, _ = read_both(put(tmp_path, above + written(ROWS)), headings_known={"visit", "COLD  PSI", "Hot psi"})
+    export, rows, _ = read_both(
+        put(tmp_path, above + written(ROWS)), headings_known={"visit", "COLD  PSI", "Hot psi"}
+    )
     assert export.heading_line == 2 and rows == ROWS
 
 
@@ -137,34 +171,65 @@ def test_heading_line_can_be_given(tmp_path):
 def test_a_units_line_is_no_row_and_is_told(tmp_path):
     units = ["", "", "yyyy-mm-dd", "", "", "psi", "°F", "(psi)", "[F]", "gal", "", ""]
     export, rows, lines = read_both(put(tmp_path, written([units, *ROWS])))
-    assert rows == ROWS and lines[0] == 3 and export.units == tuple(units) and any("units" in note for note in export.notes)
+    assert (
+        rows == ROWS
+        and lines[0] == 3
+        and export.units == tuple(units)
+        and any("units" in note for note in export.notes)
+    )
 
 
-@pytest.mark.parametrize("first", [["Visit", "Home", "Cold", "", "Hot", ""], ["Visit", "Home", "Cold", "Cold", "Hot", "Hot"], ["", "", "Cold", "", "Hot", ""]])
+@pytest.mark.parametrize(
+    "first",
+    [
+        ["Visit", "Home", "Cold", "", "Hot", ""],
+        ["Visit", "Home", "Cold", "Cold", "Hot", "Hot"],
+        ["", "", "Cold", "", "Hot", ""],
+    ],
+)
 def test_headings_over_two_lines_only_where_known(tmp_path, first):
-    second = ["", "", "psi", "temp", "psi", "temp"] if first[0] else ["Visit", "Home", "psi", "temp", "psi", "temp"]
+    second = (
+        ["", "", "psi", "temp", "psi", "temp"]
+        if first[0]
+        else ["Visit", "Home", "psi", "temp", "psi", "temp"]
+    )
     rows = [["V-1", "H1", "12", "60", "20", "180"], ["V-2", "H2", "13", "61", "21", "181"]]
     path = put(tmp_path, written([second, *rows], first))
     known = {"Visit", "Home", "cold psi", "cold temp", "hot psi", "hot temp"}
     export, got, _ = read_both(path, headings_known=known)
-    assert [sniff.fold(heading) for heading in export.headings] == ["visit", "home", "cold psi", "cold temp", "hot psi", "hot temp"]
+    assert [sniff.fold(heading) for heading in export.headings] == [
+        "visit",
+        "home",
+        "cold psi",
+        "cold temp",
+        "hot psi",
+        "hot temp",
+    ]
     assert got == rows
     assert any("headings are lines 1 and 2" in note for note in export.notes)
 
 
 def test_headings_over_two_lines_in_quotes(tmp_path):
     export, rows, lines = read_both(put(tmp_path, 'Visit,"Cold\nPressure",Hot\nV-1,12,20\n'))
-    assert export.headings == ("Visit", "Cold Pressure", "Hot") and rows == [["V-1", "12", "20"]] and lines == [3]
+    assert (
+        export.headings == ("Visit", "Cold Pressure", "Hot")
+        and rows == [["V-1", "12", "20"]]
+        and lines == [3]
+    )
 
 
 def test_headings_are_made_distinct(tmp_path):
     export, rows, _ = read_both(put(tmp_path, "Visit, Psi ,PSI,Psi (2),psi,\nV-1,1,2,3,4,5\n"))
-    assert export.headings == ("Visit", "Psi", "PSI (3)", "Psi (2)", "psi (4)", "column 6") and rows == [["V-1", "1", "2", "3", "4", "5"]]
+    assert export.headings == ("Visit", "Psi", "PSI (3)", "Psi (2)", "psi (4)", "column 6") and rows == [
+        ["V-1", "1", "2", "3", "4", "5"]
+    ]
 
 
 @pytest.mark.parametrize("head, tail", [(",", ","), ("", ","), (",,", ",,"), (",", "")])
 def test_separators_at_the_end_of_every_line(tmp_path, small_pieces, head, tail):
-    lines = [",".join(HEADINGS) + head] + [",".join(row).replace('"', "").replace("\n", " ").replace(", ", " ") + tail for row in ROWS]
+    lines = [",".join(HEADINGS) + head] + [
+        ",".join(row).replace('"', "").replace("\n", " ").replace(", ", " ") + tail for row in ROWS
+    ]
     export, rows, _ = read_both(put(tmp_path, "\n".join(lines) + "\n"))
     assert export.headings == tuple(HEADINGS) and len(rows) == 12 and not export.damage
     lines[4] += "," if tail else ",x"
@@ -180,7 +245,11 @@ def test_one_row_alone_proves_no_habit_of_separators(tmp_path, row):
 
 
 def test_repeated_headings_totals_and_blank_rows_are_told_from_rows(tmp_path, small_pieces):
-    text = written(ROWS[:4]) + written(ROWS[4:], line_end="\n") + "\n , ,\n,,,,,,,,,,,\nTotal,12,,,,150.5,,,,,,\nGrand total: 12\n12 records exported\n\x1a"
+    text = (
+        written(ROWS[:4])
+        + written(ROWS[4:], line_end="\n")
+        + "\n , ,\n,,,,,,,,,,,\nTotal,12,,,,150.5,,,,,,\nGrand total: 12\n12 records exported\n\x1a"
+    )
     export, rows, _ = read_both(put(tmp_path, text))
     assert rows == ROWS
     assert [(damage.line, damage.reason) for damage in export.damage] == [
@@ -237,7 +306,11 @@ def test_inch_marks_as_a_habit_are_text_but_one_alone_is_damage(tmp_path, small_
 
 def test_spaces_round_quotes_are_no_part_of_a_cell(tmp_path, small_pieces):
     export, rows, _ = read_both(put(tmp_path, 'Visit, Notes, Form\nV-1, "a, b" , A\nV-2,"c" ,B\n'))
-    assert rows == [["V-1", "a, b", " A"], ["V-2", "c", "B"]] and export.headings == ("Visit", "Notes", "Form")
+    assert rows == [["V-1", "a, b", " A"], ["V-2", "c", "B"]] and export.headings == (
+        "Visit",
+        "Notes",
+        "Form",
+    )
 
 
 def test_a_file_with_headings_only_has_no_rows(tmp_path):
@@ -248,7 +321,9 @@ def test_a_file_with_headings_only_has_no_rows(tmp_path):
 
 def test_a_quote_out_of_place_in_the_headings_costs_no_row(tmp_path):
     export, rows, _ = read_both(put(tmp_path, written(ROWS).replace("Cold psi", '"Cold psi')))
-    assert export.headings == tuple(HEADINGS) and rows == ROWS and any("quote" in note for note in export.notes)
+    assert (
+        export.headings == tuple(HEADINGS) and rows == ROWS and any("quote" in note for note in export.notes)
+    )
 
 
 def test_only_chosen_columns(tmp_path, small_pieces):
@@ -256,7 +331,9 @@ def test_only_chosen_columns(tmp_path, small_pieces):
     export = open_export(put(tmp_path, text))
     for fast in (True, False):
         tables = [batch.table for batch in export.batches(columns={"Notes", "Visit", "no such"}, fast=fast)]
-        assert [list(row.values()) for table in tables for row in table.to_pylist()] == [[row[0], row[10]] for row in ROWS]
+        assert [list(row.values()) for table in tables for row in table.to_pylist()] == [
+            [row[0], row[10]] for row in ROWS
+        ]
         assert [damage.reason for damage in export.damage] == [records.TOTALS]
 
 
@@ -282,10 +359,24 @@ REFUSED = {
 def test_what_is_no_table_is_refused_by_name(tmp_path, data):
     with pytest.raises(ExportError) as refused:
         open_export(put(tmp_path, data, "thing.csv"))
-    assert REFUSED[data] in str(refused.value) and "thing.csv" in str(refused.value) and "accepted: " in str(refused.value)
+    assert (
+        REFUSED[data] in str(refused.value)
+        and "thing.csv" in str(refused.value)
+        and "accepted: " in str(refused.value)
+    )
 
 
-@pytest.mark.parametrize("asked", [dict(encoding="klingon"), dict(encoding="rot13"), dict(encoding="cp037"), dict(delimiter=";;"), dict(delimiter=";"), dict(heading_line=40)])
+@pytest.mark.parametrize(
+    "asked",
+    [
+        dict(encoding="klingon"),
+        dict(encoding="rot13"),
+        dict(encoding="cp037"),
+        dict(delimiter=";;"),
+        dict(delimiter=";"),
+        dict(heading_line=40),
+    ],
+)
 def test_what_is_asked_for_must_make_sense(tmp_path, asked):
     with pytest.raises(ExportError):
         open_export(put(tmp_path, written(ROWS)), **asked)
@@ -301,7 +392,15 @@ class Base:
 
     def __init__(self, rows, headings=HEADINGS, separator=",", other=";", quoting=csv.QUOTE_MINIMAL):
         self.rows, self.separator, self.other = rows, separator, other
-        self.cells = [[written([], [cell, "x"], delimiter=separator, quoting=quoting).removesuffix("\n").removesuffix('"x"' if quoting else "x")[:-1] for cell in row] for row in rows]
+        self.cells = [
+            [
+                written([], [cell, "x"], delimiter=separator, quoting=quoting)
+                .removesuffix("\n")
+                .removesuffix('"x"' if quoting else "x")[:-1]
+                for cell in row
+            ]
+            for row in rows
+        ]
         self.texts = [separator.join(row) for row in self.cells]
         self.head = written([], headings, separator, quoting=quoting)
         self.starts = [2 + sum(text.count("\n") + 1 for text in self.texts[:r]) for r in range(len(rows))]
@@ -378,17 +477,36 @@ def test_damage_stays_in_its_row(tmp_path, small_pieces, base, kind):
         text = base.damaged(kind, r, c)
         if text is None or text == base.texts[r]:
             continue
-        export, rows, lines = read_both(put(tmp_path, base.file([*base.texts[:r], text, *base.texts[r + 1 :]])))
+        export, rows, lines = read_both(
+            put(tmp_path, base.file([*base.texts[:r], text, *base.texts[r + 1 :]]))
+        )
         said = base.says(kind, text)
-        assert rows == [*base.rows[:r], *([said] if said else []), *base.rows[r + 1 :]], (r, c, said, export.damage)
+        assert rows == [*base.rows[:r], *([said] if said else []), *base.rows[r + 1 :]], (
+            r,
+            c,
+            said,
+            export.damage,
+        )
         moved = len(re.findall("\r\n|\r|\n", text)) - base.texts[r].count("\n")
-        assert lines == [*base.starts[: r + bool(said)], *(line + moved for line in base.starts[r + 1 :])], (r, c)
-        assert [damage.line for damage in export.damage] == ([] if said else [base.starts[r]]), (r, c, export.damage)
+        assert lines == [*base.starts[: r + bool(said)], *(line + moved for line in base.starts[r + 1 :])], (
+            r,
+            c,
+        )
+        assert [damage.line for damage in export.damage] == ([] if said else [base.starts[r]]), (
+            r,
+            c,
+            export.damage,
+        )
         assert all(damage.reason in records.DAMAGE_REASONS and damage.expected for damage in export.damage)
 
 
 def test_the_family_is_large():
-    places = [(base, kind, r, c) for base in BASES.values() for kind in DAMAGE for r, c in np.ndindex(len(base.rows), len(base.rows[0]))]
+    places = [
+        (base, kind, r, c)
+        for base in BASES.values()
+        for kind in DAMAGE
+        for r, c in np.ndindex(len(base.rows), len(base.rows[0]))
+    ]
     assert sum(base.damaged(kind, r, c) not in (None, base.texts[r]) for base, kind, r, c in places) > 3000
 
 
@@ -414,22 +532,31 @@ def test_a_file_cut_off_anywhere_loses_at_most_its_last_row(tmp_path, small_piec
         rest = data[ends[complete - 1] if complete else start : cut]
         if len(rows) > complete:
             assert len(rows) == complete + 1 and not export.damage
-            assert rows[complete][:11] == ROWS[complete][:11] and ROWS[complete][11].startswith(rows[complete][11])
+            assert rows[complete][:11] == ROWS[complete][:11] and ROWS[complete][11].startswith(
+                rows[complete][11]
+            )
             assert not rest.endswith(b"\n") and any("no line end" in note for note in export.notes)
         else:
             assert len(export.damage) == bool(rest), (cut, export.damage)
 
 
 def test_an_unclosed_quote_among_quoted_cells_swallows_nothing(tmp_path, small_pieces):
-    cells = [[f'"{cell}"'.replace("\n", " ") for cell in row] for row in [[cell.replace('"', "") for cell in row] for row in ROWS]]
+    cells = [
+        [f'"{cell}"'.replace("\n", " ") for cell in row]
+        for row in [[cell.replace('"', "") for cell in row] for row in ROWS]
+    ]
     for r in range(12):
         for c in range(12):
             for broken in (cells[r][c][:-1], cells[r][c][1:]):
                 lines = [",".join(row) for row in cells]
                 lines[r] = swap(cells[r], c, ",", broken)
-                export, rows, _ = read_both(put(tmp_path, ",".join(HEADINGS) + "\n" + "\n".join(lines) + "\n"))
+                export, rows, _ = read_both(
+                    put(tmp_path, ",".join(HEADINGS) + "\n" + "\n".join(lines) + "\n")
+                )
                 expected = [[cell.strip('"') for cell in row] for i, row in enumerate(cells) if i != r]
-                if broken == '"' or len(rows) == 12:  # an empty cell without one quote, or `x"` at the end of a line
+                if (
+                    broken == '"' or len(rows) == 12
+                ):  # an empty cell without one quote, or `x"` at the end of a line
                     assert [row for i, row in enumerate(rows) if i != r] == expected or rows == expected
                 else:
                     assert rows == expected and len(export.damage) == 1, (r, c, broken, export.damage)
@@ -439,12 +566,16 @@ def test_two_lost_quotes_do_not_make_one_row_of_what_lies_between(tmp_path, smal
     """An opening quote in one row and a closing one in a later row satisfy the count of quotes and of cells."""
     for gap in (1, 2, 5, 9):
         for c in range(12):
-            rows = [[cell.replace('"', "").replace("\n", " ").replace(",", "") for cell in row] for row in ROWS]
+            rows = [
+                [cell.replace('"', "").replace("\n", " ").replace(",", "") for cell in row] for row in ROWS
+            ]
             lines = [list(row) for row in rows]
             lines[1][c], lines[1 + gap][c] = '"' + lines[1][c], lines[1 + gap][c] + '"'
             export, got, _ = read_both(put(tmp_path, "\n".join(map(",".join, [HEADINGS, *lines])) + "\n"))
             touched = {1} if lines[1 + gap][c] == '"' else {1, 1 + gap}
-            assert [row for row in got if row in rows] == [row for i, row in enumerate(rows) if i not in (1, 1 + gap)], (gap, c)
+            assert [row for row in got if row in rows] == [
+                row for i, row in enumerate(rows) if i not in (1, 1 + gap)
+            ], (gap, c)
             assert len(got) == 10 and len(export.damage) == 2, (gap, c, touched, export.damage)
 
 
@@ -460,7 +591,10 @@ def test_several_damaged_rows_leave_the_others_alone(tmp_path, small_pieces, see
             if text not in (None, texts[r]):
                 texts[r], said[r] = text, base.says(kind, text)
         export, rows, _ = read_both(put(tmp_path, base.file(texts)))
-        assert rows == [said.get(r, row) for r, row in enumerate(base.rows) if said.get(r, row)], (texts, export.damage)
+        assert rows == [said.get(r, row) for r, row in enumerate(base.rows) if said.get(r, row)], (
+            texts,
+            export.damage,
+        )
 
 
 def test_a_line_end_at_the_edge_of_a_row_never_leaves_a_piece_of_it_as_a_row(tmp_path, small_pieces):
@@ -474,11 +608,20 @@ def test_a_line_end_at_the_edge_of_a_row_never_leaves_a_piece_of_it_as_a_row(tmp
 
 
 def test_a_stray_line_between_rows_costs_no_neighbor(tmp_path, small_pieces):
-    for stray in ("page 2 of 3", "*** continued ***", "Printed 2024-05-06 by the office", "V-4100;H230;2024-01-03"):
+    for stray in (
+        "page 2 of 3",
+        "*** continued ***",
+        "Printed 2024-05-06 by the office",
+        "V-4100;H230;2024-01-03",
+    ):
         texts = BASES["mixed"].texts
         for r in range(13):
             export, rows, _ = read_both(put(tmp_path, BASES["mixed"].file([*texts[:r], stray, *texts[r:]])))
-            assert rows == ROWS and [damage.text for damage in export.damage] == [stray], (stray, r, export.damage)
+            assert rows == ROWS and [damage.text for damage in export.damage] == [stray], (
+                stray,
+                r,
+                export.damage,
+            )
 
 
 def test_a_control_byte_in_an_id_costs_its_row(tmp_path, small_pieces):
@@ -487,14 +630,18 @@ def test_a_control_byte_in_an_id_costs_its_row(tmp_path, small_pieces):
         texts = list(BASES["mixed"].texts)
         texts[r] = texts[r].replace("V-4", "V-4\a")
         export, rows, _ = read_both(put(tmp_path, BASES["mixed"].file(texts)))
-        assert rows == ROWS[:r] + ROWS[r + 1 :] and [damage.reason for damage in export.damage] == [records.NOT_TEXT]
+        assert rows == ROWS[:r] + ROWS[r + 1 :] and [damage.reason for damage in export.damage] == [
+            records.NOT_TEXT
+        ]
 
 
 def test_a_byte_that_is_text_in_no_encoding_does_not_turn_western_text_away(tmp_path):
     rows = [list(row) for row in ROWS]
     rows[0][10] = rows[8][10] = ""
     rows[9][10] = "60 °F"
-    export, got, _ = read_both(put(tmp_path, written(rows).encode("cp1252").replace(b"V-4128", b"V-\x814128")))
+    export, got, _ = read_both(
+        put(tmp_path, written(rows).encode("cp1252").replace(b"V-4128", b"V-\x814128"))
+    )
     assert export.encoding == "windows-1252" and got == rows[:4] + rows[5:]
 
 
@@ -508,12 +655,26 @@ def test_a_last_cell_in_quotes_torn_off_its_row_takes_the_row_with_it(tmp_path, 
         assert got == rows[:r] + rows[r + 1 :], (r, export.damage)
 
 
-@pytest.mark.parametrize("last, kept", [("12.5", True), ("9.5", True), ("12", False), ("1", False), ("12.", False), ("", False), ('"12"', True), ("x", True)])
+@pytest.mark.parametrize(
+    "last, kept",
+    [
+        ("12.5", True),
+        ("9.5", True),
+        ("12", False),
+        ("1", False),
+        ("12.", False),
+        ("", False),
+        ('"12"', True),
+        ("x", True),
+    ],
+)
 def test_a_number_at_the_end_of_a_file_without_line_end_may_be_cut(tmp_path, small_pieces, last, kept):
-    """"12" where the column has "12.5" and the like, and never two digits, may be the beginning of "12.5"."""
+    """ "12" where the column has "12.5" and the like, and never two digits, may be the beginning of "12.5"."""
     text = "Visit,Day,Psi\n" + "".join(f"V{i},2024-01-0{i},1{i}.5\n" for i in range(1, 6))
     export, rows, _ = read_both(put(tmp_path, text + f"V6,2024-01-06,{last}"))
-    assert len(rows) == 5 + kept and [damage.reason for damage in export.damage] == [records.CUT_OFF] * (not kept)
+    assert len(rows) == 5 + kept and [damage.reason for damage in export.damage] == [records.CUT_OFF] * (
+        not kept
+    )
     export, rows, _ = read_both(put(tmp_path, text + f"V6,2024-01-06,{last}\n"))
     assert len(rows) == 6 and not export.damage
 
@@ -524,7 +685,9 @@ def test_a_row_with_as_many_cells_by_another_separator_is_not_cut_at_the_wrong_m
     lines[4] = ";".join(rows[3]).replace(".", ",")
     assert lines[4].count(",") == lines[4].count(";") == 3
     export, got, _ = read_both(put(tmp_path, "\n".join(lines) + "\n"))
-    assert got == rows[:3] + rows[4:] and [damage.reason for damage in export.damage] == [records.OTHER_SEPARATOR]
+    assert got == rows[:3] + rows[4:] and [damage.reason for damage in export.damage] == [
+        records.OTHER_SEPARATOR
+    ]
     lines[4] = "V7004,15.5,3.5,a;b;c;d"
     export, got, _ = read_both(put(tmp_path, "\n".join(lines) + "\n"))
     assert len(got) == 8 and not export.damage
@@ -536,7 +699,16 @@ def test_damage_text_is_capped(tmp_path):
 
 
 def test_lines_are_physical(tmp_path, small_pieces):
-    text = written([]) + "\n\n" + written([], ROWS[4]) + "\n" + written([], ROWS[5]) + "\n\n\n" + "damaged\n" + written([], ROWS[6])
+    text = (
+        written([])
+        + "\n\n"
+        + written([], ROWS[4])
+        + "\n"
+        + written([], ROWS[5])
+        + "\n\n\n"
+        + "damaged\n"
+        + written([], ROWS[6])
+    )
     for line_end in ("\n", "\r\n", "\r"):
         export, rows, lines = read_both(put(tmp_path, text.replace("\n", line_end)))
         assert lines == [4, 7, 12] and [damage.line for damage in export.damage] == [11]
@@ -546,7 +718,10 @@ def test_a_lost_byte_in_utf_16_costs_its_row_only(tmp_path, small_pieces):
     rows = [[cell.replace("\n", " ") for cell in row] for row in ROWS]
     for encoding in ("utf-16-le", "utf-16-be"):
         data = "\ufeff".encode(encoding) + written(rows).encode(encoding)
-        start, stop = len(("\ufeff" + written(rows[:4])).encode(encoding)), len(("\ufeff" + written(rows[:5])).encode(encoding)) - 3
+        start, stop = (
+            len(("\ufeff" + written(rows[:4])).encode(encoding)),
+            len(("\ufeff" + written(rows[:5])).encode(encoding)) - 3,
+        )
         for at in range(start, stop, 1 if FULL else 5):
             export, got, _ = read_both(put(tmp_path, data[:at] + data[at + 1 :]))
             assert got == rows[:4] + rows[5:] and len(export.damage) == 1, (encoding, at, export.damage)
@@ -554,7 +729,10 @@ def test_a_lost_byte_in_utf_16_costs_its_row_only(tmp_path, small_pieces):
 
 # ---- properties
 
-CELLS = st.text(st.characters(codec="utf-8", exclude_categories=["Cs", "Cc"], include_characters='\n",;|\t\'\\ '), max_size=12)
+CELLS = st.text(
+    st.characters(codec="utf-8", exclude_categories=["Cs", "Cc"], include_characters="\n\",;|\t'\\ "),
+    max_size=12,
+)
 NAMES = st.lists(st.text("abcdefghijklmnopqrstuvwxyzäé ", min_size=3, max_size=9).map(str.strip).filter(lambda name: len(name) > 2), min_size=3, max_size=8, unique=True)  # fmt: skip
 
 
@@ -563,15 +741,31 @@ def exports(draw):
     """Headings, rows, and the bytes of an export in some dialect, with the delimiter."""
     names = [f"{name} {chr(65 + i)}" for i, name in enumerate(draw(NAMES))]
     rows = draw(st.lists(st.lists(CELLS, min_size=len(names) - 1, max_size=len(names) - 1), max_size=30))
-    rows = [[f"V{i}", *(cell.replace("\n", " ") if "\n" in cell and set(cell) & set(",;|\t") else cell for cell in row)] for i, row in enumerate(rows)]
+    rows = [
+        [
+            f"V{i}",
+            *(cell.replace("\n", " ") if "\n" in cell and set(cell) & set(",;|\t") else cell for cell in row),
+        ]
+        for i, row in enumerate(rows)
+    ]
     delimiter = draw(st.sampled_from(",;\t|"))
     line_end = draw(st.sampled_from(["\n", "\r\n"]))
-    text = written(rows, names, delimiter, line_end, draw(st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL])))
-    text = draw(st.sampled_from(["", "A title\n", "A title\n\n"])).replace("\n", line_end) + text + draw(st.sampled_from(["", line_end]))
+    text = written(
+        rows, names, delimiter, line_end, draw(st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL]))
+    )
+    text = (
+        draw(st.sampled_from(["", "A title\n", "A title\n\n"])).replace("\n", line_end)
+        + text
+        + draw(st.sampled_from(["", line_end]))
+    )
     return names, rows, text.encode(draw(st.sampled_from(["utf-8", "utf-8-sig", "utf-16"]))), delimiter
 
 
-PROPERTY = settings(max_examples=3000 if FULL else 150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+PROPERTY = settings(
+    max_examples=3000 if FULL else 150,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
 
 
 @PROPERTY
@@ -601,13 +795,26 @@ def accounted(path: Path, data: bytes):
     assert [start for start, _ in covered] == found
     inside = {line for start, stop in covered for line in range(start, stop)}
     for number, line in enumerate(re.split(rb"\r\n|\r|\n", text), 1):
-        blank = not line.decode("utf-8", "replace").strip(records.BLANKS + "\x1a" + table.layout.dialect.delimiter + table.layout.dialect.quote + " ")
-        assert number < table.line or number in inside or blank or covered[-1][0] < number and export.damage[-1].reason == records.OTHER_HEADINGS, (number, line)
+        blank = not line.decode("utf-8", "replace").strip(
+            records.BLANKS + "\x1a" + table.layout.dialect.delimiter + table.layout.dialect.quote + " "
+        )
+        assert (
+            number < table.line
+            or number in inside
+            or blank
+            or covered[-1][0] < number
+            and export.damage[-1].reason == records.OTHER_HEADINGS
+        ), (number, line)
     return export
 
 
 @PROPERTY
-@given(exports(), st.lists(st.tuples(st.integers(0, 10_000), st.binary(max_size=3), st.integers(0, 3)), min_size=1, max_size=4))
+@given(
+    exports(),
+    st.lists(
+        st.tuples(st.integers(0, 10_000), st.binary(max_size=3), st.integers(0, 3)), min_size=1, max_size=4
+    ),
+)
 def test_changed_bytes_never_raise_and_every_row_is_accounted_for(tmp_path, small_pieces, made, changes):
     data = made[2]
     for at, put_in, taken in changes:
@@ -620,7 +827,11 @@ def test_changed_bytes_never_raise_and_every_row_is_accounted_for(tmp_path, smal
 def test_mutations_of_one_export(tmp_path, small_pieces, seed):
     chance = random.Random(seed)
     for _ in range(2_000 if FULL else 25):
-        data = written(ROWS).replace("\n", chance.choice(["\n", "\r\n", "\r"])).encode(chance.choice(["utf-8", "utf-16", "cp1252"]))
+        data = (
+            written(ROWS)
+            .replace("\n", chance.choice(["\n", "\r\n", "\r"]))
+            .encode(chance.choice(["utf-8", "utf-16", "cp1252"]))
+        )
         for _ in range(chance.randint(1, 6)):
             at = chance.randrange(len(data) or 1)
             how = chance.randrange(5)
@@ -644,7 +855,15 @@ def test_one_damaged_row_leaves_the_rest_to_the_fast_path(tmp_path, monkeypatch)
     """Of a file of 40 pieces only the piece with the damage is read slowly."""
     monkeypatch.setattr(reader, "PIECE", 64 << 10)
     monkeypatch.setattr(reader, "SMALLEST_PIECE", 4 << 10)
-    lines = [",".join([f"V-{i}", *(cell.replace("\n", " ").replace('"', "").replace(",", "") for cell in ROWS[i % 12][1:])]) for i in range(30_000)]
+    lines = [
+        ",".join(
+            [
+                f"V-{i}",
+                *(cell.replace("\n", " ").replace('"', "").replace(",", "") for cell in ROWS[i % 12][1:]),
+            ]
+        )
+        for i in range(30_000)
+    ]
     lines[17_000] = lines[17_000].replace(",", "", 1)
     told = []
     slow = reader._told_rows

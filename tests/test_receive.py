@@ -29,11 +29,20 @@ def fleet(tmp_path):
 def own_mapping(fleet, name, headings, **more):
     """A mapping whose headings are our fields written otherwise, {heading: field}."""
     lines = [f"{key} = {json.dumps(value)}" for key, value in more.items()]
-    lines += [f"[columns.{json.dumps(heading)}]\nfield = {json.dumps(field)}" for heading, field in headings.items()]
+    lines += [
+        f"[columns.{json.dumps(heading)}]\nfield = {json.dumps(field)}" for heading, field in headings.items()
+    ]
     (fleet.mappings / f"{name}.toml").write_text("\n".join(lines) + "\n")
 
 
-OWN = {"Visit": "inspection_id", "House": "home_id", "Day": "inspected_on", "Kind": "inspection_kind", "Heat": "heating_system", "Cold": "cold_pressure_psig"}
+OWN = {
+    "Visit": "inspection_id",
+    "House": "home_id",
+    "Day": "inspected_on",
+    "Kind": "inspection_kind",
+    "Heat": "heating_system",
+    "Cold": "cold_pressure_psig",
+}
 
 
 def own_rows(path, *rows, headings=tuple(OWN)):
@@ -42,10 +51,13 @@ def own_rows(path, *rows, headings=tuple(OWN)):
 
 
 def in_force(snapshot):
-    return snapshot.rows("SELECT inspection_id, cold_pressure_psig, export_id, source_line FROM readings ORDER BY agency, inspection_id")
+    return snapshot.rows(
+        "SELECT inspection_id, cold_pressure_psig, export_id, source_line FROM readings ORDER BY agency, inspection_id"
+    )
 
 
 # ---- recognized, or named and kept out
+
 
 def test_files_that_cannot_be_used_are_named_and_the_others_go_on(fleet, tmp_path):
     folder = tmp_path / "inbox"
@@ -66,7 +78,13 @@ def test_files_that_cannot_be_used_are_named_and_the_others_go_on(fleet, tmp_pat
     assert [one["file_name"] for one in said["exports"]] == ["good.csv"]
     why = {one["file_name"]: one["why"] for one in said["kept_out"]}
     assert set(why) == {"picture.csv", "archive.csv", "book.csv", "empty.csv", "other.csv"}
-    for name, part in {"picture.csv": "a PNG image", "archive.csv": "a zip archive", "book.csv": "spreadsheet workbook (.xlsx)", "empty.csv": "the file is empty", "other.csv": "no mapping fits"}.items():
+    for name, part in {
+        "picture.csv": "a PNG image",
+        "archive.csv": "a zip archive",
+        "book.csv": "spreadsheet workbook (.xlsx)",
+        "empty.csv": "the file is empty",
+        "other.csv": "no mapping fits",
+    }.items():
         assert part in why[name] and why[name].startswith(name), why[name]
     assert "accepted: " in why["picture.csv"]
     statuses = dict(store.attach(fleet.current()).rows("SELECT file_name, status FROM exports"))
@@ -91,7 +109,9 @@ def test_two_mappings_that_fit_are_not_decided_by_a_guess(fleet, tmp_path):
     assert arrival.status == "kept out" and "'one', 'two'" in arrival.why and "--mapping" in arrival.why
     (arrival,) = receive.load(fleet, [path], mapping="two")
     assert (arrival.status, arrival.mapping) == ("loaded", "two")
-    (arrival,) = receive.load(fleet, [path])  # what was decided about these bytes stands, though a call leaves it open
+    (arrival,) = receive.load(
+        fleet, [path]
+    )  # what was decided about these bytes stands, though a call leaves it open
     assert (arrival.status, arrival.mapping) == ("already loaded", "two")
     assert [line.status for line in fleet.log()] == ["kept out", "loaded"]
 
@@ -100,13 +120,24 @@ def test_a_named_mapping_needs_the_required_columns(fleet, tmp_path):
     own_mapping(fleet, "own", OWN)
     (arrival,) = receive.load(fleet, [write(tmp_path / "a.csv", [row(1)])], mapping="own")
     assert arrival.status == "kept out"
-    for part in ("a.csv, line 1", "'own'", "inspection_id, home_id, inspected_on", "'Visit' for inspection_id"):
+    for part in (
+        "a.csv, line 1",
+        "'own'",
+        "inspection_id, home_id, inspected_on",
+        "'Visit' for inspection_id",
+    ):
         assert part in arrival.why
 
 
 @pytest.mark.parametrize("encoding", ["windows-1252", "utf-8", "utf-8-sig"])
 def test_a_mapping_s_encoding_does_not_garble_a_file_in_another_one(fleet, tmp_path, encoding):
-    own_mapping(fleet, "own", {"N° visite": "inspection_id", "Foyer": "home_id", "Date": "inspected_on", "Équipe": "crew"}, agency="Alder County", encoding="windows-1252")
+    own_mapping(
+        fleet,
+        "own",
+        {"N° visite": "inspection_id", "Foyer": "home_id", "Date": "inspected_on", "Équipe": "crew"},
+        agency="Alder County",
+        encoding="windows-1252",
+    )
     path = tmp_path / "a.csv"
     path.write_bytes("N° visite,Foyer,Date,Équipe\n1,H,2025-03-04,Été\n".encode(encoding))
     (arrival,), snapshot = fed(fleet, path)
@@ -122,7 +153,11 @@ def test_a_mapping_there_is_not_and_one_that_is_broken(fleet, tmp_path):
     assert done.exit_code == 2 and "there is no mapping 'nope'; there are canonical" in done.output
     (fleet.mappings / "own.toml").write_text('[columns."Visit"]\nfield = "inspection"\n')
     done = run(fleet, "load", path)
-    assert done.exit_code == 1 and 'own.toml: columns."Visit".field' in done.output and "nearest: " in done.output
+    assert (
+        done.exit_code == 1
+        and 'own.toml: columns."Visit".field' in done.output
+        and "nearest: " in done.output
+    )
     assert fleet.log() == () and not stored(fleet)
 
 
@@ -133,6 +168,7 @@ def test_a_file_that_cannot_be_opened(fleet, tmp_path):
 
 
 # ---- agencies
+
 
 def test_a_file_without_agency_is_kept_out_once_the_fleet_holds_another(fleet, tmp_path):
     own_mapping(fleet, "own", OWN)
@@ -145,7 +181,11 @@ def test_a_file_without_agency_is_kept_out_once_the_fleet_holds_another(fleet, t
     assert receive.load(fleet, [first])[0].status == "already loaded"
     (arrival,), snapshot = fed(fleet, second, agency="  Birch   River ")
     assert (arrival.status, arrival.agency) == ("loaded", "Birch River")
-    assert snapshot.rows("SELECT agency, inspection_id FROM readings ORDER BY 1") == [("", "1"), ("Alder County", "1"), ("Birch River", "2")]
+    assert snapshot.rows("SELECT agency, inspection_id FROM readings ORDER BY 1") == [
+        ("", "1"),
+        ("Alder County", "1"),
+        ("Birch River", "2"),
+    ]
     assert receive.load(fleet, [second])[0].status == "already loaded"
 
 
@@ -153,7 +193,10 @@ def test_two_agencies_that_count_from_one_never_meet(fleet, tmp_path):
     one = write(tmp_path / "a.csv", [row(1, home="1", cold="11")])
     two = write(tmp_path / "b.csv", [row(1, agency="Birch River", home="1", cold="13")])
     _, snapshot = fed(fleet, one, two)
-    assert snapshot.rows("SELECT agency, cold_pressure_psig FROM readings ORDER BY 1") == [("Alder County", 11.0), ("Birch River", 13.0)]
+    assert snapshot.rows("SELECT agency, cold_pressure_psig FROM readings ORDER BY 1") == [
+        ("Alder County", 11.0),
+        ("Birch River", 13.0),
+    ]
     assert snapshot.rows("SELECT count(*) FROM homes") == [(2,)]
 
 
@@ -164,6 +207,7 @@ def test_rows_without_agency_are_named(fleet, tmp_path):
 
 
 # ---- the same file, corrected files, remapped files
+
 
 def test_the_same_file_twice_changes_nothing(fleet, tmp_path):
     path = write(tmp_path / "a.csv", [row(1), row(2)])
@@ -181,7 +225,9 @@ def test_a_corrected_export_supersedes_row_by_row_and_the_old_rows_are_still_see
     fed(fleet, old)
     _, snapshot = fed(fleet, new)
     assert in_force(snapshot) == [("1", 15.0, 2, 3), ("2", 12.0, 1, 3), ("3", 9.0, 1, 4), ("4", 10.0, 2, 4)]
-    assert snapshot.rows("SELECT inspection_id, cold_pressure_psig, export_id, source_line FROM superseded") == [("1", 8.0, 1, 2)]
+    assert snapshot.rows(
+        "SELECT inspection_id, cold_pressure_psig, export_id, source_line FROM superseded"
+    ) == [("1", 8.0, 1, 2)]
     assert counts(snapshot) == {1: (3, 2, 0, 0, 1), 2: (3, 2, 0, 1, 0)}
 
 
@@ -198,20 +244,34 @@ def test_one_file_that_says_two_things_says_nothing_and_what_was_in_force_stays(
     _, snapshot = fed(fleet, write(tmp_path / "b.csv", [row(1, cold="8"), row(1, cold="9"), row(2)]))
     assert in_force(snapshot) == [("1", 12.0, 1, 2), ("2", 12.0, 2, 4)]
     assert counts(snapshot, 2) == (3, 1, 2, 0, 0)
-    assert {reason for reason, in snapshot.rows("SELECT reason FROM not_loaded")} == {"this file says two things about one inspection"}
+    assert {reason for (reason,) in snapshot.rows("SELECT reason FROM not_loaded")} == {
+        "this file says two things about one inspection"
+    }
 
 
 def test_a_remapped_file_gets_a_new_line_and_its_last_line_stands_without_being_newer(fleet, tmp_path):
     own_mapping(fleet, "psi", OWN, agency="Alder County")
-    (fleet.mappings / "bar.toml").write_text((fleet.mappings / "psi.toml").read_text().replace('field = "cold_pressure_psig"', 'field = "cold_pressure_psig"\nunit = "bar"'))
-    path = own_rows(tmp_path / "a.csv", "1,H-1,2025-03-04,initial,hot_water,1", "2,H-2,2025-03-04,initial,hot_water,1")
+    (fleet.mappings / "bar.toml").write_text(
+        (fleet.mappings / "psi.toml")
+        .read_text()
+        .replace('field = "cold_pressure_psig"', 'field = "cold_pressure_psig"\nunit = "bar"')
+    )
+    path = own_rows(
+        tmp_path / "a.csv", "1,H-1,2025-03-04,initial,hot_water,1", "2,H-2,2025-03-04,initial,hot_water,1"
+    )
     _, snapshot = fed(fleet, path, mapping="psi")
     assert [cold for _, cold, *_ in in_force(snapshot)] == [1.0, 1.0]
     fed(fleet, write(tmp_path / "b.csv", [row(1, home="H-1", cold="12")]))
     (arrival,), snapshot = fed(fleet, path, mapping="bar")
     assert arrival.status == "loaded"
-    assert in_force(snapshot) == [("1", 12.0, 2, 2), ("2", 14.5, 1, 3)]  # 1 bar is 14.5 psi (14.5038, from memory)
-    assert [(line.number, line.mapping) for line in fleet.log() if line.file_name == "a.csv"] == [(1, "psi"), (3, "bar")]
+    assert in_force(snapshot) == [
+        ("1", 12.0, 2, 2),
+        ("2", 14.5, 1, 3),
+    ]  # 1 bar is 14.5 psi (14.5038, from memory)
+    assert [(line.number, line.mapping) for line in fleet.log() if line.file_name == "a.csv"] == [
+        (1, "psi"),
+        (3, "bar"),
+    ]
     assert [(one.export_id, one.mapping) for one in fleet.received()] == [(1, "bar"), (2, "canonical")]
 
 
@@ -234,10 +294,13 @@ def test_received_is_when_the_bytes_first_came(fleet, tmp_path, monkeypatch):
     (one,) = fleet.received()
     assert (one.when, one.received_at) == ("2026-02-01T08:00:00Z", "2026-01-01T08:00:00Z")
     monkeypatch.undo()
-    assert store.attach(build.build(fleet)).rows("SELECT received_at FROM exports") == [("2026-01-01T08:00:00Z",)]
+    assert store.attach(build.build(fleet)).rows("SELECT received_at FROM exports") == [
+        ("2026-01-01T08:00:00Z",)
+    ]
 
 
 # ---- the command: what it says, and its exit status
+
 
 def test_kept_out_alone_is_status_1_and_publishes_nothing(fleet, tmp_path):
     path = tmp_path / "a.csv"
@@ -248,26 +311,58 @@ def test_kept_out_alone_is_status_1_and_publishes_nothing(fleet, tmp_path):
 
 
 def test_wrong_calls_are_status_2(fleet, tmp_path):
-    for words in (["load"], ["load", tmp_path / "nothing there"], ["load", "--nonsense", tmp_path], ["purge", "123456"], ["map"]):
+    for words in (
+        ["load"],
+        ["load", tmp_path / "nothing there"],
+        ["load", "--nonsense", tmp_path],
+        ["purge", "123456"],
+        ["map"],
+    ):
         assert run(fleet, *words).exit_code == 2, words
 
 
 def test_a_load_says_what_was_not_loaded_with_line_heading_text_and_what_is_accepted(fleet, tmp_path):
-    path = write(tmp_path / "a.csv", [row(1, cold="twelve"), row(2, day=""), "Total,2", row(3) | {"Printed by": "x", "Phone": "555-010-0199"}])
+    path = write(
+        tmp_path / "a.csv",
+        [
+            row(1, cold="twelve"),
+            row(2, day=""),
+            "Total,2",
+            row(3) | {"Printed by": "x", "Phone": "555-010-0199"},
+        ],
+    )
     done = run(fleet, "load", path)
     assert done.exit_code == 0
-    for part in ("rows: 4 read, 2 in force, 2 not loaded", "heading 'cold_pressure_psig': not a number (line 2: 'twelve'; accepted: a number", "heading 'inspected_on': required field not recorded (line 3",
-                 "totals line (line 4", "1 columns not mapped: Printed by", "dropped, not stored: 'Phone' (the heading speaks of a telephone number)"):
+    for part in (
+        "rows: 4 read, 2 in force, 2 not loaded",
+        "heading 'cold_pressure_psig': not a number (line 2: 'twelve'; accepted: a number",
+        "heading 'inspected_on': required field not recorded (line 3",
+        "totals line (line 4",
+        "1 columns not mapped: Printed by",
+        "dropped, not stored: 'Phone' (the heading speaks of a telephone number)",
+    ):
         assert part in done.output, (part, done.output)
     said = json.loads(run(fleet, "load", path, "--json").output)
-    assert said["exports"][0]["dropped"][0]["heading"] == "Phone" and said["exports"][0]["rows_not_loaded"] == 2 and said["kept_out"] == []
+    assert (
+        said["exports"][0]["dropped"][0]["heading"] == "Phone"
+        and said["exports"][0]["rows_not_loaded"] == 2
+        and said["kept_out"] == []
+    )
 
 
-@pytest.mark.parametrize("spoiled", [row(2, cold="twelve"), row(2, day=""), "2,H-2", row(1, cold="8"), row(2) | {"Printed by": "office"}], ids=["cell", "row", "damage", "two things", "column"])
+@pytest.mark.parametrize(
+    "spoiled",
+    [row(2, cold="twelve"), row(2, day=""), "2,H-2", row(1, cold="8"), row(2) | {"Printed by": "office"}],
+    ids=["cell", "row", "damage", "two things", "column"],
+)
 def test_strict_is_all_or_nothing(fleet, tmp_path, spoiled):
     good, bad = write(tmp_path / "a.csv", [row(7)]), write(tmp_path / "b.csv", [row(1), spoiled])
     done = run(fleet, "load", "--strict", good, bad)
-    assert done.exit_code == 1 and "b.csv: not all of it can be loaded" in done.stderr and "a.csv: another file" in done.stderr
+    assert (
+        done.exit_code == 1
+        and "b.csv: not all of it can be loaded" in done.stderr
+        and "a.csv: another file" in done.stderr
+    )
     assert fleet.log() == () and fleet.snapshots() == () and not stored(fleet)
     assert run(fleet, "load", "--strict", good).exit_code == 0
     assert len(fleet.log()) == 1
@@ -277,16 +372,27 @@ def test_preview_shows_how_a_file_would_be_read_and_stores_nothing(fleet, tmp_pa
     path = write(tmp_path / "a.csv", [row(1, cold="twelve"), row(2) | {"Client": "A. B."}])
     done = run(fleet, "load", "--preview", path)
     assert done.exit_code == 0
-    for part in ("mapping 'canonical'", "2 of the first 2 rows could be used", "cold_pressure_psig: cold_pressure_psig, 1 used, 0 not recorded, 1 not used (not a number (1))",
-                 "Client: no field (looks personal"):
+    for part in (
+        "mapping 'canonical'",
+        "2 of the first 2 rows could be used",
+        "cold_pressure_psig: cold_pressure_psig, 1 used, 0 not recorded, 1 not used (not a number (1))",
+        "Client: no field (looks personal",
+    ):
         assert part in done.output, (part, done.output)
     assert fleet.log() == () and not stored(fleet)
-    assert json.loads(run(fleet, "load", "--preview", path, "--json").output)["files"][0]["not_loaded"][0]["raw_text"] == "twelve"
+    assert (
+        json.loads(run(fleet, "load", "--preview", path, "--json").output)["files"][0]["not_loaded"][0][
+            "raw_text"
+        ]
+        == "twelve"
+    )
 
 
 def test_a_drafted_mapping_can_be_loaded_with(fleet, tmp_path):
     path = tmp_path / "spring list.csv"
-    path.write_text("Visit number,House,Date of inspection,Visit type,Heating,Cold pressure (bar),Owner name\n1,H-1,2025-03-04,audit,hydronic,0.8,A. B.\n2,H-2,2025-03-05,post,hydronic,0.9,C. D.\n")
+    path.write_text(
+        "Visit number,House,Date of inspection,Visit type,Heating,Cold pressure (bar),Owner name\n1,H-1,2025-03-04,audit,hydronic,0.8,A. B.\n2,H-2,2025-03-05,post,hydronic,0.9,C. D.\n"
+    )
     assert run(fleet, "load", path).exit_code == 1
     target = fleet.mappings / "spring.toml"
     assert run(fleet, "map", path, "--agency", "Alder County", "--out", target).exit_code == 0
@@ -294,8 +400,12 @@ def test_a_drafted_mapping_can_be_loaded_with(fleet, tmp_path):
     done = run(fleet, "load", path)
     assert done.exit_code == 0, done.output
     snapshot = store.attach(fleet.current())
-    assert snapshot.rows("SELECT inspection_id, inspection_kind, heating_system, cold_pressure_psig FROM readings ORDER BY 1") == [
-        ("1", "initial", "hot_water", 11.6), ("2", "final", "hot_water", 13.1)]  # 0.8 bar 11.60, 0.9 bar 13.05 psi
+    assert snapshot.rows(
+        "SELECT inspection_id, inspection_kind, heating_system, cold_pressure_psig FROM readings ORDER BY 1"
+    ) == [
+        ("1", "initial", "hot_water", 11.6),
+        ("2", "final", "hot_water", 13.1),
+    ]  # 0.8 bar 11.60, 0.9 bar 13.05 psi
     assert snapshot.rows("SELECT dropped_headings FROM exports WHERE status = 'loaded'") == [("Owner name",)]
 
 
@@ -305,8 +415,23 @@ LOAD = [sys.executable, "-m", "pipelines.cli", "load"]
 
 
 def test_two_loads_at_once_wait_for_each_other_and_lose_nothing(fleet, tmp_path):
-    paths = [write(tmp_path / f"{letter}.csv", [row(number, cold=str(5 + place)) for number in range(place * 20, place * 20 + 30)]) for place, letter in enumerate("abcd")]
-    running = [subprocess.Popen([*LOAD, *map(str, some), "--fleet", str(fleet.path)], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) for some in (paths[:2], paths[2:], paths)]
+    paths = [
+        write(
+            tmp_path / f"{letter}.csv",
+            [row(number, cold=str(5 + place)) for number in range(place * 20, place * 20 + 30)],
+        )
+        for place, letter in enumerate("abcd")
+    ]
+    running = [
+        subprocess.Popen(
+            [*LOAD, *map(str, some), "--fleet", str(fleet.path)],
+            cwd=ROOT,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        for some in (paths[:2], paths[2:], paths)
+    ]
     said = [process.communicate(timeout=120) for process in running]
     assert [process.returncode for process in running] == [0, 0, 0], said
     assert sorted(line.file_name for line in fleet.log()) == ["a.csv", "b.csv", "c.csv", "d.csv"]
@@ -316,7 +441,13 @@ def test_two_loads_at_once_wait_for_each_other_and_lose_nothing(fleet, tmp_path)
 def test_a_load_that_waits_says_so(fleet, tmp_path):
     path = write(tmp_path / "a.csv", [row(1)])
     with receive.locked(fleet.path / ".load.lock", 1):
-        process = subprocess.Popen([*LOAD, str(path), "--fleet", str(fleet.path)], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        process = subprocess.Popen(
+            [*LOAD, str(path), "--fleet", str(fleet.path)],
+            cwd=ROOT,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
         assert re.search("Another load is running in .*; waiting until it is done", process.stderr.readline())
         assert fleet.log() == ()
     process.communicate(timeout=60)
@@ -331,7 +462,9 @@ def test_readers_see_whole_snapshots_while_files_are_loaded(fleet, tmp_path):
         while not stop.is_set():
             try:
                 snapshot = store.attach(fleet.snapshot())
-                rows, homes, kept = snapshot.rows("SELECT (SELECT count(*) FROM readings), (SELECT count(*) FROM homes), (SELECT sum(rows_kept)::BIGINT FROM exports)")[0]
+                rows, homes, kept = snapshot.rows(
+                    "SELECT (SELECT count(*) FROM readings), (SELECT count(*) FROM homes), (SELECT sum(rows_kept)::BIGINT FROM exports)"
+                )[0]
                 seen.add(rows)
                 if rows != homes or rows != kept or rows % 10:
                     wrong.append((rows, homes, kept))
@@ -344,7 +477,10 @@ def test_readers_see_whole_snapshots_while_files_are_loaded(fleet, tmp_path):
         reader.start()
     try:
         for part in (1, 2, 3, 4):
-            fed(fleet, write(tmp_path / f"{part}.csv", [row(number) for number in range(part * 10, part * 10 + 10)]))
+            fed(
+                fleet,
+                write(tmp_path / f"{part}.csv", [row(number) for number in range(part * 10, part * 10 + 10)]),
+            )
             time.sleep(0.05)
     finally:
         stop.set()
@@ -356,15 +492,29 @@ def test_readers_see_whole_snapshots_while_files_are_loaded(fleet, tmp_path):
 @pytest.mark.parametrize("limit", [20_000, 200_000], ids=["no room for the copy", "no room for the snapshot"])
 def test_a_full_disk_is_said_and_leaves_what_was_there(fleet, tmp_path, limit):
     fed(fleet, write(tmp_path / "a.csv", [row(1)]))
-    before = {path: hashlib.sha256(path.read_bytes()).hexdigest() for path in (*fleet.snapshots(), *fleet.exports.iterdir(), fleet.path / "states.csv")}
+    before = {
+        path: hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in (*fleet.snapshots(), *fleet.exports.iterdir(), fleet.path / "states.csv")
+    }
     big = write(tmp_path / "b.csv", [row(number, notes="x" * 60) for number in range(1000)])
-    code = (f"import resource; resource.setrlimit(resource.RLIMIT_FSIZE, ({limit}, resource.RLIM_INFINITY))\nfrom pipelines.cli import main\nmain()")
-    done = subprocess.run([sys.executable, "-c", code, "load", str(big), "--fleet", str(fleet.path)], cwd=ROOT, capture_output=True, text=True, check=False, timeout=120)
+    code = f"import resource; resource.setrlimit(resource.RLIMIT_FSIZE, ({limit}, resource.RLIM_INFINITY))\nfrom pipelines.cli import main\nmain()"
+    done = subprocess.run(
+        [sys.executable, "-c", code, "load", str(big), "--fleet", str(fleet.path)],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
+    )
     assert done.returncode == 1 and os.strerror(errno.EFBIG) not in done.stdout
     assert "larger than the system allows" in done.stderr, done.stderr
     assert "Traceback" not in done.stderr
-    assert {path: hashlib.sha256(path.read_bytes()).hexdigest() for path in before} == before and fleet.snapshots() == tuple(path for path in before if path.suffix == ".duckdb")
-    assert not list(fleet.snapshots_folder.glob(".building-*")) and not list(fleet.exports.glob(".incoming-*"))
+    assert {
+        path: hashlib.sha256(path.read_bytes()).hexdigest() for path in before
+    } == before and fleet.snapshots() == tuple(path for path in before if path.suffix == ".duckdb")
+    assert not list(fleet.snapshots_folder.glob(".building-*")) and not list(
+        fleet.exports.glob(".incoming-*")
+    )
     assert run(fleet, "load", big).exit_code == 0
     assert build.verify(fleet) == []
 
@@ -383,10 +533,15 @@ def test_a_damaged_snapshot_is_named_and_made_again(fleet, tmp_path):
     assert in_force(store.attach(fleet.current())) == [("1", 12.0, 1, 2), ("2", 12.0, 1, 3)]
 
 
-@pytest.mark.skipif(not os.path.isdir("/sys/kernel"), reason="needs a folder that nobody, root included, may write in")
+@pytest.mark.skipif(
+    not os.path.isdir("/sys/kernel"), reason="needs a folder that nobody, root included, may write in"
+)
 def test_a_folder_that_nobody_may_write_in_is_said(tmp_path):
     done = run(Fleet("/sys/fleet"), "load", write(tmp_path / "a.csv", [row(1)]))
-    assert done.exit_code == 1 and re.fullmatch(r"Cannot write in /sys/fleet.*: (?:permission denied|the disk is mounted read-only).*--fleet.*\n", done.stderr), done.stderr
+    assert done.exit_code == 1 and re.fullmatch(
+        r"Cannot write in /sys/fleet.*: (?:permission denied|the disk is mounted read-only).*--fleet.*\n",
+        done.stderr,
+    ), done.stderr
 
 
 def test_what_a_killed_load_left_is_cleared_by_the_next(fleet, tmp_path):

@@ -15,8 +15,29 @@ from pipelines.policy import policy as policies
 from pipelines.readings import REASONS, Readings
 from pipelines.recompute import Recomputed
 from pipelines.results import OUTCOMES, results
-from tests.inspections import NO_RELIEF, NO_TANK, SOUND, STEEL, batch, judge, sample_inspections, shipped_policy, told
-from tests.test_checks import BOILER_GAUGE, CASES, DEFICIENT, ESTIMATED, ETHYLENE, NOT_APPLICABLE, NOT_VERIFIED, OK, PROPYLENE, UNSAID
+from tests.inspections import (
+    NO_RELIEF,
+    NO_TANK,
+    SOUND,
+    STEEL,
+    batch,
+    judge,
+    sample_inspections,
+    shipped_policy,
+    told,
+)
+from tests.test_checks import (
+    BOILER_GAUGE,
+    CASES,
+    DEFICIENT,
+    ESTIMATED,
+    ETHYLENE,
+    NOT_APPLICABLE,
+    NOT_VERIFIED,
+    OK,
+    PROPYLENE,
+    UNSAID,
+)
 
 
 # ---- what is assessed at all
@@ -27,12 +48,27 @@ STATES = (
     (dict(heating_system=None, fill_setting_psig=None), None),
     (dict(heating_system=None, tank_type=None), None),
     (STEEL | dict(heating_system=None, fill_setting_psig=None), None),
-    (dict(heating_system=None, tank_type=None, fill_setting_psig=None), (NOT_VERIFIED, "heating system not recorded", "heating_system")),
-    (NO_TANK | dict(heating_system=None, fill_setting_psig=None), (NOT_VERIFIED, "heating system not recorded", "heating_system")),
-    *((dict(heating_system=other), (NOT_APPLICABLE, "another heating system", "heating_system")) for other in ("hot_water_open", "steam", "warm_air", "heat_pump", "other")),
-    (dict(relief_setting_psig=15.0), (NOT_VERIFIED, "looks like steam: relief setting too low for hot water", "relief_setting_psig")),
+    (
+        dict(heating_system=None, tank_type=None, fill_setting_psig=None),
+        (NOT_VERIFIED, "heating system not recorded", "heating_system"),
+    ),
+    (
+        NO_TANK | dict(heating_system=None, fill_setting_psig=None),
+        (NOT_VERIFIED, "heating system not recorded", "heating_system"),
+    ),
+    *(
+        (dict(heating_system=other), (NOT_APPLICABLE, "another heating system", "heating_system"))
+        for other in ("hot_water_open", "steam", "warm_air", "heat_pump", "other")
+    ),
+    (
+        dict(relief_setting_psig=15.0),
+        (NOT_VERIFIED, "looks like steam: relief setting too low for hot water", "relief_setting_psig"),
+    ),
     (dict(relief_setting_psig=15.1), None),
-    (dict(heating_system="steam", relief_setting_psig=15.0), (NOT_APPLICABLE, "another heating system", "heating_system")),
+    (
+        dict(heating_system="steam", relief_setting_psig=15.0),
+        (NOT_APPLICABLE, "another heating system", "heating_system"),
+    ),
     (dict(tank_type="open"), (NOT_VERIFIED, "looks like an open system", "tank_type")),
 )
 
@@ -51,9 +87,18 @@ def test_what_is_assessed(changes, everywhere):
 
 def test_no_furnace_is_ever_flagged():
     """Whatever else such a row carries."""
-    wrong = NO_RELIEF | dict(tank_valve="closed", relief_signs="discharging", low_water_cutoff_test="failed", leaks_seen="dripping", supply_pressure_psig=120.0)
+    wrong = NO_RELIEF | dict(
+        tank_valve="closed",
+        relief_signs="discharging",
+        low_water_cutoff_test="failed",
+        leaks_seen="dripping",
+        supply_pressure_psig=120.0,
+    )
     for system in ("warm_air", "heat_pump", "steam", "other", "hot_water_open"):
-        outcomes = {told(result).outcome for result in results(batch([SOUND | wrong | dict(heating_system=system)])).values()}
+        outcomes = {
+            told(result).outcome
+            for result in results(batch([SOUND | wrong | dict(heating_system=system)])).values()
+        }
         assert outcomes == {NOT_APPLICABLE}
 
 
@@ -77,13 +122,21 @@ ADDITIVES = (
 @pytest.mark.parametrize("device", [word for word in BY_NAME["backflow_device"].words if word != "none"])
 @pytest.mark.parametrize("loop, additive", ADDITIVES)
 def test_backflow_device_against_what_is_in_the_loop(device, loop, additive):
-    enough = {device in accepted for accepted, possible in ((ENOUGH_FOR_WATER, additive is not True), (ENOUGH_FOR_CHEMICALS, additive is not False)) if possible}
+    enough = {
+        device in accepted
+        for accepted, possible in (
+            (ENOUGH_FOR_WATER, additive is not True),
+            (ENOUGH_FOR_CHEMICALS, additive is not False),
+        )
+        if possible
+    }
     wanted = NOT_VERIFIED if len(enough) == 2 else OK if enough == {True} else DEFICIENT
     assert judge(SOUND | loop | dict(backflow_device=device), "backflow-insufficient").outcome == wanted
 
 
 def test_local_code_rules(tmp_path):
-    (tmp_path / "policy.toml").write_text("""
+    (tmp_path / "policy.toml").write_text(
+        """
         [[region]]
         name = "Harbor"
         limits = { cold_margin_psi = 5.0, backflow_test_months = 24, tank_tap_certainty = 0.3 }
@@ -91,29 +144,51 @@ def test_local_code_rules(tmp_path):
         backflow_without_additives = ["double_check"]
         backflow_tested_on_supply = ["public", "well"]
         low_water_cutoff = ["probe_or_float", "flow_or_pressure_switch"]
-    """, encoding="utf-8")
+    """,
+        encoding="utf-8",
+    )
     policy = policies.load(tmp_path / "policy.toml")
     cases = (
         ("backflow-insufficient", dict(backflow_device="double_check"), OK, DEFICIENT),
         ("backflow-insufficient", dict(backflow_device="dual_check_vented"), DEFICIENT, OK),
-        ("backflow-insufficient", dict(backflow_device="double_check", water_treatment="yes"), DEFICIENT, DEFICIENT),
+        (
+            "backflow-insufficient",
+            dict(backflow_device="double_check", water_treatment="yes"),
+            DEFICIENT,
+            DEFICIENT,
+        ),
         ("low-water-cutoff-missing", dict(low_water_cutoff="flow_or_pressure_switch"), OK, DEFICIENT),
         ("backflow-test-overdue", dict(backflow_tested_on=date(2024, 6, 1)), OK, DEFICIENT),
-        ("backflow-test-overdue", dict(backflow_tested_on=date(2024, 6, 1), water_source="well"), OK, NOT_APPLICABLE),
-        ("backflow-test-overdue", dict(backflow_tested_on=date(2024, 6, 1), water_source=None), NOT_VERIFIED, NOT_VERIFIED),
+        (
+            "backflow-test-overdue",
+            dict(backflow_tested_on=date(2024, 6, 1), water_source="well"),
+            OK,
+            NOT_APPLICABLE,
+        ),
+        (
+            "backflow-test-overdue",
+            dict(backflow_tested_on=date(2024, 6, 1), water_source=None),
+            NOT_VERIFIED,
+            NOT_VERIFIED,
+        ),
         ("cold-pressure-low", dict(cold_pressure_psig=11.5), DEFICIENT, OK),
     )
     for check, changes, harbor, elsewhere in cases:
         assert judge(SOUND | changes, check, policy, " HARBOR ").outcome == harbor, (check, changes)
         assert judge(SOUND | changes, check, policy, "Hills").outcome == elsewhere, (check, changes)
         rows = batch([SOUND | changes] * 3, policy, ["Hills", "Harbor", "Hills"])
-        assert [OUTCOMES[code] for code in results(rows, [BY_ID[check]])[check].outcome] == [elsewhere, harbor, elsewhere]
+        assert [OUTCOMES[code] for code in results(rows, [BY_ID[check]])[check].outcome] == [
+            elsewhere,
+            harbor,
+            elsewhere,
+        ]
     tapped = SOUND | dict(tank_tap="full")
     assert judge(tapped, "tank-sounds-full", policy, "Harbor").certainty == 0.3
     assert judge(tapped, "tank-sounds-full", policy, "Hills").certainty == 0.5
 
 
 # ---- certainty and numbers of single results
+
 
 def test_words_are_certain_and_weak_evidence_is_not():
     assert judge(SOUND, "relief-isolated").certainty == 1
@@ -127,30 +202,51 @@ def test_words_are_certain_and_weak_evidence_is_not():
 
 def test_certainty_is_even_at_a_limit_and_follows_the_gauge():
     """A standard deviation away from its limit a normal error leaves 0.8413 (any table of the normal distribution)."""
-    assert judge(SOUND | dict(hot_pressure_psig=27.0), "hot-pressure-near-relief").certainty == pytest.approx(0.5, abs=1e-4)
-    assert judge(SOUND | dict(hot_pressure_psig=27.5), "hot-pressure-near-relief").certainty == pytest.approx(0.8413, abs=1e-4)
-    assert judge(SOUND | dict(hot_pressure_psig=26.5), "hot-pressure-near-relief").certainty == pytest.approx(0.8413, abs=1e-4)
+    assert judge(SOUND | dict(hot_pressure_psig=27.0), "hot-pressure-near-relief").certainty == pytest.approx(
+        0.5, abs=1e-4
+    )
+    assert judge(SOUND | dict(hot_pressure_psig=27.5), "hot-pressure-near-relief").certainty == pytest.approx(
+        0.8413, abs=1e-4
+    )
+    assert judge(SOUND | dict(hot_pressure_psig=26.5), "hot-pressure-near-relief").certainty == pytest.approx(
+        0.8413, abs=1e-4
+    )
     boiler = SOUND | BOILER_GAUGE | dict(hot_pressure_psig=27.0 + 1.25**0.5)  # bias 1 psi and noise 0.5
     assert judge(boiler, "hot-pressure-near-relief").certainty == pytest.approx(0.8413, abs=1e-4)
-    assert judge(SOUND | dict(cold_temperature_f=103.0), "cold-reading-hot").certainty == pytest.approx(0.8413, abs=1e-4)
+    assert judge(SOUND | dict(cold_temperature_f=103.0), "cold-reading-hot").certainty == pytest.approx(
+        0.8413, abs=1e-4
+    )
 
 
 def test_a_cut_off_reading_is_as_certain_as_the_gauge():
     """No ratio without a cold temperature, and a sound tank far below: what is left is whether 27 psi was truly reached."""
     boiler = 1.25**0.5  # bias 1 psi and noise 0.5
-    for gauge, hot, share in (({}, 27.0, 0.5), ({}, 27.5, 0.8413), ({}, 28.0, 0.9772), (BOILER_GAUGE, 27.0, 0.5), (BOILER_GAUGE, 27.0 + boiler, 0.8413)):
-        found = judge(SOUND | gauge | dict(cold_temperature_f=None, hot_pressure_psig=hot), "tank-cushion-lost")
+    for gauge, hot, share in (
+        ({}, 27.0, 0.5),
+        ({}, 27.5, 0.8413),
+        ({}, 28.0, 0.9772),
+        (BOILER_GAUGE, 27.0, 0.5),
+        (BOILER_GAUGE, 27.0 + boiler, 0.8413),
+    ):
+        found = judge(
+            SOUND | gauge | dict(cold_temperature_f=None, hot_pressure_psig=hot), "tank-cushion-lost"
+        )
         assert (found.outcome, found.reason) == (DEFICIENT, "the hot reading is cut off by the relief valve")
         assert found.certainty == pytest.approx(share, abs=0.05)
 
 
 def test_an_unbounded_pressure_is_no_more_certain_than_its_volumes():
     """1.0 gal of gas against an estimated loop of 41.85 gal: between 0.44 and 1.42 gal of expansion, evenly."""
-    high = SOUND | ESTIMATED | dict(tank_volume_gal=1.0, relief_setting_psig=75.0, boiler_max_pressure_psig=80.0)
+    high = (
+        SOUND | ESTIMATED | dict(tank_volume_gal=1.0, relief_setting_psig=75.0, boiler_max_pressure_psig=80.0)
+    )
     found = judge(high, "predicted-pressure-near-relief")
     room = 1.0 - 26.696 / (67.5 + 14.696)  # of the gallon of gas, below 90 % of 75 psi
     share = (1.3 - room / (41.85 * 1.0416 / 40)) / 0.9
-    assert (found.outcome, found.reason) == (DEFICIENT, "no cushion left") and found.certainty == pytest.approx(share, abs=0.02)
+    assert (found.outcome, found.reason) == (
+        DEFICIENT,
+        "no cushion left",
+    ) and found.certainty == pytest.approx(share, abs=0.02)
     assert judge(SOUND | NO_TANK, "predicted-pressure-near-relief").certainty == 1
 
 
@@ -162,6 +258,7 @@ def test_bands_show_what_was_compared():
 
 
 # ---- properties over CHECKS and FIELDS
+
 
 def examples(outcome):
     """First example of each check with this outcome."""
@@ -183,16 +280,27 @@ def test_ids_are_unique_and_in_their_groups():
 
 
 # Written out once more, so that none is marked by accident.
-SAFETY_CRITICAL = set("""
+SAFETY_CRITICAL = set(
+    """
     hot-pressure-near-relief tank-missing tank-valved-off tank-cushion-lost tank-diaphragm-failed relief-missing relief-isolated relief-did-not-open
     relief-set-above-boiler relief-capacity-short relief-discharge-hidden relief-discharge-unpiped relief-discharge-blocked relief-discharge-restricted
-    relief-discharging backflow-missing backflow-insufficient low-water-cutoff-missing low-water-cutoff-failed""".split())
-ACT_TODAY = {"relief-missing", "relief-isolated", "relief-did-not-open", "relief-set-above-boiler", "relief-discharge-blocked", "low-water-cutoff-failed"}
-OTHERS = set("""
+    relief-discharging backflow-missing backflow-insufficient low-water-cutoff-missing low-water-cutoff-failed""".split()
+)
+ACT_TODAY = {
+    "relief-missing",
+    "relief-isolated",
+    "relief-did-not-open",
+    "relief-set-above-boiler",
+    "relief-discharge-blocked",
+    "low-water-cutoff-failed",
+}
+OTHERS = set(
+    """
     cold-pressure-low cold-pressure-high fill-pressure-off-setting supply-pressure-high predicted-pressure-near-relief tank-undersized tank-sounds-full
     precharge-low precharge-high relief-stained backflow-test-overdue vent-cap-tight vent-with-compression-tank gauge-missing-or-stuck leak-seen
     makeup-excessive anticipator-mismatch precharge-under-pressure precharge-echoes-system pressure-did-not-rise cold-reading-hot readings-repeated
-    passed-but-readings-disagree""".split())
+    passed-but-readings-disagree""".split()
+)
 
 
 def test_the_catalogue_is_whole():
@@ -207,42 +315,101 @@ def test_every_check_has_an_example(outcome):
 
 
 # Readings without which a check cannot be made; of those in one tuple any one would do.
-HEIGHT, VOLUME = ("top_height_ft", "stories"), (("system_volume_gal", "boiler_output_btuh"), ("system_volume_gal", "emitter"))
+HEIGHT, VOLUME = (
+    ("top_height_ft", "stories"),
+    (("system_volume_gal", "boiler_output_btuh"), ("system_volume_gal", "emitter")),
+)
 NEEDED = {
-    "cold-pressure-low": ("cold_pressure_psig", HEIGHT), "cold-pressure-high": ("cold_pressure_psig", HEIGHT),
-    "fill-pressure-off-setting": ("cold_pressure_psig", "fill_setting_psig", "fill_connection"), "supply-pressure-high": ("supply_pressure_psig",),
+    "cold-pressure-low": ("cold_pressure_psig", HEIGHT),
+    "cold-pressure-high": ("cold_pressure_psig", HEIGHT),
+    "fill-pressure-off-setting": ("cold_pressure_psig", "fill_setting_psig", "fill_connection"),
+    "supply-pressure-high": ("supply_pressure_psig",),
     "hot-pressure-near-relief": ("hot_pressure_psig", "relief_setting_psig"),
-    "predicted-pressure-near-relief": ("cold_pressure_psig", "relief_setting_psig", "precharge_psig", "precharge_system_side", "tank_type", "tank_volume_gal", "elevation_ft", *VOLUME),
-    "tank-missing": ("tank_type",), "tank-valved-off": ("tank_type", "tank_valve"),
-    "tank-undersized": ("tank_type", "tank_volume_gal", "relief_setting_psig", "elevation_ft", HEIGHT, *VOLUME),
-    "tank-cushion-lost": ("tank_type", "tank_volume_gal", "cold_pressure_psig", "cold_temperature_f", "hot_pressure_psig", "hot_temperature_f",
-                          "hot_reading_state", "elevation_ft", ("precharge_psig", *HEIGHT), *VOLUME),
-    "tank-diaphragm-failed": ("tank_type", "tank_air_valve"), "tank-sounds-full": ("tank_type", "tank_tap"),
-    "precharge-low": ("tank_type", "precharge_psig", "precharge_system_side", HEIGHT), "precharge-high": ("tank_type", "precharge_psig", "precharge_system_side", HEIGHT),
-    "relief-missing": (("relief_present", "relief_setting_psig"),), "relief-isolated": ("relief_mounting",),
+    "predicted-pressure-near-relief": (
+        "cold_pressure_psig",
+        "relief_setting_psig",
+        "precharge_psig",
+        "precharge_system_side",
+        "tank_type",
+        "tank_volume_gal",
+        "elevation_ft",
+        *VOLUME,
+    ),
+    "tank-missing": ("tank_type",),
+    "tank-valved-off": ("tank_type", "tank_valve"),
+    "tank-undersized": (
+        "tank_type",
+        "tank_volume_gal",
+        "relief_setting_psig",
+        "elevation_ft",
+        HEIGHT,
+        *VOLUME,
+    ),
+    "tank-cushion-lost": (
+        "tank_type",
+        "tank_volume_gal",
+        "cold_pressure_psig",
+        "cold_temperature_f",
+        "hot_pressure_psig",
+        "hot_temperature_f",
+        "hot_reading_state",
+        "elevation_ft",
+        ("precharge_psig", *HEIGHT),
+        *VOLUME,
+    ),
+    "tank-diaphragm-failed": ("tank_type", "tank_air_valve"),
+    "tank-sounds-full": ("tank_type", "tank_tap"),
+    "precharge-low": ("tank_type", "precharge_psig", "precharge_system_side", HEIGHT),
+    "precharge-high": ("tank_type", "precharge_psig", "precharge_system_side", HEIGHT),
+    "relief-missing": (("relief_present", "relief_setting_psig"),),
+    "relief-isolated": ("relief_mounting",),
     "relief-did-not-open": ("hot_pressure_psig", "relief_setting_psig", "relief_signs"),
-    "relief-set-above-boiler": ("relief_setting_psig", "boiler_max_pressure_psig"), "relief-capacity-short": ("relief_capacity_btuh", "boiler_output_btuh"),
-    "relief-discharge-hidden": ("relief_discharge_end",), "relief-discharge-unpiped": ("relief_discharge_end", "relief_discharge_pipe"),
-    "relief-discharge-blocked": ("relief_discharge_pipe",), "relief-discharge-restricted": ("relief_discharge_pipe",),
-    "relief-discharging": ("relief_signs",), "relief-stained": ("relief_signs",),
-    "backflow-missing": ("backflow_device",), "backflow-insufficient": ("backflow_device",), "backflow-test-overdue": ("backflow_device", "water_source", "backflow_tested_on"),
-    "vent-cap-tight": ("vent_cap", "tank_type"), "vent-with-compression-tank": ("vent_cap", "tank_type"),
-    "low-water-cutoff-missing": ("low_water_cutoff",), "low-water-cutoff-failed": ("low_water_cutoff_test",),
-    "gauge-missing-or-stuck": ("boiler_gauge",), "leak-seen": ("leaks_seen",), "makeup-excessive": ("makeup_gal_per_month",),
+    "relief-set-above-boiler": ("relief_setting_psig", "boiler_max_pressure_psig"),
+    "relief-capacity-short": ("relief_capacity_btuh", "boiler_output_btuh"),
+    "relief-discharge-hidden": ("relief_discharge_end",),
+    "relief-discharge-unpiped": ("relief_discharge_end", "relief_discharge_pipe"),
+    "relief-discharge-blocked": ("relief_discharge_pipe",),
+    "relief-discharge-restricted": ("relief_discharge_pipe",),
+    "relief-discharging": ("relief_signs",),
+    "relief-stained": ("relief_signs",),
+    "backflow-missing": ("backflow_device",),
+    "backflow-insufficient": ("backflow_device",),
+    "backflow-test-overdue": ("backflow_device", "water_source", "backflow_tested_on"),
+    "vent-cap-tight": ("vent_cap", "tank_type"),
+    "vent-with-compression-tank": ("vent_cap", "tank_type"),
+    "low-water-cutoff-missing": ("low_water_cutoff",),
+    "low-water-cutoff-failed": ("low_water_cutoff_test",),
+    "gauge-missing-or-stuck": ("boiler_gauge",),
+    "leak-seen": ("leaks_seen",),
+    "makeup-excessive": ("makeup_gal_per_month",),
     "anticipator-mismatch": ("thermostat", "anticipator_a", "controlled_current_a"),
     "precharge-under-pressure": ("tank_type", "precharge_psig", "precharge_system_side"),
     "precharge-echoes-system": ("tank_type", "precharge_psig", "cold_pressure_psig", "hot_pressure_psig"),
-    "pressure-did-not-rise": ("cold_pressure_psig", "hot_pressure_psig", "hot_temperature_f", "tank_volume_gal", "elevation_ft", *VOLUME),
-    "cold-reading-hot": ("cold_temperature_f",), "readings-repeated": ("repeated_elsewhere",), "passed-but-readings-disagree": ("stated_result", "inspection_kind"),
+    "pressure-did-not-rise": (
+        "cold_pressure_psig",
+        "hot_pressure_psig",
+        "hot_temperature_f",
+        "tank_volume_gal",
+        "elevation_ft",
+        *VOLUME,
+    ),
+    "cold-reading-hot": ("cold_temperature_f",),
+    "readings-repeated": ("repeated_elsewhere",),
+    "passed-but-readings-disagree": ("stated_result", "inspection_kind"),
 }
-SOUND_FOR = {"vent-with-compression-tank": STEEL, "precharge-echoes-system": UNSAID | dict(precharge_psig=8.0)}
+SOUND_FOR = {
+    "vent-with-compression-tank": STEEL,
+    "precharge-echoes-system": UNSAID | dict(precharge_psig=8.0),
+}
 
 
 def test_needs_are_stated_for_every_check():
     assert set(NEEDED) == set(BY_ID)
 
 
-@pytest.mark.parametrize("check, missing", [(check, missing) for check, needs in NEEDED.items() for missing in needs])
+@pytest.mark.parametrize(
+    "check, missing", [(check, missing) for check, needs in NEEDED.items() for missing in needs]
+)
 def test_any_needed_reading_missing_is_not_verified(check, missing):
     """Never ok, and never deficient however bad the rest looks; a cell that was kept out is as good as none, and says so."""
     gone = (missing,) if isinstance(missing, str) else missing
@@ -258,24 +425,50 @@ def test_any_needed_reading_missing_is_not_verified(check, missing):
 
 
 # Readings whose absence the policy fills, or that say something only when they are there: without them a number may move.
-FILLED = {"boiler_min_pressure_psig", "top_height_ft", "boiler_level", "antifreeze", "antifreeze_percent", "fill_setting_psig", "system_volume_gal", "pipe_material",
-          "emitter", "high_limit_f", "tank_valve", "buffer_tank_gal", "tank_above_gauge_ft", "tank_temperature_f"}
-STATED = [(check, changes, outcome) for check, changes, outcome in CASES if outcome in (OK, DEFICIENT) and "results" not in BY_ID[check].uses]
+FILLED = {
+    "boiler_min_pressure_psig",
+    "top_height_ft",
+    "boiler_level",
+    "antifreeze",
+    "antifreeze_percent",
+    "fill_setting_psig",
+    "system_volume_gal",
+    "pipe_material",
+    "emitter",
+    "high_limit_f",
+    "tank_valve",
+    "buffer_tank_gal",
+    "tank_above_gauge_ft",
+    "tank_temperature_f",
+}
+STATED = [
+    (check, changes, outcome)
+    for check, changes, outcome in CASES
+    if outcome in (OK, DEFICIENT) and "results" not in BY_ID[check].uses
+]
 
 
 def test_a_reading_less_never_turns_an_outcome_around():
     """Without any one reading an outcome stays or is not verified; it neither turns nor ceases to apply."""
     for check, changes, outcome in STATED:
         row = SOUND | changes
-        present = [field.name for field in FIELDS if row.get(field.name) is not None and field.name not in FILLED]
+        present = [
+            field.name for field in FIELDS if row.get(field.name) is not None and field.name not in FILLED
+        ]
         if check == "precharge-under-pressure":  # a charge under pressure is odd until a pressure clears it
             present = [name for name in present if name not in ("cold_pressure_psig", "hot_pressure_psig")]
         said = results(batch([row | {name: None} for name in present]), (BY_ID[check],))[check].outcome
         for name, code in zip(present, said, strict=True):
-            assert OUTCOMES[code] in (outcome, NOT_VERIFIED), f"{check} {changes} without {name}: {OUTCOMES[code]}"
+            assert OUTCOMES[code] in (outcome, NOT_VERIFIED), (
+                f"{check} {changes} without {name}: {OUTCOMES[code]}"
+            )
 
 
-NAMES = [field.name for field in FIELDS if SOUND.get(field.name) is not None and field.name not in ("inspected_on",)]
+NAMES = [
+    field.name
+    for field in FIELDS
+    if SOUND.get(field.name) is not None and field.name not in ("inspected_on",)
+]
 
 
 @given(st.sets(st.sampled_from(NAMES), max_size=25), st.booleans())
@@ -286,11 +479,17 @@ def test_silence_never_makes_a_sound_loop_deficient_nor_inapplicable(gone, steel
     after = results(batch([row | dict.fromkeys(gone)]))
     for check, result in after.items():
         said = told(result).outcome
-        assert said == before[check] or said == NOT_VERIFIED or (before[check] == NOT_APPLICABLE and said == OK), f"{check} without {sorted(gone)}: {before[check]} -> {said}"
+        assert (
+            said == before[check] or said == NOT_VERIFIED or (before[check] == NOT_APPLICABLE and said == OK)
+        ), f"{check} without {sorted(gone)}: {before[check]} -> {said}"
 
 
 WORD_VALUES = {field.name: st.sampled_from((None, *field.words)) for field in FIELDS if field.words}
-NUMBER_VALUES = {field.name: st.one_of(st.none(), st.floats(*field.plausible).map(lambda value: round(value, 2))) for field in FIELDS if field.plausible}
+NUMBER_VALUES = {
+    field.name: st.one_of(st.none(), st.floats(*field.plausible).map(lambda value: round(value, 2)))
+    for field in FIELDS
+    if field.plausible
+}
 
 
 @given(st.lists(st.fixed_dictionaries({}, optional=WORD_VALUES | NUMBER_VALUES), min_size=1, max_size=4))
@@ -301,13 +500,21 @@ def test_whatever_is_recorded_every_result_is_well_formed(changes):
         stated = np.isin(result.outcome, (0, 1))
         assert np.array_equal(np.isnan(result.certainty), ~stated)
         assert ((result.certainty[stated] >= 0) & (result.certainty[stated] <= 1)).all()
-        assert (result.reason[~stated] > 0).all() and not np.isinf([result.observed, result.low, result.high]).any()
+        assert (result.reason[~stated] > 0).all() and not np.isinf(
+            [result.observed, result.low, result.high]
+        ).any()
 
 
 def same(left, right):
     """Bit for bit, missing numbers included."""
-    return all(np.array_equal(getattr(left, name), getattr(right, name), equal_nan=name in ("observed", "low", "high", "certainty"))
-               for name in ("outcome", "reason", "about", "observed", "low", "high", "certainty"))
+    return all(
+        np.array_equal(
+            getattr(left, name),
+            getattr(right, name),
+            equal_nan=name in ("observed", "low", "high", "certainty"),
+        )
+        for name in ("outcome", "reason", "about", "observed", "low", "high", "certainty")
+    )
 
 
 @pytest.mark.parametrize("size, rows", [(1, 60), (2, 120), (7, 700), (1000, 3000)])
@@ -319,7 +526,13 @@ def test_outcomes_do_not_depend_on_the_size_of_a_batch(size, rows):
     for start in range(0, rows, size):
         part = slice(start, min(start + size, len(readings)))
         for check, result in results(Recomputed(readings.rows(part), policy)).items():
-            cut = type(result)(**{name: getattr(whole[check], name)[part] for name in ("outcome", "observed", "low", "high", "certainty", "said")}, words=None)
+            cut = type(result)(
+                **{
+                    name: getattr(whole[check], name)[part]
+                    for name in ("outcome", "observed", "low", "high", "certainty", "said")
+                },
+                words=None,
+            )
             assert same(result, cut), (check, start)
 
 
@@ -336,10 +549,16 @@ def test_a_result_for_every_inspection_and_check():
 
 def test_results_of_a_snapshot_are_inspections_times_checks(sample_snapshot):
     inspections, rows, distinct = sample_snapshot.rows("""
-        SELECT (SELECT count(*) FROM readings), count(*), count(DISTINCT (agency, inspection_id, check_id)) FROM results""")[0]
+        SELECT (SELECT count(*) FROM readings), count(*), count(DISTINCT (agency, inspection_id, check_id)) FROM results""")[
+        0
+    ]
     assert rows == distinct == inspections * len(CHECKS)
-    assert sample_snapshot.rows("SELECT count(*) FROM results WHERE outcome IS NULL OR (certainty IS NULL) <> (outcome NOT IN ('ok', 'deficient'))") == [(0,)]
-    assert sample_snapshot.rows("SELECT count(*) FROM results WHERE outcome IN ('not verified', 'not applicable') AND reason IS NULL") == [(0,)]
+    assert sample_snapshot.rows(
+        "SELECT count(*) FROM results WHERE outcome IS NULL OR (certainty IS NULL) <> (outcome NOT IN ('ok', 'deficient'))"
+    ) == [(0,)]
+    assert sample_snapshot.rows(
+        "SELECT count(*) FROM results WHERE outcome IN ('not verified', 'not applicable') AND reason IS NULL"
+    ) == [(0,)]
 
 
 def test_every_limit_may_differ_by_region_or_is_refused(tmp_path):
@@ -350,7 +569,10 @@ def test_every_limit_may_differ_by_region_or_is_refused(tmp_path):
     pairs, codes = [("", "Hills"), ("", "Harbor")], np.arange(len(some)) % 2
     before = results(Recomputed(some, shipped.for_rows()))
     for limit in shipped.limits.values():
-        (tmp_path / "policy.toml").write_text(f'[[region]]\nname = "Harbor"\nlimits = {{ {limit.name} = {limit.value / 2} }}\n', encoding="utf-8")
+        (tmp_path / "policy.toml").write_text(
+            f'[[region]]\nname = "Harbor"\nlimits = {{ {limit.name} = {limit.value / 2} }}\n',
+            encoding="utf-8",
+        )
         if not limit.by_region:
             with pytest.raises(policies.PolicyError, match=limit.name):
                 policies.load(tmp_path / "policy.toml")
@@ -358,11 +580,28 @@ def test_every_limit_may_differ_by_region_or_is_refused(tmp_path):
         policy = policies.load(tmp_path / "policy.toml")
         after = results(Recomputed(some, policy.for_rows((pairs, codes))))
         for check, result in after.items():
-            hills = type(result)(**{name: getattr(result, name)[codes == 0] for name in ("outcome", "observed", "low", "high", "certainty", "said")}, words=None)
-            kept = type(result)(**{name: getattr(before[check], name)[codes == 0] for name in ("outcome", "observed", "low", "high", "certainty", "said")}, words=None)
+            hills = type(result)(
+                **{
+                    name: getattr(result, name)[codes == 0]
+                    for name in ("outcome", "observed", "low", "high", "certainty", "said")
+                },
+                words=None,
+            )
+            kept = type(result)(
+                **{
+                    name: getattr(before[check], name)[codes == 0]
+                    for name in ("outcome", "observed", "low", "high", "certainty", "said")
+                },
+                words=None,
+            )
             assert same(hills, kept), (limit.name, check)
         whole = policies.load(tmp_path / "policy.toml")
-        (tmp_path / "fleet.toml").write_text(f"[limits]\n{limit.name} = {limit.value / 2}\n", encoding="utf-8")
+        (tmp_path / "fleet.toml").write_text(
+            f"[limits]\n{limit.name} = {limit.value / 2}\n", encoding="utf-8"
+        )
         everywhere = results(Recomputed(some, policies.load(tmp_path / "fleet.toml").for_rows()))
         for check, result in after.items():
-            assert np.array_equal(result.outcome[codes == 1], everywhere[check].outcome[codes == 1]), (limit.name, check)
+            assert np.array_equal(result.outcome[codes == 1], everywhere[check].outcome[codes == 1]), (
+                limit.name,
+                check,
+            )

@@ -11,12 +11,26 @@ from tests.inspections import shipped_policy
 
 # MIL-STD-882E, Table III (seen in one full copy; two others differ in some cells and disagree with the ranking below).
 MATRIX_882E = {
-    "A": ("high", "high", "serious", "medium"), "B": ("high", "high", "serious", "medium"), "C": ("high", "serious", "medium", "low"),
-    "D": ("serious", "medium", "medium", "low"), "E": ("medium", "medium", "medium", "low"),
+    "A": ("high", "high", "serious", "medium"),
+    "B": ("high", "high", "serious", "medium"),
+    "C": ("high", "serious", "medium", "low"),
+    "D": ("serious", "medium", "medium", "low"),
+    "E": ("medium", "medium", "medium", "low"),
 }
 # MIL-STD-882D, Table A-III: example ranks (seen in a reproduction, Serious Incident Prevention p. 80); its bands are from memory.
-RANKS_882D = {"A": (1, 3, 7, 13), "B": (2, 5, 9, 16), "C": (4, 6, 11, 18), "D": (8, 10, 14, 19), "E": (12, 15, 17, 20)}
-BANDS_882D = (("high", range(1, 6)), ("serious", range(6, 10)), ("medium", range(10, 18)), ("low", range(18, 21)))
+RANKS_882D = {
+    "A": (1, 3, 7, 13),
+    "B": (2, 5, 9, 16),
+    "C": (4, 6, 11, 18),
+    "D": (8, 10, 14, 19),
+    "E": (12, 15, 17, 20),
+}
+BANDS_882D = (
+    ("high", range(1, 6)),
+    ("serious", range(6, 10)),
+    ("medium", range(10, 18)),
+    ("low", range(18, 21)),
+)
 
 
 @pytest.mark.parametrize("probability", PROBABILITIES)
@@ -24,11 +38,15 @@ def test_the_matrix_is_the_published_one(probability):
     for severity in (1, 2, 3, 4):
         level = shipped_policy().level(severity, probability)
         assert level == MATRIX_882E[probability][severity - 1]
-        assert [level] == [name for name, ranks in BANDS_882D if RANKS_882D[probability][severity - 1] in ranks]
+        assert [level] == [
+            name for name, ranks in BANDS_882D if RANKS_882D[probability][severity - 1] in ranks
+        ]
 
 
 def level(check, certainty=1.0, active=False, policy=None):
-    return LEVELS[risk.levels(BY_ID[check], policy or shipped_policy(), np.array([certainty]), np.array([active]))[0]]
+    return LEVELS[
+        risk.levels(BY_ID[check], policy or shipped_policy(), np.array([certainty]), np.array([active]))[0]
+    ]
 
 
 def test_evidence_moves_the_probability_by_one_step():
@@ -43,7 +61,10 @@ def test_evidence_moves_the_probability_by_one_step():
 
 
 def test_both_ends_of_the_scale_stay(tmp_path):
-    (tmp_path / "policy.toml").write_text('[risk.leak-seen]\nprobability = "A"\n[risk.vent-cap-tight]\nprobability = "E"\nseverity = 1\n', encoding="utf-8")
+    (tmp_path / "policy.toml").write_text(
+        '[risk.leak-seen]\nprobability = "A"\n[risk.vent-cap-tight]\nprobability = "E"\nseverity = 1\n',
+        encoding="utf-8",
+    )
     policy = policies.load(tmp_path / "policy.toml")
     assert level("leak-seen", active=True, policy=policy) == MATRIX_882E["A"][2]
     assert level("vent-cap-tight", certainty=0.1, policy=policy) == MATRIX_882E["E"][0]
@@ -51,7 +72,9 @@ def test_both_ends_of_the_scale_stay(tmp_path):
 
 @pytest.mark.parametrize("check", [check.id for check in HOME_CHECKS if check.act_today])
 def test_what_must_be_acted_on_today_stays_so(check, tmp_path):
-    (tmp_path / "policy.toml").write_text(f'[risk.{check}]\nprobability = "E"\nseverity = 4\n', encoding="utf-8")
+    (tmp_path / "policy.toml").write_text(
+        f'[risk.{check}]\nprobability = "E"\nseverity = 4\n', encoding="utf-8"
+    )
     for policy in (shipped_policy(), policies.load(tmp_path / "policy.toml")):
         assert level(check, certainty=0.1, policy=policy) == "act today"
 
@@ -59,7 +82,12 @@ def test_what_must_be_acted_on_today_stays_so(check, tmp_path):
 def test_many_at_once():
     certainty, active = np.array([1.0, 0.5, 1.0, 0.5]), np.array([False, False, True, True])
     check = BY_ID["relief-discharge-hidden"]  # severity 2, probability C
-    assert [LEVELS[code] for code in risk.levels(check, shipped_policy(), certainty, active)] == ["serious", "medium", "high", "serious"]
+    assert [LEVELS[code] for code in risk.levels(check, shipped_policy(), certainty, active)] == [
+        "serious",
+        "medium",
+        "high",
+        "serious",
+    ]
 
 
 def test_every_check_of_a_home_has_a_level_and_no_evidence_does():
@@ -71,8 +99,10 @@ def test_every_check_of_a_home_has_a_level_and_no_evidence_does():
 
 def test_a_policy_may_only_name_checks_that_exist(tmp_path):
     risk.refuse_unknown(shipped_policy(), "policy.toml")
-    for text, key in (('[risk.tank-to-small]\nseverity = 2\n', "risk.tank-to-small"),
-                      ('[measures.paint]\ntitle = "Paint it"\nfixes = ["leaks-seen"]\n', "measures.paint")):
+    for text, key in (
+        ("[risk.tank-to-small]\nseverity = 2\n", "risk.tank-to-small"),
+        ('[measures.paint]\ntitle = "Paint it"\nfixes = ["leaks-seen"]\n', "measures.paint"),
+    ):
         (tmp_path / "policy.toml").write_text(text, encoding="utf-8")
         with pytest.raises(policies.PolicyError, match=f"policy.toml: {key}.*nearest"):
             risk.refuse_unknown(policies.load(tmp_path / "policy.toml"), "policy.toml")

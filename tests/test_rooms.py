@@ -31,18 +31,68 @@ MAY_IMPORT = {
     "snapshot": {"checks", "results", "recompute", "risk", "history"} | ENGINE,
     "precedence": {"snapshot"},
     "audit": {"audit", "checks", "results", "snapshot", "policy", "store"},
-    "receive": {"intake", "checks", "fields", "snapshot", "store", "logs", "reading", "precedence", "spreadsheets", "policy"},
+    "receive": {
+        "intake",
+        "checks",
+        "fields",
+        "snapshot",
+        "store",
+        "logs",
+        "reading",
+        "precedence",
+        "spreadsheets",
+        "policy",
+    },
     "homes": {"checks", "results", "risk", "history", "snapshot"} | ENGINE,
     "judging": {"recompute", "results", "causes", "homes", "snapshot", "checks"} | ENGINE,
-    "build": {"judging", "receive", "reading", "logs", "history", "precedence", "snapshot", "recompute", "audit", "homes", "results", "store", "intake", "checks", "risk"} | ENGINE,
+    "build": {
+        "judging",
+        "receive",
+        "reading",
+        "logs",
+        "history",
+        "precedence",
+        "snapshot",
+        "recompute",
+        "audit",
+        "homes",
+        "results",
+        "store",
+        "intake",
+        "checks",
+        "risk",
+    }
+    | ENGINE,
     "decisions": {"store", "policy", "snapshot", "history", "checks"},
     "spreadsheets": set(),
     "mending": {"intake", "reading", "spreadsheets", "store"},
     "trial": {"intake", "fields", "logs", "policy", "reading", "store", "units"},
     "uploads": {"build", "intake", "reading", "receive", "store", "trial"},
     "reading": {"intake", "checks", "fields", "snapshot", "spreadsheets", "store"},
-    "explain": {"results", "recompute", "store", "checks", "lists", "decisions", "snapshot", "history", "intake"} | ENGINE,
-    "lists": {"store", "logs", "decisions", "checks", "retrofit", "snapshot", "history", "spreadsheets", "intake"} | ENGINE,
+    "explain": {
+        "results",
+        "recompute",
+        "store",
+        "checks",
+        "lists",
+        "decisions",
+        "snapshot",
+        "history",
+        "intake",
+    }
+    | ENGINE,
+    "lists": {
+        "store",
+        "logs",
+        "decisions",
+        "checks",
+        "retrofit",
+        "snapshot",
+        "history",
+        "spreadsheets",
+        "intake",
+    }
+    | ENGINE,
 }
 ONLY_IN = {
     "pint": {"pipelines/units.py"},
@@ -74,32 +124,50 @@ def room_of(path):
     return path.relative_to(ROOT / "pipelines").parts[0].removesuffix(".py")
 
 
-@pytest.mark.parametrize("path", [p for p in sources("pipelines") if p.parent != ROOT / "pipelines" or p.stem not in ("__init__", "cli")], ids=lambda p: str(p.relative_to(ROOT)))
+@pytest.mark.parametrize(
+    "path",
+    [p for p in sources("pipelines") if p.parent != ROOT / "pipelines" or p.stem not in ("__init__", "cli")],
+    ids=lambda p: str(p.relative_to(ROOT)),
+)
 def test_a_room_imports_only_what_it_may(path):
     room = room_of(path)
     assert room in MAY_IMPORT, f"{room} is a new room: give it a line in MAY_IMPORT and in DEVELOPERS.md"
-    rooms = {name.split(".")[1] for name in imports_of(path) if name.startswith("pipelines.") and name.count(".")}
+    rooms = {
+        name.split(".")[1] for name in imports_of(path) if name.startswith("pipelines.") and name.count(".")
+    }
     assert rooms <= MAY_IMPORT[room] | {room}
 
 
-@pytest.mark.parametrize("path", sources("pipelines") + sources("dashboard"), ids=lambda p: str(p.relative_to(ROOT)))
+@pytest.mark.parametrize(
+    "path", sources("pipelines") + sources("dashboard"), ids=lambda p: str(p.relative_to(ROOT))
+)
 def test_libraries_stay_in_their_room(path):
     here = path.relative_to(ROOT).as_posix()
     for name in imports_of(path):
         top = name.split(".")[0]
         if top in ONLY_IN:
             allowed = ONLY_IN[top]
-            assert here.startswith(allowed) if isinstance(allowed, str) else here in allowed, f"{here} imports {top}"
+            assert here.startswith(allowed) if isinstance(allowed, str) else here in allowed, (
+                f"{here} imports {top}"
+            )
         assert top != "dashboard" or here.startswith("dashboard/"), f"{here} imports the dashboard"
 
 
 def test_views_see_only_the_dashboard():
     for path in sources("dashboard/views"):
-        assert not [name for name in imports_of(path) if name.split(".")[0] in ("pipelines", "duckdb", "pandas", "numpy", "altair")], path
+        assert not [
+            name
+            for name in imports_of(path)
+            if name.split(".")[0] in ("pipelines", "duckdb", "pandas", "numpy", "altair")
+        ], path
 
 
 def test_navigation_reads_without_streamlit():
-    done = subprocess.run([sys.executable, "-c", "import dashboard.navigation, sys; sys.exit('streamlit' in sys.modules)"], cwd=ROOT, check=False)
+    done = subprocess.run(
+        [sys.executable, "-c", "import dashboard.navigation, sys; sys.exit('streamlit' in sys.modules)"],
+        cwd=ROOT,
+        check=False,
+    )
     assert done.returncode == 0
 
 
@@ -118,7 +186,15 @@ def table_of_checks():
     """The README's table, generated: `python -m tests.test_rooms` prints it."""
     lines = ["| check | what is deficient | kind |", "|---|---|---|"]
     for check in CHECKS:
-        kind = "act today" if check.act_today else "safety-critical" if check.safety_critical else "about the visit" if check.evidence else ""
+        kind = (
+            "act today"
+            if check.act_today
+            else "safety-critical"
+            if check.safety_critical
+            else "about the visit"
+            if check.evidence
+            else ""
+        )
         lines.append(f"| `{check.id}` | {check.title} | {kind} |")
     return "\n".join(lines)
 

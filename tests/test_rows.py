@@ -130,7 +130,14 @@ def test_what_is_not_certain_is_kept_out_and_said(field, text, reason):
     [entry] = found.not_loaded.to_pylist()
     expected = entry.pop("expected")
     assert expected
-    assert entry == {"source_line": 2, "heading": field, "field": field, "raw_text": text, "reason": reason, "extent": "cell"}
+    assert entry == {
+        "source_line": 2,
+        "heading": field,
+        "field": field,
+        "raw_text": text,
+        "reason": reason,
+        "extent": "cell",
+    }
 
 
 @pytest.mark.parametrize("field", [field.name for field in FIELDS if field.kind == NUMBER])
@@ -150,8 +157,31 @@ def test_the_plausible_range_is_checked_after_conversion():
     assert one("cold_pressure_psig", "500", toml) == (None, cells.IMPLAUSIBLE)
 
 
-@pytest.mark.parametrize("text", ["", "  ", "\u00a0", "\u200b", "n/a", "N/A", "NA", "n.a.", "-", "--", "?", "null", "Unknown", "not recorded", "#N/A", None])
-@pytest.mark.parametrize("field", ["cold_pressure_psig", "tank_type", "completed_on", "updated_at", "region", "notes", "repairs_reported"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "  ",
+        "\u00a0",
+        "\u200b",
+        "n/a",
+        "N/A",
+        "NA",
+        "n.a.",
+        "-",
+        "--",
+        "?",
+        "null",
+        "Unknown",
+        "not recorded",
+        "#N/A",
+        None,
+    ],
+)
+@pytest.mark.parametrize(
+    "field",
+    ["cold_pressure_psig", "tank_type", "completed_on", "updated_at", "region", "notes", "repairs_reported"],
+)
 def test_not_recorded_is_neither_a_value_nor_a_fault(field, text):
     assert one(field, text) == (None, None)
 
@@ -170,7 +200,9 @@ def test_a_mappings_own_words_for_not_recorded():
     assert one("cold_pressure_psig", "999", toml) == (None, None)
     assert one("cold_pressure_psig", "KEINE ANGABE", toml) == (None, None)
     assert one("cold_pressure_psig", "keine", toml) == (None, cells.NOT_A_NUMBER)
-    toml = mapped("tank_type", 'words = { "-" = "none", unknown = "built_in" }', top='not_recorded = ["open"]')
+    toml = mapped(
+        "tank_type", 'words = { "-" = "none", unknown = "built_in" }', top='not_recorded = ["open"]'
+    )
     assert one("tank_type", "-", toml) == ("none", None)
     assert one("tank_type", "unknown", toml) == ("built_in", None)
     assert one("tank_type", "open", toml) == ("open", None)  # a word of ours stays one
@@ -200,14 +232,23 @@ def test_words_dates_and_times():
 
 
 def test_text_is_trimmed_names_collapsed_and_ids_left_alone():
-    found = typed({"inspection_id": [' ="007"\u00a0', "'007", "007"], "crew": [" Crew  1 ", "Crew\u00a01", "crew 1"], "notes": [" two  blanks\nkept ", "", ""]})
+    found = typed(
+        {
+            "inspection_id": [' ="007"\u00a0', "'007", "007"],
+            "crew": [" Crew  1 ", "Crew\u00a01", "crew 1"],
+            "notes": [" two  blanks\nkept ", "", ""],
+        }
+    )
     assert found.table["inspection_id"].to_pylist() == ['="007"', "'007", "007"]
     assert found.table["crew"].to_pylist() == ["Crew 1", "Crew 1", "crew 1"]
     assert found.table["notes"].to_pylist() == ["two  blanks\nkept", None, None]
 
 
 def test_ids_that_are_not_known_are_said_and_the_others_stay():
-    found = typed({"repairs_reported": ["set-charge; new pump", "new pump", "Set Charge"]}, known={"repairs_reported": ["set-charge"]})
+    found = typed(
+        {"repairs_reported": ["set-charge; new pump", "new pump", "Set Charge"]},
+        known={"repairs_reported": ["set-charge"]},
+    )
     assert found.table["repairs_reported"].to_pylist() == ["set-charge", None, "set-charge"]
     assert found.table["unusable"].to_pylist() == [None, "repairs_reported", None]
     assert found.not_loaded["source_line"].to_pylist() == [2, 3]
@@ -221,10 +262,14 @@ def test_ids_that_are_not_known_are_said_and_the_others_stay():
 
 def test_joined_ids():
     toml = '[join.inspection_id]\ncolumns = ["Job", "Visit"]\nwith = "/"\n[columns.home_id]\nfield = "home_id"\n[columns.inspected_on]\nfield = "inspected_on"'
-    found = typed({"Job": ["12 ", "", "13", "-", "#REF!", "#REF!"], "Visit": ["a", "", "", "b", "c", ""]}, toml)
+    found = typed(
+        {"Job": ["12 ", "", "13", "-", "#REF!", "#REF!"], "Visit": ["a", "", "", "b", "c", ""]}, toml
+    )
     assert found.table["inspection_id"].to_pylist() == ["12/a"]
     entries = found.not_loaded.to_pylist()
-    assert [(entry["source_line"], entry["reason"], entry["raw_text"], entry["extent"]) for entry in entries] == [
+    assert [
+        (entry["source_line"], entry["reason"], entry["raw_text"], entry["extent"]) for entry in entries
+    ] == [
         (3, cells.NOT_RECORDED, "", "row"),
         (4, cells.PART_MISSING, "13 | ", "row"),
         (5, cells.PART_MISSING, "- | b", "row"),
@@ -235,17 +280,30 @@ def test_joined_ids():
 
 
 def test_repeated_headings_must_agree_row_by_row():
-    columns = {"cold_pressure_psig": ["12", "", "12", "", "12"], "cold_pressure_psig (2)": [" 12", "13", "14", "", "junk"]}
+    columns = {
+        "cold_pressure_psig": ["12", "", "12", "", "12"],
+        "cold_pressure_psig (2)": [" 12", "13", "14", "", "junk"],
+    }
     found = typed(columns)
     assert found.table["cold_pressure_psig"].to_pylist() == [12.0, 13.0, None, None, None]
-    assert found.table["unusable"].to_pylist() == [None, None, "cold_pressure_psig", None, "cold_pressure_psig"]
+    assert found.table["unusable"].to_pylist() == [
+        None,
+        None,
+        "cold_pressure_psig",
+        None,
+        "cold_pressure_psig",
+    ]
     assert found.not_loaded["raw_text"].to_pylist() == ["12 | 14", "12 | junk"]
     assert set(found.not_loaded["reason"].to_pylist()) == {cells.TWO_VALUES}
     assert column_notes(list(columns), canonical()).num_rows == 0
 
 
 def test_three_columns_of_one_heading_must_all_agree():
-    columns = {"tank_type": ["none", "", "none"], "tank_type (2)": ["open", "", "none"], "tank_type (3)": ["none", "open", "NONE"]}
+    columns = {
+        "tank_type": ["none", "", "none"],
+        "tank_type (2)": ["open", "", "none"],
+        "tank_type (3)": ["none", "open", "NONE"],
+    }
     assert typed(columns).table["tank_type"].to_pylist() == [None, "open", None]
     assert typed(columns).not_loaded["raw_text"].to_pylist() == ["none | open | none", "none | none | NONE"]
 
@@ -253,14 +311,21 @@ def test_three_columns_of_one_heading_must_all_agree():
 def test_a_repeat_that_the_mapping_names_is_a_column_of_its_own():
     toml = mapped("cold_pressure_psig", '[columns."cold_pressure_psig (2)"]\nfield = "hot_pressure_psig"')
     found = typed({"cold_pressure_psig": ["12"], "cold_pressure_psig (2)": ["20"]}, toml)
-    assert (found.table["cold_pressure_psig"].to_pylist(), found.table["hot_pressure_psig"].to_pylist()) == ([12.0], [20.0])
+    assert (found.table["cold_pressure_psig"].to_pylist(), found.table["hot_pressure_psig"].to_pylist()) == (
+        [12.0],
+        [20.0],
+    )
 
 
 def test_the_agency_of_a_row_its_file_and_its_mapping():
     columns = {"agency": ["Agency  A", "", "n/a"]}
     toml = mapped("agency", top='agency = "From Mapping"')
     assert typed(columns, toml).table["agency"].to_pylist() == ["Agency A", "From Mapping", "From Mapping"]
-    assert typed(columns, toml, agency=" Named  Here").table["agency"].to_pylist() == ["Agency A", "Named Here", "Named Here"]
+    assert typed(columns, toml, agency=" Named  Here").table["agency"].to_pylist() == [
+        "Agency A",
+        "Named Here",
+        "Named Here",
+    ]
     assert typed(columns).table["agency"].to_pylist() == ["Agency A", "", ""]
     assert typed({"notes": ["x"]}).table["agency"].to_pylist() == [""]
 
@@ -289,7 +354,15 @@ def test_unmapped_headings_are_one_entry_each_without_any_text():
     notes = column_notes(["inspection_id", "Boiler serial", "home_id", "Extra"], canonical(), heading_line=3)
     assert notes.schema == NOT_LOADED
     assert notes.to_pylist() == [
-        {"source_line": 3, "heading": name, "field": "", "raw_text": "", "reason": rows.NOT_MAPPED, "expected": notes["expected"][0].as_py(), "extent": "column"}
+        {
+            "source_line": 3,
+            "heading": name,
+            "field": "",
+            "raw_text": "",
+            "reason": rows.NOT_MAPPED,
+            "expected": notes["expected"][0].as_py(),
+            "extent": "column",
+        }
         for name in ("Boiler serial", "Extra")
     ]
 
@@ -306,7 +379,10 @@ def test_a_row_without_a_required_field_is_one_entry_and_no_reading():
     }
     found = typed(columns)
     assert found.table["inspection_id"].to_pylist() == ["I1"]
-    assert [(entry["source_line"], entry["field"], entry["raw_text"], entry["reason"], entry["extent"]) for entry in found.not_loaded.to_pylist()] == [
+    assert [
+        (entry["source_line"], entry["field"], entry["raw_text"], entry["reason"], entry["extent"])
+        for entry in found.not_loaded.to_pylist()
+    ] == [
         (3, "inspection_id", "", cells.NOT_RECORDED, "row"),
         (4, "inspected_on", "1/2/2024", cells.ORDER_UNCLEAR, "row"),
         (5, "inspected_on", "", cells.NOT_RECORDED, "row"),
@@ -322,8 +398,14 @@ def test_a_required_heading_that_the_file_lacks_loses_every_row_and_says_so():
 
 
 def test_several_unusable_fields_of_a_row_are_listed_in_the_order_of_fields():
-    found = typed({"tank_type": ["x", "none", "x"], "cold_pressure_psig": ["x", "x", "12"], "notes": ["", "", ""]})
-    assert found.table["unusable"].to_pylist() == ["cold_pressure_psig;tank_type", "cold_pressure_psig", "tank_type"]
+    found = typed(
+        {"tank_type": ["x", "none", "x"], "cold_pressure_psig": ["x", "x", "12"], "notes": ["", "", ""]}
+    )
+    assert found.table["unusable"].to_pylist() == [
+        "cold_pressure_psig;tank_type",
+        "cold_pressure_psig",
+        "tank_type",
+    ]
     assert list(zip(found.not_loaded["source_line"].to_pylist(), found.not_loaded["field"].to_pylist())) == [
         (2, "cold_pressure_psig"),
         (2, "tank_type"),
@@ -333,21 +415,42 @@ def test_several_unusable_fields_of_a_row_are_listed_in_the_order_of_fields():
 
 
 def test_the_tables_have_their_schemas_whatever_comes():
-    empty = SimpleNamespace(table=pa.table({"inspection_id": pa.array([], pa.string())}), lines=np.empty(0, np.int64))
-    for found in (type_batch(empty, canonical(), file_name="x"), typed({"tank_type": ["none"]}), typed({"tank_type": ["x"]})):
+    empty = SimpleNamespace(
+        table=pa.table({"inspection_id": pa.array([], pa.string())}), lines=np.empty(0, np.int64)
+    )
+    for found in (
+        type_batch(empty, canonical(), file_name="x"),
+        typed({"tank_type": ["none"]}),
+        typed({"tank_type": ["x"]}),
+    ):
         assert found.table.schema == READINGS
         assert found.not_loaded.schema == NOT_LOADED
     large = batch_of({"tank_type": ["none", "x"]})
-    large.table = large.table.cast(pa.schema([(name, pa.large_string()) for name in large.table.column_names]))
+    large.table = large.table.cast(
+        pa.schema([(name, pa.large_string()) for name in large.table.column_names])
+    )
     assert type_batch(large, canonical(), file_name="x").table["tank_type"].to_pylist() == ["none", None]
     with pytest.raises(ValueError, match="own.csv: 2 rows, but line numbers for 1"):
         type_batch(SimpleNamespace(table=large.table, lines=[2]), canonical(), file_name="own.csv")
 
 
 def test_an_id_that_lost_a_letter_before_it_came_is_no_id():
-    found = typed({"inspection_id": ["I\ufffd1", "I2"], "home_id": ["H", "H"], "inspected_on": ["2024-01-01"] * 2, "notes": ["x", "caf\ufffd"], "crew": ["A", "Crew \ufffd"]})
-    assert found.table.select(["inspection_id", "notes", "crew"]).to_pylist() == [{"inspection_id": "I2", "notes": "caf\ufffd", "crew": None}]
-    assert [(entry["field"], entry["reason"], entry["extent"]) for entry in found.not_loaded.to_pylist()] == [("inspection_id", cells.NOT_CERTAIN, "row"), ("crew", cells.NOT_CERTAIN, "cell")]
+    found = typed(
+        {
+            "inspection_id": ["I\ufffd1", "I2"],
+            "home_id": ["H", "H"],
+            "inspected_on": ["2024-01-01"] * 2,
+            "notes": ["x", "caf\ufffd"],
+            "crew": ["A", "Crew \ufffd"],
+        }
+    )
+    assert found.table.select(["inspection_id", "notes", "crew"]).to_pylist() == [
+        {"inspection_id": "I2", "notes": "caf\ufffd", "crew": None}
+    ]
+    assert [(entry["field"], entry["reason"], entry["extent"]) for entry in found.not_loaded.to_pylist()] == [
+        ("inspection_id", cells.NOT_CERTAIN, "row"),
+        ("crew", cells.NOT_CERTAIN, "cell"),
+    ]
 
 
 def test_reasons_are_unique_texts():
@@ -357,23 +460,74 @@ def test_reasons_are_unique_texts():
 # Any text --------------------------------------------------------------------------------------------------
 
 LIKELY = st.sampled_from(
-    ["", "12", "12.5", "-3", "0.8 bar", "1,013 hPa", "12,5", "none", "n/a", "yes", "diaphragm", "Hot Water", "2024-03-05", "03/05/2024", "2024-02-30", "2024-12-31", "2024-03-05T10:00Z", "#REF!", "nan", "1e3"]
+    [
+        "",
+        "12",
+        "12.5",
+        "-3",
+        "0.8 bar",
+        "1,013 hPa",
+        "12,5",
+        "none",
+        "n/a",
+        "yes",
+        "diaphragm",
+        "Hot Water",
+        "2024-03-05",
+        "03/05/2024",
+        "2024-02-30",
+        "2024-12-31",
+        "2024-03-05T10:00Z",
+        "#REF!",
+        "nan",
+        "1e3",
+    ]
 )
 TEXTS = st.none() | LIKELY | st.text("0123456789.,-/:<?% psibarFT\u00a0", max_size=10) | st.text(max_size=12)
-CHOSEN = [field.name for field in FIELDS if field.name in {"agency", "cold_pressure_psig", "hot_temperature_f", "boiler_year", "tank_type", "elderly", "completed_on", "updated_at", "repairs_reported", "notes", "crew", *REQUIRED}]
+CHOSEN = [
+    field.name
+    for field in FIELDS
+    if field.name
+    in {
+        "agency",
+        "cold_pressure_psig",
+        "hot_temperature_f",
+        "boiler_year",
+        "tank_type",
+        "elderly",
+        "completed_on",
+        "updated_at",
+        "repairs_reported",
+        "notes",
+        "crew",
+        *REQUIRED,
+    }
+]
 
 
 @MANY
-@given(data=st.data(), count=st.integers(1, 12), decimal=st.sampled_from(".,"), order=st.sampled_from(["ymd", "dmy", "mdy"]))
+@given(
+    data=st.data(),
+    count=st.integers(1, 12),
+    decimal=st.sampled_from(".,"),
+    order=st.sampled_from(["ymd", "dmy", "mdy"]),
+)
 def test_any_text_is_a_value_missing_or_an_entry_and_no_row_is_lost(data, count, decimal, order):
     columns = {name: data.draw(st.lists(TEXTS, min_size=count, max_size=count)) for name in CHOSEN}
-    toml = f'decimal = "{decimal}"\ndates = "{order}"\n' + "".join(f'[columns.{name}]\nfield = "{name}"\n' for name in CHOSEN)
+    toml = f'decimal = "{decimal}"\ndates = "{order}"\n' + "".join(
+        f'[columns.{name}]\nfield = "{name}"\n' for name in CHOSEN
+    )
     found = typed(columns, toml, agency="Z", known={"repairs_reported": ["set-charge"]})
     entries = found.not_loaded.to_pylist()
-    kept, lost = found.table["source_line"].to_pylist(), [entry["source_line"] for entry in entries if entry["extent"] == "row"]
+    kept, lost = (
+        found.table["source_line"].to_pylist(),
+        [entry["source_line"] for entry in entries if entry["extent"] == "row"],
+    )
     assert sorted(kept + lost) == list(range(2, count + 2))
     assert {entry["reason"] for entry in entries} <= set(REASONS)
-    refused = {(entry["source_line"], entry["field"]): entry for entry in entries if entry["extent"] == "cell"}
+    refused = {
+        (entry["source_line"], entry["field"]): entry for entry in entries if entry["extent"] == "cell"
+    }
     assert {line for line, _ in refused} <= set(kept)
     for row in found.table.to_pylist():
         line = row["source_line"]
@@ -392,11 +546,17 @@ def test_any_text_is_a_value_missing_or_an_entry_and_no_row_is_lost(data, count,
 
 
 @MANY
-@given(texts=st.lists(TEXTS.filter(lambda text: text and text.strip(cells.BLANKS)), min_size=1, max_size=20), decimal=st.sampled_from(".,"), order=st.sampled_from(["ymd", "dmy", "mdy"]))
+@given(
+    texts=st.lists(TEXTS.filter(lambda text: text and text.strip(cells.BLANKS)), min_size=1, max_size=20),
+    decimal=st.sampled_from(".,"),
+    order=st.sampled_from(["ymd", "dmy", "mdy"]),
+)
 def test_columns_are_read_as_their_cells_are(texts, decimal, order):
     """Plain texts take a fast way over the whole column; it must never differ from the way of a single cell."""
     names = ["hot_pressure_psig", "completed_on", "updated_at"]
-    toml = f'decimal = "{decimal}"\ndates = "{order}"\n{REQUIRED_TOML}' + "".join(f'[columns.{name}]\nfield = "{name}"\n' for name in names)
+    toml = f'decimal = "{decimal}"\ndates = "{order}"\n{REQUIRED_TOML}' + "".join(
+        f'[columns.{name}]\nfield = "{name}"\n' for name in names
+    )
     found = typed({name: texts for name in names}, toml).table
     low, high = BY_NAME["hot_pressure_psig"].plausible
     for at, text in enumerate(texts):
@@ -408,11 +568,23 @@ def test_columns_are_read_as_their_cells_are(texts, decimal, order):
             expected[0] = Refused(cells.IMPLAUSIBLE, "")
         for name, want in zip(names, expected):
             if want is not None:
-                want = None if isinstance(want, Refused) else want[0] if name == names[0] else want[1] if name == names[2] else want
+                want = (
+                    None
+                    if isinstance(want, Refused)
+                    else want[0]
+                    if name == names[0]
+                    else want[1]
+                    if name == names[2]
+                    else want
+                )
                 assert found[name][at].as_py() == want
 
 
-SAME = {field.name: [unit for unit in units.UNITS if unit.quantity == units.find(field.unit).quantity] for field in FIELDS if field.unit}
+SAME = {
+    field.name: [unit for unit in units.UNITS if unit.quantity == units.find(field.unit).quantity]
+    for field in FIELDS
+    if field.unit
+}
 
 
 @MANY
@@ -437,19 +609,34 @@ def test_converted_values_agree_with_pint(data, name, in_cell):
 @MANY
 @given(data=st.data(), count=st.integers(2, 15))
 def test_batches_of_any_size_give_the_same_rows(data, count):
-    columns = {name: data.draw(st.lists(TEXTS, min_size=count, max_size=count)) for name in ("cold_pressure_psig", "tank_type", "home_id", "updated_at", "notes")}
+    columns = {
+        name: data.draw(st.lists(TEXTS, min_size=count, max_size=count))
+        for name in ("cold_pressure_psig", "tank_type", "home_id", "updated_at", "notes")
+    }
     whole = batch_of(columns)
     cut = data.draw(st.integers(1, count - 1))
-    parts = [SimpleNamespace(table=whole.table.slice(*piece), lines=whole.lines[piece[0] :][: piece[1]]) for piece in ((0, cut), (cut, count - cut))]
+    parts = [
+        SimpleNamespace(table=whole.table.slice(*piece), lines=whole.lines[piece[0] :][: piece[1]])
+        for piece in ((0, cut), (cut, count - cut))
+    ]
     found = type_batch(whole, canonical(), file_name="x")
     pieces = [type_batch(part, canonical(), file_name="x") for part in parts]
     assert pa.concat_tables([piece.table for piece in pieces]).to_pylist() == found.table.to_pylist()
-    assert pa.concat_tables([piece.not_loaded for piece in pieces]).to_pylist() == found.not_loaded.to_pylist()
+    assert (
+        pa.concat_tables([piece.not_loaded for piece in pieces]).to_pylist() == found.not_loaded.to_pylist()
+    )
 
 
 @given(st.permutations(["cold_pressure_psig", "tank_type", "notes", *REQUIRED]))
 def test_the_order_of_columns_changes_nothing(order):
-    columns = {"cold_pressure_psig": ["12", "x"], "tank_type": ["none", ""], "notes": ["a", "b"], "inspection_id": ["1", "2"], "home_id": ["h", "h"], "inspected_on": ["2024-01-01"] * 2}
+    columns = {
+        "cold_pressure_psig": ["12", "x"],
+        "tank_type": ["none", ""],
+        "notes": ["a", "b"],
+        "inspection_id": ["1", "2"],
+        "home_id": ["h", "h"],
+        "inspected_on": ["2024-01-01"] * 2,
+    }
     found = typed({name: columns[name] for name in order})
     assert found.table.equals(typed(columns).table) and found.not_loaded.equals(typed(columns).not_loaded)
 
@@ -469,19 +656,25 @@ def fleet_batch(count: int):
             return np.char.mod(f"{field.name} %06d", chance.integers(0, max(1, count // 3), count))
         if field.kind in (DATE, TIME):
             at = day + chance.integers(0, 1000, count)
-            return np.datetime_as_string(at if field.kind == DATE else at + chance.integers(0, 86_400, count).astype("timedelta64[s]"))
+            return np.datetime_as_string(
+                at if field.kind == DATE else at + chance.integers(0, 86_400, count).astype("timedelta64[s]")
+            )
         if field.kind == WORD:
             return np.array((*field.words, ""))[chance.integers(0, len(field.words) + 1, count)]
         if field.kind == NUMBER:
             low, high = field.plausible
-            return np.char.mod(f"%.{field.decimals}f", low + (min(high, low + 1e6) - low) * chance.beta(2, 5, count))
+            return np.char.mod(
+                f"%.{field.decimals}f", low + (min(high, low + 1e6) - low) * chance.beta(2, 5, count)
+            )
         return np.char.mod("text %d", chance.integers(0, 60, count))
 
     columns = {field.name: pa.array(texts(field)) for field in FIELDS if field.kind != WORDS}
     planted = 0
     for name in ("cold_pressure_psig", "hot_temperature_f", "tank_type"):
         faulty = pa.array(chance.random(count) < 0.02)
-        columns[name] = pc.if_else(faulty, pc.binary_join_element_wise(columns[name], "?!", ""), columns[name])
+        columns[name] = pc.if_else(
+            faulty, pc.binary_join_element_wise(columns[name], "?!", ""), columns[name]
+        )
         planted += faulty.true_count
     return SimpleNamespace(table=pa.table(columns), lines=np.arange(count) + 2), planted
 

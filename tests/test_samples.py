@@ -51,7 +51,11 @@ def test_made_again_byte_for_byte(tmp_path):
     plain = {name: value for name, value in os.environ.items() if not name.startswith("PYTHON")}
     for hashing in ("1", "2"):  # the order of sets and dicts must not show
         into = tmp_path / hashing
-        subprocess.run([sys.executable, "-B", str(PLANTED / "make.py"), str(into)], check=True, env=plain | {"PYTHONHASHSEED": hashing})
+        subprocess.run(
+            [sys.executable, "-B", str(PLANTED / "make.py"), str(into)],
+            check=True,
+            env=plain | {"PYTHONHASHSEED": hashing},
+        )
         for name in MADE:
             assert (into / name).read_bytes() == (SAMPLES / name).read_bytes(), name
         assert {path.relative_to(into).as_posix() for path in into.rglob("*") if path.is_file()} == set(MADE)
@@ -61,14 +65,27 @@ def test_generator_stands_alone():
     own = {path.stem for path in PLANTED.glob("*.py")}
     for path in PLANTED.glob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else [node.module] if isinstance(node, ast.ImportFrom) else []
+            names = (
+                [alias.name for alias in node.names]
+                if isinstance(node, ast.Import)
+                else [node.module]
+                if isinstance(node, ast.ImportFrom)
+                else []
+            )
             for name in names:
                 top = name.partition(".")[0]
                 assert top in own or top in sys.stdlib_module_names, f"{path.name} imports {name}"
 
 
 def test_small_enough():
-    assert sum(path.stat().st_size for path in SAMPLES.rglob("*") if path.is_file() and "__pycache__" not in path.parts) < 3_000_000
+    assert (
+        sum(
+            path.stat().st_size
+            for path in SAMPLES.rglob("*")
+            if path.is_file() and "__pycache__" not in path.parts
+        )
+        < 3_000_000
+    )
 
 
 def test_no_household_is_described():
@@ -119,13 +136,24 @@ def test_what_each_export_is_like():
     own = (SAMPLES / MADE[0]).read_bytes().decode("utf-8").split("\n", 1)[0].split(",")
     assert len(own) > 70 and "cold_pressure_psig" in own
     metric = rows_of(MADE[1])
-    assert {"File no", "Visit no", "Cold kPa", "Relief bar", "Cold °C", "Elevation m", "Water content L", "Boiler output kW"} <= metric[0].keys()
+    assert {
+        "File no",
+        "Visit no",
+        "Cold kPa",
+        "Relief bar",
+        "Cold °C",
+        "Elevation m",
+        "Water content L",
+        "Boiler output kW",
+    } <= metric[0].keys()
     raw = (SAMPLES / MADE[2]).read_bytes()
     with pytest.raises(UnicodeDecodeError):
         raw.decode("utf-8")
     accented = rows_of(MADE[2], encoding="windows-1252", delimiter=";", titles=3)
     texts = [row["Pression à froid"] for row in accented]
-    assert any(re.fullmatch(r"\d+,5 psi", text) for text in texts) and any(text.endswith(" kPa") for text in texts)
+    assert any(re.fullmatch(r"\d+,5 psi", text) for text in texts) and any(
+        text.endswith(" kPa") for text in texts
+    )
     assert accented[-1]["N° de visite"] == "Total"
     sparse = rows_of(MADE[3])
     assert 12 <= len(sparse[0]) <= 15 and not any("elev" in heading.casefold() for heading in sparse[0])
@@ -142,12 +170,24 @@ PRINTED_VOLUMES = (
     (160, 0.01640), (180, 0.01651), (190, 0.01657), (200, 0.01664), (212, 0.01672), (220, 0.01678),
 )  # fmt: skip
 # ft, psia: table of the ASHRAE Handbook, Fundamentals, chapter 1, as reproduced at engineersedge.com
-PRINTED_ATMOSPHERES = ((0, 14.696), (500, 14.430), (1000, 14.175), (2000, 13.664), (3000, 13.173), (5000, 12.230), (6000, 11.778), (7000, 11.341), (8000, 10.914))
+PRINTED_ATMOSPHERES = (
+    (0, 14.696),
+    (500, 14.430),
+    (1000, 14.175),
+    (2000, 13.664),
+    (3000, 13.173),
+    (5000, 12.230),
+    (6000, 11.778),
+    (7000, 11.341),
+    (8000, 10.914),
+)
 
 
 def test_water_against_a_printed_table(physics):
     for temperature_f, printed in PRINTED_VOLUMES:
-        assert 1 / physics.water_density_lb_ft3(temperature_f) == pytest.approx(printed, abs=1e-5)  # the last printed digit
+        assert 1 / physics.water_density_lb_ft3(temperature_f) == pytest.approx(
+            printed, abs=1e-5
+        )  # the last printed digit
 
 
 def test_atmosphere_against_a_printed_table(physics):
@@ -158,7 +198,9 @@ def test_atmosphere_against_a_printed_table(physics):
 def test_tanks_against_a_printed_example(physics):
     """ASHRAE Handbook, HVAC Systems and Equipment: 3,000 gal, steel, 40 to 220 °F, 10 to 25 psig: 578 and 344 gal (from memory)."""
     expansion = 3000 * physics.net_expansion(40, 220, "steel")
-    assert physics.required_tank_gal(expansion, 24.7, 39.7, 14.7) == pytest.approx(578, abs=2)  # its volumes are of older tables
+    assert physics.required_tank_gal(expansion, 24.7, 39.7, 14.7) == pytest.approx(
+        578, abs=2
+    )  # its volumes are of older tables
     assert physics.required_tank_gal(expansion, 24.7, 39.7) == pytest.approx(344, abs=1)
 
 
@@ -167,7 +209,9 @@ def test_a_tank_of_the_printed_size_reaches_the_printed_pressure(physics, charge
     """Griffith, Thermal Expansion Tanks Part 2: 2 gal from 94.7 to 149.7 psia, charged to the line or left at 40 psig."""
     exact = 2.0 / (charge / 94.7 - charge / 149.7)
     assert exact == pytest.approx(printed_gal, abs=0.03)
-    hot = physics.hot_pressure_psia(charge * exact, exact, 94.7, 2.0, 0.0)  # no loop water, so nothing but gas yields
+    hot = physics.hot_pressure_psia(
+        charge * exact, exact, 94.7, 2.0, 0.0
+    )  # no loop water, so nothing but gas yields
     assert hot == pytest.approx(149.7, abs=0.01)
 
 
@@ -181,7 +225,11 @@ def test_no_cushion_no_pressure(physics):
 def test_relief_valves_cap_the_pressure(truth):
     wet = capped = 0
     for row in truth:
-        if row["heating_system"] != "hot_water" or not row["relief_setting_psig"] or true(row, "relief-did-not-open"):
+        if (
+            row["heating_system"] != "hot_water"
+            or not row["relief_setting_psig"]
+            or true(row, "relief-did-not-open")
+        ):
             continue
         setting, hot = float(row["relief_setting_psig"]), float(row["hot_pressure_psig"])
         free = float("inf") if row["hot_free_psig"] == "no cushion" else float(row["hot_free_psig"])
@@ -210,17 +258,27 @@ def test_flags_follow_from_the_true_values(truth):
             "tank-cushion-lost": lambda: number("gas_fraction") < 0.5,
             "precharge-low": lambda: number("charge_psig") < number("should_have_psig") - 2,
             "precharge-high": lambda: number("charge_psig") > number("should_have_psig") + 2,
-            "hot-pressure-near-relief": lambda: number("hot_pressure_psig") > 0.9 * number("relief_setting_psig"),
+            "hot-pressure-near-relief": lambda: (
+                number("hot_pressure_psig") > 0.9 * number("relief_setting_psig")
+            ),
         }.items():
             if row[check]:
                 counted[check] += wrong() == true(row, check)
                 counted[check, "all"] += 1
     for check in [name for name in counted if isinstance(name, str)]:
-        assert counted[check] >= 0.998 * counted[check, "all"]  # printed roundings may tip a value at its limit
+        assert (
+            counted[check] >= 0.998 * counted[check, "all"]
+        )  # printed roundings may tip a value at its limit
 
 
 def test_most_faults_are_planted_with_a_margin(truth):
-    for check in ("tank-cushion-lost", "tank-undersized", "precharge-low", "precharge-high", "cold-pressure-high"):
+    for check in (
+        "tank-cushion-lost",
+        "tank-undersized",
+        "precharge-low",
+        "precharge-high",
+        "cold-pressure-high",
+    ):
         wrong = [row for row in truth if row[check] == "1"]
         assert len(wrong) >= 60
         assert sum(check in row["near_limit"].split(";") for row in wrong) <= 0.25 * len(wrong)
@@ -235,7 +293,13 @@ def test_trustworthy_rows_were_taken_well(truth):
 
 def test_readings_handed_in_twice(truth):
     """Five equal readings at two homes within a week by one inspector, in the export as in the truth."""
-    five = ("cold_pressure_psig", "hot_pressure_psig", "cold_temperature_f", "hot_temperature_f", "precharge_psig")
+    five = (
+        "cold_pressure_psig",
+        "hot_pressure_psig",
+        "cold_temperature_f",
+        "hot_temperature_f",
+        "precharge_psig",
+    )
     readings = {row["inspection_id"]: row for row in rows_of(MADE[0])}
     marked = [row for row in truth if row["readings-repeated"] == "1"]
     assert len(marked) >= 10

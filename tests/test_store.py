@@ -28,7 +28,9 @@ def fleet(tmp_path):
 
 
 def line(sha256=A, status="loaded", **cells):
-    return LogLine(**{"sha256": sha256, "sha256_received": sha256, "file_name": "a.csv", "status": status, **cells})
+    return LogLine(
+        **{"sha256": sha256, "sha256_received": sha256, "file_name": "a.csv", "status": status, **cells}
+    )
 
 
 def publish(fleet, sql="CREATE TABLE t AS SELECT 1 AS a", digest="0" * 12, **arguments):
@@ -46,7 +48,11 @@ def child(code, *arguments, **options):
     begin = "import sys; from pipelines import store; fleet = store.Fleet(sys.argv[1])\n"
     return subprocess.Popen(
         [sys.executable, "-c", begin + code, *map(str, arguments)],
-        cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **options,
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        **options,
     )
 
 
@@ -60,10 +66,14 @@ def finished(process, seconds=120):
 
 
 def test_last_line_of_a_hash_stands_and_its_first_numbers_it(fleet):
-    fleet.append([line(A, "kept out", why="no mapping"), line(B), line(A, mapping="m"), line(C), line(C, "purged")])
+    fleet.append(
+        [line(A, "kept out", why="no mapping"), line(B), line(A, mapping="m"), line(C), line(C, "purged")]
+    )
     received = fleet.received()
     assert [(each.export_id, each.number, each.sha256, each.status, each.mapping) for each in received] == [
-        (1, 3, A, "loaded", "m"), (2, 2, B, "loaded", ""), (4, 5, C, "purged", ""),
+        (1, 3, A, "loaded", "m"),
+        (2, 2, B, "loaded", ""),
+        (4, 5, C, "purged", ""),
     ]
     assert fleet.received(fleet.log()[:1])[0].why == "no mapping"
     assert fleet.last_line_of_hash(A).number == 3
@@ -81,7 +91,9 @@ def test_two_processes_append_without_losing_or_mixing_lines(fleet):
     log = fleet.log()
     assert [each.number for each in log] == list(range(1, 61))
     for writer in (1, 2):
-        assert [int(each.sha256[32:], 16) for each in log if int(each.sha256[:32], 16) == writer] == list(range(30))
+        assert [int(each.sha256[32:], 16) for each in log if int(each.sha256[:32], 16) == writer] == list(
+            range(30)
+        )
 
 
 # Exports and inputs
@@ -115,8 +127,16 @@ def test_kept_file_cut_short_is_put_right_by_the_next_load(fleet, tmp_path):
 
 @pytest.mark.parametrize(
     "name, safe",
-    [("a.csv", "a.csv"), ("..", "export"), ("", "export"), ("-rf *.csv", "rf_.csv"), ("a/b\\c\nd.csv", "c_d.csv"),
-     ("x" * 300 + ".csv", "x" * 80 + "x" * 16 + ".csv"), (".hidden", "hidden"), ("año.csv", "a_o.csv")],
+    [
+        ("a.csv", "a.csv"),
+        ("..", "export"),
+        ("", "export"),
+        ("-rf *.csv", "rf_.csv"),
+        ("a/b\\c\nd.csv", "c_d.csv"),
+        ("x" * 300 + ".csv", "x" * 80 + "x" * 16 + ".csv"),
+        (".hidden", "hidden"),
+        ("año.csv", "a_o.csv"),
+    ],
 )
 def test_safe_name(name, safe):
     assert store.safe_name(name) == safe
@@ -147,7 +167,13 @@ def test_inputs_are_kept_by_hash_and_checked(fleet):
 
 def test_fleet_that_is_not_there_is_empty_and_reading_makes_nothing(tmp_path):
     fleet = Fleet(tmp_path / "none")
-    assert (fleet.log(), fleet.received(), fleet.snapshots(), fleet.current(), fleet.states()) == ((), (), (), None, ())
+    assert (fleet.log(), fleet.received(), fleet.snapshots(), fleet.current(), fleet.states()) == (
+        (),
+        (),
+        (),
+        None,
+        (),
+    )
     with pytest.raises(FleetError, match="There is no fleet at"):
         fleet.status()
     with pytest.raises(FleetError, match="no snapshot yet"):
@@ -166,7 +192,9 @@ def test_a_file_is_no_fleet(tmp_path):
         Fleet(tmp_path / "file" / "fleet").create()
 
 
-@pytest.mark.parametrize("code, said", [(errno.EACCES, "permission denied"), (errno.EROFS, "mounted read-only")])
+@pytest.mark.parametrize(
+    "code, said", [(errno.EACCES, "permission denied"), (errno.EROFS, "mounted read-only")]
+)
 def test_folder_that_may_not_be_written_is_named(tmp_path, monkeypatch, code, said):
     real_open = os.open
 
@@ -207,7 +235,9 @@ def test_full_disk_loses_nothing_and_leaves_nothing(fleet, tmp_path, monkeypatch
     fleet.append([line(A)])
     publish(fleet)
     current = fleet.current()
-    before = {path: path.read_bytes() for path in (fleet.path / "received.csv", fleet.path / "states.csv", current)}
+    before = {
+        path: path.read_bytes() for path in (fleet.path / "received.csv", fleet.path / "states.csv", current)
+    }
     for act in (
         lambda: fleet.keep(source, "a.csv"),
         lambda: fleet.append([line(B)]),
@@ -228,7 +258,9 @@ def test_full_disk_loses_nothing_and_leaves_nothing(fleet, tmp_path, monkeypatch
             assert {path: path.read_bytes() for path in before} == before
             assert list(fleet.exports.iterdir()) + list(fleet.inputs.iterdir()) == []
             assert names(fleet.snapshots_folder.iterdir()) == [current.name]
-        assert not [path for path in fleet.path.rglob("*") if path.name.startswith((".incoming", ".building"))]
+        assert not [
+            path for path in fleet.path.rglob("*") if path.name.startswith((".incoming", ".building"))
+        ]
         assert [each.number for each in fleet.log()] == list(range(1, len(fleet.log()) + 1))
         for snapshot in fleet.snapshots():
             assert store.attach(snapshot).rows("SELECT * FROM t") == [(1,)]
@@ -267,15 +299,24 @@ def test_published_snapshot_is_whole_read_only_and_current(fleet):
     fleet.append([line(A), line(B)])
     inputs = {"policy": A, "places": B}
     path = publish(fleet, digest="0123456789ab", inputs=inputs, code_version="0.1.0")
-    assert path == fleet.snapshots_folder / "00000001-0123456789ab.duckdb" == fleet.current() == fleet.snapshot()
+    assert (
+        path == fleet.snapshots_folder / "00000001-0123456789ab.duckdb" == fleet.current() == fleet.snapshot()
+    )
     assert path.stat().st_mode & 0o222 == 0
     assert names(fleet.snapshots_folder.iterdir()) == [path.name]
     (state,) = fleet.states()
-    assert (state.snapshot, state.log_length, state.inputs, state.code_version) == (path.name, 2, inputs, "0.1.0")
+    assert (state.snapshot, state.log_length, state.inputs, state.code_version) == (
+        path.name,
+        2,
+        inputs,
+        "0.1.0",
+    )
 
 
 def test_views_of_a_snapshot_read_as_they_did_in_the_build(fleet):
-    path = publish(fleet, "CREATE TABLE t AS SELECT i FROM range(10) r(i); CREATE VIEW v AS FROM t WHERE i > 6")
+    path = publish(
+        fleet, "CREATE TABLE t AS SELECT i FROM range(10) r(i); CREATE VIEW v AS FROM t WHERE i > 6"
+    )
     snapshot = store.attach(path)
     assert snapshot.rows("SELECT i FROM v WHERE i > ? ORDER BY i", [7]) == [(8,), (9,)]
     assert snapshot.query("SELECT i FROM v ORDER BY i")["i"].tolist() == [7, 8, 9]
@@ -285,8 +326,16 @@ def test_views_of_a_snapshot_read_as_they_did_in_the_build(fleet):
 
 
 @pytest.mark.parametrize(
-    "sql", ["SELECT * FROM read_csv('/etc/hosts')", "COPY t TO '/tmp/out.csv'", "ATTACH '/tmp/out.duckdb' AS other",
-            "SET enable_external_access = true", "CREATE TABLE u AS SELECT 1", "DELETE FROM t", "FROM in_python"]
+    "sql",
+    [
+        "SELECT * FROM read_csv('/etc/hosts')",
+        "COPY t TO '/tmp/out.csv'",
+        "ATTACH '/tmp/out.duckdb' AS other",
+        "SET enable_external_access = true",
+        "CREATE TABLE u AS SELECT 1",
+        "DELETE FROM t",
+        "FROM in_python",
+    ],
 )
 def test_a_question_reaches_nothing_but_the_snapshot(fleet, sql):
     in_python = pa.table({"a": [1]})
@@ -336,9 +385,15 @@ def test_build_may_start_from_the_snapshot_before(fleet):
 
 def test_only_complete_names_are_snapshots(fleet):
     path = publish(fleet)
-    for name in ("00000009-0123456789ab.duckdb.tmp", "9-0123456789ab.duckdb", "00000009-0123456789AB.duckdb",
-                 "00000009-0123456789ab.duckdb.wal", "\u0660" * 8 + "-0123456789ab.duckdb", "x9-0123456789ab.duckdb",
-                 "00000009-0123456789ab.duckdb\n"):
+    for name in (
+        "00000009-0123456789ab.duckdb.tmp",
+        "9-0123456789ab.duckdb",
+        "00000009-0123456789AB.duckdb",
+        "00000009-0123456789ab.duckdb.wal",
+        "\u0660" * 8 + "-0123456789ab.duckdb",
+        "x9-0123456789ab.duckdb",
+        "00000009-0123456789ab.duckdb\n",
+    ):
         (fleet.snapshots_folder / name).write_text("")
     assert fleet.snapshots() == (path,)
     assert fleet.current() == path
@@ -390,7 +445,9 @@ def test_old_snapshot_is_remade_under_its_own_name(fleet):
         publish(fleet, digest=digit * 12)
     assert not first.exists()
     state = fleet.states()[0]
-    with pytest.raises(FleetError, match="00000001-333333333333.* came out instead of .*install code version 0.1.0"):
+    with pytest.raises(
+        FleetError, match="00000001-333333333333.* came out instead of .*install code version 0.1.0"
+    ):
         publish(fleet, digest="3" * 12, remakes=state)
     assert publish(fleet, digest="1" * 12, remakes=state) == first
     assert fleet.snapshot("1") == first
@@ -403,7 +460,11 @@ def test_old_snapshot_is_remade_under_its_own_name(fleet):
 
 
 def test_status_says_how_far_the_log_is_ahead(fleet):
-    assert (fleet.status()["snapshot"], fleet.status()["ahead"], fleet.status()["newest_received"]) == (None, 0, None)
+    assert (fleet.status()["snapshot"], fleet.status()["ahead"], fleet.status()["newest_received"]) == (
+        None,
+        0,
+        None,
+    )
     fleet.append([line(A), line(B)])
     assert fleet.status()["ahead"] == 2
     publish(fleet)
@@ -429,9 +490,14 @@ def damage(path, change):
 
 @pytest.mark.parametrize(
     "change",
-    [lambda data: b"", lambda data: data[:-1], lambda data: data[: len(data) // 2], lambda data: b"a,b\n" * 5000,
-     lambda data: bytes(byte ^ 255 if at == len(data) // 2 else byte for at, byte in enumerate(data)),
-     lambda data: data[: len(data) // 3] + bytes(4096) + data[len(data) // 3 + 4096:]],
+    [
+        lambda data: b"",
+        lambda data: data[:-1],
+        lambda data: data[: len(data) // 2],
+        lambda data: b"a,b\n" * 5000,
+        lambda data: bytes(byte ^ 255 if at == len(data) // 2 else byte for at, byte in enumerate(data)),
+        lambda data: data[: len(data) // 3] + bytes(4096) + data[len(data) // 3 + 4096 :],
+    ],
 )
 def test_damaged_snapshot_is_said_so_never_answered_from(fleet, change):
     path = publish(fleet, "CREATE TABLE t AS SELECT md5(i::VARCHAR) AS s FROM range(40000) r(i)")
@@ -488,7 +554,9 @@ def test_readers_of_many_threads_see_whole_snapshots_while_they_change(fleet):
     stop = threading.Event()
 
     def build(number):
-        publish(fleet, f"CREATE TABLE t AS SELECT {number} AS v, range AS i FROM range(20000)", f"{number:012x}")
+        publish(
+            fleet, f"CREATE TABLE t AS SELECT {number} AS v, range AS i FROM range(20000)", f"{number:012x}"
+        )
 
     def read(reader):
         while not stop.is_set():
@@ -496,7 +564,9 @@ def test_readers_of_many_threads_see_whole_snapshots_while_they_change(fleet):
                 snapshot = store.attach(fleet.current())
                 digest = int(snapshot.name[9:21], 16)
                 for _ in range(5):
-                    got = snapshot.rows("SELECT min(v), max(v), count(*), count(DISTINCT i) FROM t WHERE v >= ?", [0])
+                    got = snapshot.rows(
+                        "SELECT min(v), max(v), count(*), count(DISTINCT i) FROM t WHERE v >= ?", [0]
+                    )
                     if got != [(digest, digest, 20000, 20000)]:
                         failures.append((snapshot.name, got))
                     reads[reader] += 1
@@ -567,7 +637,9 @@ def test_waiting_too_long_is_an_error(fleet):
     try:
         assert holder.stdout.readline() == "in\n"
         said = []
-        with pytest.raises(FleetError, match=r"Another run has held .*\.build\.lock for more than 0.2 seconds"):
+        with pytest.raises(
+            FleetError, match=r"Another run has held .*\.build\.lock for more than 0.2 seconds"
+        ):
             with fleet.building(said.append, timeout=0.2):
                 pass
         assert len(said) == 1
@@ -602,7 +674,11 @@ def test_what_dead_runs_left_is_swept_and_what_is_at_work_is_not(fleet):
         ("SELECT 1 AS a WHERE false", "SELECT 2 AS a WHERE false", None),
         ("SELECT 'x'::ENUM('x', 'y') AS a", "SELECT 'x'::ENUM('y', 'x') AS a", None),
         ("SELECT 'nan'::DOUBLE AS a", "SELECT -('nan'::DOUBLE) AS a", None),
-        ("SELECT 'x'::ENUM('x', 'y') AS a", "SELECT 'y'::ENUM('y', 'x') AS a", "1 rows each, but not the same ones"),
+        (
+            "SELECT 'x'::ENUM('x', 'y') AS a",
+            "SELECT 'y'::ENUM('y', 'x') AS a",
+            "1 rows each, but not the same ones",
+        ),
         ("SELECT 0.0::DOUBLE AS a", "SELECT '-0.0'::DOUBLE AS a", "not the same"),
         ("SELECT [0.0::DOUBLE] AS a", "SELECT ['-0.0'::DOUBLE] AS a", "not the same"),
         ("SELECT NULL::DOUBLE AS a", "SELECT 'nan'::DOUBLE AS a", "not the same"),
@@ -617,7 +693,9 @@ def test_what_dead_runs_left_is_swept_and_what_is_at_work_is_not(fleet):
     ],
 )
 def test_equal_compares_rows_as_a_multiset_bit_for_bit(fleet, a, b, what):
-    first, second = (publish(fleet, f"CREATE TABLE \"t t\" AS {sql}; CREATE VIEW v AS SELECT 1") for sql in (a, b))
+    first, second = (
+        publish(fleet, f'CREATE TABLE "t t" AS {sql}; CREATE VIEW v AS SELECT 1') for sql in (a, b)
+    )
     differences = store.equal(first, second)
     if what is None:
         assert differences == []
@@ -643,7 +721,8 @@ def test_equal_names_tables_only_one_has_and_passes_over_runs(fleet):
     first = publish(fleet, "CREATE TABLE runs AS SELECT 1 AS a; CREATE TABLE t AS SELECT 1 AS a")
     second = publish(fleet, "CREATE TABLE runs AS SELECT 2 AS a; CREATE TABLE u AS SELECT 1 AS a")
     assert store.equal(first, second) == [
-        store.Difference("t", f"only in {first.name}"), store.Difference("u", f"only in {second.name}"),
+        store.Difference("t", f"only in {first.name}"),
+        store.Difference("u", f"only in {second.name}"),
     ]
 
 

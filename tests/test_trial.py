@@ -23,35 +23,73 @@ def by_heading(frame):
 
 
 def test_every_cell_looked_at_is_used_not_recorded_or_not_used(tmp_path):
-    path = write(tmp_path / "a.csv", [row(1, cold="12"), row(2, cold=""), row(3, cold="twelve"), row(4, cold="400"), row(5, cold="n/a"), row(6, day="", cold="11"), row(7, home="", cold="?")])
+    path = write(
+        tmp_path / "a.csv",
+        [
+            row(1, cold="12"),
+            row(2, cold=""),
+            row(3, cold="twelve"),
+            row(4, cold="400"),
+            row(5, cold="n/a"),
+            row(6, day="", cold="11"),
+            row(7, home="", cold="?"),
+        ],
+    )
     path.write_text(path.read_text().replace("H-7", ""))
     frame = trial.trial(path, canonical())
     assert (frame["used"] + frame["not_recorded"] + frame["not_used"] == 7).all()
     cold = by_heading(frame)["cold_pressure_psig", "cold_pressure_psig"]
-    assert (cold.used, cold.not_recorded, cold.not_used, cold.unit) == (1, 2, 4, "psi")  # "?" and its row are lost with the home
-    assert "not a number (1)" in cold.reasons and "outside the plausible range (1)" in cold.reasons and "its row is not loaded (2)" in cold.reasons
+    assert (cold.used, cold.not_recorded, cold.not_used, cold.unit) == (
+        1,
+        2,
+        4,
+        "psi",
+    )  # "?" and its row are lost with the home
+    assert (
+        "not a number (1)" in cold.reasons
+        and "outside the plausible range (1)" in cold.reasons
+        and "its row is not loaded (2)" in cold.reasons
+    )
     assert cold.examples == "twelve; 400"
     day = by_heading(frame)["inspected_on", "inspected_on"]
-    assert (day.used, day.not_recorded, day.not_used, day.reasons) == (5, 0, 2, "required field not recorded (1); its row is not loaded (1)")
+    assert (day.used, day.not_recorded, day.not_used, day.reasons) == (
+        5,
+        0,
+        2,
+        "required field not recorded (1); its row is not loaded (1)",
+    )
 
 
 def test_a_draft_with_the_wrong_unit_or_words_shows_it(tmp_path):
     path = tmp_path / "a.csv"
-    path.write_text("Visit,House,Day,Cold,Relief,Place,Owner,Stamp\n1,H,2025-03-04,0.8,3,Cellar,A. B.,x\n2,H,2025-03-05,0.9,3,Attic,C. D.,y\n")
-    text = 'carry = ["Stamp"]\nignore = ["Nothing"]\n' + REQUIRED + '[columns.Cold]\nfield = "cold_pressure_psig"\nunit = "bar"\n[columns.Relief]\nfield = "relief_setting_psig"\n[columns.Place]\nfield = "boiler_level"\nwords = { "Cellar" = "basement" }\n'
+    path.write_text(
+        "Visit,House,Day,Cold,Relief,Place,Owner,Stamp\n1,H,2025-03-04,0.8,3,Cellar,A. B.,x\n2,H,2025-03-05,0.9,3,Attic,C. D.,y\n"
+    )
+    text = (
+        'carry = ["Stamp"]\nignore = ["Nothing"]\n'
+        + REQUIRED
+        + '[columns.Cold]\nfield = "cold_pressure_psig"\nunit = "bar"\n[columns.Relief]\nfield = "relief_setting_psig"\n[columns.Place]\nfield = "boiler_level"\nwords = { "Cellar" = "basement" }\n'
+    )
     found = by_heading(trial.trial(path, parse_mapping("draft", text)))
     assert (found["Cold", "cold_pressure_psig"].used, found["Cold", "cold_pressure_psig"].unit) == (2, "bar")
     relief = found["Relief", "relief_setting_psig"]
     low = BY_NAME["relief_setting_psig"].plausible[0]
     assert (relief.used, relief.not_used) == ((2, 0) if low <= 3 else (0, 2))
     place = found["Place", "boiler_level"]
-    assert (place.used, place.not_used, place.reasons, place.examples) == (1, 1, "not one of the words (1)", "Attic")
+    assert (place.used, place.not_used, place.reasons, place.examples) == (
+        1,
+        1,
+        "not one of the words (1)",
+        "Attic",
+    )
     assert found["Owner", ""].reasons.startswith("looks personal") and found["Stamp", "carried"].used == 2
 
 
 def test_joined_columns_repeats_and_unmapped_ones(tmp_path):
     path = tmp_path / "a.csv"
-    path.write_text("Job,No,House,Day,Note,Note\n7,1,H,2025-03-04,a,\n7,,H,2025-03-05,,b\n8,2,H,2025-03-05,x,y\n")
+    path.write_text(
+        "Job,No,House,Day,Note,Note\n7,1,H,2025-03-04,a,\n7,,H,2025-03-05,,b\n8,2,H,2025-03-05,x,y\n"
+    )
     text = '[join.inspection_id]\ncolumns = ["Job", "No"]\n[columns.House]\nfield = "home_id"\n[columns.Day]\nfield = "inspected_on"\n[columns.Note]\nfield = "notes"\n'
     frame = trial.trial(path, parse_mapping("draft", text))
     found = by_heading(frame)
@@ -72,7 +110,10 @@ def test_an_empty_table_has_headings_and_no_counts(tmp_path):
 def test_an_upload_can_be_tried():
     with receive.uploaded("a.csv", text_of([row(1)]).encode()) as path:
         assert by_heading(trial.trial(path, canonical()))["home_id", "home_id"].used == 1
-    with receive.uploaded("a.csv", b"PK\x03\x04") as path, pytest.raises(ExportError, match=r"a\.csv: this is a zip archive"):
+    with (
+        receive.uploaded("a.csv", b"PK\x03\x04") as path,
+        pytest.raises(ExportError, match=r"a\.csv: this is a zip archive"),
+    ):
         trial.trial(path, canonical())
 
 
@@ -84,7 +125,19 @@ def test_a_mapping_is_saved_when_it_can_be_used(fleet):
     assert path.read_bytes().startswith(b"agency = 'Alder County'\n[columns")
 
 
-@pytest.mark.parametrize("name, text", [("own", "[columns.Visit]\nfield = 'nothing'\n"), ("own", "not toml"), ("canonical", REQUIRED), ("../own", REQUIRED), ("", REQUIRED), (".own", REQUIRED), ("a b", REQUIRED), ("own\n", REQUIRED)])
+@pytest.mark.parametrize(
+    "name, text",
+    [
+        ("own", "[columns.Visit]\nfield = 'nothing'\n"),
+        ("own", "not toml"),
+        ("canonical", REQUIRED),
+        ("../own", REQUIRED),
+        ("", REQUIRED),
+        (".own", REQUIRED),
+        ("a b", REQUIRED),
+        ("own\n", REQUIRED),
+    ],
+)
 def test_a_mapping_that_cannot_be_used_leaves_what_was_there(fleet, name, text):
     trial.save_mapping(fleet, "own", REQUIRED)
     with pytest.raises(MappingError):
@@ -124,14 +177,34 @@ def own(tmp_path):
 def drafted(found, **chosen):
     """The mapping of a suggestion, with some headings' fields chosen by hand."""
     use = {"Besuch Nr": "inspection_id", "Haus": "home_id", "Datum": "inspected_on"} | chosen
-    return trial.composed("own", [trial.Choice(one.heading, use.get(one.heading, one.field or ""), one.unit, one.words) for one in found.headings],
-                          agency="Alder County", decimal=found.decimal, dates=found.dates)
+    return trial.composed(
+        "own",
+        [
+            trial.Choice(one.heading, use.get(one.heading, one.field or ""), one.unit, one.words)
+            for one in found.headings
+        ],
+        agency="Alder County",
+        decimal=found.decimal,
+        dates=found.dates,
+    )
 
 
 def test_a_look_says_how_a_file_is_read_and_that_no_mapping_knows_it(fleet, own):
     found = trial.look(fleet, own)
-    assert (found.encoding, found.delimiter, found.heading_line, found.mapping, found.fitting) == ("utf-8", ";", 1, None, ())
-    assert found.headings == tuple(OWN.split("\n")[0].split(";")) and found.nearest == "hollin-peaks" and "Exp tank" not in found.unknown and "Haus" in found.unknown and found.nearest in {name for name, _, _ in found.mappings}
+    assert (found.encoding, found.delimiter, found.heading_line, found.mapping, found.fitting) == (
+        "utf-8",
+        ";",
+        1,
+        None,
+        (),
+    )
+    assert (
+        found.headings == tuple(OWN.split("\n")[0].split(";"))
+        and found.nearest == "hollin-peaks"
+        and "Exp tank" not in found.unknown
+        and "Haus" in found.unknown
+        and found.nearest in {name for name, _, _ in found.mappings}
+    )
     assert found.rows["Static Pressure bar"].tolist() == ["0,9", "1,25", "zwei", ""]
     assert found.personal == (("Telephone", "the heading speaks of a telephone number"),)
     shares = [here / of for _, here, of in found.mappings]
@@ -140,7 +213,11 @@ def test_a_look_says_how_a_file_is_read_and_that_no_mapping_knows_it(fleet, own)
 
 def test_a_look_shows_a_dozen_rows_and_who_is_recognized(fleet, tmp_path):
     found = trial.look(fleet, write(tmp_path / "a.csv", [row(number) for number in range(40)]))
-    assert len(found.rows) == trial.ROWS_SHOWN == 12 and found.mapping == "canonical" and found.fitting == ("canonical",)
+    assert (
+        len(found.rows) == trial.ROWS_SHOWN == 12
+        and found.mapping == "canonical"
+        and found.fitting == ("canonical",)
+    )
 
 
 def test_two_mappings_that_fit_are_both_named_and_none_is_chosen(fleet, tmp_path):
@@ -156,12 +233,19 @@ def test_suggestions_say_why_and_what_the_cells_speak_for(fleet, own):
     by_heading = {one.heading: one for one in found.headings}
     assert (found.decimal, found.dates) == (",", "dmy")
     cold = by_heading["Static Pressure bar"]
-    assert (cold.field, cold.unit, cold.examples) == ("cold_pressure_psig", "bar", ("0,9", "1,25", "zwei")) and "unit bar in the heading" in cold.why
+    assert (cold.field, cold.unit, cold.examples) == (
+        "cold_pressure_psig",
+        "bar",
+        ("0,9", "1,25", "zwei"),
+    ) and "unit bar in the heading" in cold.why
     assert dict(by_heading["Exp tank"].words) == {"Bladder": "diaphragm", "steel": "plain_steel"}
     assert by_heading["Haus"].field is None and by_heading["Haus"].why
 
 
-@pytest.mark.parametrize("cells, decimal", [(("12", "13"), "."), (("1,125", "1,250"), None), (("12,5", "13"), ","), (("12.5", "13"), ".")])
+@pytest.mark.parametrize(
+    "cells, decimal",
+    [(("12", "13"), "."), (("1,125", "1,250"), None), (("12,5", "13"), ","), (("12.5", "13"), ".")],
+)
 def test_a_decimal_mark_is_left_open_where_cells_could_be_read_both_ways(fleet, tmp_path, cells, decimal):
     path = tmp_path / "a.csv"
     path.write_text("Visit;Cold\n" + "".join(f"{place};{cell}\n" for place, cell in enumerate(cells)))
@@ -183,17 +267,31 @@ def test_choices_become_a_mapping_that_reads_back(own, fleet):
 
 
 def test_headings_of_one_text_are_joined_and_others_are_a_fault():
-    choices = [trial.Choice("Job", "inspection_id"), trial.Choice("No", "inspection_id"), trial.Choice("Cold", "cold_pressure_psig", "psi"), trial.Choice("Cold 2", "cold_pressure_psig", "bar"), trial.Choice("Tract", trial.CARRY)]
+    choices = [
+        trial.Choice("Job", "inspection_id"),
+        trial.Choice("No", "inspection_id"),
+        trial.Choice("Cold", "cold_pressure_psig", "psi"),
+        trial.Choice("Cold 2", "cold_pressure_psig", "bar"),
+        trial.Choice("Tract", trial.CARRY),
+    ]
     mapping = trial.composed("x", choices)
     assert mapping.feeds("inspection_id") == ("Job", "No") and mapping.carry == ("Tract",)
-    assert trial.shortcomings(mapping) == (("home_id", "inspected_on"), {"cold_pressure_psig": ("Cold", "Cold 2")})
-    assert [column.unit for column in mapping.columns] == [None, "bar"]  # the field's own unit need not be said
+    assert trial.shortcomings(mapping) == (
+        ("home_id", "inspected_on"),
+        {"cold_pressure_psig": ("Cold", "Cold 2")},
+    )
+    assert [column.unit for column in mapping.columns] == [
+        None,
+        "bar",
+    ]  # the field's own unit need not be said
 
 
 def test_cells_are_judged_before_every_required_field_has_its_column(fleet, own):
     found = trial.suggested(fleet, own)
     whole = by_heading(trial.trial(own, drafted(found)))["Static Pressure bar", "cold_pressure_psig"]
-    part = by_heading(trial.trial(own, drafted(found, **{"Besuch Nr": "", "Haus": "", "Datum": ""})))["Static Pressure bar", "cold_pressure_psig"]
+    part = by_heading(trial.trial(own, drafted(found, **{"Besuch Nr": "", "Haus": "", "Datum": ""})))[
+        "Static Pressure bar", "cold_pressure_psig"
+    ]
     assert (part.used, part.not_recorded, part.not_used, part.examples) == (2, 1, 1, "zwei") and part == whole
     assert len(REQUIRED_FIELDS) == 3
 
@@ -202,37 +300,72 @@ def test_words_not_understood_come_first_with_how_often(fleet, own):
     mapping = drafted(trial.suggested(fleet, own))
     found = trial.words(fleet, own, mapping)
     assert found.drop(columns="heading").values.tolist() == [
-        ["tank_type", "Kessel", 2, "", False], ["tank_type", "Bladder", 1, "diaphragm", True], ["tank_type", "steel", 1, "plain_steel", True]]
+        ["tank_type", "Kessel", 2, "", False],
+        ["tank_type", "Bladder", 1, "diaphragm", True],
+        ["tank_type", "steel", 1, "plain_steel", True],
+    ]
 
 
 def test_words_of_lists_are_ids_and_what_is_not_recorded_is_no_word(fleet, tmp_path):
     path = tmp_path / "a.csv"
-    path.write_text("Visit,House,Day,Found,Place\n1,H,2025-03-04,leak-seen;odd thing,cellar\n2,H,2025-03-05,none,keine Angabe\n3,H,2025-03-06,Odd  Thing,n/a\n")
-    mapping = trial.composed("x", [trial.Choice("Found", "stated_deficiencies", words=(("odd thing", "vent-cap-tight"),)), trial.Choice("Place", "boiler_level", words=(("cellar", "basement"),))], not_recorded=("keine Angabe",))
+    path.write_text(
+        "Visit,House,Day,Found,Place\n1,H,2025-03-04,leak-seen;odd thing,cellar\n2,H,2025-03-05,none,keine Angabe\n3,H,2025-03-06,Odd  Thing,n/a\n"
+    )
+    mapping = trial.composed(
+        "x",
+        [
+            trial.Choice("Found", "stated_deficiencies", words=(("odd thing", "vent-cap-tight"),)),
+            trial.Choice("Place", "boiler_level", words=(("cellar", "basement"),)),
+        ],
+        not_recorded=("keine Angabe",),
+    )
     assert trial.words(fleet, path, mapping).values.tolist() == [
-        ["Found", "stated_deficiencies", "odd thing", 2, "vent-cap-tight", True], ["Found", "stated_deficiencies", "leak-seen", 1, "leak-seen", False], ["Found", "stated_deficiencies", "none", 1, "none", False],
-        ["Place", "boiler_level", "cellar", 1, "basement", True]]
-    assert "vent-cap-tight" in trial.words_of(fleet, "stated_deficiencies") and trial.words_of(fleet, "boiler_level") == BY_NAME["boiler_level"].words and trial.words_of(fleet, "notes") == ()
+        ["Found", "stated_deficiencies", "odd thing", 2, "vent-cap-tight", True],
+        ["Found", "stated_deficiencies", "leak-seen", 1, "leak-seen", False],
+        ["Found", "stated_deficiencies", "none", 1, "none", False],
+        ["Place", "boiler_level", "cellar", 1, "basement", True],
+    ]
+    assert (
+        "vent-cap-tight" in trial.words_of(fleet, "stated_deficiencies")
+        and trial.words_of(fleet, "boiler_level") == BY_NAME["boiler_level"].words
+        and trial.words_of(fleet, "notes") == ()
+    )
 
 
 def test_a_field_chosen_by_hand_comes_with_its_unit_and_words(fleet, own):
     assert trial.suited(fleet, own, "Static Pressure bar", "hot_pressure_psig") == ("bar", ())
-    assert dict(trial.suited(fleet, own, "Exp tank", "tank_type")[1]) == {"Bladder": "diaphragm", "steel": "plain_steel"}
-    assert trial.units_of("cold_pressure_psig")[0] == "psi" and "bar" in trial.units_of("cold_pressure_psig") and trial.units_of("notes") == ()
+    assert dict(trial.suited(fleet, own, "Exp tank", "tank_type")[1]) == {
+        "Bladder": "diaphragm",
+        "steel": "plain_steel",
+    }
+    assert (
+        trial.units_of("cold_pressure_psig")[0] == "psi"
+        and "bar" in trial.units_of("cold_pressure_psig")
+        and trial.units_of("notes") == ()
+    )
     assert trial.unit_named("psig") == "psi"
 
 
 def test_agencies_are_read_to_the_end_of_the_file(tmp_path):
-    path = write(tmp_path / "a.csv", [*(row(number) for number in range(20)), row(20, agency="Birch County"), row(21, agency="")])
+    path = write(
+        tmp_path / "a.csv",
+        [*(row(number) for number in range(20)), row(20, agency="Birch County"), row(21, agency="")],
+    )
     assert trial.agencies_named(path, canonical()) == {"Alder County", "Birch County", ""}
-    assert trial.agencies_named(path, canonical(), "Cedar County") == {"Alder County", "Birch County", "Cedar County"}
+    assert trial.agencies_named(path, canonical(), "Cedar County") == {
+        "Alder County",
+        "Birch County",
+        "Cedar County",
+    }
 
 
 def test_a_name_for_a_new_mapping_is_not_taken(fleet, tmp_path):
     path = tmp_path / "Spring Visits (2026).csv"
     assert trial.name_for(fleet, path) == "spring-visits-2026"
     trial.save_mapping(fleet, "Spring-Visits-2026", REQUIRED)
-    assert trial.name_for(fleet, path) == "spring-visits-2026-2" and trial.NAME.fullmatch(trial.name_for(fleet, tmp_path / "ÄÖ.csv"))
+    assert trial.name_for(fleet, path) == "spring-visits-2026-2" and trial.NAME.fullmatch(
+        trial.name_for(fleet, tmp_path / "ÄÖ.csv")
+    )
 
 
 def test_rows_looked_at_are_all_or_the_first(tmp_path, monkeypatch):

@@ -24,9 +24,25 @@ SAMPLES = Path(__file__).resolve().parent.parent / "sample_exports"
 PLANTED = SAMPLES / "planted"
 FURTHER_SETS = 16 if os.environ.get("COLDFILL_FULL") else 3  # each about 1,500 homes more
 FOUND, ACCUSED, NOT_VERIFIED, SURE_AND_RIGHT = 0.95, 0.03, 0.05, 0.95
-MAKE = """import make, sys; from pathlib import Path; make.CHANCE = sys.argv[1]; make.write(Path(sys.argv[2]))"""
-NUMBERS = ("elevation_ft", "atmosphere_psia", "height_ft", "loop_volume_gal", "tank_volume_gal", "charge_psig", "gas_fraction", "should_have_psig",
-           "cold_pressure_psig", "cold_temperature_f", "hot_pressure_psig", "hot_temperature_f", "fluid_percent", "relief_setting_psig")
+MAKE = (
+    """import make, sys; from pathlib import Path; make.CHANCE = sys.argv[1]; make.write(Path(sys.argv[2]))"""
+)
+NUMBERS = (
+    "elevation_ft",
+    "atmosphere_psia",
+    "height_ft",
+    "loop_volume_gal",
+    "tank_volume_gal",
+    "charge_psig",
+    "gas_fraction",
+    "should_have_psig",
+    "cold_pressure_psig",
+    "cold_temperature_f",
+    "hot_pressure_psig",
+    "hot_temperature_f",
+    "fluid_percent",
+    "relief_setting_psig",
+)
 
 
 def made(folder, chance):
@@ -47,11 +63,19 @@ def inspected(exports, folder):
     truth = truth[truth.heating_system == "hot_water"]
     for name in NUMBERS:
         truth[name] = pandas.to_numeric(truth[name], errors="coerce")
-    readings = snapshot.query("SELECT * FROM readings").add_prefix("read_").rename(columns={"read_agency": "agency", "read_inspection_id": "inspection_id"})
+    readings = (
+        snapshot.query("SELECT * FROM readings")
+        .add_prefix("read_")
+        .rename(columns={"read_agency": "agency", "read_inspection_id": "inspection_id"})
+    )
     long = snapshot.query("SELECT agency, inspection_id, check_id, outcome, certainty, reason FROM results")
-    wide = long.pivot(index=["agency", "inspection_id"], columns="check_id", values=["outcome", "certainty", "reason"])
+    wide = long.pivot(
+        index=["agency", "inspection_id"], columns="check_id", values=["outcome", "certainty", "reason"]
+    )
     wide.columns = [f"{check}: {what}" for what, check in wide.columns]
-    return truth.merge(readings, on=["agency", "inspection_id"]).merge(wide.reset_index(), on=["agency", "inspection_id"])
+    return truth.merge(readings, on=["agency", "inspection_id"]).merge(
+        wide.reset_index(), on=["agency", "inspection_id"]
+    )
 
 
 @pytest.fixture(scope="module")
@@ -77,29 +101,51 @@ def physics():
 def sound_hot_psig(home):
     """Hot pressure, true readings given, had the tank its whole gas and no relief valve opened."""
     air, steel = home.atmosphere_psia, home.tank_type == "plain_steel"
-    charge_psia = air if steel else (home.should_have_psig if np.isnan(home.charge_psig) else home.charge_psig) + air
-    share = physics().net_expansion(home.cold_temperature_f, home.hot_temperature_f, home.pipe_material, home.fluid, int(home.fluid_percent) if home.fluid != "none" else 0)
-    hot = physics().hot_pressure_psia(charge_psia * home.tank_volume_gal, home.tank_volume_gal, home.cold_pressure_psig + air, home.loop_volume_gal * share, home.loop_volume_gal)
+    charge_psia = (
+        air if steel else (home.should_have_psig if np.isnan(home.charge_psig) else home.charge_psig) + air
+    )
+    share = physics().net_expansion(
+        home.cold_temperature_f,
+        home.hot_temperature_f,
+        home.pipe_material,
+        home.fluid,
+        int(home.fluid_percent) if home.fluid != "none" else 0,
+    )
+    hot = physics().hot_pressure_psia(
+        charge_psia * home.tank_volume_gal,
+        home.tank_volume_gal,
+        home.cold_pressure_psig + air,
+        home.loop_volume_gal * share,
+        home.loop_volume_gal,
+    )
     return hot - air
 
 
 # ---- within the conditions, by truth and recorded readings alone
 
+
 def recorded(homes):
     """Every reading the pressure and tank checks need, taken as it should be, the charge included where there is one to read."""
     has_charge = (homes.read_tank_type == "plain_steel") | homes.read_precharge_psig.notna()
-    sure = ~homes.misrecorded.str.contains("tank_type|hot_reading_state|antifreeze|relief_setting", regex=True)
+    sure = ~homes.misrecorded.str.contains(
+        "tank_type|hot_reading_state|antifreeze|relief_setting", regex=True
+    )
     return (homes.complete_and_trustworthy == "1") & has_charge & sure
 
 
 def cushion_can_be_judged(homes):
     """A rise of 40 °F and 4 psi, and a hot pressure that the relief valve did not cut off, or cut off far from a sound tank's."""
-    rise = (homes.read_hot_temperature_f - homes.read_cold_temperature_f >= 40) & (homes.read_hot_pressure_psig - homes.read_cold_pressure_psig >= 4)
+    rise = (homes.read_hot_temperature_f - homes.read_cold_temperature_f >= 40) & (
+        homes.read_hot_pressure_psig - homes.read_cold_pressure_psig >= 4
+    )
     cut_off = homes.read_hot_pressure_psig >= homes.read_relief_setting_psig - 3
     sized = homes.tank_type.isin(("diaphragm", "plain_steel")) & (homes.tank_valve_closed != "1")
     below = pandas.Series(False, index=homes.index)
     judged = recorded(homes) & rise & sized
-    below[judged & cut_off] = homes[judged & cut_off].apply(sound_hot_psig, axis=1) <= 0.9 * homes.relief_setting_psig[judged & cut_off]
+    below[judged & cut_off] = (
+        homes[judged & cut_off].apply(sound_hot_psig, axis=1)
+        <= 0.9 * homes.relief_setting_psig[judged & cut_off]
+    )
     return judged & (~cut_off | below)
 
 
@@ -107,12 +153,20 @@ def size_can_be_judged(homes):
     return recorded(homes) & homes.read_tank_volume_gal.notna()
 
 
-CONDITIONS = {"tank-cushion-lost": cushion_can_be_judged, "precharge-high": recorded, "tank-undersized": size_can_be_judged}
+CONDITIONS = {
+    "tank-cushion-lost": cushion_can_be_judged,
+    "precharge-high": recorded,
+    "tank-undersized": size_can_be_judged,
+}
 
 
 def figures(homes, check):
     """Shares over the inspections to which the check applies by the truth."""
-    truth, outcome, certainty = homes[check], homes[f"{check}: outcome"], homes[f"{check}: certainty"].astype(float)
+    truth, outcome, certainty = (
+        homes[check],
+        homes[f"{check}: outcome"],
+        homes[f"{check}: certainty"].astype(float),
+    )
     wrong, sound = truth == "1", truth == "0"
     deficient = outcome == "deficient"
     stated = deficient
@@ -121,15 +175,22 @@ def figures(homes, check):
     sure = (wrong | sound) & outcome.isin(("ok", "deficient")) & (certainty >= 0.9)
     share = lambda part, of: part.sum() / of.sum() if of.sum() else np.nan
     return {
-        "wrong": int(wrong.sum()), "sound": int(sound.sum()), "found": share(stated & wrong, wrong), "accused": share(stated & sound, sound),
+        "wrong": int(wrong.sum()),
+        "sound": int(sound.sum()),
+        "found": share(stated & wrong, wrong),
+        "accused": share(stated & sound, sound),
         "not verified": share((outcome == "not verified") & (wrong | sound), wrong | sound),
-        "sure": int(sure.sum()), "right": share(sure & (deficient == wrong), sure),
-        "sure deficient": int((sure & deficient).sum()), "right deficient": share(sure & deficient & wrong, sure & deficient),
+        "sure": int(sure.sum()),
+        "right": share(sure & (deficient == wrong), sure),
+        "sure deficient": int((sure & deficient).sum()),
+        "right deficient": share(sure & deficient & wrong, sure & deficient),
     }
 
 
 def line(name, figures):
-    return f"{name:32}" + "".join(f"{value:>8}" if isinstance(value, int) else f"{value:8.1%}" for value in figures.values())
+    return f"{name:32}" + "".join(
+        f"{value:>8}" if isinstance(value, int) else f"{value:8.1%}" for value in figures.values()
+    )
 
 
 HEADINGS = f"{'':32}{'wrong':>8}{'sound':>8}{'found':>8}{'accused':>8}{'not ver':>8}{'sure':>8}{'right':>8}{'sure d.':>8}{'right':>8}"
@@ -152,13 +213,20 @@ def test_planted_faults_are_found_and_sound_homes_left_alone(homes, check, shipp
 
 def test_every_other_check_is_printed(homes, capsys):
     """Sensitivity and specificity of all checks, over all rows and over those recorded completely and word for word as it was."""
-    complete = homes[(homes.complete_and_trustworthy == "1") & (homes.misrecorded == "") & (homes.kept_out == "")]
+    complete = homes[
+        (homes.complete_and_trustworthy == "1") & (homes.misrecorded == "") & (homes.kept_out == "")
+    ]
     with capsys.disabled():
         for name, rows in (("all rows", homes), ("complete and trustworthy", complete)):
             print(f"\n{name}\n{HEADINGS}")
             for check in CHECKS:
                 print(line(check.id, figures(rows, check.id)))
-    facts = [check.id for check in CHECKS if check.group in ("relief", "potable", "controls") and check.id not in ("relief-did-not-open", "makeup-excessive", "anticipator-mismatch")]
+    facts = [
+        check.id
+        for check in CHECKS
+        if check.group in ("relief", "potable", "controls")
+        and check.id not in ("relief-did-not-open", "makeup-excessive", "anticipator-mismatch")
+    ]
     for check in facts:  # words recorded as they were leave nothing to guess
         applies = complete[complete[check].isin(("0", "1"))]
         told = applies[applies[f"{check}: outcome"].isin(("ok", "deficient"))]
@@ -168,6 +236,8 @@ def test_every_other_check_is_printed(homes, capsys):
 
 def test_no_row_that_is_not_closed_hot_water_is_flagged(sample_snapshot):
     truth = pandas.read_csv(PLANTED / "truth.csv", dtype=str, keep_default_na=False)
-    flagged = sample_snapshot.query("SELECT DISTINCT agency, inspection_id FROM results WHERE outcome IN ('ok', 'deficient')")
+    flagged = sample_snapshot.query(
+        "SELECT DISTINCT agency, inspection_id FROM results WHERE outcome IN ('ok', 'deficient')"
+    )
     others = truth[truth.heating_system != "hot_water"].merge(flagged, on=["agency", "inspection_id"])
     assert len(truth[truth.heating_system != "hot_water"]) > 300 and others.empty

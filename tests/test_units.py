@@ -22,7 +22,12 @@ TO_SI = [
     ("gal", "L", 3.785412, 1e-6),
     ("imp gal", "L", 4.54609, 1e-5),
     ("ft3", "m3", 2.831685e-2, 1e-8),
-    ("Btu/h", "W", 0.2930711, 5e-7),  # printed for the International Table Btu; Pint's differs in the sixth digit
+    (
+        "Btu/h",
+        "W",
+        0.2930711,
+        5e-7,
+    ),  # printed for the International Table Btu; Pint's differs in the sixth digit
     ("MBH", "kW", 0.2930711, 5e-7),
 ]
 
@@ -75,7 +80,10 @@ def test_absolute_pressures_are_refused(text):
     assert "psi" in error.value.accepted
 
 
-@pytest.mark.parametrize("text", ["", "MBtu/h", "BTU", "lbs", "#", "e3", "x1F", "psi at 70 F", "２", "½", "ft of head", "psid", "atm"])
+@pytest.mark.parametrize(
+    "text",
+    ["", "MBtu/h", "BTU", "lbs", "#", "e3", "x1F", "psi at 70 F", "２", "½", "ft of head", "psid", "atm"],
+)
 def test_what_could_mean_two_things_is_not_understood(text):
     with pytest.raises(units.UnitError) as error:
         units.find(text)
@@ -133,7 +141,9 @@ def test_any_text_is_a_unit_or_a_unit_error(text):
 
 
 def test_quantities_at_the_door():
-    assert units.to_number(REGISTRY.Quantity(1.0, "bar"), "psi") == pytest.approx(14.503774, abs=1e-6)  # 100 / 6.894757
+    assert units.to_number(REGISTRY.Quantity(1.0, "bar"), "psi") == pytest.approx(
+        14.503774, abs=1e-6
+    )  # 100 / 6.894757
     assert units.to_number(REGISTRY.Quantity(20.0, "degC"), "degF") == pytest.approx(68.0)
     assert units.to_number(REGISTRY.Quantity(250_000.0, "Btu/hour"), "MBH") == pytest.approx(250.0)
     assert units.to_number(12.0, "psi") == 12.0

@@ -28,13 +28,25 @@ def uploaded(fleet, text, name="a.csv"):
 
 
 def drafted(agency="Alder County", name="own"):
-    choices = [trial.Choice(*pair) for pair in (("Visit", "inspection_id"), ("House", "home_id"), ("Day", "inspected_on"), ("Cold", "cold_pressure_psig"))]
+    choices = [
+        trial.Choice(*pair)
+        for pair in (
+            ("Visit", "inspection_id"),
+            ("House", "home_id"),
+            ("Day", "inspected_on"),
+            ("Cold", "cold_pressure_psig"),
+        )
+    ]
     return trial.composed(name, choices, agency=agency)
 
 
 def test_an_upload_lies_where_only_its_owner_looks_and_goes_without_a_trace(fleet):
     path = uploaded(fleet, OWN, "../sp ring.csv")
-    assert path.read_text() == OWN and path.name == "sp ring.csv" and path.parent.parent == fleet.path / receive.UPLOADS
+    assert (
+        path.read_text() == OWN
+        and path.name == "sp ring.csv"
+        and path.parent.parent == fleet.path / receive.UPLOADS
+    )
     assert stat.S_IMODE(path.parent.stat().st_mode) == 0o700
     receive.forget_upload(path)
     assert not (fleet.path / receive.UPLOADS).exists()
@@ -59,8 +71,15 @@ def test_a_new_mapping_is_saved_and_its_file_loaded_and_published(fleet):
     path, said = uploaded(fleet, OWN), []
     told = uploads.build.Told(say=said.append)
     came = uploads.bring(EVERYTHING, fleet, Wanted(path, draft=drafted()), told)
-    assert came.saved == "own" and (came.report["rows_read"], came.report["rows_kept"], came.report["cells_not_loaded"], came.report["mapping"]) == (2, 2, 1, "own")
-    assert attach(came.snapshot).rows("SELECT agency, home_id, cold_pressure_psig FROM readings ORDER BY home_id") == [("Alder County", "H-1", 12.0), ("Alder County", "H-2", None)]
+    assert came.saved == "own" and (
+        came.report["rows_read"],
+        came.report["rows_kept"],
+        came.report["cells_not_loaded"],
+        came.report["mapping"],
+    ) == (2, 2, 1, "own")
+    assert attach(came.snapshot).rows(
+        "SELECT agency, home_id, cold_pressure_psig FROM readings ORDER BY home_id"
+    ) == [("Alder County", "H-1", 12.0), ("Alder County", "H-2", None)]
     assert said[0] == "saving the mapping" and "recomputing and checking" in said
     assert fleet.log()[0].by_whom == uploads.BY_WHOM
 
@@ -83,7 +102,10 @@ def test_a_name_that_is_taken_is_not_written_over(fleet):
     assert {path.name: path.read_bytes() for path in fleet.mappings.iterdir()} == before
 
 
-@pytest.mark.parametrize("rows", [[row(1), row(2, agency="Birch County")], [row(1, agency="Birch County")], [row(1), row(2, agency="")]])
+@pytest.mark.parametrize(
+    "rows",
+    [[row(1), row(2, agency="Birch County")], [row(1, agency="Birch County")], [row(1), row(2, agency="")]],
+)
 def test_a_viewer_loads_for_their_own_agencies_only(fleet, rows):
     wanted = Wanted(uploaded(fleet, text_of(rows)))
     for ask in (uploads.decided, uploads.bring):
@@ -137,7 +159,11 @@ def test_a_second_load_waits_and_says_so(fleet, monkeypatch):
     with locked(fleet.path / ".load.lock", 0):
         work = uploads.Loading(EVERYTHING, fleet, Wanted(uploaded(fleet, text_of([row(1)])))).begin()
         assert work.wait(30)
-    assert "waiting" in work.said and isinstance(work.error, FleetError) and "Another run has held" in str(work.error)
+    assert (
+        "waiting" in work.said
+        and isinstance(work.error, FleetError)
+        and "Another run has held" in str(work.error)
+    )
     assert work.begin().wait(60) and counts(attach(work.brought.snapshot)) == {1: (1, 1, 0, 0, 0)}
 
 
@@ -147,4 +173,6 @@ def test_personal_columns_are_dropped_unless_they_are_chosen(fleet, tmp_path):
     assert kept.report["dropped"] == [] and b"555-010" in next(iter(stored(fleet).values()))
     other = Fleet(tmp_path / "other").create()
     dropped = uploads.bring(EVERYTHING, other, Wanted(uploaded(other, text)))
-    assert [one["heading"] for one in dropped.report["dropped"]] == ["Phone"] and b"555-010" not in next(iter(stored(other).values()))
+    assert [one["heading"] for one in dropped.report["dropped"]] == ["Phone"] and b"555-010" not in next(
+        iter(stored(other).values())
+    )

@@ -31,8 +31,24 @@ def served(fleet, environment):
     with socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    command = [sys.executable, "-m", "streamlit", "run", str(ROOT / "dashboard" / "app.py"), "--server.port", str(port), "--server.headless", "true"]
-    server = subprocess.Popen(command, cwd=ROOT, env={**environment, "COLDFILL_FLEET": str(fleet)}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    command = [
+        sys.executable,
+        "-m",
+        "streamlit",
+        "run",
+        str(ROOT / "dashboard" / "app.py"),
+        "--server.port",
+        str(port),
+        "--server.headless",
+        "true",
+    ]
+    server = subprocess.Popen(
+        command,
+        cwd=ROOT,
+        env={**environment, "COLDFILL_FLEET": str(fleet)},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
     try:
         for _ in range(300):
             try:
@@ -54,7 +70,9 @@ class Person:
     def __init__(self, port, number):
         self.random = random.Random(number)
         self.seconds, self.errors, self.links = [], [], []
-        self.connection = connect(f"ws://127.0.0.1:{port}/_stcore/stream", max_size=None, open_timeout=30, close_timeout=5)
+        self.connection = connect(
+            f"ws://127.0.0.1:{port}/_stcore/stream", max_size=None, open_timeout=30, close_timeout=5
+        )
 
     def click(self):
         """Follow a link of the page that is open, or choose another page from the navigation."""
@@ -83,13 +101,19 @@ class Person:
             elif kind == "delta" and answer.delta.WhichOneof("type") == "new_element":
                 element = answer.delta.new_element
                 if element.WhichOneof("type") == "exception":
-                    self.errors.append(f"{page}?{query}: {element.exception.type} {element.exception.message}")
+                    self.errors.append(
+                        f"{page}?{query}: {element.exception.type} {element.exception.message}"
+                    )
                 elif element.WhichOneof("type") == "html":
                     html.append(element.html.body)
         self.seconds.append((page, time.perf_counter() - began))
         text = "".join(html)
         self.errors += [f"{page}?{query}: {unescape(words)}" for words in TOLD.findall(text)]
-        self.links = [(parts.path.strip("./"), parts.query) for link in LINK.findall(text) if not (parts := urlsplit(unescape(link))).scheme]
+        self.links = [
+            (parts.path.strip("./"), parts.query)
+            for link in LINK.findall(text)
+            if not (parts := urlsplit(unescape(link))).scheme
+        ]
 
 
 def stroll(port, people, minutes, pause_s=1.0):

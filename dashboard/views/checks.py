@@ -4,33 +4,100 @@ from dashboard import data, filters, tables, wording
 
 found = data.described(filters.viewer(), filters.snapshot())
 
-tables.section("What is checked", "Severity 1 (gravest) to 4 and probability A (often) to E after MIL-STD-882E; both are the policy's. Checks about readings speak of a visit, not of the home, and carry none.")
+tables.section(
+    "What is checked",
+    "Severity 1 (gravest) to 4 and probability A (often) to E after MIL-STD-882E; both are the policy's. Checks about readings speak of a visit, not of the home, and carry none.",
+)
 for group, part in found["checks"].groupby("group", sort=False):
-    tables.show(part, (
-        tables.Column("title", "Deficient when", width="20%", link=lambda row: filters.link("homes", check=row.check_id) if row.group != "evidence" else None),
-        tables.Column("safety_critical", "Safety", lambda row: wording.safety(row.safety_critical, row.act_today), of_row=True, width="9%"),
-        tables.count("severity", "Severity", width="6%"), tables.Column("probability", "Probability", kind=tables.NUMBER, width="7%"),
-        tables.Column("remedy", "Remedy", width="25%"), tables.Column("source", "Authority", width="17%"), tables.Column("check_id", "Id", width="16%"),
-    ), wording.GROUPS[group], empty="")
+    tables.show(
+        part,
+        (
+            tables.Column(
+                "title",
+                "Deficient when",
+                width="20%",
+                link=lambda row: (
+                    filters.link("homes", check=row.check_id) if row.group != "evidence" else None
+                ),
+            ),
+            tables.Column(
+                "safety_critical",
+                "Safety",
+                lambda row: wording.safety(row.safety_critical, row.act_today),
+                of_row=True,
+                width="9%",
+            ),
+            tables.count("severity", "Severity", width="6%"),
+            tables.Column("probability", "Probability", kind=tables.NUMBER, width="7%"),
+            tables.Column("remedy", "Remedy", width="25%"),
+            tables.Column("source", "Authority", width="17%"),
+            tables.Column("check_id", "Id", width="16%"),
+        ),
+        wording.GROUPS[group],
+        empty="",
+    )
 
-tables.section("Limits in force", "Published: a source stands beside it. Common practice: a fact of the trade. Policy: the agency's own choice.")
-tables.show(found["limits"], (
-    tables.Column("name", "Limit", data.called), tables.Column("value", "Value", lambda row: wording.limit(row.value, row.unit), kind=tables.NUMBER, of_row=True),
-    tables.Column("mark", "Mark", kind=tables.SHORT), tables.Column("why", "Why, and source"),
-), "Limits of the policy", empty="No limit.")
-tables.show(found["accepted_words"], (
-    tables.Column("name", "Accepted", wording.word), tables.Column("words", "Words", wording.word), tables.Column("mark", "Mark", kind=tables.SHORT), tables.Column("why", "Why, and source"),
-), "Accepted kinds", empty="No set of words.")
-tables.show(found["region_overrides"], (
-    tables.Column("region", "Region"), tables.Column("agency", "Agency", lambda value: value or "any"), tables.Column("name", "What", wording.word), tables.Column("value", "Value", wording.word),
-), "Local code by region", empty="No region overrides a limit or an accepted kind.")
+tables.section(
+    "Limits in force",
+    "Published: a source stands beside it. Common practice: a fact of the trade. Policy: the agency's own choice.",
+)
+tables.show(
+    found["limits"],
+    (
+        tables.Column("name", "Limit", data.called),
+        tables.Column(
+            "value", "Value", lambda row: wording.limit(row.value, row.unit), kind=tables.NUMBER, of_row=True
+        ),
+        tables.Column("mark", "Mark", kind=tables.SHORT),
+        tables.Column("why", "Why, and source"),
+    ),
+    "Limits of the policy",
+    empty="No limit.",
+)
+tables.show(
+    found["accepted_words"],
+    (
+        tables.Column("name", "Accepted", wording.word),
+        tables.Column("words", "Words", wording.word),
+        tables.Column("mark", "Mark", kind=tables.SHORT),
+        tables.Column("why", "Why, and source"),
+    ),
+    "Accepted kinds",
+    empty="No set of words.",
+)
+tables.show(
+    found["region_overrides"],
+    (
+        tables.Column("region", "Region"),
+        tables.Column("agency", "Agency", lambda value: value or "any"),
+        tables.Column("name", "What", wording.word),
+        tables.Column("value", "Value", wording.word),
+    ),
+    "Local code by region",
+    empty="No region overrides a limit or an accepted kind.",
+)
 
 tables.section("Time to act and to correct", "Days counted from the visit that found it.")
-tables.show(found["clocks"], (
-    tables.risk(), tables.Column("days_to_act", "Days to act", wording.clock, kind=tables.NUMBER), tables.Column("days_to_correct", "Days to correct", wording.clock, kind=tables.NUMBER),
-), "Clocks", empty="No clock.", wide=False)
+tables.show(
+    found["clocks"],
+    (
+        tables.risk(),
+        tables.Column("days_to_act", "Days to act", wording.clock, kind=tables.NUMBER),
+        tables.Column("days_to_correct", "Days to correct", wording.clock, kind=tables.NUMBER),
+    ),
+    "Clocks",
+    empty="No clock.",
+    wide=False,
+)
 
 tables.section("Measures", "Work that puts a deficiency right.")
-tables.show(found["measures"], (
-    tables.Column("title", "Measure"), tables.Column("fixes", "Puts right", lambda value: wording.checks_said(value, data.titles())), tables.Column("measure_id", "Id", kind=tables.SHORT),
-), "Measures", empty="No measure.")
+tables.show(
+    found["measures"],
+    (
+        tables.Column("title", "Measure"),
+        tables.Column("fixes", "Puts right", lambda value: wording.checks_said(value, data.titles())),
+        tables.Column("measure_id", "Id", kind=tables.SHORT),
+    ),
+    "Measures",
+    empty="No measure.",
+)

@@ -6,22 +6,52 @@ from dashboard import charts, data, filters, frame, tables, wording
 
 who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current("agency", "crew")
 COUNTS = (
-    tables.count("visits", "Verified units", help="Home, system and job whose final inspection, or the re-inspection paired with it, could tell."),
+    tables.count(
+        "visits",
+        "Verified units",
+        help="Home, system and job whose final inspection, or the re-inspection paired with it, could tell.",
+    ),
     tables.count("observed", "Deficient", help="Units found deficient, whoever is to be charged with it."),
-    tables.count("observed_sure", "Of these sure", help="Units found deficient with a certainty of 0.8 or more."),
+    tables.count(
+        "observed_sure", "Of these sure", help="Units found deficient with a certainty of 0.8 or more."
+    ),
     tables.Column("rate", "Share", wording.percent, "Deficient among verified.", kind=tables.NUMBER),
-    tables.Column("low95", "95 % interval", lambda row: wording.interval(row.low95, row.high95), "Exact limits (Clopper and Pearson) of the share, for chance alone.", kind=tables.NUMBER, of_row=True),
-    tables.count("not_verified", "Not verified", help="Units whose final inspection could not tell. They are in no share."),
+    tables.Column(
+        "low95",
+        "95 % interval",
+        lambda row: wording.interval(row.low95, row.high95),
+        "Exact limits (Clopper and Pearson) of the share, for chance alone.",
+        kind=tables.NUMBER,
+        of_row=True,
+    ),
+    tables.count(
+        "not_verified",
+        "Not verified",
+        help="Units whose final inspection could not tell. They are in no share.",
+    ),
 )
 
 
 def one_check():
     check = filters.one_of("Check", "of_check", data.home_checks(), data.titles().get)
     found = data.crews(who, snapshot, chosen, check)
-    tables.show(found, (tables.Column("crew", "Crew", link=lambda row: filters.link("crews", agency=row.agency, crew=row.crew)), tables.agency(), *COUNTS),
-                f"{data.titles()[check]}: what final inspections found, by crew", empty="No unit with a crew has had a final inspection, as the filters stand.")
+    tables.show(
+        found,
+        (
+            tables.Column(
+                "crew", "Crew", link=lambda row: filters.link("crews", agency=row.agency, crew=row.crew)
+            ),
+            tables.agency(),
+            *COUNTS,
+        ),
+        f"{data.titles()[check]}: what final inspections found, by crew",
+        empty="No unit with a crew has had a final inspection, as the filters stand.",
+    )
     if found["visits"].sum():
-        chart, words = charts.crew_intervals(found.assign(name=found["crew"] + ", " + found["agency"]), f"Share deficient by crew, {data.titles()[check].lower()}")
+        chart, words = charts.crew_intervals(
+            found.assign(name=found["crew"] + ", " + found["agency"]),
+            f"Share deficient by crew, {data.titles()[check].lower()}",
+        )
         tables.section("The same, drawn", wording.INTERVALS)
         st.altair_chart(chart, width="stretch", theme=None, alt=words)
 
@@ -29,10 +59,28 @@ def one_check():
 def one_crew(agency, crew):
     found = data.crews(who, snapshot, chosen, crew=(agency, crew))
     told, never = found[found["visits"] > 0], found[found["visits"] == 0]
-    tables.show(told, (tables.Column("title", "Check", link=lambda row: filters.link("homes", agency=agency, crew=crew, check=row.check_id) if row.observed else None), *COUNTS),
-                f"{crew}, {agency}: every check that could be verified", empty="No check could be verified after this crew's work.")
+    tables.show(
+        told,
+        (
+            tables.Column(
+                "title",
+                "Check",
+                link=lambda row: (
+                    filters.link("homes", agency=agency, crew=crew, check=row.check_id)
+                    if row.observed
+                    else None
+                ),
+            ),
+            *COUNTS,
+        ),
+        f"{crew}, {agency}: every check that could be verified",
+        empty="No check could be verified after this crew's work.",
+    )
     if len(never):
-        tables.folded(f"{wording.plural(len(never), 'check')} never verified after the work of {crew}, {agency}", [f"{row.title}: {wording.plural(row.not_verified, 'unit')}" for row in never.itertuples()])
+        tables.folded(
+            f"{wording.plural(len(never), 'check')} never verified after the work of {crew}, {agency}",
+            [f"{row.title}: {wording.plural(row.not_verified, 'unit')}" for row in never.itertuples()],
+        )
 
 
 if not frame.nothing_loaded():

@@ -8,27 +8,74 @@ who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.curre
 
 
 def files(found):
-    tables.show(found, (
-        tables.Column("file_name", "File"), tables.Column("agency", "Agency"), tables.day("received_at", "Received"), tables.Column("mapping", "Mapping", help="The description of its columns that was used."),
-        tables.Column("status", "Status"), tables.count("rows_read", "Rows read"), tables.count("rows_kept", "In force"), tables.count("rows_not_loaded", "Not loaded"),
-        tables.count("rows_repeated", "Repeated", help="Say again what another row says."), tables.count("rows_superseded", "Superseded", help="Replaced by a newer row of the same inspection."),
-        tables.Column("reason", "Remarks", lambda row: wording.remarks(row.reason, row.remarks, wording.dropped(row.dropped_headings)), help="Dropped at the door are columns that look personal and that no field uses: nothing of them was stored.", of_row=True),
-    ), wording.plural(len(found), "file"), empty="No file has been received.")
+    tables.show(
+        found,
+        (
+            tables.Column("file_name", "File"),
+            tables.Column("agency", "Agency"),
+            tables.day("received_at", "Received"),
+            tables.Column("mapping", "Mapping", help="The description of its columns that was used."),
+            tables.Column("status", "Status"),
+            tables.count("rows_read", "Rows read"),
+            tables.count("rows_kept", "In force"),
+            tables.count("rows_not_loaded", "Not loaded"),
+            tables.count("rows_repeated", "Repeated", help="Say again what another row says."),
+            tables.count(
+                "rows_superseded", "Superseded", help="Replaced by a newer row of the same inspection."
+            ),
+            tables.Column(
+                "reason",
+                "Remarks",
+                lambda row: wording.remarks(row.reason, row.remarks, wording.dropped(row.dropped_headings)),
+                help="Dropped at the door are columns that look personal and that no field uses: nothing of them was stored.",
+                of_row=True,
+            ),
+        ),
+        wording.plural(len(found), "file"),
+        empty="No file has been received.",
+    )
 
 
 def lost(found):
-    tables.section("Not loaded, by reason", "A row not loaded counts in no result. A cell not loaded leaves its row in, with that reading missing.")
+    tables.section(
+        "Not loaded, by reason",
+        "A row not loaded counts in no result. A cell not loaded leaves its row in, with that reading missing.",
+    )
     grouped = data.not_loaded(who, snapshot, chosen)
-    tables.show(grouped, (
-        tables.Column("file_name", "File"), tables.Column("extent", "What"), tables.Column("reason", "Reason"), tables.count("times", "Times"),
-        tables.Column("headings", "Columns"), tables.count("first_line", "First line"),
-    ), "Rows, cells and columns not used as read", empty="Everything was used as read.")
-    names = {row.export_id: row.file_name for row in found.itertuples() if row.export_id in set(grouped["export_id"])}
+    tables.show(
+        grouped,
+        (
+            tables.Column("file_name", "File"),
+            tables.Column("extent", "What"),
+            tables.Column("reason", "Reason"),
+            tables.count("times", "Times"),
+            tables.Column("headings", "Columns"),
+            tables.count("first_line", "First line"),
+        ),
+        "Rows, cells and columns not used as read",
+        empty="Everything was used as read.",
+    )
+    names = {
+        row.export_id: row.file_name
+        for row in found.itertuples()
+        if row.export_id in set(grouped["export_id"])
+    }
     if names:
-        export_id = st.selectbox("Download what was not loaded, of which file", list(names), format_func=names.get)
-        downloads.offer(lambda: data.not_loaded_list(who, snapshot, export_id, day), f"not-loaded-{export_id}", f"{names[export_id]}: every row, cell and column not used as read", ("CSV", "XLSX"))
+        export_id = st.selectbox(
+            "Download what was not loaded, of which file", list(names), format_func=names.get
+        )
+        downloads.offer(
+            lambda: data.not_loaded_list(who, snapshot, export_id, day),
+            f"not-loaded-{export_id}",
+            f"{names[export_id]}: every row, cell and column not used as read",
+            ("CSV", "XLSX"),
+        )
         if export_id in data.to_mend(who, snapshot):
-            downloads.as_it_is(lambda: data.mended(who, snapshot, export_id), f"to-mend-{export_id}", f"{names[export_id]}: the rows to mend")
+            downloads.as_it_is(
+                lambda: data.mended(who, snapshot, export_id),
+                f"to-mend-{export_id}",
+                f"{names[export_id]}: the rows to mend",
+            )
             tables.said(wording.MENDING)
 
 
@@ -38,33 +85,81 @@ def answers():
     for _, part in found.groupby("export_id", sort=False):
         never, answered = part[part["lacking"] != ""], part[part["told"] > 0]
         other = part[(part["told"] == 0) & (part["lacking"] == "")]
-        tables.subsection(f"{part['file_name'].iloc[0]}: {len(answered)} of {wording.plural(len(part), 'check')} answered")
+        tables.subsection(
+            f"{part['file_name'].iloc[0]}: {len(answered)} of {wording.plural(len(part), 'check')} answered"
+        )
         if len(never):
-            tables.folded(f"{wording.plural(len(never), 'check')} it cannot answer for want of a column", [f"{row.title}: needs {wording.fields_said(row.lacking, data.called)}" for row in never.itertuples()])
-            tables.said(f"Columns that would open most checks: {wording.columns_said(data.opening(never), data.called)}.")
+            tables.folded(
+                f"{wording.plural(len(never), 'check')} it cannot answer for want of a column",
+                [
+                    f"{row.title}: needs {wording.fields_said(row.lacking, data.called)}"
+                    for row in never.itertuples()
+                ],
+            )
+            tables.said(
+                f"Columns that would open most checks: {wording.columns_said(data.opening(never), data.called)}."
+            )
         if len(other):
-            tables.folded(f"{wording.plural(len(other), 'check')} that no inspection of it answered for other reasons", [f"{row.title}: {wording.plural(row.not_verified, 'inspection')} not verified" for row in other.itertuples()])
-        tables.folded_table(answered, (tables.Column("title", "Check"), tables.count("told", "Inspections answered"), tables.count("not_verified", "Not verified")),
-                            f"The {wording.plural(len(answered), 'check')} it answers")
+            tables.folded(
+                f"{wording.plural(len(other), 'check')} that no inspection of it answered for other reasons",
+                [
+                    f"{row.title}: {wording.plural(row.not_verified, 'inspection')} not verified"
+                    for row in other.itertuples()
+                ],
+            )
+        tables.folded_table(
+            answered,
+            (
+                tables.Column("title", "Check"),
+                tables.count("told", "Inspections answered"),
+                tables.count("not_verified", "Not verified"),
+            ),
+            f"The {wording.plural(len(answered), 'check')} it answers",
+        )
 
 
 def agencies():
     recent = data.limit(who, snapshot, "recent_file_days")
-    tables.section("By agency", f"No recent file: the newest file or the newest inspection is more than {recent:.0f} days old on {wording.day(day)}.")
-    tables.show(data.agencies(who, snapshot, chosen, day), (
-        tables.Column("agency", "Agency"), tables.count("homes", "Homes"), tables.count("files", "Files"), tables.Column("file_name", "Newest file"), tables.day("received_at", "Received"),
-        tables.day("last_inspected_on", "Last inspection"),
-        tables.Column("last_inspected_on", "Standing", lambda row: wording.recent(row.received_at, row.last_inspected_on, day, recent, row.later), of_row=True),
-    ), "Newest file and inspection of each agency", empty="No agency has sent a file.")
+    tables.section(
+        "By agency",
+        f"No recent file: the newest file or the newest inspection is more than {recent:.0f} days old on {wording.day(day)}.",
+    )
+    tables.show(
+        data.agencies(who, snapshot, chosen, day),
+        (
+            tables.Column("agency", "Agency"),
+            tables.count("homes", "Homes"),
+            tables.count("files", "Files"),
+            tables.Column("file_name", "Newest file"),
+            tables.day("received_at", "Received"),
+            tables.day("last_inspected_on", "Last inspection"),
+            tables.Column(
+                "last_inspected_on",
+                "Standing",
+                lambda row: wording.recent(row.received_at, row.last_inspected_on, day, recent, row.later),
+                of_row=True,
+            ),
+        ),
+        "Newest file and inspection of each agency",
+        empty="No agency has sent a file.",
+    )
 
 
 def suspicions():
     count = data.suspicions_count(who, snapshot, chosen)
     page = filters.page_of(count, data.PAIRS_A_PAGE)
     tables.section("The same home under two spellings?", wording.SUSPICIONS)
-    tables.show(data.suspicions(who, snapshot, chosen, page), (
-        tables.home(filters.home_link), tables.home(filters.home_link, "other_home_id", "Perhaps the same home"), tables.agency(), tables.Column("why", "Why"),
-    ), wording.range_of(page, data.PAIRS_A_PAGE, count, "pair"), empty="No two ids of one agency look like the same home.")
+    tables.show(
+        data.suspicions(who, snapshot, chosen, page),
+        (
+            tables.home(filters.home_link),
+            tables.home(filters.home_link, "other_home_id", "Perhaps the same home"),
+            tables.agency(),
+            tables.Column("why", "Why"),
+        ),
+        wording.range_of(page, data.PAIRS_A_PAGE, count, "pair"),
+        empty="No two ids of one agency look like the same home.",
+    )
     filters.pages(count, data.PAIRS_A_PAGE)
 
 

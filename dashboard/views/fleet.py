@@ -8,8 +8,18 @@ MOST = 12
 
 def at_stage(place, stage):
     return tables.Column(
-        f"deficiencies{place}", stage.capitalize(), lambda row: wording.in_homes(getattr(row, f"deficiencies{place}"), getattr(row, f"homes{place}")), wording.STAGES[stage].capitalize() + ".",
-        kind=tables.NUMBER, of_row=True, link=lambda row: filters.link("homes", only=row.question, stage=stage) if getattr(row, f"deficiencies{place}") > 0 else None)
+        f"deficiencies{place}",
+        stage.capitalize(),
+        lambda row: wording.in_homes(getattr(row, f"deficiencies{place}"), getattr(row, f"homes{place}")),
+        wording.STAGES[stage].capitalize() + ".",
+        kind=tables.NUMBER,
+        of_row=True,
+        link=lambda row: (
+            filters.link("homes", only=row.question, stage=stage)
+            if getattr(row, f"deficiencies{place}") > 0
+            else None
+        ),
+    )
 
 
 def everything(row):
@@ -17,43 +27,118 @@ def everything(row):
 
 
 def summary():
-    tables.show(data.standing(who, snapshot, chosen, day), (
-        tables.Column("label", "Question", link=everything),
-        *(at_stage(place, stage) for place, stage in enumerate(data.STAGES)),
-        tables.Column("homes", "Homes", wording.homes, "Where the question is of whole homes.", kind=tables.NUMBER, link=everything),
-        tables.Column("oldest", "Oldest found", lambda value: "" if wording.missing(value) else wording.day(value), kind=tables.SHORT),
-    ), f"What waits, as of {wording.day(day)}: open deficiencies at each stage", empty="Nothing.")
+    tables.show(
+        data.standing(who, snapshot, chosen, day),
+        (
+            tables.Column("label", "Question", link=everything),
+            *(at_stage(place, stage) for place, stage in enumerate(data.STAGES)),
+            tables.Column(
+                "homes",
+                "Homes",
+                wording.homes,
+                "Where the question is of whole homes.",
+                kind=tables.NUMBER,
+                link=everything,
+            ),
+            tables.Column(
+                "oldest",
+                "Oldest found",
+                lambda value: "" if wording.missing(value) else wording.day(value),
+                kind=tables.SHORT,
+            ),
+        ),
+        f"What waits, as of {wording.day(day)}: open deficiencies at each stage",
+        empty="Nothing.",
+    )
     tables.said(wording.NEW)
 
 
 def urgent():
     found = data.urgent(who, snapshot, chosen, day, MOST)
-    tables.section("Act today and high risk without an action, oldest first", "Graver first, then by the day it was first found.")
-    tables.show(found, (
-        tables.home(filters.home_link),
-        tables.agency(), tables.risk(), tables.Column("deficiency", "Deficiency"), tables.Column("stage", "Stage", kind=tables.SHORT),
-        tables.day("since", "Found"), tables.day("due", "Due"), tables.Column("due", "Late", lambda due: wording.days_late(due, day), kind=tables.NUMBER),
-    ), f"The gravest and oldest {len(found)}; the links above lead to all", empty="None is open, as far as inspections could verify.")
+    tables.section(
+        "Act today and high risk without an action, oldest first",
+        "Graver first, then by the day it was first found.",
+    )
+    tables.show(
+        found,
+        (
+            tables.home(filters.home_link),
+            tables.agency(),
+            tables.risk(),
+            tables.Column("deficiency", "Deficiency"),
+            tables.Column("stage", "Stage", kind=tables.SHORT),
+            tables.day("since", "Found"),
+            tables.day("due", "Due"),
+            tables.Column("due", "Late", lambda due: wording.days_late(due, day), kind=tables.NUMBER),
+        ),
+        f"The gravest and oldest {len(found)}; the links above lead to all",
+        empty="None is open, as far as inspections could verify.",
+    )
 
 
 def unverified():
     found = data.not_verified(who, snapshot, chosen)
-    tables.section("Safety-critical checks not verified", "Homes in which a check was never verified: such a check says nothing of the home, good or bad.")
+    tables.section(
+        "Safety-critical checks not verified",
+        "Homes in which a check was never verified: such a check says nothing of the home, good or bad.",
+    )
     for agency, part in found[found["lacking"] != ""].groupby("agency"):
-        tables.folded(f"{agency}: its files lack the columns for {wording.plural(len(part), 'safety-critical check')}, which can never be verified from them", [data.called(field) for field in data.lacking(part)])
-    tables.crossed(found, "check_id", "agency", lambda row: (wording.NO_COLUMN, None) if row.lacking else (wording.whole(row.homes), filters.link("homes", only="safety-not-verified", check=row.check_id, agency=row.agency)),
-                   "Homes where a reading was missed at the visit, or could not be trusted", empty="Every safety-critical check was verified in every home.", labels=data.titles(), heading="Check")
+        tables.folded(
+            f"{agency}: its files lack the columns for {wording.plural(len(part), 'safety-critical check')}, which can never be verified from them",
+            [data.called(field) for field in data.lacking(part)],
+        )
+    tables.crossed(
+        found,
+        "check_id",
+        "agency",
+        lambda row: (
+            (wording.NO_COLUMN, None)
+            if row.lacking
+            else (
+                wording.whole(row.homes),
+                filters.link("homes", only="safety-not-verified", check=row.check_id, agency=row.agency),
+            )
+        ),
+        "Homes where a reading was missed at the visit, or could not be trusted",
+        empty="Every safety-critical check was verified in every home.",
+        labels=data.titles(),
+        heading="Check",
+    )
 
 
 def agencies():
     recent = data.limit(who, snapshot, "recent_file_days")
-    tables.section("By agency: the last file", f"An agency that sends nothing must not look clean: no recent file means that its newest file or its newest inspection is more than {recent:.0f} days old.")
-    tables.show(data.agencies(who, snapshot, chosen, day), (
-        tables.Column("agency", "Agency", link=lambda row: filters.link("homes", agency=row.agency) if row.homes else None),
-        tables.count("homes", "Homes"), tables.count("files", "Files", link=lambda row: filters.link("files", **({"agency": row.agency} if row.homes else {}))),
-        tables.Column("file_name", "Last file"), tables.day("received_at", "Received"), tables.day("last_inspected_on", "Last inspection"),
-        tables.Column("last_inspected_on", "Standing", lambda row: wording.recent(row.received_at, row.last_inspected_on, day, recent, row.later), of_row=True),
-    ), "Newest file and inspection of each agency", empty="No agency has sent a file.")
+    tables.section(
+        "By agency: the last file",
+        f"An agency that sends nothing must not look clean: no recent file means that its newest file or its newest inspection is more than {recent:.0f} days old.",
+    )
+    tables.show(
+        data.agencies(who, snapshot, chosen, day),
+        (
+            tables.Column(
+                "agency",
+                "Agency",
+                link=lambda row: filters.link("homes", agency=row.agency) if row.homes else None,
+            ),
+            tables.count("homes", "Homes"),
+            tables.count(
+                "files",
+                "Files",
+                link=lambda row: filters.link("files", **({"agency": row.agency} if row.homes else {})),
+            ),
+            tables.Column("file_name", "Last file"),
+            tables.day("received_at", "Received"),
+            tables.day("last_inspected_on", "Last inspection"),
+            tables.Column(
+                "last_inspected_on",
+                "Standing",
+                lambda row: wording.recent(row.received_at, row.last_inspected_on, day, recent, row.later),
+                of_row=True,
+            ),
+        ),
+        "Newest file and inspection of each agency",
+        empty="No agency has sent a file.",
+    )
 
 
 if not frame.nothing_loaded():

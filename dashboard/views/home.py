@@ -10,30 +10,72 @@ agency, home_id, shown = (st.query_params.get(name, "") for name in ("of", "home
 
 def headline(home):
     tables.subtitle(f"{home.home_id}, {home.agency}", home.headline, home.risk)
-    tables.facts([("Address", home.address), ("Job", home.job_number), ("Region", home.region), ("Crew", home.crew), ("Last visit", wording.day(home.last_inspected_on)), ("Visits", f"{len(home.visits)}"),
-                  ("Systems", ", ".join(home.systems) if len(home.systems) > 1 else None), ("Reporting", "hold before reporting" if home.hold_before_reporting else None)])
+    tables.facts(
+        [
+            ("Address", home.address),
+            ("Job", home.job_number),
+            ("Region", home.region),
+            ("Crew", home.crew),
+            ("Last visit", wording.day(home.last_inspected_on)),
+            ("Visits", f"{len(home.visits)}"),
+            ("Systems", ", ".join(home.systems) if len(home.systems) > 1 else None),
+            ("Reporting", "hold before reporting" if home.hold_before_reporting else None),
+        ]
+    )
 
 
 def open_now(home):
-    tables.section("What stands open", "Since: the visit that first found it in the present run. Each leads to the check's other homes.")
-    tables.show(tables.rows(wording.by_risk(check for check in home.checks if check.stage)), (
-        tables.Column("title", "Deficiency", link=lambda row: filters.link("homes", check=row.check_id, agency=home.agency)), tables.risk(),
-        tables.Column("check_id", "Found", lambda row: wording.last_said(row.visits, row.inspection_id), of_row=True),
-        tables.Column("state", "State", help=wording.STATES_SAID, kind=tables.SHORT), tables.Column("stage", "Stage", help=wording.STAGES_SAID, kind=tables.SHORT), tables.day("since", "Since"), tables.day("due", "Due"),
-        tables.Column("due", "Late", lambda due: wording.days_late(due, day), kind=tables.NUMBER), tables.Column("check_id", "Remedy", lambda check: data.BY_ID[check].remedy),
-    ), f"Open deficiencies of home {home.home_id}", empty="None found open. What was not verified stands below." if home.safety_not_verified or not home.assessed else "None found open.")
-    lacking = [check.title for check in home.checks if check.state == "not verified" and data.BY_ID[check.check_id].safety_critical]
+    tables.section(
+        "What stands open",
+        "Since: the visit that first found it in the present run. Each leads to the check's other homes.",
+    )
+    tables.show(
+        tables.rows(wording.by_risk(check for check in home.checks if check.stage)),
+        (
+            tables.Column(
+                "title",
+                "Deficiency",
+                link=lambda row: filters.link("homes", check=row.check_id, agency=home.agency),
+            ),
+            tables.risk(),
+            tables.Column(
+                "check_id", "Found", lambda row: wording.last_said(row.visits, row.inspection_id), of_row=True
+            ),
+            tables.Column("state", "State", help=wording.STATES_SAID, kind=tables.SHORT),
+            tables.Column("stage", "Stage", help=wording.STAGES_SAID, kind=tables.SHORT),
+            tables.day("since", "Since"),
+            tables.day("due", "Due"),
+            tables.Column("due", "Late", lambda due: wording.days_late(due, day), kind=tables.NUMBER),
+            tables.Column("check_id", "Remedy", lambda check: data.BY_ID[check].remedy),
+        ),
+        f"Open deficiencies of home {home.home_id}",
+        empty="None found open. What was not verified stands below."
+        if home.safety_not_verified or not home.assessed
+        else "None found open.",
+    )
+    lacking = [
+        check.title
+        for check in home.checks
+        if check.state == "not verified" and data.BY_ID[check.check_id].safety_critical
+    ]
     if home.assessed and lacking:
         tables.folded(f"{wording.plural(len(lacking), 'safety-critical check')} never verified", lacking)
 
 
 def one_visit(home, found):
     opened = [check.check_id for check in home.checks if check.stage and check.system_id == found.system_id]
-    tables.section(f"The loop, as read on {wording.day(found.inspected_on)}", f"Inspection {found.inspection_id}, from {found.source.file_name}, line {found.source.source_line:,}. Framed parts have something open today.")
+    tables.section(
+        f"The loop, as read on {wording.day(found.inspected_on)}",
+        f"Inspection {found.inspection_id}, from {found.source.file_name}, line {found.source.source_line:,}. Framed parts have something open today.",
+    )
     readings = {reading.field: reading.text for reading in found.readings}
-    tables.picture(schematic.drawing(readings, opened), schematic.in_words(readings, opened), "The loop in words")
+    tables.picture(
+        schematic.drawing(readings, opened), schematic.in_words(readings, opened), "The loop in words"
+    )
     if found.causes:
-        tables.section("Fix first", "Links between what this visit found: put the root right before its symptom.")
+        tables.section(
+            "Fix first", "Links between what this visit found: put the root right before its symptom."
+        )
         tables.lines(cause.text for cause in found.causes)
     left, right = st.columns([3, 2], gap="large")
     with left:
@@ -47,9 +89,20 @@ def results(found):
     tables.section("Results of this visit", "")
     for outcome in ("deficient", "not verified", "ok"):
         part = tables.rows(result for result in found.results if result.outcome == outcome)
-        columns = (tables.Column("title", "Check"), tables.Column("text", "What was found", lambda text, outcome=outcome: text.removeprefix(outcome).removeprefix("; ") or wording.NOTHING))
+        columns = (
+            tables.Column("title", "Check"),
+            tables.Column(
+                "text",
+                "What was found",
+                lambda text, outcome=outcome: (
+                    text.removeprefix(outcome).removeprefix("; ") or wording.NOTHING
+                ),
+            ),
+        )
         if outcome == "deficient":
-            tables.show(part, columns, f"Deficient: {len(part)}", empty="Nothing was found deficient at this visit.")
+            tables.show(
+                part, columns, f"Deficient: {len(part)}", empty="Nothing was found deficient at this visit."
+            )
         else:
             tables.folded_table(part, columns, f"{outcome}: {len(part)}")
     aside = [result.title for result in found.results if result.outcome == "not applicable"]
@@ -59,28 +112,79 @@ def results(found):
 
 def recomputed(found):
     tables.section("Recomputed", "From this visit's readings alone.")
-    tables.show(tables.rows(found.recomputed), (
-        tables.Column("name", "Quantity, and what it rests on", lambda name: wording.sentence(data.TITLES[name]), under="rests_on"), tables.Column("text", "Value", kind=tables.NUMBER),
-    ), "Recomputed quantities", empty="Nothing could be recomputed.")
+    tables.show(
+        tables.rows(found.recomputed),
+        (
+            tables.Column(
+                "name",
+                "Quantity, and what it rests on",
+                lambda name: wording.sentence(data.TITLES[name]),
+                under="rests_on",
+            ),
+            tables.Column("text", "Value", kind=tables.NUMBER),
+        ),
+        "Recomputed quantities",
+        empty="Nothing could be recomputed.",
+    )
 
 
 def recorded(found):
     tables.section("As recorded", "")
     if found.unused:
-        tables.show(tables.rows(found.unused), (tables.Column("heading", "Column"), tables.Column("raw_text", "Text"), tables.Column("reason", "Not used, because"), tables.Column("expected", "Accepted")),
-                    "Received but not used as read", empty="")
-    tables.folded_table(tables.rows(found.readings), (tables.Column("field", "Reading", lambda field: wording.sentence(data.called(field))), tables.Column("text", "As recorded")), f"Every reading of this visit: {len(found.readings)}")
+        tables.show(
+            tables.rows(found.unused),
+            (
+                tables.Column("heading", "Column"),
+                tables.Column("raw_text", "Text"),
+                tables.Column("reason", "Not used, because"),
+                tables.Column("expected", "Accepted"),
+            ),
+            "Received but not used as read",
+            empty="",
+        )
+    tables.folded_table(
+        tables.rows(found.readings),
+        (
+            tables.Column("field", "Reading", lambda field: wording.sentence(data.called(field))),
+            tables.Column("text", "As recorded"),
+        ),
+        f"Every reading of this visit: {len(found.readings)}",
+    )
 
 
 def history(home):
     tables.section("Visits", "In the order that history follows, the newest last.")
-    tables.show(tables.rows(home.visits), (
-        tables.Column("inspection_id", "Inspection", kind=tables.SHORT, link=lambda row: filters.link("home", of=home.agency, home=home.home_id, visit=row.inspection_id)),
-        tables.day("inspected_on", "Date"), tables.Column("inspection_kind", "Kind", lambda kind: wording.KINDS.get(kind, "not recorded")), *([tables.Column("system_id", "System")] if len(home.systems) > 1 else []), tables.Column("crew", "Crew"),
-        tables.Column("inspector", "Inspector"), tables.Column("stated_result", "Stated"), tables.Column("repairs_reported", "Repairs reported", wording.measures), tables.day("reported_on", "Reported"),
-        tables.Column("source", "File and line", lambda source: f"{source.file_name}, line {source.source_line:,}"),
-    ), f"Visits to home {home.home_id}", empty="")
-    changed = [check for check in home.checks if len(home.visits) > 1 and any(outcome in ("deficient", "ok") for _, outcome, _ in check.visits)]
+    tables.show(
+        tables.rows(home.visits),
+        (
+            tables.Column(
+                "inspection_id",
+                "Inspection",
+                kind=tables.SHORT,
+                link=lambda row: filters.link(
+                    "home", of=home.agency, home=home.home_id, visit=row.inspection_id
+                ),
+            ),
+            tables.day("inspected_on", "Date"),
+            tables.Column("inspection_kind", "Kind", lambda kind: wording.KINDS.get(kind, "not recorded")),
+            *([tables.Column("system_id", "System")] if len(home.systems) > 1 else []),
+            tables.Column("crew", "Crew"),
+            tables.Column("inspector", "Inspector"),
+            tables.Column("stated_result", "Stated"),
+            tables.Column("repairs_reported", "Repairs reported", wording.measures),
+            tables.day("reported_on", "Reported"),
+            tables.Column(
+                "source", "File and line", lambda source: f"{source.file_name}, line {source.source_line:,}"
+            ),
+        ),
+        f"Visits to home {home.home_id}",
+        empty="",
+    )
+    changed = [
+        check
+        for check in home.checks
+        if len(home.visits) > 1 and any(outcome in ("deficient", "ok") for _, outcome, _ in check.visits)
+    ]
     tables.folded_timeline(changed, home.visits, "Every check across the visits")
 
 
@@ -92,5 +196,9 @@ if not frame.nothing_loaded():
         headline(home)
         open_now(home)
         history(home)
-        visit = shown if shown in {visit.inspection_id for visit in home.visits} else home.visits[-1].inspection_id
+        visit = (
+            shown
+            if shown in {visit.inspection_id for visit in home.visits}
+            else home.visits[-1].inspection_id
+        )
         one_visit(home, data.inspection(who, snapshot, home.agency, visit))

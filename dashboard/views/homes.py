@@ -9,18 +9,43 @@ who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.curre
 
 def draw():
     asked, order, take = st.columns([5, 5, 3], vertical_alignment="bottom")
-    only = filters.one_of("Only homes with", "only", list(data.QUESTION), lambda name: data.QUESTION[name].label, "All homes", asked) or ""
+    only = (
+        filters.one_of(
+            "Only homes with",
+            "only",
+            list(data.QUESTION),
+            lambda name: data.QUESTION[name].label,
+            "All homes",
+            asked,
+        )
+        or ""
+    )
     sort = filters.one_of("In order of", "sort", list(data.SORTS), wording.ORDERS.get, where=order)
     count = data.homes_count(who, snapshot, chosen, only, day)
     page = filters.page_of(count, data.ROWS_A_PAGE)
     found = data.homes(who, snapshot, chosen, only, day, sort, page)
     with take.popover("Choose and download", width="stretch", disabled=not count):
         picked = filters.choose(found)
-        what = f"what is open in {wording.plural(len(picked), 'chosen home')}" if picked else f"what is open in {wording.these(count, 'home')}"
-        downloads.offer(lambda: data.flagged(who, snapshot, chosen, only, day, picked), downloads.name("flagged", snapshot, day), what)
+        what = (
+            f"what is open in {wording.plural(len(picked), 'chosen home')}"
+            if picked
+            else f"what is open in {wording.these(count, 'home')}"
+        )
+        downloads.offer(
+            lambda: data.flagged(who, snapshot, chosen, only, day, picked),
+            downloads.name("flagged", snapshot, day),
+            what,
+        )
     if only:
-        tables.said(f"{data.QUESTION[only].meaning}{wording.CHECK_IS_UNVERIFIED if only == 'safety-not-verified' else ''}")
-    tables.show(found, tables.homes(filters.home_link, "Standing"), wording.range_of(page, data.ROWS_A_PAGE, count, "home"), empty="No home fits. Take away a filter, or check the spelling of the search.")
+        tables.said(
+            f"{data.QUESTION[only].meaning}{wording.CHECK_IS_UNVERIFIED if only == 'safety-not-verified' else ''}"
+        )
+    tables.show(
+        found,
+        tables.homes(filters.home_link, "Standing"),
+        wording.range_of(page, data.ROWS_A_PAGE, count, "home"),
+        empty="No home fits. Take away a filter, or check the spelling of the search.",
+    )
     filters.pages(count, data.ROWS_A_PAGE)
 
 

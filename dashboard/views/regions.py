@@ -11,8 +11,13 @@ def heat():
     stage = filters.stage_shown()
     found = data.regions(who, snapshot, chosen, stage)
     tables.said(wording.HEAT.format(stage=stage))
-    tables.heat(found, data.titles(), lambda check, region: filters.link("homes", check=check, region=region or None, stage=stage),
-                f"Share of verified systems with the deficiency open, {stage}, by check and region", empty="No check was verified anywhere, as the filters stand.")
+    tables.heat(
+        found,
+        data.titles(),
+        lambda check, region: filters.link("homes", check=check, region=region or None, stage=stage),
+        f"Share of verified systems with the deficiency open, {stage}, by check and region",
+        empty="No check was verified anywhere, as the filters stand.",
+    )
 
 
 def altitude():
@@ -21,11 +26,15 @@ def altitude():
     if bins.empty:
         tables.said("No trusted charge of a home with a recorded elevation, as the filters stand.")
     else:
-        chart, words = charts.charge_against_elevation(bins, curve, data.limit(who, snapshot, "typical_fill_psig"))
+        chart, words = charts.charge_against_elevation(
+            bins, curve, data.limit(who, snapshot, "typical_fill_psig")
+        )
         st.altair_chart(chart, width="stretch", theme=None, alt=words)
         tables.said(words)
     if left_out:
-        tables.said(f"{wording.plural(left_out, 'trusted charge')} of homes without a recorded elevation {'is' if left_out == 1 else 'are'} not drawn.")
+        tables.said(
+            f"{wording.plural(left_out, 'trusted charge')} of homes without a recorded elevation {'is' if left_out == 1 else 'are'} not drawn."
+        )
 
 
 if not frame.nothing_loaded():

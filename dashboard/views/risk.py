@@ -9,17 +9,47 @@ def draw():
     stage = filters.stage_shown()
     found = data.matrix(who, snapshot, chosen, stage)
     tables.said(wording.MATRIX)
-    tables.matrix(found, data.matrix_levels(who, snapshot), lambda checks: filters.link("homes", check=checks, stage=stage), f"Open deficiencies, {stage}, by severity and probability of their check")
+    tables.matrix(
+        found,
+        data.matrix_levels(who, snapshot),
+        lambda checks: filters.link("homes", check=checks, stage=stage),
+        f"Open deficiencies, {stage}, by severity and probability of their check",
+    )
     tables.section("By risk", wording.LEVELS)
-    tables.show(data.levels(who, snapshot, chosen), (
-        tables.risk(), *(tables.count(f"stage{place}", name.capitalize(), help=wording.STAGES[name].capitalize() + ".", link=filters.risk_link(f"stage{place}", name)) for place, name in enumerate(data.STAGES)),
-    ), "Open deficiencies by risk and stage", empty="Nothing is open, as far as inspections could verify.", wide=False)
+    tables.show(
+        data.levels(who, snapshot, chosen),
+        (
+            tables.risk(),
+            *(
+                tables.count(
+                    f"stage{place}",
+                    name.capitalize(),
+                    help=wording.STAGES[name].capitalize() + ".",
+                    link=filters.risk_link(f"stage{place}", name),
+                )
+                for place, name in enumerate(data.STAGES)
+            ),
+        ),
+        "Open deficiencies by risk and stage",
+        empty="Nothing is open, as far as inspections could verify.",
+        wide=False,
+    )
     tables.section("What is open", "")
-    tables.show(found[found["deficiencies"] > 0], (
-        tables.Column("title", "Deficiency", link=lambda row: filters.link("homes", check=row.check_id, stage=stage)),
-        tables.count("severity", "Severity"), tables.Column("probability", "Probability"), tables.Column("act_today", "Act today", wording.yes),
-        tables.count("deficiencies", "Open"),
-    ), f"Open deficiencies, {stage}, by check", empty="None at this stage.", wide=False)
+    tables.show(
+        found[found["deficiencies"] > 0],
+        (
+            tables.Column(
+                "title", "Deficiency", link=lambda row: filters.link("homes", check=row.check_id, stage=stage)
+            ),
+            tables.count("severity", "Severity"),
+            tables.Column("probability", "Probability"),
+            tables.Column("act_today", "Act today", wording.yes),
+            tables.count("deficiencies", "Open"),
+        ),
+        f"Open deficiencies, {stage}, by check",
+        empty="None at this stage.",
+        wide=False,
+    )
 
 
 if not frame.nothing_loaded():

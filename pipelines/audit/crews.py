@@ -13,8 +13,24 @@ from pipelines.checks import HOME_CHECKS
 from pipelines.results import DEFICIENT, NOT_VERIFIED
 from pipelines.snapshot import CERTAINTY_STEPS, coded, outcomes_of_results
 
-COLUMNS = ("agency", "crew", "check_id", "visits", "observed", "observed_sure", "expected", "rate", "shrunken_rate", "low95", "high95",
-           "low998", "high998", "adjusted_p", "not_verified", "standing")
+COLUMNS = (
+    "agency",
+    "crew",
+    "check_id",
+    "visits",
+    "observed",
+    "observed_sure",
+    "expected",
+    "rate",
+    "shrunken_rate",
+    "low95",
+    "high95",
+    "low998",
+    "high998",
+    "adjusted_p",
+    "not_verified",
+    "standing",
+)
 WAITING = ("expected", "shrunken_rate", "low998", "high998", "adjusted_p")  # for the audit of crews to fill
 
 
@@ -34,12 +50,18 @@ def exact_interval(count, of, level=0.95):
 def crew_tables(connection, policy):
     """Make crew_checks and agreement, whole. Counts are integers; the crew is the one of the final inspection."""
     told = ", ".join(coded(check.id) for check in HOME_CHECKS)
-    visits = connection.sql(f"""
+    visits = (
+        connection.sql(f"""
         SELECT agency, home_id, system_id, coalesce(job_number, '') AS job_number, inspection_kind, crew, {told}
         FROM judged WHERE inspection_kind IN ('final', 'qa')
-    """).to_arrow_table().combine_chunks()
+    """)
+        .to_arrow_table()
+        .combine_chunks()
+    )
     connection.register("crew_rows", _crew_checks(visits, *_units(visits), policy.sure_certainty))
-    connection.execute("CREATE OR REPLACE TABLE crew_checks AS SELECT * FROM crew_rows ORDER BY agency, crew, check_id")
+    connection.execute(
+        "CREATE OR REPLACE TABLE crew_checks AS SELECT * FROM crew_rows ORDER BY agency, crew, check_id"
+    )
     connection.unregister("crew_rows")
     connection.execute("""CREATE OR REPLACE TABLE agreement (agency VARCHAR, crew VARCHAR, check_id VARCHAR, pairs BIGINT, agree BIGINT, kappa DOUBLE,
                           missed BIGINT, overcalled BIGINT, not_verified BIGINT)""")
@@ -69,14 +91,22 @@ def _units(visits):
 
 
 def _codes(column):
-    encoded = column.combine_chunks().dictionary_encode() if isinstance(column, pa.ChunkedArray) else column.dictionary_encode()
+    encoded = (
+        column.combine_chunks().dictionary_encode()
+        if isinstance(column, pa.ChunkedArray)
+        else column.dictionary_encode()
+    )
     return encoded.indices.to_numpy().astype(np.int64)
 
 
 def _crew_checks(table, final_at, again_at, sure):
     """The rows of crew_checks from the units' visits; checks that apply to none of a crew's units are left out."""
     named = table.select(["agency", "crew"]).take(pa.array(final_at))
-    crew = pc.binary_join_element_wise(named.column("agency"), named.column("crew").cast(pa.string()), "\x1f").combine_chunks().dictionary_encode()
+    crew = (
+        pc.binary_join_element_wise(named.column("agency"), named.column("crew").cast(pa.string()), "\x1f")
+        .combine_chunks()
+        .dictionary_encode()
+    )
     names = [text.split("\x1f") for text in crew.dictionary.to_pylist()]
     who = crew.indices.to_numpy()
     count = lambda where: np.bincount(who[where], minlength=len(names))
@@ -87,7 +117,9 @@ def _crew_checks(table, final_at, again_at, sure):
         outcome, certainty = outcomes_of_results(codes[final_at])
         again, again_certainty = outcomes_of_results(codes[again_at[paired]])
         unverified = outcome == NOT_VERIFIED
-        instead = (outcome[paired] > DEFICIENT) & (again <= DEFICIENT)  # a re-inspection speaks where the final told nothing
+        instead = (outcome[paired] > DEFICIENT) & (
+            again <= DEFICIENT
+        )  # a re-inspection speaks where the final told nothing
         outcome[paired[instead]], certainty[paired[instead]] = again[instead], again_certainty[instead]
         told, bad = outcome <= DEFICIENT, outcome == DEFICIENT
         surely = bad & (certainty >= round(sure * CERTAINTY_STEPS))
@@ -97,10 +129,22 @@ def _crew_checks(table, final_at, again_at, sure):
             rate = np.where(visits > 0, observed / visits, np.nan)
         keep = np.flatnonzero((visits > 0) | (lacking > 0))
         number = lambda values: pa.array(values[keep], from_pandas=True)
-        rows = {name: pa.array([names[place][which] for place in keep], pa.string()) for which, name in enumerate(("agency", "crew"))}
-        rows |= {"check_id": pa.array([check.id] * len(keep), pa.string()), "visits": number(visits), "observed": number(observed), "observed_sure": number(count(surely)),
-                 "rate": number(rate), "low95": number(low), "high95": number(high), "not_verified": number(lacking)}
-        rows |= dict.fromkeys(WAITING, pa.nulls(len(keep), pa.float64())) | {"standing": pa.nulls(len(keep), pa.string())}
+        rows = {
+            name: pa.array([names[place][which] for place in keep], pa.string())
+            for which, name in enumerate(("agency", "crew"))
+        }
+        rows |= {
+            "check_id": pa.array([check.id] * len(keep), pa.string()),
+            "visits": number(visits),
+            "observed": number(observed),
+            "observed_sure": number(count(surely)),
+            "rate": number(rate),
+            "low95": number(low),
+            "high95": number(high),
+            "not_verified": number(lacking),
+        }
+        rows |= dict.fromkeys(WAITING, pa.nulls(len(keep), pa.float64())) | {
+            "standing": pa.nulls(len(keep), pa.string())
+        }
         tables.append(pa.table({name: rows[name] for name in COLUMNS}))
     return pa.concat_tables(tables)
-

@@ -15,7 +15,11 @@ def has_an_automatic_vent(tank_type, *, vent_cap):
 
 
 def vent_with_compression_tank(vent_cap):
-    return Fact(vent_cap, among=("tight", "no_vent"), notes=(Note(vent_cap.among("tight"), "replace by a plug or manual vent", "ok"),))
+    return Fact(
+        vent_cap,
+        among=("tight", "no_vent"),
+        notes=(Note(vent_cap.among("tight"), "replace by a plug or manual vent", "ok"),),
+    )
 
 
 def has_compression_tank(tank_type):
@@ -56,37 +60,87 @@ def is_mechanical(thermostat):
     return Applies(thermostat.among("mechanical"), ~thermostat.known, "thermostat")
 
 
-CONTROLS = grouped("controls", (
-    Check("vent-cap-tight", vent_cap_tight, applies=has_an_automatic_vent, severity=4, probability="B",
-          title="Cap of the automatic vent screwed tight",
-          remedy="Loosen the cap a turn; replace a vent that then weeps.",
-          source="common practice, no source"),
-    Check("vent-with-compression-tank", vent_with_compression_tank, applies=has_compression_tank, severity=3, probability="B",
-          title="Open automatic vent on a loop with a compression tank",
-          remedy="Replace the vent by a plug or manual vent, then drain the tank to renew its air.",
-          source="published: NORA Advanced Hydronics p. 35"),
-    Check("low-water-cutoff-missing", low_water_cutoff_missing, severity=2, probability="C", safety_critical=True,
-          title="No low-water cutoff of an accepted kind",
-          remedy="Fit one of an accepted kind.",
-          source="published: IMC 1007, IRC M2002.5 (from memory)"),
-    Check("low-water-cutoff-failed", low_water_cutoff_failed, applies=has_a_cutoff, severity=1, probability="C", safety_critical=True, act_today=True,
-          title="Low-water cutoff did not stop the burner",
-          remedy="Shut the boiler down until it is repaired or replaced. Never feed cold water to a hot boiler that has run low.",
-          source="published: IMC 1007"),
-    Check("gauge-missing-or-stuck", gauge_missing_or_stuck, severity=4, probability="B",
-          title="Boiler gauge missing or stuck",
-          remedy="Replace the gauge; pressures read from it prove nothing.",
-          source="published: IRC M2002.2"),
-    Check("leak-seen", leak_seen, severity=3, probability="C",
-          title="Leak seen on the loop",
-          remedy="Repair it; new water brings rust and scale.",
-          source="common practice, no source"),
-    Check("makeup-excessive", makeup_excessive, severity=3, probability="C",
-          title="Loop takes more make-up water than a closed loop should",
-          remedy="Find the leak or the relief valve that opens.",
-          source="common practice, no source; limit: policy"),
-    Check("anticipator-mismatch", anticipator_mismatch, applies=is_mechanical, severity=4, probability="C",
-          title="Heat anticipator off the current of what it switches",
-          remedy="Set the anticipator to the measured current.",
-          source="published: NORA Oilheat Technicians Manual p. 253; tolerance: common practice"),
-))
+CONTROLS = grouped(
+    "controls",
+    (
+        Check(
+            "vent-cap-tight",
+            vent_cap_tight,
+            applies=has_an_automatic_vent,
+            severity=4,
+            probability="B",
+            title="Cap of the automatic vent screwed tight",
+            remedy="Loosen the cap a turn; replace a vent that then weeps.",
+            source="common practice, no source",
+        ),
+        Check(
+            "vent-with-compression-tank",
+            vent_with_compression_tank,
+            applies=has_compression_tank,
+            severity=3,
+            probability="B",
+            title="Open automatic vent on a loop with a compression tank",
+            remedy="Replace the vent by a plug or manual vent, then drain the tank to renew its air.",
+            source="published: NORA Advanced Hydronics p. 35",
+        ),
+        Check(
+            "low-water-cutoff-missing",
+            low_water_cutoff_missing,
+            severity=2,
+            probability="C",
+            safety_critical=True,
+            title="No low-water cutoff of an accepted kind",
+            remedy="Fit one of an accepted kind.",
+            source="published: IMC 1007, IRC M2002.5 (from memory)",
+        ),
+        Check(
+            "low-water-cutoff-failed",
+            low_water_cutoff_failed,
+            applies=has_a_cutoff,
+            severity=1,
+            probability="C",
+            safety_critical=True,
+            act_today=True,
+            title="Low-water cutoff did not stop the burner",
+            remedy="Shut the boiler down until it is repaired or replaced. Never feed cold water to a hot boiler that has run low.",
+            source="published: IMC 1007",
+        ),
+        Check(
+            "gauge-missing-or-stuck",
+            gauge_missing_or_stuck,
+            severity=4,
+            probability="B",
+            title="Boiler gauge missing or stuck",
+            remedy="Replace the gauge; pressures read from it prove nothing.",
+            source="published: IRC M2002.2",
+        ),
+        Check(
+            "leak-seen",
+            leak_seen,
+            severity=3,
+            probability="C",
+            title="Leak seen on the loop",
+            remedy="Repair it; new water brings rust and scale.",
+            source="common practice, no source",
+        ),
+        Check(
+            "makeup-excessive",
+            makeup_excessive,
+            severity=3,
+            probability="C",
+            title="Loop takes more make-up water than a closed loop should",
+            remedy="Find the leak or the relief valve that opens.",
+            source="common practice, no source; limit: policy",
+        ),
+        Check(
+            "anticipator-mismatch",
+            anticipator_mismatch,
+            applies=is_mechanical,
+            severity=4,
+            probability="C",
+            title="Heat anticipator off the current of what it switches",
+            remedy="Set the anticipator to the measured current.",
+            source="published: NORA Oilheat Technicians Manual p. 253; tolerance: common practice",
+        ),
+    ),
+)

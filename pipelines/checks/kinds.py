@@ -130,12 +130,18 @@ class Check:
     @cached_property
     def needs(self):
         """Names the function cannot do without."""
-        return tuple(p.name for p in inspect.signature(self.function).parameters.values() if p.kind is p.POSITIONAL_OR_KEYWORD)
+        return tuple(
+            p.name
+            for p in inspect.signature(self.function).parameters.values()
+            if p.kind is p.POSITIONAL_OR_KEYWORD
+        )
 
     @cached_property
     def uses(self):
         """Names the function may use."""
-        return tuple(p.name for p in inspect.signature(self.function).parameters.values() if p.kind is p.KEYWORD_ONLY)
+        return tuple(
+            p.name for p in inspect.signature(self.function).parameters.values() if p.kind is p.KEYWORD_ONLY
+        )
 
     @cached_property
     def asks(self):
@@ -155,4 +161,5 @@ class Check:
 def grouped(group, checks):
     """The same checks, marked as of one group."""
     from dataclasses import replace
+
     return tuple(replace(check, group=group) for check in checks)

@@ -6,7 +6,11 @@ from pathlib import Path
 import numpy as np
 
 WATER, PROPYLENE_GLYCOL, ETHYLENE_GLYCOL = 0, 1, 2
-FLUIDS = ("water", "propylene_glycol", "ethylene_glycol")  # by code; the first part of a column's name in the table
+FLUIDS = (
+    "water",
+    "propylene_glycol",
+    "ethylene_glycol",
+)  # by code; the first part of a column's name in the table
 
 DENSITY_TABLE = Path(__file__).with_name("density.csv")
 
@@ -25,10 +29,16 @@ def density_lb_ft3(temperature_f, antifreeze=WATER, percent=0.0):
     """
     temperatures, _, densities = _table()
     temperature, code = np.asarray(temperature_f, dtype=float), np.asarray(antifreeze, dtype=float)
-    density = np.where(code == WATER, np.interp(temperature, temperatures, densities[WATER, :, 0], left=np.nan, right=np.nan), np.nan)
+    density = np.where(
+        code == WATER,
+        np.interp(temperature, temperatures, densities[WATER, :, 0], left=np.nan, right=np.nan),
+        np.nan,
+    )
     glycol = (code == PROPYLENE_GLYCOL) | (code == ETHYLENE_GLYCOL)
     if glycol.any():
-        density, temperature, percent, glycol, code = np.broadcast_arrays(density, temperature, np.asarray(percent, dtype=float), glycol, code)
+        density, temperature, percent, glycol, code = np.broadcast_arrays(
+            density, temperature, np.asarray(percent, dtype=float), glycol, code
+        )
         density = density.copy()
         density[glycol] = _glycol_lb_ft3(temperature[glycol], code[glycol].astype(np.intp), percent[glycol])
     else:
@@ -42,7 +52,9 @@ def _glycol_lb_ft3(temperature, fluid, percent):
     row, along = _place(temperatures, temperature)
     column, across = _place(percents, percent)
     flat, width = densities.ravel(), len(percents)
-    place = (fluid * len(temperatures) + row) * width + column  # of the corner that is coldest and has the least glycol
+    place = (
+        fluid * len(temperatures) + row
+    ) * width + column  # of the corner that is coldest and has the least glycol
     lower = flat.take(place) * (1.0 - along) + flat.take(place + width) * along
     upper = flat.take(place + 1) * (1.0 - along) + flat.take(place + width + 1) * along
     return lower * (1.0 - across) + upper * across
@@ -54,7 +66,9 @@ def _place(axis, values):
     A value on a grid point belongs to the interval below it, so that the last line of data never meets the empty
     one above.
     """
-    position = np.interp(np.asarray(values, dtype=float), axis, np.arange(len(axis)), left=np.nan, right=np.nan)
+    position = np.interp(
+        np.asarray(values, dtype=float), axis, np.arange(len(axis)), left=np.nan, right=np.nan
+    )
     index = np.fmax(np.ceil(position) - 1.0, 0.0).astype(np.intp)
     return index, position - index
 
@@ -62,11 +76,15 @@ def _place(axis, values):
 @lru_cache(maxsize=1)
 def _table():
     """Temperatures, percents, and densities by fluid, temperature and percent; read once, read-only."""
-    lines = [line for line in DENSITY_TABLE.read_text(encoding="utf-8").splitlines() if not line.startswith("#")]
+    lines = [
+        line for line in DENSITY_TABLE.read_text(encoding="utf-8").splitlines() if not line.startswith("#")
+    ]
     headings = lines[0].split(",")
     values = np.loadtxt(lines[1:], delimiter=",")
     temperatures = values[:, 0]
-    percents = np.array([0.0] + [float(h.rsplit("_", 1)[1]) for h in headings if h.startswith(FLUIDS[PROPYLENE_GLYCOL])])
+    percents = np.array(
+        [0.0] + [float(h.rsplit("_", 1)[1]) for h in headings if h.startswith(FLUIDS[PROPYLENE_GLYCOL])]
+    )
     densities = np.empty((len(FLUIDS), len(temperatures), len(percents)))
     water = values[:, headings.index("water_0"), np.newaxis]
     densities[WATER] = water

@@ -120,7 +120,9 @@ def code_table_gal(system_gal, compression):
     """
     expansion_gal = (0.00041 * CODE_TEMPERATURE_F - 0.0466) * _positive(system_gal)
     compression = np.asarray(compression, dtype=float)
-    charge_psia = np.where(compression == 1.0, CODE_ATMOSPHERE_PSIA, np.where(compression == 0.0, CODE_FILL_PSIA, np.nan))
+    charge_psia = np.where(
+        compression == 1.0, CODE_ATMOSPHERE_PSIA, np.where(compression == 0.0, CODE_FILL_PSIA, np.nan)
+    )
     return _required_gal(expansion_gal, charge_psia, CODE_FILL_PSIA, CODE_ALLOWED_PSIA)
 
 

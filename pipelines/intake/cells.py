@@ -29,15 +29,36 @@ REASONS = (
 
 # Every blank of Unicode (no-break ones too) and the marks of no width that spreadsheets leave behind.
 BLANKS = "".join(
-    map(chr, [*range(9, 14), *range(28, 33), 0x85, 0xA0, 0x1680, *range(0x2000, 0x200C), 0x2028, 0x2029, 0x202F, 0x205F, 0x2060, 0x3000, 0xFEFF])
+    map(
+        chr,
+        [
+            *range(9, 14),
+            *range(28, 33),
+            0x85,
+            0xA0,
+            0x1680,
+            *range(0x2000, 0x200C),
+            0x2028,
+            0x2029,
+            0x202F,
+            0x205F,
+            0x2060,
+            0x3000,
+            0xFEFF,
+        ],
+    )
 )
 _BLANK = f"[{re.escape(BLANKS)}]"
 BLANK_RUN = f"{_BLANK}+"
 _BLANKS = re.compile(BLANK_RUN)
 _WORD_GAPS = re.compile(rf"(?:{_BLANK}|[-_])+")
 
-NOT_RECORDED_WORDS = frozenset(("n/a", "na", "n.a.", "-", "--", "?", "null", "unknown", "not recorded", "#n/a"))
-SHEET_ERRORS = r"(?i)^#(?:ref!|value!|div/0!|name\?|num!|null!|spill!|calc!|field!|#+)$"  # RE2 and Python alike
+NOT_RECORDED_WORDS = frozenset(
+    ("n/a", "na", "n.a.", "-", "--", "?", "null", "unknown", "not recorded", "#n/a")
+)
+SHEET_ERRORS = (
+    r"(?i)^#(?:ref!|value!|div/0!|name\?|num!|null!|spill!|calc!|field!|#+)$"  # RE2 and Python alike
+)
 NONE_IS_TEXT = frozenset(("notes", "work_ordered", "address", "fuel"))  # "none" says something there
 
 EARLIEST, LATEST = date(1980, 1, 1), date(2100, 12, 31)
@@ -82,7 +103,9 @@ _NUMBER = re.compile(rf"(?P<sign>[-+\u2212]?)(?P<digits>[0-9.,{_NO_BREAK}]*[0-9]
 _PLAIN = {mark: re.compile(rf"[0-9]+(?:[{mark}][0-9]+)?|[{mark}][0-9]+") for mark in ".,"}
 _GROUPED = {
     ".": re.compile(rf"[1-9][0-9]{{0,2}}(?:(?:,[0-9]{{3}})+|(?:[{_NO_BREAK}][0-9]{{3}})+)(?:\.[0-9]+)?"),
-    ",": re.compile(rf"[1-9][0-9]{{0,2}}(?:(?:\.[0-9]{{3}}){{2,}}|\.[0-9]{{3}}(?=,)|(?:[{_NO_BREAK}][0-9]{{3}})+)(?:,[0-9]+)?"),
+    ",": re.compile(
+        rf"[1-9][0-9]{{0,2}}(?:(?:\.[0-9]{{3}}){{2,}}|\.[0-9]{{3}}(?=,)|(?:[{_NO_BREAK}][0-9]{{3}})+)(?:,[0-9]+)?"
+    ),
 }
 _NO_UNIT = re.compile(r"""[^\w°˚%'"′″’”]|.*\?|.*(?<![a-z^][23])(?<=[0-9])""", re.IGNORECASE | re.DOTALL)
 
@@ -122,7 +145,9 @@ def word(text: str, field: Field, translations: dict[str, str]) -> str | Refused
     return meant if meant in field.words else Refused(UNKNOWN_WORD, ", ".join(field.words))
 
 
-def ids(text: str, translations: dict[str, str], known: dict[str, str] | None) -> tuple[str | None, list[str]]:
+def ids(
+    text: str, translations: dict[str, str], known: dict[str, str] | None
+) -> tuple[str | None, list[str]]:
     """Ids of a cell joined by ";", in the order given and without doubles, and its parts that are no known id.
 
     `known` is word_key → id; None knows every id. "none" alone is "", the empty list: said, not missing. None
@@ -148,19 +173,33 @@ def ids(text: str, translations: dict[str, str], known: dict[str, str] | None) -
 # Dates and times -------------------------------------------------------------------------------------------
 
 _MONTHS = {name: at for at, name in enumerate("jan feb mar apr may jun jul aug sep oct nov dec".split(), 1)}
-_MONTHS |= {name: at for at, name in enumerate("january february march april may june july august september october november december".split(), 1)}
+_MONTHS |= {
+    name: at
+    for at, name in enumerate(
+        "january february march april may june july august september october november december".split(), 1
+    )
+}
 _MONTHS["sept"] = 9
 _ISO = re.compile(r"(?P<y>[0-9]{4})-(?P<m>[0-9]{2})-(?P<d>[0-9]{2})(?![0-9])")
 _YEAR_FIRST = re.compile(r"(?P<y>[0-9]{4})(?P<s>[-/.])(?P<m>[0-9]{1,2})(?P=s)(?P<d>[0-9]{1,2})(?![0-9])")
 _YEAR_LAST = re.compile(r"(?P<a>[0-9]{1,2})(?P<s>[-/.])(?P<b>[0-9]{1,2})(?P=s)(?P<y>[0-9]{4})(?![0-9])")
-_NAMED = re.compile(r"(?P<d>[0-9]{1,2})[- ](?P<m>[a-z]+)[- ](?P<y>[0-9]{4})(?![0-9])|(?P<m2>[a-z]+) (?P<d2>[0-9]{1,2}),? (?P<y2>[0-9]{4})(?![0-9])", re.IGNORECASE)
-_SHORT = re.compile(r"[0-9]{1,2}([-/.])[0-9]{1,2}\1[0-9]{2}(?![0-9])|[0-9]{1,2}[- ][a-z]+[- ][0-9]{2}(?![0-9])", re.IGNORECASE)
+_NAMED = re.compile(
+    r"(?P<d>[0-9]{1,2})[- ](?P<m>[a-z]+)[- ](?P<y>[0-9]{4})(?![0-9])|(?P<m2>[a-z]+) (?P<d2>[0-9]{1,2}),? (?P<y2>[0-9]{4})(?![0-9])",
+    re.IGNORECASE,
+)
+_SHORT = re.compile(
+    r"[0-9]{1,2}([-/.])[0-9]{1,2}\1[0-9]{2}(?![0-9])|[0-9]{1,2}[- ][a-z]+[- ][0-9]{2}(?![0-9])", re.IGNORECASE
+)
 _CLOCK = re.compile(
     r"(?:T| +)(?P<hour>[0-9]{1,2}):(?P<minute>[0-9]{2})(?::(?P<second>[0-9]{2})(?:[.](?P<part>[0-9]{1,9}))?)? ?(?P<half>[ap]m)?"
     r" ?(?P<zone>Z|UTC|(?P<sign>[-+\u2212])(?P<zh>[0-9]{2}):?(?P<zm>[0-9]{2}))?",
     re.IGNORECASE,
 )
-_DATE_EXPECTED = {"ymd": "a date as YYYY-MM-DD", "dmy": "a date as DD/MM/YYYY or YYYY-MM-DD", "mdy": "a date as MM/DD/YYYY or YYYY-MM-DD"}
+_DATE_EXPECTED = {
+    "ymd": "a date as YYYY-MM-DD",
+    "dmy": "a date as DD/MM/YYYY or YYYY-MM-DD",
+    "mdy": "a date as MM/DD/YYYY or YYYY-MM-DD",
+}
 
 
 def day(text: str, order: str = "ymd") -> date | Refused:

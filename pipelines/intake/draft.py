@@ -22,7 +22,14 @@ NAMES: dict[str, tuple[str, ...]] = {
     "inspection_id": ("inspection number", "visit", "visit number", "visit id", "record number"),
     "home_id": ("home", "house", "home number", "house id", "dwelling id", "unit id", "building id"),
     "system_id": ("boiler number", "system number", "boiler id"),
-    "inspected_on": ("inspection date", "date of inspection", "visit date", "visited on", "date of visit", "date"),
+    "inspected_on": (
+        "inspection date",
+        "date of inspection",
+        "visit date",
+        "visited on",
+        "date of visit",
+        "date",
+    ),
     "region": ("territory", "district", "service area"),
     "inspection_kind": ("inspection type", "kind of visit", "visit type", "stage"),
     "qa_reason": ("reason for re inspection",),
@@ -44,7 +51,13 @@ NAMES: dict[str, tuple[str, ...]] = {
     "elevation_ft": ("altitude", "site elevation"),
     "stories": ("floors", "heated floors", "number of stories", "storeys"),
     "boiler_level": ("boiler location", "boiler floor"),
-    "top_height_ft": ("height of highest radiator", "highest point", "system height", "height above boiler", "static height"),
+    "top_height_ft": (
+        "height of highest radiator",
+        "highest point",
+        "system height",
+        "height above boiler",
+        "static height",
+    ),
     "water_source": ("water supply", "source of water"),
     "high_energy_use": ("high energy user",),
     "high_energy_burden": ("energy burden",),
@@ -62,14 +75,35 @@ NAMES: dict[str, tuple[str, ...]] = {
     "antifreeze_percent": ("glycol percent", "glycol concentration"),
     "water_treatment": ("chemical treatment", "treated water"),
     "domestic_coil": ("domestic hot water coil", "hot water coil"),
-    "supply_pressure_psig": ("mains pressure", "house pressure", "city pressure", "street pressure", "house supply pressure"),
+    "supply_pressure_psig": (
+        "mains pressure",
+        "house pressure",
+        "city pressure",
+        "street pressure",
+        "house supply pressure",
+    ),
     "fill_setting_psig": ("fill pressure", "fill valve setting", "reducing valve setting"),
     "fill_connection": ("fill", "fill valve type", "make up connection", "fill type"),
-    "cold_pressure_psig": ("static pressure", "cold fill pressure", "system pressure cold", "cold system pressure"),
+    "cold_pressure_psig": (
+        "static pressure",
+        "cold fill pressure",
+        "system pressure cold",
+        "cold system pressure",
+    ),
     "cold_temperature_f": ("cold water temperature", "system temperature cold"),
     "cold_reading_state": ("heat off", "heat shut off"),
-    "hot_pressure_psig": ("operating pressure", "system pressure hot", "hot system pressure", "running pressure"),
-    "hot_temperature_f": ("operating temperature", "system temperature hot", "hot water temperature", "boiler temperature"),
+    "hot_pressure_psig": (
+        "operating pressure",
+        "system pressure hot",
+        "hot system pressure",
+        "running pressure",
+    ),
+    "hot_temperature_f": (
+        "operating temperature",
+        "system temperature hot",
+        "hot water temperature",
+        "boiler temperature",
+    ),
     "hot_reading_state": ("zones hot", "zones calling"),
     "high_limit_f": ("aquastat high", "limit setting", "aquastat setting", "operating limit"),
     "pressure_read_with": ("gauge used", "read with"),
@@ -80,7 +114,14 @@ NAMES: dict[str, tuple[str, ...]] = {
     "tank_volume_gal": ("tank size", "expansion tank size", "expansion tank volume"),
     "tank_above_gauge_ft": ("tank height", "height of tank above gauge"),
     "tank_temperature_f": ("expansion tank temperature",),
-    "precharge_psig": ("tank charge", "air charge", "tank air pressure", "expansion tank precharge", "tank precharge", "pre charge"),
+    "precharge_psig": (
+        "tank charge",
+        "air charge",
+        "tank air pressure",
+        "expansion tank precharge",
+        "tank precharge",
+        "pre charge",
+    ),
     "precharge_system_side": ("system side", "water side"),
     "tank_air_valve": ("air valve", "air valve test"),
     "tank_tap": ("tap test", "tank sound"),
@@ -128,7 +169,13 @@ _WORDS: dict[str, dict[str, str]] = {
 }  # fmt: skip
 
 _EMPTY_WORDS = frozenset(("of", "the", "at", "on", "in", "is", "valve"))
-_SAID_BY_UNIT = {"pressure": "pressure", "temperature": "temperature", "volume": "volume", "heat rate": "capacity", "share": "percent"}
+_SAID_BY_UNIT = {
+    "pressure": "pressure",
+    "temperature": "temperature",
+    "volume": "volume",
+    "heat rate": "capacity",
+    "share": "percent",
+}
 
 _LOOKED_AT = 5000  # rows of the sample
 _LIKE_ENOUGH = 0.6  # least likeness of a name
@@ -161,7 +208,9 @@ class Draft:
 
     def mapping(self, name: str, agency: str | None = None) -> Mapping:
         """The suggestions as a mapping, unchecked: required fields may be lacking still."""
-        columns = tuple(Column(one.heading, one.field, one.unit, one.words) for one in self.suggestions if one.field)
+        columns = tuple(
+            Column(one.heading, one.field, one.unit, one.words) for one in self.suggestions if one.field
+        )
         return Mapping(name, columns, agency=agency, decimal=self.decimal or ".", dates=self.dates or "ymd")
 
 
@@ -180,10 +229,17 @@ def draft(headings: Sequence[str], sample_table: pa.Table) -> Draft:
             named = likeness >= _LIKE_ENOUGH
             if not named and not _words_tell(texts[at], field):
                 continue
-            agreeing, why, words, unit = _cells_agree(heading, texts[at], field, decimal or ".", dates or "ymd")
+            agreeing, why, words, unit = _cells_agree(
+                heading, texts[at], field, decimal or ".", dates or "ymd"
+            )
             if agreeing >= _MOST:
                 why = (f"name like {_plain_name(field)}" if named else "by its words alone", *why)
-                rated[at, field.name] = (round((likeness if named else 0) + agreeing / 4, 6), why, unit, words)
+                rated[at, field.name] = (
+                    round((likeness if named else 0) + agreeing / 4, 6),
+                    why,
+                    unit,
+                    words,
+                )
     chosen = _each_once({pair: entry[0] for pair, entry in rated.items()})
     suggestions = []
     for at, heading in enumerate(headings):
@@ -193,11 +249,23 @@ def draft(headings: Sequence[str], sample_table: pa.Table) -> Draft:
             _, why, unit, words = rated[at, name]
             suggestions.append(Suggestion(heading, name, why, unit, words))
         else:
-            suggestions.append(Suggestion(heading, None, (f"could be {', '.join(near)}" if near else "no field has a name like it and cells that agree",)))
+            suggestions.append(
+                Suggestion(
+                    heading,
+                    None,
+                    (
+                        f"could be {', '.join(near)}"
+                        if near
+                        else "no field has a name like it and cells that agree",
+                    ),
+                )
+            )
     return Draft(tuple(suggestions), decimal, dates)
 
 
-def suiting(heading: str, texts: list[str], field: Field, decimal: str = ".") -> tuple[str | None, tuple[tuple[str, str], ...]]:
+def suiting(
+    heading: str, texts: list[str], field: Field, decimal: str = "."
+) -> tuple[str | None, tuple[tuple[str, str], ...]]:
     """The unit and the words that suit a field which somebody chose for a heading; `texts` are distinct, trimmed and filled."""
     _, _, words, unit = _cells_agree(heading, texts, field, decimal, "ymd")
     return unit, words
@@ -208,7 +276,11 @@ def _each_once(ratings: dict[tuple[int, str], float]) -> dict[int, str]:
     chosen: dict[int, str] = {}
     taken: set[str] = set()
     for rating in sorted(set(ratings.values()), reverse=True):
-        level = [pair for pair, own in ratings.items() if own == rating and pair[0] not in chosen and pair[1] not in taken]
+        level = [
+            pair
+            for pair, own in ratings.items()
+            if own == rating and pair[0] not in chosen and pair[1] not in taken
+        ]
         for at, name in level:
             if sum(place == at for place, _ in level) == 1 and sum(field == name for _, field in level) == 1:
                 chosen[at] = name
@@ -220,7 +292,11 @@ def _distinct(table: pa.Table, position: int) -> list[str]:
     if position >= table.num_columns:
         return []
     texts = table.column(position).slice(0, _LOOKED_AT).unique().drop_null().to_pylist()
-    return [text for text in (text.strip(BLANKS) for text in texts) if text and text.lower() not in cells.NOT_RECORDED_WORDS]
+    return [
+        text
+        for text in (text.strip(BLANKS) for text in texts)
+        if text and text.lower() not in cells.NOT_RECORDED_WORDS
+    ]
 
 
 # By name ---------------------------------------------------------------------------------------------------
@@ -231,7 +307,10 @@ def _name_words(text: str) -> frozenset[str]:
     spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text)
     words = re.findall(r"[^\W\d_]+|[0-9]+", spaced.casefold())
     whole = " ".join(_SHORT_FORMS.get(word, word) for word in words)
-    return frozenset(word[:-1] if len(word) > 3 and word.endswith("s") else word for word in whole.split()) - _EMPTY_WORDS
+    return (
+        frozenset(word[:-1] if len(word) > 3 and word.endswith("s") else word for word in whole.split())
+        - _EMPTY_WORDS
+    )
 
 
 def _plain_name(field: Field) -> str:
@@ -252,7 +331,10 @@ def _name_likeness(heading: str, field: Field) -> float:
         bare = _name_words(cells.collapsed(heading).replace(unit, ""))
         ours = {bare, bare | {_SAID_BY_UNIT.get(units.find(unit).quantity, "")}} if bare else set()
     phrases = map(_name_words, (_plain_name(field), *NAMES.get(field.name, ())))
-    return max((len(own & words) / len(own | words) for words in phrases for own in ours if words and own), default=0.0)
+    return max(
+        (len(own & words) / len(own | words) for words in phrases for own in ours if words and own),
+        default=0.0,
+    )
 
 
 def _unit(heading: str, field: Field) -> str | None:
@@ -261,7 +343,11 @@ def _unit(heading: str, field: Field) -> str | None:
     last = cells.collapsed(heading).split(" ")[-1]
     for text in (found, last if len(last) == 1 and last != heading else None):
         try:
-            if text and units.find(text) and (text == found or field.unit and units.find(text, units.find(field.unit).quantity)):
+            if (
+                text
+                and units.find(text)
+                and (text == found or field.unit and units.find(text, units.find(field.unit).quantity))
+            ):
                 return text
         except units.UnitError:
             continue
@@ -280,7 +366,11 @@ def _cells_agree(heading: str, texts: list[str], field: Field, mark: str, order:
     if field.kind == WORD:
         return _words_agree(texts, field)
     if field.kind in (DATE, TIME):
-        good = sum(not isinstance(cells.moment(text, order), Refused) or cells.moment(text, order).reason == cells.ORDER_UNCLEAR for text in texts)
+        good = sum(
+            not isinstance(cells.moment(text, order), Refused)
+            or cells.moment(text, order).reason == cells.ORDER_UNCLEAR
+            for text in texts
+        )
         return good / len(texts), (f"{good} of {len(texts)} texts are dates",), (), None
     return 1.0, ("any text",), (), None
 
@@ -300,9 +390,13 @@ def _numbers_agree(heading: str, texts: list[str], field: Field, mark: str):
         return 1.0, (*why, "no cells to go by"), (), None if same else unit
     factor, offset = units.affine(unit or field.unit, field.unit) if field.unit else (1.0, 0.0)
     low, high = field.plausible
-    numbers = [found[0] for found in (cells.number(text, mark) for text in texts) if not isinstance(found, Refused)]
+    numbers = [
+        found[0] for found in (cells.number(text, mark) for text in texts) if not isinstance(found, Refused)
+    ]
     good = sum(low <= value * factor + offset <= high for value in numbers)
-    why.append(f"{good} of {len(texts)} texts are {low:,} to {high:,}{f' {field.unit}' if field.unit else ''}")
+    why.append(
+        f"{good} of {len(texts)} texts are {low:,} to {high:,}{f' {field.unit}' if field.unit else ''}"
+    )
     return good / len(texts), tuple(why), (), None if same else unit
 
 
@@ -317,7 +411,11 @@ def _words_tell(texts: list[str], field: Field) -> bool:
 def _words_agree(texts: list[str], field: Field):
     own = _WORDS.get(field.name, {})
     plain = [text for text in texts if not isinstance(cells.word(text, field, {}), Refused)]
-    words = tuple((text, own[cells.word_key(text)]) for text in texts if text not in plain and cells.word_key(text) in own)
+    words = tuple(
+        (text, own[cells.word_key(text)])
+        for text in texts
+        if text not in plain and cells.word_key(text) in own
+    )
     strange = [text for text in texts if text not in plain and cells.word_key(text) not in own]
     share = 1 - len(strange) / len(texts)
     why = [f"{len(texts) - len(strange)} of {len(texts)} texts are its words"]
@@ -331,12 +429,23 @@ def _decimal(texts: list[list[str]]) -> str | None:
     numbers = [text for column in texts for text in column if re.fullmatch(r"-?[0-9]+[.,][0-9]+", text)]
     points = sum("." in text and len(text.split(".")[1]) != 3 for text in numbers)
     commas = sum("," in text and len(text.split(",")[1]) != 3 for text in numbers)
-    return None if points == commas or min(points, commas) * 10 > max(points, commas) else "." if points > commas else ","
+    return (
+        None
+        if points == commas or min(points, commas) * 10 > max(points, commas)
+        else "."
+        if points > commas
+        else ","
+    )
 
 
 def _dates(texts: list[list[str]]) -> str | None:
     """The order of dates that cells speak for: those in which only one of two numbers can be the day."""
-    pairs = [(int(found[1]), int(found[2])) for column in texts for text in column if (found := re.match(r"([0-9]{1,2})[-/.]([0-9]{1,2})[-/.][0-9]{4}", text))]
+    pairs = [
+        (int(found[1]), int(found[2]))
+        for column in texts
+        for text in column
+        if (found := re.match(r"([0-9]{1,2})[-/.]([0-9]{1,2})[-/.][0-9]{4}", text))
+    ]
     first, second = sum(a > 12 for a, _ in pairs), sum(b > 12 for _, b in pairs)
     if not pairs:
         return "ymd"

@@ -81,7 +81,10 @@ class Mapping:
     @cached_property
     def feeding(self) -> dict[str, str]:
         """Folded heading → heading, of every heading that feeds a field, in the mapping's order."""
-        headings = [*(heading for join in self.joins for heading in join.headings), *(column.heading for column in self.columns)]
+        headings = [
+            *(heading for join in self.joins for heading in join.headings),
+            *(column.heading for column in self.columns),
+        ]
         return {folded(heading): heading for heading in headings}
 
     @cached_property
@@ -130,7 +133,9 @@ def parse_mapping(name: str, text: str, file: str | None = None) -> Mapping:
     """The mapping a TOML text describes; `file` is what errors call it."""
     file = file or f"{name}.toml"
     if name == CANONICAL:
-        raise MappingError(file, "", f"the name {CANONICAL!r} is taken by the built-in mapping; give the file another name")
+        raise MappingError(
+            file, "", f"the name {CANONICAL!r} is taken by the built-in mapping; give the file another name"
+        )
     try:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -151,7 +156,9 @@ class _Reader:
         self.only(table, "", (*_PLAIN_KEYS, "columns", "join"))
         mapping = Mapping(
             name,
-            columns=tuple(self.column(heading, entry) for heading, entry in self.table(table, "columns").items()),
+            columns=tuple(
+                self.column(heading, entry) for heading, entry in self.table(table, "columns").items()
+            ),
             joins=tuple(self.join(field, entry) for field, entry in self.table(table, "join").items()),
             agency=self.string(table, "agency"),
             encoding=self.encoding(table),
@@ -172,13 +179,20 @@ class _Reader:
             (f'columns."{column.heading}"', column.field) for column in mapping.columns
         ]:
             if field in fed:
-                self.fail(key, f"field {field} is already fed by {fed[field]}; one heading for each field, or a [join.{field}]")
+                self.fail(
+                    key,
+                    f"field {field} is already fed by {fed[field]}; one heading for each field, or a [join.{field}]",
+                )
             fed[field] = key
         for field in REQUIRED:
             if field not in fed:
                 self.fail("columns", f"no heading feeds {field}; every mapping needs {', '.join(REQUIRED)}")
         seen: dict[str, str] = {}
-        for key, headings in (("columns", [column.heading for column in mapping.columns]), ("carry", mapping.carry), ("ignore", mapping.ignore)):
+        for key, headings in (
+            ("columns", [column.heading for column in mapping.columns]),
+            ("carry", mapping.carry),
+            ("ignore", mapping.ignore),
+        ):
             here: set[str] = set()
             for heading in headings:
                 at = folded(heading)
@@ -220,9 +234,14 @@ class _Reader:
             if not collapsed(text):
                 self.fail(key, "an empty cell is not recorded and means no word")
             if field.kind == WORD and word not in field.words:
-                self.fail(f'{key}."{text}"', f"{word!r} is no word of {field.name}; accepted: {', '.join(field.words)}")
+                self.fail(
+                    f'{key}."{text}"',
+                    f"{word!r} is no word of {field.name}; accepted: {', '.join(field.words)}",
+                )
             if seen.setdefault(word_key(text), word) != word:
-                self.fail(f'{key}."{text}"', "says two things (blanks, hyphens, underscores and case count alike)")
+                self.fail(
+                    f'{key}."{text}"', "says two things (blanks, hyphens, underscores and case count alike)"
+                )
         return tuple(entry.items())
 
     def join(self, field_name: str, entry) -> Join:
@@ -242,7 +261,10 @@ class _Reader:
     def field(self, key: str, name):
         if name not in BY_NAME:
             near = sorted(BY_NAME, key=lambda known: -_likeness(known, str(name)))[:3]
-            self.fail(f"{key}.field" if key.startswith("columns") else key, f"no field {name!r}; nearest: {', '.join(near)}")
+            self.fail(
+                f"{key}.field" if key.startswith("columns") else key,
+                f"no field {name!r}; nearest: {', '.join(near)}",
+            )
         return BY_NAME[name]
 
     def encoding(self, table: dict) -> str | None:
@@ -256,7 +278,9 @@ class _Reader:
     def only(self, table: dict, key: str, accepted: Sequence[str]) -> None:
         for name in table:
             if name not in accepted:
-                self.fail(f"{key}.{name}" if key else name, f"not a key here; accepted: {', '.join(accepted)}")
+                self.fail(
+                    f"{key}.{name}" if key else name, f"not a key here; accepted: {', '.join(accepted)}"
+                )
 
     def table(self, table: dict, name: str) -> dict:
         entry = table.get(name, {})
@@ -327,10 +351,24 @@ def recognize(headings: Sequence[str], mappings: Iterable[Mapping]) -> Recogniti
     missing = tuple(heading for at, heading in nearest.feeding.items() if at not in here)
     unknown = tuple(heading for heading in headings if not _says(nearest, heading, here))
     if len(fitting) == 1:
-        return Recognition(nearest, f"the headings are those of mapping {nearest.name!r}", nearest.name, missing, unknown, (nearest.name,))
+        return Recognition(
+            nearest,
+            f"the headings are those of mapping {nearest.name!r}",
+            nearest.name,
+            missing,
+            unknown,
+            (nearest.name,),
+        )
     if fitting:
         names = ", ".join(sorted(repr(mapping.name) for mapping in fitting))
-        return Recognition(None, f"the headings fit several mappings: {names}; name the right one with --mapping", nearest.name, missing, unknown, tuple(mapping.name for mapping in fitting))
+        return Recognition(
+            None,
+            f"the headings fit several mappings: {names}; name the right one with --mapping",
+            nearest.name,
+            missing,
+            unknown,
+            tuple(mapping.name for mapping in fitting),
+        )
     why = f"no mapping fits these headings; nearest is {nearest.name!r}"
     lacking = [name for name in REQUIRED if not _has(nearest, name, here)]
     if lacking:
@@ -365,7 +403,11 @@ def repeat_of(heading: str, here: Iterable[str]) -> str | None:
     """The folded heading that `heading`, as "X (2)", repeats in the same file; None if it repeats none."""
     name, _, number = folded(heading).rpartition(" (")
     digits = number.removesuffix(")")
-    return name if name in here and number.endswith(")") and digits.isascii() and digits.isdigit() and int(digits) > 1 else None
+    return (
+        name
+        if name in here and number.endswith(")") and digits.isascii() and digits.isdigit() and int(digits) > 1
+        else None
+    )
 
 
 def _says(mapping: Mapping, heading: str, here: Iterable[str]) -> bool:
@@ -395,7 +437,9 @@ def heading_warnings(headings: Sequence[str], mapping: Mapping) -> tuple[str, ..
         except units.UnitError as error:
             agrees, also = False, f" ({error.reason})"
         if not agrees:
-            warnings.append(f"heading {heading!r} names {text}{also}, mapping {mapping.name!r} reads it as {used}: check the mapping's unit")
+            warnings.append(
+                f"heading {heading!r} names {text}{also}, mapping {mapping.name!r} reads it as {used}: check the mapping's unit"
+            )
     return tuple(warnings)
 
 
@@ -403,7 +447,9 @@ def unit_in_heading(heading: str) -> str | None:
     """The unit a heading names: in brackets, or as its last word if that cannot be anything else."""
     text = collapsed(heading)
     for opening, closing in ("()", "[]"):
-        inside = text[text.find(opening) + 1 : text.rfind(closing)] if opening in text and closing in text else ""
+        inside = (
+            text[text.find(opening) + 1 : text.rfind(closing)] if opening in text and closing in text else ""
+        )
         if inside and _names_unit(inside):
             return inside
     last = text.replace("_", " ").replace(",", " ").split(" ")[-1] if text else ""
@@ -432,9 +478,16 @@ def to_toml(mapping: Mapping) -> str:
         lines += ["", f"[columns.{_toml(column.heading)}]", f"field = {_toml(column.field)}"]
         lines += [f"unit = {_toml(column.unit)}"] if column.unit else []
         if column.words:
-            lines.append(f"words = {{ {', '.join(f'{_toml(text)} = {_toml(word)}' for text, word in column.words)} }}")
+            lines.append(
+                f"words = {{ {', '.join(f'{_toml(text)} = {_toml(word)}' for text, word in column.words)} }}"
+            )
     for join in mapping.joins:
-        lines += ["", f"[join.{join.field}]", f"columns = {_toml(join.headings)}", f"with = {_toml(join.mark)}"]
+        lines += [
+            "",
+            f"[join.{join.field}]",
+            f"columns = {_toml(join.headings)}",
+            f"with = {_toml(join.mark)}",
+        ]
     return "\n".join(lines).lstrip("\n") + "\n"
 
 

@@ -25,7 +25,9 @@ _HEADINGS = (
 )  # fmt: skip
 _HEADING_PATTERNS = tuple((why, re.compile(rf"(?:^| )(?:{pattern})(?: |$)")) for why, pattern in _HEADINGS)
 _NAME = re.compile(r"(?:^| )names?$")
-_THINGS_WITH_NAMES = re.compile(r"agency|crew|file|program|measure|region|county|fund|model|brand|fuel|check|system|mapping|form|field|sheet|work|job|make")
+_THINGS_WITH_NAMES = re.compile(
+    r"agency|crew|file|program|measure|region|county|fund|model|brand|fuel|check|system|mapping|form|field|sheet|work|job|make"
+)
 
 # What in a cell gives a column away, wherever it stands in the cell; one such cell is enough.
 _CELLS = (
@@ -35,7 +37,9 @@ _CELLS = (
     ("a street address", re.compile(r"(?<![\d.])\d{1,5} (?:[NSEW]\.? )?(?:[A-Z][a-z]+ ){1,3}(?:St|Street|Ave|Avenue|Rd|Road|Dr|Drive|Ln|Lane|Ct|Court|Blvd|Way|Pl|Place)\b")),
 )  # fmt: skip
 _PERSON = re.compile(r"[A-Z][a-z'’-]+(?:,? (?:[A-Z]\.? )?[A-Z][a-z'’-]+)")
-_BIRTH = re.compile(r"(?:(?:19\d\d|200\d)[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.](?:19\d\d|200\d))(?:[T ].*)?")  # before 2010
+_BIRTH = re.compile(
+    r"(?:(?:19\d\d|200\d)[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.](?:19\d\d|200\d))(?:[T ].*)?"
+)  # before 2010
 _FEW = 8  # cells from which shares mean anything
 
 

@@ -15,7 +15,19 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv
 
-from .records import BLANKS, LONGEST_CELL, LONGEST_RECORD, OTHER_HEADINGS, SEPARATORS, Damage, Layout, Line, first_told, is_totals_label, next_records
+from .records import (
+    BLANKS,
+    LONGEST_CELL,
+    LONGEST_RECORD,
+    OTHER_HEADINGS,
+    SEPARATORS,
+    Damage,
+    Layout,
+    Line,
+    first_told,
+    is_totals_label,
+    next_records,
+)
 from .sniff import BLOCK, ExportError, Table, find_table, text_blocks
 
 __all__ = ["Batch", "Damage", "Export", "ExportError", "open_export"]
@@ -63,12 +75,18 @@ class Export:
         self.damage: list[Damage] = []
         self.share = 0.0  # of the file, that `batches` has gone through
 
-    def batches(self, rows: int = 200_000, *, columns: Collection[str] | None = None, fast: bool = True) -> Iterator[Batch]:
+    def batches(
+        self, rows: int = 200_000, *, columns: Collection[str] | None = None, fast: bool = True
+    ) -> Iterator[Batch]:
         """Rows in batches of `rows`, the last one shorter; only `columns` if given, in the order of the headings.
 
         With `fast` false every stretch is read by the slow path, with the same result.
         """
-        wanted = self.headings if columns is None else tuple(name for name in self.headings if name in set(columns))
+        wanted = (
+            self.headings
+            if columns is None
+            else tuple(name for name in self.headings if name in set(columns))
+        )
         self.damage, self.fast = [], True
         tables, lines, held = [], [], 0
         for stretch in self._stretches(wanted, fast):
@@ -122,7 +140,16 @@ def open_export(
 ) -> Export:
     """Open one CSV export; what is not given is found out. Raises ExportError where there is no table."""
     path = Path(path)
-    return Export(path, find_table(path, encoding=encoding, delimiter=delimiter, heading_line=heading_line, headings_known=headings_known))
+    return Export(
+        path,
+        find_table(
+            path,
+            encoding=encoding,
+            delimiter=delimiter,
+            heading_line=heading_line,
+            headings_known=headings_known,
+        ),
+    )
 
 
 class _Window:
@@ -156,7 +183,11 @@ class _Window:
         whole = True
         while True:
             stop = min(self._next(b"\n", at), self._next(b"\r", at))
-            if stop + 1 < len(self.data) or stop < len(self.data) and (self.ended or self.data.endswith(b"\n")):
+            if (
+                stop + 1 < len(self.data)
+                or stop < len(self.data)
+                and (self.ended or self.data.endswith(b"\n"))
+            ):
                 break
             if self.ended:
                 return Line(self.data[at:], b"", len(self.data), whole) if at < len(self.data) else None
@@ -181,10 +212,16 @@ def _told_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, ..
     """A stretch read record by record."""
     records, at, line = next_records(window.next_line, window.at, window.line, window.at + size, layout)
     good = [record for record in records if record.row is not None]
-    damage = [Damage(record.line, record.text, record.reason, record.expected) for record in records if record.row is None]
+    damage = [
+        Damage(record.line, record.text, record.reason, record.expected)
+        for record in records
+        if record.row is None
+    ]
     text = b"\n".join([b"", *(record.row for record in good), b""]) if good else b""
     table = _split(text, layout, range(layout.width), True)
-    return _Rows(_named(table, layout, wanted), np.array([record.line for record in good], np.int64), damage, at, line)
+    return _Rows(
+        _named(table, layout, wanted), np.array([record.line for record in good], np.int64), damage, at, line
+    )
 
 
 def _clean_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, ...]) -> _Rows | None:
@@ -202,19 +239,32 @@ def _clean_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, .
     final = window.ended and window.at + size >= len(window.data) and text.endswith(new_line)
     octets = np.frombuffer(text, np.uint8)
     ends = np.flatnonzero(octets == ord(new_line))
-    quotes = np.flatnonzero(octets == ord(dialect.quote)) if dialect.quote.encode() in text else np.array([], np.int64)
+    quotes = (
+        np.flatnonzero(octets == ord(dialect.quote))
+        if dialect.quote.encode() in text
+        else np.array([], np.int64)
+    )
     inside = (np.searchsorted(quotes, ends) & 1).astype(bool)
     stops = ends[~inside]
     if not len(stops) or final and inside[-1]:
         return None
     cut = int(stops[-1]) + 1
     text, octets, ends, quotes = text[:cut], octets[:cut], ends[ends < cut], quotes[quotes < cut]
-    if not _plain_text(text, octets, layout) or new_line == b"\n" and returns and text.count(b"\r") != text.count(b"\r\n"):
+    if (
+        not _plain_text(text, octets, layout)
+        or new_line == b"\n"
+        and returns
+        and text.count(b"\r") != text.count(b"\r\n")
+    ):
         return None
     starts = np.concatenate(([0], stops[:-1] + 1))
     lengths = stops - starts - (octets[np.maximum(stops - 1, 0)] == 13)
     first_lines = np.searchsorted(ends, starts)
-    if lengths.max() > LONGEST_CELL or not _quotes_in_order(octets, quotes, dialect) or _other_separators_fit(text, octets, stops, layout):
+    if (
+        lengths.max() > LONGEST_CELL
+        or not _quotes_in_order(octets, quotes, dialect)
+        or _other_separators_fit(text, octets, stops, layout)
+    ):
         return None
     if len(ends) > len(stops) and not _lines_inside_are_text(octets, ends, first_lines, layout):
         return None
@@ -227,14 +277,22 @@ def _clean_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, .
     if len(lines) < 2:
         return None
     last = np.flatnonzero(lengths > 0)[-1]
-    return _Rows(_named(table.slice(0, len(lines) - 1), layout, wanted), lines[:-1], [], window.at + int(starts[last]), int(lines[-1]))
+    return _Rows(
+        _named(table.slice(0, len(lines) - 1), layout, wanted),
+        lines[:-1],
+        [],
+        window.at + int(starts[last]),
+        int(lines[-1]),
+    )
 
 
 def _plain_text(text: bytes, octets: np.ndarray, layout: Layout) -> bool:
     """Whether a text has nothing that only the slow path judges: other encodings' bytes, control bytes, escapes."""
     if layout.width < 2 or text.startswith(codecs.BOM_UTF8) or layout.dialect.backslash and b"\\" in text:
         return False
-    if np.count_nonzero(octets < 32) != np.count_nonzero(octets - np.uint8(9) < 5):  # bytes wrap: tab, line ends, and what lies between
+    if np.count_nonzero(octets < 32) != np.count_nonzero(
+        octets - np.uint8(9) < 5
+    ):  # bytes wrap: tab, line ends, and what lies between
         return False
     try:
         return text.isascii() or bool(text.decode("utf-8"))
@@ -269,7 +327,9 @@ def _other_separators_fit(text: bytes, octets: np.ndarray, stops: np.ndarray, la
     return False
 
 
-def _lines_inside_are_text(octets: np.ndarray, ends: np.ndarray, first_lines: np.ndarray, layout: Layout) -> bool:
+def _lines_inside_are_text(
+    octets: np.ndarray, ends: np.ndarray, first_lines: np.ndarray, layout: Layout
+) -> bool:
     """Whether no line that continues a record has as many separators as a row of its own, and no record is endless."""
     separators = np.flatnonzero(octets == ord(layout.dialect.delimiter))
     counts = np.diff(np.searchsorted(separators, ends), prepend=0)
@@ -286,12 +346,18 @@ def _split(text: bytes, layout: Layout, columns: Iterable[int], line_ends_inside
         return pa.table([pa.array([], pa.string())] * layout.width, names=names)
     return pyarrow.csv.read_csv(
         pa.py_buffer(text),
-        read_options=pyarrow.csv.ReadOptions(column_names=names, block_size=max(PIECE // 4, 4 * LONGEST_LINE if line_ends_inside else 0)),
+        read_options=pyarrow.csv.ReadOptions(
+            column_names=names, block_size=max(PIECE // 4, 4 * LONGEST_LINE if line_ends_inside else 0)
+        ),
         parse_options=pyarrow.csv.ParseOptions(
-            delimiter=layout.dialect.delimiter, quote_char=layout.dialect.quote, newlines_in_values=line_ends_inside
+            delimiter=layout.dialect.delimiter,
+            quote_char=layout.dialect.quote,
+            newlines_in_values=line_ends_inside,
         ),
         convert_options=pyarrow.csv.ConvertOptions(
-            column_types=dict.fromkeys(names, pa.string()), include_columns=[str(i) for i in columns], check_utf8=False
+            column_types=dict.fromkeys(names, pa.string()),
+            include_columns=[str(i) for i in columns],
+            check_utf8=False,
         ),
     )
 
@@ -300,10 +366,17 @@ def _named(table: pa.Table, layout: Layout, wanted: tuple[str, ...]) -> pa.Table
     return table.select([str(layout.headings.index(name)) for name in wanted]).rename_columns(list(wanted))
 
 
-def _rows_only(text: bytes, layout: Layout, wanted: tuple[str, ...], line_ends_inside: bool) -> pa.Table | None:
+def _rows_only(
+    text: bytes, layout: Layout, wanted: tuple[str, ...], line_ends_inside: bool
+) -> pa.Table | None:
     """At least the wanted columns, or None if a record has another number of cells or is no row of readings."""
     spare = range(len(layout.headings), layout.width)
-    needed = {layout.headings.index(name) for name in wanted} | {0, *layout.filled, *map(first_told, layout.written), *spare}
+    needed = {layout.headings.index(name) for name in wanted} | {
+        0,
+        *layout.filled,
+        *map(first_told, layout.written),
+        *spare,
+    }
     try:
         table = _split(text, layout, sorted(needed), line_ends_inside)
         for i in spare:

@@ -34,7 +34,22 @@ NEIGHBOR = "row not told apart from a stray line beside it"
 TOTALS = "totals line"
 REPEATED = "headings repeated"
 OTHER_HEADINGS = "other headings from here on"
-DAMAGE_REASONS = (TOO_FEW, TOO_MANY, QUOTE_OPEN, QUOTE_STRAY, NOT_TEXT, NUL, TOO_LONG, CUT_OFF, OTHER_SEPARATOR, BROKEN, NEIGHBOR, TOTALS, REPEATED, OTHER_HEADINGS)
+DAMAGE_REASONS = (
+    TOO_FEW,
+    TOO_MANY,
+    QUOTE_OPEN,
+    QUOTE_STRAY,
+    NOT_TEXT,
+    NUL,
+    TOO_LONG,
+    CUT_OFF,
+    OTHER_SEPARATOR,
+    BROKEN,
+    NEIGHBOR,
+    TOTALS,
+    REPEATED,
+    OTHER_HEADINGS,
+)
 
 _NO_TEXT = re.compile("[\udc80-\udcff]")  # what surrogateescape makes of bytes that are no text
 _CONTROL = re.compile(rb"[\0-\x08\x0e-\x1f]")
@@ -107,17 +122,24 @@ class Layout:
     telling: int = 1  # how many cells tell whether a plain line is a row
 
     def __post_init__(self):
-        self.names = frozenset(cell for line in self.written[: 1 if self.units else 2] for cell in line if cell)
+        self.names = frozenset(
+            cell for line in self.written[: 1 if self.units else 2] for cell in line if cell
+        )
 
     def learn(self, rows: list[list[str]], line: int) -> None:
         """Take filled columns and shapes from ordinary rows, the last of which starts on a line."""
         rows = [row for row in rows if not _is_totals(row)] or rows
         columns = list(zip(*rows)) if rows else [()] * self.width
         self.learned = line
-        self.filled = tuple(i for i in range(len(self.headings)) if rows and all(cell.strip(BLANKS) for cell in columns[i]))[:4]
+        self.filled = tuple(
+            i for i in range(len(self.headings)) if rows and all(cell.strip(BLANKS) for cell in columns[i])
+        )[:4]
         self.telling = max([*self.filled, *map(first_told, self.written)]) + 1
         self.shapes = [_few(map(shape, column)) for column in columns]
-        self.edges = _few(map(exact_shape, columns[0])), _few(map(exact_shape, columns[len(self.headings) - 1]))
+        self.edges = (
+            _few(map(exact_shape, columns[0])),
+            _few(map(exact_shape, columns[len(self.headings) - 1])),
+        )
 
 
 @dataclass
@@ -143,7 +165,11 @@ class Record:
     @property
     def text(self) -> str:
         """Its text for a person: bytes that are no text are written \\xNN, cut to LONGEST_TEXT characters."""
-        return self.raw.rstrip(b"\r\n")[: 4 * LONGEST_TEXT].decode("utf-8", "backslashreplace").replace("\0", "\\x00")[:LONGEST_TEXT]
+        return (
+            self.raw.rstrip(b"\r\n")[: 4 * LONGEST_TEXT]
+            .decode("utf-8", "backslashreplace")
+            .replace("\0", "\\x00")[:LONGEST_TEXT]
+        )
 
 
 _DIGITS, _LETTERS = re.compile(r"\d+"), re.compile(r"[^\W\d_]+")
@@ -186,7 +212,9 @@ def kind(cells: list[str], layout: Layout) -> str:
             return REPEATED if any(_same(cells, line) for line in layout.written) else OTHER_HEADINGS
     if any(_same(cells, line) for line in layout.written):
         return REPEATED
-    if (len(cells) != layout.width or any(not cells[i].strip(BLANKS) for i in layout.filled)) and _is_totals(cells):
+    if (len(cells) != layout.width or any(not cells[i].strip(BLANKS) for i in layout.filled)) and _is_totals(
+        cells
+    ):
         return TOTALS
     return "row"
 
@@ -270,7 +298,11 @@ def looks_like_row(text: str, layout: Layout) -> bool:
     if len(cells) != layout.width:
         return False
     quote = layout.dialect.quote
-    told = [shape(cell.strip().strip(quote)) in shapes for cell, shapes in zip(cells, layout.shapes) if shapes is not None]
+    told = [
+        shape(cell.strip().strip(quote)) in shapes
+        for cell, shapes in zip(cells, layout.shapes)
+        if shapes is not None
+    ]
     return not told or sum(told) * 2 >= len(told)
 
 
@@ -300,9 +332,19 @@ def next_record(next_line: NextLine, at: int, number: int, layout: Layout) -> Re
 def _plainly_a_row(line: Line, layout: Layout) -> bool:
     """Whether a line without quotes is surely a good row, told without splitting all of it."""
     raw, delimiter = line.raw, layout.dialect.delimiter.encode()
-    if raw.count(delimiter) + 1 != layout.width or layout.width != len(layout.headings) or len(raw) > LONGEST_CELL:
+    if (
+        raw.count(delimiter) + 1 != layout.width
+        or layout.width != len(layout.headings)
+        or len(raw) > LONGEST_CELL
+    ):
         return False
-    if layout.dialect.quote.encode() in raw or not raw.isascii() or _CONTROL.search(raw) or not line.whole or not line.end:
+    if (
+        layout.dialect.quote.encode() in raw
+        or not raw.isascii()
+        or _CONTROL.search(raw)
+        or not line.whole
+        or not line.end
+    ):
         return False
     if _other_separators(raw, layout):
         return False
@@ -311,7 +353,9 @@ def _plainly_a_row(line: Line, layout: Layout) -> bool:
         len(cells) > layout.telling
         and cells[0].strip(BLANKS) not in ("", *layout.names)
         and all(cells[i].strip(BLANKS) for i in layout.filled)
-        and not any(cells[first_told(line)].strip(BLANKS) == line[first_told(line)] for line in layout.written)
+        and not any(
+            cells[first_told(line)].strip(BLANKS) == line[first_told(line)] for line in layout.written
+        )
     )
 
 
@@ -349,7 +393,11 @@ def _over_lines(next_line: NextLine, one: Record, first: Line, cells: list[str],
             continue
         if len(done) != layout.width and likely:
             return unclosed
-        return _judge(Record(one.at, line.after, one.line, len(raws), b"".join(raws), ended=bool(line.end)), done, layout)
+        return _judge(
+            Record(one.at, line.after, one.line, len(raws), b"".join(raws), ended=bool(line.end)),
+            done,
+            layout,
+        )
     if line.end or likely:
         return unclosed
     stretch = Record(one.at, line.after, one.line, len(raws), b"".join(raws), ended=False)
@@ -382,14 +430,29 @@ def _judge(record: Record, cells: list[str], layout: Layout) -> Record:
     if len(cells) > layout.width:
         return _damaged(record, TOO_MANY, wanted)
     if any(cell.strip(BLANKS) for cell in cells[len(layout.headings) :]):
-        return _damaged(record, TOO_MANY, f"{len(layout.headings)} cells and nothing after the last separator")
+        return _damaged(
+            record, TOO_MANY, f"{len(layout.headings)} cells and nothing after the last separator"
+        )
     if len(record.raw) > LONGEST_CELL and max(map(len, cells)) > LONGEST_CELL:
         return _damaged(record, TOO_LONG, f"cells under {LONGEST_CELL:,} characters")
     if not record.ended and _may_be_cut(record, cells, layout):
-        return _damaged(record, CUT_OFF, "a line end behind the last row, or a last cell of a form that its column has elsewhere")
-    if separator := next((one for one in _other_separators(record.raw, layout) if _fits_better(record, cells, one, layout)), None):
-        return _damaged(record, OTHER_SEPARATOR, f"cells set apart as in the other rows; {SEPARATORS[separator]}s give {layout.width} cells, too")
-    record.row = _written(cells, layout.dialect) if layout.dialect.quote.encode() in record.raw else record.raw
+        return _damaged(
+            record,
+            CUT_OFF,
+            "a line end behind the last row, or a last cell of a form that its column has elsewhere",
+        )
+    if separator := next(
+        (one for one in _other_separators(record.raw, layout) if _fits_better(record, cells, one, layout)),
+        None,
+    ):
+        return _damaged(
+            record,
+            OTHER_SEPARATOR,
+            f"cells set apart as in the other rows; {SEPARATORS[separator]}s give {layout.width} cells, too",
+        )
+    record.row = (
+        _written(cells, layout.dialect) if layout.dialect.quote.encode() in record.raw else record.raw
+    )
     return record
 
 
@@ -400,7 +463,11 @@ def _may_be_cut(record: Record, cells: list[str], layout: Layout) -> bool:
     that ends every row, shows that the cell is whole; where the other rows prove no forms, it is taken as it stands.
     """
     forms = layout.edges[1]
-    if forms is None or layout.width > len(layout.headings) or record.raw.endswith(layout.dialect.quote.encode()):
+    if (
+        forms is None
+        or layout.width > len(layout.headings)
+        or record.raw.endswith(layout.dialect.quote.encode())
+    ):
         return False
     last = exact_shape(cells[-1])
     return not forms[last] and any(form.startswith(last) for form in forms)
@@ -408,7 +475,11 @@ def _may_be_cut(record: Record, cells: list[str], layout: Layout) -> bool:
 
 def _other_separators(raw: bytes, layout: Layout) -> list[str]:
     """Separators other than the file's that would part a line into as many cells."""
-    return [one for one in SEPARATORS if one != layout.dialect.delimiter and raw.count(one.encode()) + 1 == layout.width]
+    return [
+        one
+        for one in SEPARATORS
+        if one != layout.dialect.delimiter and raw.count(one.encode()) + 1 == layout.width
+    ]
 
 
 def _fits_better(record: Record, cells: list[str], separator: str, layout: Layout) -> bool:
@@ -417,7 +488,10 @@ def _fits_better(record: Record, cells: list[str], separator: str, layout: Layou
     own, quote = record.line <= layout.learned, layout.dialect.quote  # what it taught itself proves nothing
     others = [cell.strip(quote + " ") for cell in _decoded(record.raw).rstrip("\r\n").split(separator)]
     told = sum(shapes is not None and shapes[shape(cell)] > own for cell, shapes in zip(cells, layout.shapes))
-    return told < sum(shapes is not None and any(shape(cell) in (form, form.replace(".", ",")) for form in shapes) for cell, shapes in zip(others, layout.shapes))
+    return told < sum(
+        shapes is not None and any(shape(cell) in (form, form.replace(".", ",")) for form in shapes)
+        for cell, shapes in zip(others, layout.shapes)
+    )
 
 
 def _written(cells: list[str], dialect: Dialect) -> bytes:
@@ -430,10 +504,14 @@ def _written(cells: list[str], dialect: Dialect) -> bytes:
 
 def _cells(record: Record, layout: Layout) -> list[str]:
     """Cells of a good record, one for each heading."""
-    return split(_decoded(record.row), Dialect(layout.dialect.delimiter, layout.dialect.quote))[0][: len(layout.headings)]
+    return split(_decoded(record.row), Dialect(layout.dialect.delimiter, layout.dialect.quote))[0][
+        : len(layout.headings)
+    ]
 
 
-def next_records(next_line: NextLine, at: int, number: int, until: int, layout: Layout) -> tuple[list[Record], int, int]:
+def next_records(
+    next_line: NextLine, at: int, number: int, until: int, layout: Layout
+) -> tuple[list[Record], int, int]:
     """Records from a byte up to about another, and the byte and line where to go on.
 
     A stretch ends between two good records, of which the second is left for the next stretch, so that whatever
@@ -456,7 +534,12 @@ def next_records(next_line: NextLine, at: int, number: int, until: int, layout: 
 def _told_apart(records: list[Record], layout: Layout) -> list[Record]:
     """The same records with rows beside a stray line judged again, and the pieces of one row joined."""
     for i, record in enumerate(records):
-        if record.reason in (TOO_FEW, CUT_OFF) and record.count == 1 and record.pieces == 1 and layout.width > 1:
+        if (
+            record.reason in (TOO_FEW, CUT_OFF)
+            and record.count == 1
+            and record.pieces == 1
+            and layout.width > 1
+        ):
             _judge_neighbors(records, i, layout)
     told: list[Record] = []
     for record in records:
@@ -490,7 +573,12 @@ def _before(told: list[Record], at: int) -> int:
 def _join_broken(told: list[Record], layout: Layout) -> None:
     """Join the last pieces where together they have exactly the cells of one row, and none has them alone."""
     first, cells = len(told) - 1, told[-1].pieces
-    while cells < layout.width and told[first].pieces < layout.width and (before := _before(told, first)) >= 0 and _is_piece(told[before]):
+    while (
+        cells < layout.width
+        and told[first].pieces < layout.width
+        and (before := _before(told, first)) >= 0
+        and _is_piece(told[before])
+    ):
         if _begins_a_row(told[first], layout):
             return
         first, cells = before, cells + told[before].pieces - 1
@@ -503,14 +591,22 @@ def _join_broken(told: list[Record], layout: Layout) -> None:
 def _join_quoted(told: list[Record], layout: Layout) -> None:
     """Join the last piece to what stands before it where a quoted cell of a damaged row may run over both."""
     quote = layout.dialect.quote.encode()
-    while (last := told[-1]).pieces < layout.width and _is_piece(last) and (at := _before(told, len(told) - 1)) >= 0:
+    while (
+        (last := told[-1]).pieces < layout.width
+        and _is_piece(last)
+        and (at := _before(told, len(told) - 1)) >= 0
+    ):
         if _begins_a_row(last, layout):
             return
         before = told[at]
         quotes = before.raw.count(quote)
         opened = quotes % 2 == 1
         closing = last.reason == QUOTE_STRAY and (quotes > 0 or before.pieces < layout.width)
-        if before.row is not None or before.reason in (TOTALS, REPEATED, OTHER_HEADINGS) or not (opened or closing):
+        if (
+            before.row is not None
+            or before.reason in (TOTALS, REPEATED, OTHER_HEADINGS)
+            or not (opened or closing)
+        ):
             return
         joined = _damaged(_one(told[at:]), before.reason, before.expected)
         joined.pieces = before.pieces
@@ -525,7 +621,15 @@ def _one(parts: list[Record]) -> Record:
     """One stretch of records that follow each other."""
     first, last = parts[0], parts[-1]
     raw = b"\n".join(part.raw.rstrip(b"\r\n") for part in parts)
-    return Record(first.at, last.after, first.line, sum(part.count for part in parts), raw, ended=last.ended, with_next=last.with_next)
+    return Record(
+        first.at,
+        last.after,
+        first.line,
+        sum(part.count for part in parts),
+        raw,
+        ended=last.ended,
+        with_next=last.with_next,
+    )
 
 
 def _judge_neighbors(told: list[Record], i: int, layout: Layout) -> None:
@@ -540,7 +644,9 @@ def _judge_neighbors(told: list[Record], i: int, layout: Layout) -> None:
     torn_end, may_end = _torn(before, end, end + stray, at_end, layout) if before else (False, False)
     torn_start, may_start = _torn(after, start, stray + start, at_start, layout) if after else (False, False)
     begun = at_start is not None and any(form.startswith(exact_shape(stray)) for form in at_start)
-    ends = before and (shape(stray) in ("9", "a") if at_end is None else shape(end + stray) in set(map(shape, at_end)))
+    ends = before and (
+        shape(stray) in ("9", "a") if at_end is None else shape(end + stray) in set(map(shape, at_end))
+    )
     if not told[i].ended or begun and not ends:
         may_end = torn_end  # a row or file cut off in its first cell says nothing of the row before
     if torn_end != torn_start:
@@ -560,7 +666,9 @@ def _torn(row: Record, cell: str, joined: str, forms: Counter | None, layout: La
     Where a column has too many forms to tell, or is empty in every row, a piece of prose is taken for a line of its own, a piece of a word is not.
     """
     if forms is None or not any(forms):
-        return False, bool(re.fullmatch(rf"\s*[^\s,;|]{{0,{LONGEST_WORD}}}[,;|]?[^\s,;|]{{0,{LONGEST_WORD}}}\s*", joined))
+        return False, bool(
+            re.fullmatch(rf"\s*[^\s,;|]{{0,{LONGEST_WORD}}}[,;|]?[^\s,;|]{{0,{LONGEST_WORD}}}\s*", joined)
+        )
     own = row.line <= layout.learned
     whole = exact_shape(joined)
     odd, fits = forms[exact_shape(cell)] <= own, forms[whole] > 0

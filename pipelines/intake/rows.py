@@ -63,7 +63,9 @@ class Typed:
     not_loaded: pa.Table
 
 
-def type_batch(batch, mapping: Mapping, *, agency: str | None = None, file_name: str = "", known: Known | None = None) -> Typed:
+def type_batch(
+    batch, mapping: Mapping, *, agency: str | None = None, file_name: str = "", known: Known | None = None
+) -> Typed:
     """Type one batch of an export.
 
     `batch` has `table` (string columns named by the file's headings) and `lines` (physical line of each row).
@@ -75,7 +77,9 @@ def type_batch(batch, mapping: Mapping, *, agency: str | None = None, file_name:
     if len(lines) != table.num_rows:
         raise ValueError(f"{file_name}: {table.num_rows} rows, but line numbers for {len(lines)}")
     sources = _sources(table.column_names, mapping)
-    known_ids = {name: {cells.word_key(text): text for text in texts} for name, texts in (known or {}).items()}
+    known_ids = {
+        name: {cells.word_key(text): text for text in texts} for name, texts in (known or {}).items()
+    }
 
     def typed(field: Field) -> _Column:
         source = sources.get(field.name)
@@ -93,7 +97,15 @@ def column_notes(headings: Sequence[str], mapping: Mapping, heading_line: int | 
     """One entry of extent "column", as NOT_LOADED, for each heading the mapping says nothing about."""
     unknown = unmapped(headings, mapping)
     expected = "in the mapping: a field for it, or its name under carry or ignore"
-    return _entries(pa.array([heading_line] * len(unknown), pa.int64()), pa.array(unknown, pa.string()), "", "", NOT_MAPPED, expected, "column")
+    return _entries(
+        pa.array([heading_line] * len(unknown), pa.int64()),
+        pa.array(unknown, pa.string()),
+        "",
+        "",
+        NOT_MAPPED,
+        expected,
+        "column",
+    )
 
 
 # One column ------------------------------------------------------------------------------------------------
@@ -160,7 +172,11 @@ class _Source:
     def typed(self, table: pa.Table, reading: _Reading) -> _Column:
         text, rows, raw = self.text(table)
         column = _typed(text, replace(reading, column=self.column))
-        return column.refusing(rows, raw, cells.TWO_VALUES, "one column, or columns that agree") if len(rows) else column
+        return (
+            column.refusing(rows, raw, cells.TWO_VALUES, "one column, or columns that agree")
+            if len(rows)
+            else column
+        )
 
 
 @dataclass(frozen=True)
@@ -180,9 +196,13 @@ class _Joined:
             refused[part.bad] = True
         rows = np.flatnonzero(np.any(empty, axis=0) & (~np.all(empty, axis=0) | refused))
         texts = [part.text(table)[0] if part else nothing.values for part in self.parts]
-        raw = pc.binary_join_element_wise(*(text.take(rows) for text in texts), " | ", null_handling="replace", null_replacement="")
+        raw = pc.binary_join_element_wise(
+            *(text.take(rows) for text in texts), " | ", null_handling="replace", null_replacement=""
+        )
         headings = " + ".join(part.column.heading for part in self.parts if part)
-        return _Column(values, headings).refusing(rows, raw, cells.PART_MISSING, f"a text in each of {headings}")
+        return _Column(values, headings).refusing(
+            rows, raw, cells.PART_MISSING, f"a text in each of {headings}"
+        )
 
 
 def _sources(names: Sequence[str], mapping: Mapping) -> dict[str, "_Source | _Joined"]:
@@ -214,7 +234,13 @@ def _positions(names: Sequence[str], mapping: Mapping) -> dict[str, tuple[int, .
 def _column(table: pa.Table, position: int) -> pa.Array:
     """One column as a single string array."""
     column = table.column(position)
-    array = column.chunk(0) if column.num_chunks == 1 else pa.concat_arrays(column.chunks) if column.num_chunks else pa.array([], column.type)
+    array = (
+        column.chunk(0)
+        if column.num_chunks == 1
+        else pa.concat_arrays(column.chunks)
+        if column.num_chunks
+        else pa.array([], column.type)
+    )
     return array if array.type == pa.string() else array.cast(pa.string())
 
 
@@ -243,7 +269,9 @@ def _typed(text: pa.Array, reading: _Reading) -> _Column:
     which = of_row[bad]
     reason = pa.array([one.reason for one in refused.values()], pa.string()).take(which)
     expected = pa.array([one.expected for one in refused.values()], pa.string()).take(which)
-    return _Column(values, heading, bad, distinct.take(np.fromiter(refused, np.int64)[which]), reason, expected)
+    return _Column(
+        values, heading, bad, distinct.take(np.fromiter(refused, np.int64)[which]), reason, expected
+    )
 
 
 def _repeats(text: pa.Array, probe: int = 2000) -> bool:
@@ -256,7 +284,9 @@ def _repeats(text: pa.Array, probe: int = 2000) -> bool:
 
 Refusals = dict[int, Refused]
 _SHEET = Refused(cells.SHEET_ERROR, "what the cell was to show")
-_LETTER_LOST = Refused(cells.NOT_CERTAIN, "the letter that the mark \ufffd stands for: it was lost before the file came")
+_LETTER_LOST = Refused(
+    cells.NOT_CERTAIN, "the letter that the mark \ufffd stands for: it was lost before the file came"
+)
 
 
 def _sorted_out(texts: pa.Array, reading: _Reading) -> tuple[pa.Array, np.ndarray, Refusals]:
@@ -277,7 +307,9 @@ def _text(texts: pa.Array, reading: _Reading) -> tuple[pa.Array, Refusals]:
     missing[list(refused)] = True
     if reading.field.folded:
         trimmed = pc.replace_substring_regex(trimmed, cells.BLANK_RUN, " ")
-    return pc.if_else(pa.array(missing), pa.scalar(None, pa.string()), trimmed) if missing.any() else trimmed, refused
+    return pc.if_else(
+        pa.array(missing), pa.scalar(None, pa.string()), trimmed
+    ) if missing.any() else trimmed, refused
 
 
 def _number(texts: pa.Array, reading: _Reading) -> tuple[pa.Array, Refusals]:
@@ -286,7 +318,9 @@ def _number(texts: pa.Array, reading: _Reading) -> tuple[pa.Array, Refusals]:
     matches = pc.match_substring_regex(trimmed, rf"^-?(?:[0-9]{{1,15}}|[0-9]{{0,15}}[{mark}][0-9]{{1,15}})$")
     plain = pc.fill_null(matches, False).to_numpy(zero_copy_only=False) & ~missing
     values = np.full(len(trimmed), np.nan)
-    values[plain] = pc.replace_substring(trimmed.filter(pa.array(plain)), mark, ".").cast(pa.float64()).to_numpy()
+    values[plain] = (
+        pc.replace_substring(trimmed.filter(pa.array(plain)), mark, ".").cast(pa.float64()).to_numpy()
+    )
     units_used: dict[str, list] = {"": np.flatnonzero(plain).tolist()}
     for at in _remaining(~plain & ~missing, refused):
         got = cells.number(trimmed[at].as_py(), mark)
@@ -304,8 +338,16 @@ def _number(texts: pa.Array, reading: _Reading) -> tuple[pa.Array, Refusals]:
     values += 0.0  # a minus zero is zero
     low, high = field.plausible
     for wrong, reason, expected in (
-        ((values < low) | (values > high), cells.IMPLAUSIBLE, f"{low:,} to {high:,} {field.unit or ''}".rstrip()),
-        ((values != np.rint(values)) & (field.unit is None and field.decimals == 0), cells.NOT_WHOLE, "a whole number"),
+        (
+            (values < low) | (values > high),
+            cells.IMPLAUSIBLE,
+            f"{low:,} to {high:,} {field.unit or ''}".rstrip(),
+        ),
+        (
+            (values != np.rint(values)) & (field.unit is None and field.decimals == 0),
+            cells.NOT_WHOLE,
+            "a whole number",
+        ),
     ):
         wrong &= ~np.isnan(values)
         refused |= dict.fromkeys(np.flatnonzero(wrong).tolist(), Refused(reason, expected))
@@ -365,7 +407,12 @@ def _date(texts: pa.Array, reading: _Reading) -> tuple[pa.Array, Refusals]:
 
 
 def _time(texts: pa.Array, reading: _Reading) -> tuple[pa.Array, Refusals]:
-    return _dated(texts, reading, _SURE_TIME, lambda *cell: got if isinstance(got := cells.moment(*cell), Refused) else got[1])
+    return _dated(
+        texts,
+        reading,
+        _SURE_TIME,
+        lambda *cell: got if isinstance(got := cells.moment(*cell), Refused) else got[1],
+    )
 
 
 def _dated(texts: pa.Array, reading: _Reading, pattern: str, read) -> tuple[pa.Array, Refusals]:
@@ -379,7 +426,9 @@ def _dated(texts: pa.Array, reading: _Reading, pattern: str, read) -> tuple[pa.A
     if odd:
         mask = np.zeros(len(trimmed), bool)
         mask[odd] = True
-        values = pc.replace_with_mask(values, pa.array(mask), pa.array([None if isinstance(one, Refused) else one for one in got], kind))
+        values = pc.replace_with_mask(
+            values, pa.array(mask), pa.array([None if isinstance(one, Refused) else one for one in got], kind)
+        )
     return values, refused
 
 
@@ -401,7 +450,17 @@ def _assembled(columns: dict[str, _Column], lines: np.ndarray, carried: pa.Array
         lost[newly] = True
         if name in REQUIRED:
             rows = np.flatnonzero(empty & ~lost)
-            entries.append(_entries(pa.array(lines[rows]), column.heading, name, "", cells.NOT_RECORDED, f"{name} in every row", "row"))
+            entries.append(
+                _entries(
+                    pa.array(lines[rows]),
+                    column.heading,
+                    name,
+                    "",
+                    cells.NOT_RECORDED,
+                    f"{name} in every row",
+                    "row",
+                )
+            )
             lost[rows] = True
     unusable = np.zeros(len(lines), np.int64)
     patterns: dict[str, int] = {"": 0}
@@ -412,12 +471,17 @@ def _assembled(columns: dict[str, _Column], lines: np.ndarray, carried: pa.Array
         empty = column.bad[pc.is_null(column.values.take(column.bad)).to_numpy(zero_copy_only=False)]
         _add_name(unusable, patterns, empty, name)
     names = pa.array([pattern or None for pattern in patterns], pa.string()).take(unusable)
-    values = [column.values if column.fallback is None else pc.fill_null(column.values, column.fallback) for column in columns.values()]
+    values = [
+        column.values if column.fallback is None else pc.fill_null(column.values, column.fallback)
+        for column in columns.values()
+    ]
     table = pa.Table.from_arrays([*values, pa.array(lines), names, carried], schema=READINGS)
     not_loaded = pa.concat_tables(entries)
     return Typed(
         table.filter(pa.array(~lost)) if lost.any() else table,
-        not_loaded.take(pc.sort_indices(not_loaded["source_line"])).combine_chunks() if not_loaded.num_rows else NOT_LOADED.empty_table(),
+        not_loaded.take(pc.sort_indices(not_loaded["source_line"])).combine_chunks()
+        if not_loaded.num_rows
+        else NOT_LOADED.empty_table(),
     )
 
 
@@ -425,20 +489,31 @@ def _add_name(codes: np.ndarray, patterns: dict[str, int], rows: np.ndarray, nam
     """Append `name` to the list of names each of `rows` has; equal lists share a code."""
     texts = list(patterns)
     before, which = np.unique(codes[rows], return_inverse=True)
-    after = [patterns.setdefault(f"{texts[code]};{name}".lstrip(";"), len(patterns)) for code in before.tolist()]
+    after = [
+        patterns.setdefault(f"{texts[code]};{name}".lstrip(";"), len(patterns)) for code in before.tolist()
+    ]
     codes[rows] = np.array(after, np.int64)[which]
 
 
 def _refused(name: str, column: _Column, chosen: np.ndarray, lines: np.ndarray, extent: str) -> pa.Table:
     mask = pa.array(chosen)
     return _entries(
-        pa.array(lines[column.bad[chosen]]), column.heading, name, column.raw.filter(mask), column.reason.filter(mask), column.expected.filter(mask), extent
+        pa.array(lines[column.bad[chosen]]),
+        column.heading,
+        name,
+        column.raw.filter(mask),
+        column.reason.filter(mask),
+        column.expected.filter(mask),
+        extent,
     )
 
 
 def _entries(lines: pa.Array, *texts: pa.Array | str) -> pa.Table:
     """Entries as NOT_LOADED; a single text is repeated."""
-    arrays = [pa.repeat(pa.scalar(text, pa.string()), len(lines)) if isinstance(text, str) else text for text in texts]
+    arrays = [
+        pa.repeat(pa.scalar(text, pa.string()), len(lines)) if isinstance(text, str) else text
+        for text in texts
+    ]
     return pa.Table.from_arrays([lines, *arrays], schema=NOT_LOADED)
 
 
@@ -455,6 +530,11 @@ def _carried(table: pa.Table, mapping: Mapping) -> pa.Array:
             if len(rows):
                 texts = pc.replace_with_mask(texts, pa.array(np.isin(np.arange(table.num_rows), rows)), raw)
         encoded = pc.fill_null(texts, "").dictionary_encode()
-        quoted = [json.dumps(text.strip(BLANKS), ensure_ascii=False) for text in encoded.dictionary.to_pylist()]
-        pieces += [pa.scalar(f"{', ' if pieces else '{'}{json.dumps(heading, ensure_ascii=False)}: "), pa.array(quoted, pa.string()).take(encoded.indices)]
+        quoted = [
+            json.dumps(text.strip(BLANKS), ensure_ascii=False) for text in encoded.dictionary.to_pylist()
+        ]
+        pieces += [
+            pa.scalar(f"{', ' if pieces else '{'}{json.dumps(heading, ensure_ascii=False)}: "),
+            pa.array(quoted, pa.string()).take(encoded.indices),
+        ]
     return pc.binary_join_element_wise(*pieces, pa.scalar("}"), "")

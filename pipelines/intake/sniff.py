@@ -67,7 +67,14 @@ class Table:
     notes: tuple[str, ...]
 
 
-def find_table(path: Path, *, encoding: str | None = None, delimiter: str | None = None, heading_line: int | None = None, headings_known: Collection[str] = ()) -> Table:
+def find_table(
+    path: Path,
+    *,
+    encoding: str | None = None,
+    delimiter: str | None = None,
+    heading_line: int | None = None,
+    headings_known: Collection[str] = (),
+) -> Table:
     """Encoding, dialect, headings and first row of an export; raises ExportError where there is no table."""
     name = path.name
     try:
@@ -80,13 +87,22 @@ def find_table(path: Path, *, encoding: str | None = None, delimiter: str | None
     if not size:
         raise ExportError(name, None, "the file is empty")
     if size > LARGEST_FILE:
-        raise ExportError(name, None, f"the file has {size:,} bytes", f"files up to {LARGEST_FILE:,} bytes; split it")
+        raise ExportError(
+            name, None, f"the file has {size:,} bytes", f"files up to {LARGEST_FILE:,} bytes; split it"
+        )
     _refuse_by_first_bytes(head, name)
-    if delimiter is not None and (len(delimiter) != 1 or delimiter in "\r\n\"" or not delimiter.isascii()):
-        raise ExportError(name, None, f"{delimiter!r} cannot set cells apart", "one character, such as comma, semicolon, tab or bar")
+    if delimiter is not None and (len(delimiter) != 1 or delimiter in '\r\n"' or not delimiter.isascii()):
+        raise ExportError(
+            name,
+            None,
+            f"{delimiter!r} cannot set cells apart",
+            "one character, such as comma, semicolon, tab or bar",
+        )
     codec, notes = _find_encoding(path, head, encoding, name)
     if not tail.rstrip(b"\0\x1a").endswith((b"\n", b"\r")):
-        notes.append("the last line has no line end; if the file was cut off there, its last cell may be short")
+        notes.append(
+            "the last line has no line end; if the file was cut off there, its last cell may be short"
+        )
     sample = _sample(path, codec)
     if not sample:
         raise ExportError(name, 1, f"the first line is longer than {SAMPLE:,} bytes")
@@ -99,7 +115,9 @@ def find_table(path: Path, *, encoding: str | None = None, delimiter: str | None
         if not sample.strip():
             raise ExportError(name, None, "the file holds only blank lines")
         wrong = "no heading line was found" if heading_line is None else "this line has no headings"
-        raise ExportError(name, heading_line, wrong + (f" with cells set apart by {delimiter!r}" if delimiter else ""))
+        raise ExportError(
+            name, heading_line, wrong + (f" with cells set apart by {delimiter!r}" if delimiter else "")
+        )
     best = max(candidates, key=lambda candidate: candidate.score)
     return _settle(_with_quoting(best, sample, again), codec, notes, known, name)
 
@@ -119,8 +137,16 @@ def _refuse_by_first_bytes(head: bytes, name: str) -> None:
                 what = "a spreadsheet workbook (.xlsx) or another office document"
             elif what == "a zip archive" and b"opendocument" in head:
                 what = "an OpenDocument spreadsheet or another office document"
-            raise ExportError(name, None, f"this is {what}, not a text file", f"{ACCEPTED}; save or unpack it as CSV first")
-    if head[:4] == b"RIFF" and head[8:12] == b"WEBP" or head[:2] == b"BM" and head[6:10] == b"\0\0\0\0" and len(head) > 14:
+            raise ExportError(
+                name, None, f"this is {what}, not a text file", f"{ACCEPTED}; save or unpack it as CSV first"
+            )
+    if (
+        head[:4] == b"RIFF"
+        and head[8:12] == b"WEBP"
+        or head[:2] == b"BM"
+        and head[6:10] == b"\0\0\0\0"
+        and len(head) > 14
+    ):
         raise ExportError(name, None, "this is an image, not a text file")
     if head[:4] in (b"\xff\xfe\0\0", b"\0\0\xfe\xff"):
         raise ExportError(name, None, "this is UTF-32 text", "UTF-8, UTF-16 or Windows-1252 text")
@@ -130,7 +156,9 @@ def _refuse_markup(sample: bytes, name: str) -> None:
     start = sample[:4096].decode("utf-8", "replace").lstrip(BLANKS + "\r\n")
     for pattern, what in _MARKUP:
         if pattern.match(start):
-            raise ExportError(name, 1, f"this is {what}, not a table of separated cells", f"{ACCEPTED}; export it as CSV")
+            raise ExportError(
+                name, 1, f"this is {what}, not a table of separated cells", f"{ACCEPTED}; export it as CSV"
+            )
 
 
 # encoding
@@ -138,9 +166,17 @@ def _refuse_markup(sample: bytes, name: str) -> None:
 
 def _find_encoding(path: Path, head: bytes, given: str | None, name: str) -> tuple[str, list[str]]:
     """The Python codec of a file, and what is to be said about it."""
-    for mark, codec in ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be")):
+    for mark, codec in (
+        (codecs.BOM_UTF8, "utf-8"),
+        (codecs.BOM_UTF16_LE, "utf-16-le"),
+        (codecs.BOM_UTF16_BE, "utf-16-be"),
+    ):
         if head.startswith(mark):
-            notes = [] if given is None or _same_codec(given, codec) else [f"encoding {given} was asked for, but the file is marked as {codec}"]
+            notes = (
+                []
+                if given is None or _same_codec(given, codec)
+                else [f"encoding {given} was asked for, but the file is marked as {codec}"]
+            )
             return codec, notes
     if given is not None:
         return _codec_named(given, head, name), []
@@ -164,7 +200,9 @@ def _same_codec(one: str, other: str) -> bool:
     return len(names) == 1 or "utf-16" in names and other.startswith("utf-16")
 
 
-_CODECS = re.compile(r"utf-(?:8(?:-sig)?|16(?:-[lb]e)?)|ascii|cp\d+|iso8859-\d+|mac-\w+|koi8-\w+|gb\w+|big5\w*|shift_jis\w*|euc_\w+")
+_CODECS = re.compile(
+    r"utf-(?:8(?:-sig)?|16(?:-[lb]e)?)|ascii|cp\d+|iso8859-\d+|mac-\w+|koi8-\w+|gb\w+|big5\w*|shift_jis\w*|euc_\w+"
+)
 
 
 def _codec_named(given: str, head: bytes, name: str) -> str:
@@ -173,21 +211,36 @@ def _codec_named(given: str, head: bytes, name: str) -> str:
     except (LookupError, ValueError):
         codec = ""
     plain = bytes([9, 10, 13, *range(32, 127)])
-    if not _CODECS.fullmatch(codec) or not codec.startswith("utf-16") and plain.decode(codec, "replace") != plain.decode():
-        raise ExportError(name, None, f"encoding {given!r} is not known", "utf-8, utf-16, windows-1252, latin-1, or another encoding with plain letters in one byte")
+    if (
+        not _CODECS.fullmatch(codec)
+        or not codec.startswith("utf-16")
+        and plain.decode(codec, "replace") != plain.decode()
+    ):
+        raise ExportError(
+            name,
+            None,
+            f"encoding {given!r} is not known",
+            "utf-8, utf-16, windows-1252, latin-1, or another encoding with plain letters in one byte",
+        )
     if codec == "utf-16":
         return "utf-16-be" if head[0::2].count(0) > head[1::2].count(0) else "utf-16-le"
-    return {"utf-8-sig": "utf-8", "ascii": "utf-8", "cp1252": "windows-1252", "iso8859-1": "latin-1"}.get(codec, codec)
+    return {"utf-8-sig": "utf-8", "ascii": "utf-8", "cp1252": "windows-1252", "iso8859-1": "latin-1"}.get(
+        codec, codec
+    )
 
 
-_DEFINED = bytes(set(range(128, 256)) - {0x81, 0x8D, 0x8F, 0x90, 0x9D})  # in Windows-1252; the others are text in neither
+_DEFINED = bytes(
+    set(range(128, 256)) - {0x81, 0x8D, 0x8F, 0x90, 0x9D}
+)  # in Windows-1252; the others are text in neither
 _MULTIBYTE = re.compile(rb"[\xc2-\xdf][\x80-\xbf]|[\xe0-\xef][\x80-\xbf]{2}|[\xf0-\xf4][\x80-\xbf]{3}")
 # Without \xc2 and \xc3: alone they are rather the first half of a UTF-8 letter.
 _SMALL, _CAPITAL = r"[\xdf-\xf6\xf8-\xfd\x9a\x9c\x9e]", r"[\xc0\xc1\xc4-\xd6\xd8-\xdd\x8a\x8c\x8e]"
 _WESTERN = re.compile(
     r"[\x85\x91-\x97\x99\xa0\xa3\xa7\xa9\xab\xae\xb0-\xb5\xb7\xb9-\xbf\xd7\xf7]"  # signs
     rf"|(?<=[A-Za-z\xc0-\xfd]){_SMALL}(?![A-Z\d])|(?<![A-Za-z\d]){_SMALL}(?=[a-z])"  # small letters in a word
-    rf"|(?<![a-z\d]){_CAPITAL}(?=[a-z\xdf-\xfd])|(?<=[A-Z\xc0-\xdd]){_CAPITAL}(?=[A-Z\xc0-\xdd])".encode("latin-1")
+    rf"|(?<![a-z\d]){_CAPITAL}(?=[a-z\xdf-\xfd])|(?<=[A-Z\xc0-\xdd]){_CAPITAL}(?=[A-Z\xc0-\xdd])".encode(
+        "latin-1"
+    )
 )
 
 
@@ -291,7 +344,11 @@ def lines_of(text: bytes):
         if at >= len(text):
             return None
         found = _LINE_END.search(text, at)
-        return Line(text[at : found.start()], found.group(), found.end(), True) if found else Line(text[at:], b"", len(text), True)
+        return (
+            Line(text[at : found.start()], found.group(), found.end(), True)
+            if found
+            else Line(text[at:], b"", len(text), True)
+        )
 
     return next_line
 
@@ -310,16 +367,25 @@ class _Candidate:
         self.width = _width(cells, [len(record.cells) for record in self.rows])
         self.in_order = sum(len(record.cells) == self.width for record in self.rows)
         hits = _hits(cells, known)
-        self.score = (hits if hits > 1 else 0, (self.in_order + 1) * (len(_trimmed(cells)) - 1))  # known headings, else separators in order
+        self.score = (
+            hits if hits > 1 else 0,
+            (self.in_order + 1) * (len(_trimmed(cells)) - 1),
+        )  # known headings, else separators in order
 
     def _heading_on(self, line: int) -> int | None:
-        return next((i for i, record in enumerate(self.records) if record.line == line and record.cells), None)
+        return next(
+            (i for i, record in enumerate(self.records) if record.line == line and record.cells), None
+        )
 
     def _heading(self, known: set[str]) -> int | None:
         """The record with most known headings; without two of those the first that could be headings of the usual width."""
-        counts = Counter(len(record.cells) for record in self.records if record.cells and len(record.cells) > 1)
+        counts = Counter(
+            len(record.cells) for record in self.records if record.cells and len(record.cells) > 1
+        )
         usual = max(counts, key=lambda width: (counts[width] * (width - 1), width), default=0)
-        first = [(i, record.cells or record.loose) for i, record in enumerate(self.records[:MOST_TITLE_LINES])]
+        first = [
+            (i, record.cells or record.loose) for i, record in enumerate(self.records[:MOST_TITLE_LINES])
+        ]
         first = [(i, cells) for i, cells in first if self.records[i].cells or len(cells) == usual]
         most = max((_hits(cells, known) for _, cells in first), default=0)
         if most >= 2:
@@ -372,10 +438,19 @@ def _plain_record(next_line, line: Line, number: int, dialect: Dialect) -> tuple
         count += 1
         inside = line.raw.decode("utf-8", "replace")
         cells, quotes = split(inside, dialect, opened)
-        if quotes == "open" and len(cells) == 1 and 0 < inside.count(dialect.delimiter) == text.count(dialect.delimiter):
+        if (
+            quotes == "open"
+            and len(cells) == 1
+            and 0 < inside.count(dialect.delimiter) == text.count(dialect.delimiter)
+        ):
             return record, False  # a line inside the cell is like the first: the quote was never closed
     if quotes == "":
-        record.cells, record.count, record.after, record.ended = done + cells, count, line.after, bool(line.end)
+        record.cells, record.count, record.after, record.ended = (
+            done + cells,
+            count,
+            line.after,
+            bool(line.end),
+        )
     return record, False
 
 
@@ -389,7 +464,11 @@ def _trimmed(cells) -> list[str]:
 
 def _could_be_headings(cells: list[str], usual: int) -> bool:
     told = [cell.strip(BLANKS) for cell in cells if cell.strip(BLANKS)]
-    if abs(len(cells) - usual) > 1 and abs(len(_trimmed(cells)) - usual) > 1 or len(told) < max(2, 0.6 * usual):
+    if (
+        abs(len(cells) - usual) > 1
+        and abs(len(_trimmed(cells)) - usual) > 1
+        or len(told) < max(2, 0.6 * usual)
+    ):
         return False
     numbers = sum(bool(_NUMBER.fullmatch(cell)) for cell in told)
     return numbers <= 0.2 * len(told) and len({fold(cell) for cell in told}) >= 0.6 * len(told)
@@ -399,7 +478,11 @@ def _width(headings: list[str], rows: list[int]) -> int:
     """Cells of a row: as many as headings, unless nearly all rows, three at least, have more separators at the end, or fewer."""
     counts = Counter(rows)
     usual = max(counts, key=counts.get, default=len(headings))
-    return usual if usual >= len(_trimmed(headings)) and counts[usual] > max(2, 5 * counts[len(headings)]) else len(headings)
+    return (
+        usual
+        if usual >= len(_trimmed(headings)) and counts[usual] > max(2, 5 * counts[len(headings)])
+        else len(headings)
+    )
 
 
 def _settle(best: _Candidate, codec: str, notes: list[str], known: set[str], name: str) -> Table:
@@ -411,23 +494,35 @@ def _settle(best: _Candidate, codec: str, notes: list[str], known: set[str], nam
     if pair := _two_lines(best, known):
         lines, headings, units = pair
         told = f"lines {lines[0].line} and {lines[1].line} together"
-        notes.append(f"line {lines[1].line} is taken as the units of the headings" if units else f"the headings are {told}")
+        notes.append(
+            f"line {lines[1].line} is taken as the units of the headings"
+            if units
+            else f"the headings are {told}"
+        )
     if best.records[0] is not lines[0]:
         notes.append(f"{best.records.index(lines[0])} lines above the headings are not read")
     rows = [row for row in best.rows if row is not lines[-1]]
     headings, width = _columns(headings or head.cells, best.width, rows, head.line, name)
     written = tuple(tuple(cell.strip(BLANKS) for cell in _trimmed(line.cells)) for line in lines)
-    units = tuple(cell.strip(BLANKS) for cell in [*units, *[""] * len(headings)][: len(headings)]) if units else ()
+    units = (
+        tuple(cell.strip(BLANKS) for cell in [*units, *[""] * len(headings)][: len(headings)])
+        if units
+        else ()
+    )
     layout = Layout(best.dialect, _distinct(headings), width, written, units)
     ordinary = [row for row in rows if len(row.cells) == width and kind(row.cells, layout) == "row"][:500]
     ended = [row for row in ordinary if row.ended] or ordinary  # a row that may be cut short teaches nothing
     layout.learn([row.cells for row in ended], ended[-1].line if ended else 0)
     if best.dialect.bare_quotes:
         notes.append("quotes inside cells without quotes round them are read as plain text")
-    return Table(codec, layout, lines[0].line, lines[-1].after, lines[-1].line + lines[-1].count, tuple(notes))
+    return Table(
+        codec, layout, lines[0].line, lines[-1].after, lines[-1].line + lines[-1].count, tuple(notes)
+    )
 
 
-def _columns(cells: list[str], width: int, rows: list["_Plain"], line: int, name: str) -> tuple[list[str], int]:
+def _columns(
+    cells: list[str], width: int, rows: list["_Plain"], line: int, name: str
+) -> tuple[list[str], int]:
     """The headings, with an empty one for each filled column without heading, and the cells of a row."""
     headings, width = _trimmed(cells), max(width, len(_trimmed(cells)))
     filled = max((len(_trimmed(row.cells)) for row in rows if len(row.cells) == width), default=0)
@@ -436,7 +531,12 @@ def _columns(cells: list[str], width: int, rows: list["_Plain"], line: int, name
     if filled > len(headings) and len(cells) >= filled:
         headings = cells[:filled]
     elif filled > len(headings) or usual != width and counts[usual] >= 3 and not counts[width]:
-        raise ExportError(name, line, f"{len(headings)} headings, but the rows have {usual} cells", "one heading for each column")
+        raise ExportError(
+            name,
+            line,
+            f"{len(headings)} headings, but the rows have {usual} cells",
+            "one heading for each column",
+        )
     if len(headings) > MOST_COLUMNS:
         raise ExportError(name, line, f"{len(headings):,} headings", f"up to {MOST_COLUMNS:,} columns")
     return headings, width
@@ -459,13 +559,22 @@ def _with_quoting(best: _Candidate, sample: bytes, again: Callable[[Dialect], _C
     return best
 
 
-def _two_lines(best: _Candidate, known: set[str]) -> tuple[list["_Plain"], list[str] | None, list[str]] | None:
+def _two_lines(
+    best: _Candidate, known: set[str]
+) -> tuple[list["_Plain"], list[str] | None, list[str]] | None:
     """Two lines that surely are the headings together: the records, the headings joined (None: the first line's), the units."""
-    around = [best.records[i] if 0 <= i < len(best.records) else None for i in (best.heading - 1, best.heading, best.heading + 1)]
+    around = [
+        best.records[i] if 0 <= i < len(best.records) else None
+        for i in (best.heading - 1, best.heading, best.heading + 1)
+    ]
     above, head, below = around
     if below and below.cells and len(below.cells) == len(head.cells):
         told = [cell.strip(BLANKS) for cell in below.cells if cell.strip(BLANKS)]
-        if len(told) >= 2 and all(map(_UNITS.fullmatch, told)) and any(len(cell.strip("[]()")) > 1 for cell in told):
+        if (
+            len(told) >= 2
+            and all(map(_UNITS.fullmatch, told))
+            and any(len(cell.strip("[]()")) > 1 for cell in told)
+        ):
             return [head, below], None, below.cells
     for first, second in ((above, head), (head, below)):
         if not first or not second or not first.cells or not second.cells or second.after == first.after:
@@ -492,7 +601,10 @@ def _distinct(headings: list[str]) -> tuple[str, ...]:
     taken = {fold(heading) for heading in headings}
     used: set[str] = set()
     for i, heading in enumerate(headings, 1):
-        name = plain = " ".join(re.split(r"[ \0]*[\r\n]+\s*", heading.replace("\0", "").strip(BLANKS + "\r\n"))) or f"column {i}"
+        name = plain = (
+            " ".join(re.split(r"[ \0]*[\r\n]+\s*", heading.replace("\0", "").strip(BLANKS + "\r\n")))
+            or f"column {i}"
+        )
         count = 2
         while fold(name) in used or name != plain and fold(name) in taken:
             name, count = f"{plain} ({count})", count + 1

@@ -24,13 +24,17 @@ from .sniff import ExportError, text_blocks
 
 ROWS = 50_000  # at once
 NOT_KEPT = "nothing of this row was kept, since columns were dropped at the door: see your own file"
-_NOTE = "Count of rows not kept: 1 ({})"  # which the reader takes for a totals line, whatever stands beside it
+_NOTE = (
+    "Count of rows not kept: 1 ({})"  # which the reader takes for a totals line, whatever stands beside it
+)
 _NOTED = re.compile(re.escape(_NOTE).replace(r"\{\}", "(.+)"))
 _LINE_END = re.compile(rb"\r\n|\n|\r")
 _TITLES = 1 << 20  # bytes in which the headings are found
 
 
-def write_without(path: Path, export: Export, dropped: Collection[str], target: Path, reopen: Callable[[Path], Export]) -> None:
+def write_without(
+    path: Path, export: Export, dropped: Collection[str], target: Path, reopen: Callable[[Path], Export]
+) -> None:
     """Write the export at `path` without the columns `dropped` (headings as in `export.headings`) to `target`.
 
     `reopen` opens the copy as it will be opened later. Raises ExportError where the copy would be read otherwise.
@@ -41,23 +45,36 @@ def write_without(path: Path, export: Export, dropped: Collection[str], target: 
     with open(target, "wb") as file:
         file.write(codecs.BOM_UTF8 + titles)
         copy = _Copy(file, export.delimiter, end, export.heading_line)
-        copy.write(np.array([export.heading_line]), _row_texts(pa.table([pa.array([heading]) for heading in kept], names=kept), copy.delimiter))
+        copy.write(
+            np.array([export.heading_line]),
+            _row_texts(pa.table([pa.array([heading]) for heading in kept], names=kept), copy.delimiter),
+        )
         told = 0
         for batch in export.batches(ROWS):
             texts = _row_texts(batch.table.select(kept), copy.delimiter)
             blank = pc.match_substring_regex(texts, f"^[{re.escape(copy.delimiter + BLANKS)}]*$")
             damage = [one for one in export.damage[told:] if one.line < batch.lines[-1]]
             told += len(damage)
-            damage += [Damage(int(line), "", NOT_RECORDED, "") for line in batch.lines[blank.to_numpy(zero_copy_only=False)]]
-            texts, lines = texts.filter(pc.invert(blank)), batch.lines[pc.invert(blank).to_numpy(zero_copy_only=False)]
+            damage += [
+                Damage(int(line), "", NOT_RECORDED, "")
+                for line in batch.lines[blank.to_numpy(zero_copy_only=False)]
+            ]
+            texts, lines = (
+                texts.filter(pc.invert(blank)),
+                batch.lines[pc.invert(blank).to_numpy(zero_copy_only=False)],
+            )
             said.rows(texts, lines)
             said.damage(damage)
             copy.write_with(lines, texts, damage)
         said.damage(export.damage[told:])
         copy.write_with(np.empty(0, np.int64), pa.array([], pa.string()), export.damage[told:])
     if not said.same(_read_again(target, reopen, kept)):
-        raise ExportError(path.name, None, f"without {', '.join(map(repr, dropped))} it would be read otherwise",
-                          "a file whose rows are plain without these columns; take them out yourself, name them with --keep-columns, or give them a place in the mapping")
+        raise ExportError(
+            path.name,
+            None,
+            f"without {', '.join(map(repr, dropped))} it would be read otherwise",
+            "a file whose rows are plain without these columns; take them out yourself, name them with --keep-columns, or give them a place in the mapping",
+        )
 
 
 def noted(damage: Damage) -> Damage:
@@ -172,5 +189,3 @@ def _octets(texts: pa.Array) -> memoryview:
     """The bytes of all texts, one after the other."""
     offsets = np.frombuffer(texts.buffers()[1], np.int32)[texts.offset : texts.offset + len(texts) + 1]
     return memoryview(texts.buffers()[2] or b"")[offsets[0] : offsets[-1]] if len(texts) else memoryview(b"")
-
-

@@ -20,11 +20,23 @@ MARKS = ("published", "common practice", "policy")
 LEVELS = ("act today", "high", "serious", "medium", "low")
 PROBABILITIES = "ABCDE"
 SETS_OF = {
-    "backflow_without_additives": "backflow_device", "backflow_with_additives": "backflow_device",
-    "backflow_tested": "backflow_device", "backflow_tested_on_supply": "water_source", "low_water_cutoff": "low_water_cutoff",
+    "backflow_without_additives": "backflow_device",
+    "backflow_with_additives": "backflow_device",
+    "backflow_tested": "backflow_device",
+    "backflow_tested_on_supply": "water_source",
+    "low_water_cutoff": "low_water_cutoff",
 }
 SHARES = ("_share", "_ratio", "_certainty")  # ends of names whose value is a share
-TABLES = {"limits", "emitter_gal_per_1000_btuh", "accepted", "clocks", "risk_matrix", "risk", "region", "measures"}
+TABLES = {
+    "limits",
+    "emitter_gal_per_1000_btuh",
+    "accepted",
+    "clocks",
+    "risk_matrix",
+    "risk",
+    "region",
+    "measures",
+}
 
 
 class PolicyError(Exception):
@@ -101,15 +113,34 @@ class RowPolicy:
         self.policy = policy
         self._codes = self._pairs = None
         if policy.regions and len(agency_and_region):
-            pairs, codes = agency_and_region if isinstance(agency_and_region, tuple) else _distinct(agency_and_region)
-            self._pairs, self._codes = [tuple(_fold(part) for part in pair) for pair in pairs], np.asarray(codes)
+            pairs, codes = (
+                agency_and_region if isinstance(agency_and_region, tuple) else _distinct(agency_and_region)
+            )
+            self._pairs, self._codes = (
+                [tuple(_fold(part) for part in pair) for pair in pairs],
+                np.asarray(codes),
+            )
 
     def _override(self, kind, name, default):
         """Value per distinct pair, or None where no region that occurs here overrides it."""
-        found = [next((getattr(region, kind)[name] for region in reversed(self.policy.regions)
-                       if name in getattr(region, kind) and _fold(region.name) == place
-                       and _fold(region.agency) in ("", agency)), None) for agency, place in self._pairs]
-        return None if all(value is None for value in found) else [default if value is None else value for value in found]
+        found = [
+            next(
+                (
+                    getattr(region, kind)[name]
+                    for region in reversed(self.policy.regions)
+                    if name in getattr(region, kind)
+                    and _fold(region.name) == place
+                    and _fold(region.agency) in ("", agency)
+                ),
+                None,
+            )
+            for agency, place in self._pairs
+        ]
+        return (
+            None
+            if all(value is None for value in found)
+            else [default if value is None else value for value in found]
+        )
 
     def __getattr__(self, name):
         value = getattr(self.policy, name)
@@ -125,7 +156,11 @@ class RowPolicy:
         if by_pair is None:
             return default
         choices = [default if chosen is None else words.among(*chosen) for chosen in by_pair]
-        return np.choose(self._codes, choices) if len(choices) <= 32 else np.array(choices)[self._codes, np.arange(len(default))]
+        return (
+            np.choose(self._codes, choices)
+            if len(choices) <= 32
+            else np.array(choices)[self._codes, np.arange(len(default))]
+        )
 
     def rows(self, chosen):
         if self._codes is None:
@@ -145,15 +180,33 @@ def load(path=None):
     name = str(path)
     unknown = set(own) - TABLES
     if unknown:
-        raise PolicyError(f"{name}: unknown table {sorted(unknown)[0]!r}; accepted are {', '.join(sorted(TABLES))}")
-    limits = {key: Limit(key, float(entry["value"]), entry["unit"], entry["mark"], entry["why"], entry.get("by_region", True)) for key, entry in shipped["limits"].items()}
+        raise PolicyError(
+            f"{name}: unknown table {sorted(unknown)[0]!r}; accepted are {', '.join(sorted(TABLES))}"
+        )
+    limits = {
+        key: Limit(
+            key,
+            float(entry["value"]),
+            entry["unit"],
+            entry["mark"],
+            entry["why"],
+            entry.get("by_region", True),
+        )
+        for key, entry in shipped["limits"].items()
+    }
     for key, entry in _table(name, own, "limits").items():
         limits[key] = _own_limit(name, f"limits.{key}", key, entry, limits)
     accepted = {**shipped["accepted"]}
     for key, entry in _table(name, own, "accepted").items():
         entry = entry if isinstance(entry, dict) else {"words": entry}
-        accepted[key] = {"words": _own_words(name, f"accepted.{key}", key, entry.get("words")), "mark": "policy", "why": entry.get("why", "set by the agency")}
-    emitter = _emitter(name, shipped["emitter_gal_per_1000_btuh"], _table(name, own, "emitter_gal_per_1000_btuh"))
+        accepted[key] = {
+            "words": _own_words(name, f"accepted.{key}", key, entry.get("words")),
+            "mark": "policy",
+            "why": entry.get("why", "set by the agency"),
+        }
+    emitter = _emitter(
+        name, shipped["emitter_gal_per_1000_btuh"], _table(name, own, "emitter_gal_per_1000_btuh")
+    )
     clocks = _clocks(name, shipped["clocks"] | _table(name, own, "clocks"))
     matrix = _matrix(name, shipped["risk_matrix"] | _table(name, own, "risk_matrix"))
     risk = _risk(name, shipped.get("risk", {}) | _table(name, own, "risk"))
@@ -162,11 +215,19 @@ def load(path=None):
         raise PolicyError(f"{name}: region needs double brackets: [[region]], once for each region")
     regions = tuple(_own_region(name, entry, limits) for entry in regions)
     measures = _measures(name, _read(HERE / "measures.toml") | _table(name, own, "measures"))
-    text = json.dumps({
-        "limits": {key: limit.value for key, limit in limits.items()}, "accepted": {key: entry["words"] for key, entry in accepted.items()},
-        "emitter": emitter, "clocks": clocks, "matrix": matrix, "risk": risk,
-        "regions": [[r.name, r.agency, r.limits, r.accepted] for r in regions], "measures": [[m.id, m.title, m.fixes] for m in measures],
-    }, sort_keys=True)
+    text = json.dumps(
+        {
+            "limits": {key: limit.value for key, limit in limits.items()},
+            "accepted": {key: entry["words"] for key, entry in accepted.items()},
+            "emitter": emitter,
+            "clocks": clocks,
+            "matrix": matrix,
+            "risk": risk,
+            "regions": [[r.name, r.agency, r.limits, r.accepted] for r in regions],
+            "measures": [[m.id, m.title, m.fixes] for m in measures],
+        },
+        sort_keys=True,
+    )
     return Policy(limits, accepted, emitter, clocks, matrix, risk, regions, measures, text)
 
 
@@ -202,7 +263,9 @@ def _own_limit(name, where, key, entry, limits):
     _only(name, where, entry, ("value", "unit", "mark", "why"))
     value, shipped = entry.get("value"), limits[key]
     if not _is_number(value) or value < 0:
-        raise PolicyError(f"{name}: {where} needs a number of 0 or more in {shipped.unit or 'its own measure'}, not {value!r}")
+        raise PolicyError(
+            f"{name}: {where} needs a number of 0 or more in {shipped.unit or 'its own measure'}, not {value!r}"
+        )
     if key.endswith(SHARES) and value > 2:
         raise PolicyError(f"{name}: {where} is a share, as 0.9 is for 90 %, and {value!r} is not")
     if entry.get("unit", shipped.unit) != shipped.unit:
@@ -210,7 +273,9 @@ def _own_limit(name, where, key, entry, limits):
     mark = entry.get("mark", "policy")
     if mark not in MARKS:
         raise PolicyError(f"{name}: {where}: mark is one of {', '.join(MARKS)}")
-    return Limit(key, float(value), shipped.unit, mark, entry.get("why", "set by the agency"), shipped.by_region)
+    return Limit(
+        key, float(value), shipped.unit, mark, entry.get("why", "set by the agency"), shipped.by_region
+    )
 
 
 def _own_words(name, where, key, words):
@@ -227,11 +292,19 @@ def _own_region(name, entry, limits):
         raise PolicyError(f"{name}: each [[region]] needs a name")
     where = f"region {entry['name']}"
     _only(name, where, entry, ("name", "agency", "limits", "accepted"))
-    own_limits = {key: _own_limit(name, f"{where}: limits.{key}", key, value, limits).value for key, value in _table(name, entry, "limits").items()}
+    own_limits = {
+        key: _own_limit(name, f"{where}: limits.{key}", key, value, limits).value
+        for key, value in _table(name, entry, "limits").items()
+    }
     for key in own_limits:
         if not limits[key].by_region:
-            raise PolicyError(f"{name}: {where}: limits.{key} is one for the whole fleet; set it under [limits]")
-    own_words = {key: tuple(_own_words(name, f"{where}: accepted.{key}", key, value)) for key, value in _table(name, entry, "accepted").items()}
+            raise PolicyError(
+                f"{name}: {where}: limits.{key} is one for the whole fleet; set it under [limits]"
+            )
+    own_words = {
+        key: tuple(_own_words(name, f"{where}: accepted.{key}", key, value))
+        for key, value in _table(name, entry, "accepted").items()
+    }
     return Region(entry["name"], entry.get("agency", ""), own_limits, own_words)
 
 
@@ -250,7 +323,11 @@ def _matrix(name, table):
     _only(name, "risk_matrix", table, (*PROBABILITIES, "mark", "why"))
     matrix = {row: table[row] for row in PROBABILITIES}
     for row, levels in matrix.items():
-        if not isinstance(levels, list) or len(levels) != 4 or any(level not in LEVELS[1:] for level in levels):
+        if (
+            not isinstance(levels, list)
+            or len(levels) != 4
+            or any(level not in LEVELS[1:] for level in levels)
+        ):
             raise PolicyError(f"{name}: risk_matrix.{row} needs four of {', '.join(LEVELS[1:])}")
     return {row: tuple(levels) for row, levels in matrix.items()}
 
@@ -258,9 +335,13 @@ def _matrix(name, table):
 def _risk(name, table):
     for check, entry in table.items():
         if not isinstance(entry, dict):
-            raise PolicyError(f"{name}: risk.{check} needs to be a table: a line [risk.{check}], and severity or probability below")
+            raise PolicyError(
+                f"{name}: risk.{check} needs to be a table: a line [risk.{check}], and severity or probability below"
+            )
         _only(name, f"risk.{check}", entry, ("severity", "probability"))
-        if entry.get("severity", 1) not in (1, 2, 3, 4) or entry.get("probability", "A") not in tuple(PROBABILITIES):
+        if entry.get("severity", 1) not in (1, 2, 3, 4) or entry.get("probability", "A") not in tuple(
+            PROBABILITIES
+        ):
             raise PolicyError(f"{name}: risk.{check}: severity is 1 to 4, probability A to E")
     return table
 
@@ -268,7 +349,11 @@ def _risk(name, table):
 def _measures(name, table):
     for key, entry in table.items():
         fixes = entry.get("fixes") if isinstance(entry, dict) else None
-        if not isinstance(fixes, list) or not all(isinstance(check, str) for check in fixes) or not isinstance(entry.get("title"), str):
+        if (
+            not isinstance(fixes, list)
+            or not all(isinstance(check, str) for check in fixes)
+            or not isinstance(entry.get("title"), str)
+        ):
             raise PolicyError(f"{name}: measures.{key} needs a title and fixes, a list of check ids")
     return tuple(Measure(key, entry["title"], tuple(entry["fixes"])) for key, entry in table.items())
 
@@ -278,8 +363,14 @@ def _clocks(name, table):
     out = {}
     for level in LEVELS:
         days = table.get(level)
-        if not isinstance(days, list) or len(days) not in (0, 2) or any(not isinstance(day, int) or day < 0 for day in days):
-            raise PolicyError(f"{name}: clocks.{level} needs two whole numbers of days (to act, to correct) or an empty list")
+        if (
+            not isinstance(days, list)
+            or len(days) not in (0, 2)
+            or any(not isinstance(day, int) or day < 0 for day in days)
+        ):
+            raise PolicyError(
+                f"{name}: clocks.{level} needs two whole numbers of days (to act, to correct) or an empty list"
+            )
         out[level] = tuple(days) or None
     return out
 
@@ -296,4 +387,5 @@ def _distinct(pairs):
 
 def _nearest(key, names):
     import difflib
+
     return ", ".join(difflib.get_close_matches(key, names, n=3, cutoff=0.3)) or ", ".join(names)

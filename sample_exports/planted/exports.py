@@ -3,7 +3,13 @@
 import csv
 import io
 
-KPA_PER_PSI, BAR_PER_PSI, LITERS_PER_GAL, M_PER_FT, KW_PER_BTUH = 6.894757, 0.06894757, 3.785412, 0.3048, 0.000293071
+KPA_PER_PSI, BAR_PER_PSI, LITERS_PER_GAL, M_PER_FT, KW_PER_BTUH = (
+    6.894757,
+    0.06894757,
+    3.785412,
+    0.3048,
+    0.000293071,
+)
 
 
 def number(key, made):
@@ -18,13 +24,17 @@ def number(key, made):
             "valbrenn": (f"VB-{visit.on:%y}-{at:04d}", f"F{home:04d}", f"D-{home:04d}"),
             "hollin": (at, home, f"{home}"),
         }
-        visit.readings.update(zip(("inspection_id", "home_id", "job_number"), map(str, ids[key]), strict=True))
+        visit.readings.update(
+            zip(("inspection_id", "home_id", "job_number"), map(str, ids[key]), strict=True)
+        )
         visit.readings.update(file=20000 + 7 * home, nth=nth)
 
 
 def write(key, agency, made):
     """File name and bytes of one agency's export; what is spoiled on purpose is noted in the truth."""
-    return {"tillamere": canonical, "ouvray": metric, "valbrenn": accented, "hollin": sparse}[key](agency, made)
+    return {"tillamere": canonical, "ouvray": metric, "valbrenn": accented, "hollin": sparse}[key](
+        agency, made
+    )
 
 
 def plain(value):
@@ -69,8 +79,20 @@ CANONICAL = (
     "relief_mounting", "relief_discharge_end", "relief_discharge_pipe", "relief_signs", "backflow_device", "backflow_tested_on", "vent_cap", "thermostat",
     "anticipator_a", "controlled_current_a", "low_water_cutoff", "low_water_cutoff_test",
 )  # fmt: skip
-STREETS = ("Quillfeather Lane", "Old Lanternwick Road", "Marrowbell Street", "Sixpence Heron Way", "Tumbledrift Court", "Wrenbarrow Hill")
-NOTES = ("Basement door sticks, use the side entrance.", "Owner asks for a call first, \"not before nine\".", "Dog in the yard; friendly.", "Tank strap loose, tightened.")
+STREETS = (
+    "Quillfeather Lane",
+    "Old Lanternwick Road",
+    "Marrowbell Street",
+    "Sixpence Heron Way",
+    "Tumbledrift Court",
+    "Wrenbarrow Hill",
+)
+NOTES = (
+    "Basement door sticks, use the side entrance.",
+    'Owner asks for a call first, "not before nine".',
+    "Dog in the yard; friendly.",
+    "Tank strap loose, tightened.",
+)
 
 
 def canonical(agency, made):
@@ -172,11 +194,18 @@ def metric(agency, made):
     rows = []
     for visit in made:
         r = visit.readings
-        row = {"File no": str(r["file"]), "Visit no": str(r["nth"]), "Tract": f"T-{7 + visit.home % 9}", "Printed by": "office"}
+        row = {
+            "File no": str(r["file"]),
+            "Visit no": str(r["nth"]),
+            "Tract": f"T-{7 + visit.home % 9}",
+            "Printed by": "office",
+        }
         row["Program year"] = str(visit.on.year - (visit.on.month < 7))
         for heading, (field, form) in METRIC.items():
             value = r.get(field)
-            row[heading] = "" if value is None else METRIC_WORDS[field][value] if form is None else form(value)
+            row[heading] = (
+                "" if value is None else METRIC_WORDS[field][value] if form is None else form(value)
+            )
         rows.append(row)
     spoil(rows, made, "Hot kPa", "hot_pressure_psig", 210, "1800")
     spoil(rows, made, "Tank", "tank_type", 402, "Balloon")
@@ -276,7 +305,11 @@ def accented(agency, made):
         for heading, (field, form) in ACCENTED.items():
             value = visit.readings.get(field)
             if value is None:
-                row[heading] = "n/d" if field in OFTEN_SAID_MISSING and visit.readings["heating_system"] == "hot_water" else ""
+                row[heading] = (
+                    "n/d"
+                    if field in OFTEN_SAID_MISSING and visit.readings["heating_system"] == "hot_water"
+                    else ""
+                )
             elif form is None:
                 row[heading] = ACCENTED_WORDS[field][value]
             elif form == "psi":
@@ -292,7 +325,9 @@ def accented(agency, made):
     blank = ";" * (len(ACCENTED) - 1)
     before = (f"{agency} — relevé des visites{blank}", f"Période : mars 2025 à août 2026{blank}", blank)
     after = (f"Total;{len(rows)} visites" + ";" * (len(ACCENTED) - 2),)
-    return "foyers-du-val-brenn.csv", as_csv(tuple(ACCENTED), rows, delimiter=";", before=before, after=after, encoding="windows-1252", end="\r\n")
+    return "foyers-du-val-brenn.csv", as_csv(
+        tuple(ACCENTED), rows, delimiter=";", before=before, after=after, encoding="windows-1252", end="\r\n"
+    )
 
 
 # A dozen columns -------------------------------------------------------------------------------------------
@@ -300,8 +335,21 @@ def accented(agency, made):
 SPARSE_WORDS = {
     "inspection_kind": {"initial": "audit", "final": "final", "qa": "qa", "service": "call"},
     "stated_result": {"pass": "P", "fail": "F", "incomplete": "I"},
-    "heating_system": {"hot_water": "boiler", "hot_water_open": "boiler open", "steam": "steam", "warm_air": "furnace", "heat_pump": "heat pump", "other": "other"},
-    "tank_type": {"diaphragm": "bladder", "plain_steel": "steel", "open": "open", "built_in": "in unit", "none": "none"},
+    "heating_system": {
+        "hot_water": "boiler",
+        "hot_water_open": "boiler open",
+        "steam": "steam",
+        "warm_air": "furnace",
+        "heat_pump": "heat pump",
+        "other": "other",
+    },
+    "tank_type": {
+        "diaphragm": "bladder",
+        "plain_steel": "steel",
+        "open": "open",
+        "built_in": "in unit",
+        "none": "none",
+    },
 }
 SPARSE = {
     "Insp #": "inspection_id", "Home #": "home_id", "Date": "inspected_on", "Type": "inspection_kind", "Crew": "crew", "Insp by": "inspector", "P/F": "stated_result",

@@ -7,7 +7,14 @@ from datetime import date, timedelta
 from physics import atmosphere_psia, hot_pressure_psia, net_expansion, required_tank_gal, static_psi
 
 TANK_GAL = (1.5, 2.0, 3.0, 4.5, 6.5, 9.0, 13.0, 18.0, 26.0, 36.0, 52.0, 75.0, 110.0, 160.0)
-LITERS_PER_KW = {"fin_tube": 6, "convector": 6, "cast_iron_radiator": 14, "panel_radiator": 11, "radiant_floor": 20, "fan_coil": 8}
+LITERS_PER_KW = {
+    "fin_tube": 6,
+    "convector": 6,
+    "cast_iron_radiator": 14,
+    "panel_radiator": 11,
+    "radiant_floor": 20,
+    "fan_coil": 8,
+}
 VENTED_OR_BETTER = ("dual_check_vented", "reduced_pressure", "air_gap")
 AGAINST_CHEMICALS = ("reduced_pressure", "air_gap")
 
@@ -56,7 +63,9 @@ class Dice:
 
     def normal(self, sd, clip=3.0):
         """Normal deviate by Box and Muller, cut at `clip` standard deviations."""
-        value = math.sqrt(-2 * math.log(1 - self.source.random())) * math.cos(2 * math.pi * self.source.random())
+        value = math.sqrt(-2 * math.log(1 - self.source.random())) * math.cos(
+            2 * math.pi * self.source.random()
+        )
         return sd * min(max(value, -clip), clip)
 
     def pick(self, weights):
@@ -103,7 +112,9 @@ class System:
     tank_above_ft: float = 0.0
     tank_valve: str = "none"
     air_valve: str = "air"
-    charge_psig: float | None = None  # what the air valve would show at zero system pressure, 60 °F, gauge height
+    charge_psig: float | None = (
+        None  # what the air valve would show at zero system pressure, 60 °F, gauge height
+    )
     gas_psia_gal: float = 0.0
     pocket_gal: float = 0.0
     fill_off_psi: float = 0.0
@@ -173,19 +184,31 @@ class System:
     def required_tank(self, tank_type=None):
         air = self.atmosphere if (tank_type or self.tank_type) == "plain_steel" else None
         allowed = 0.9 * self.relief_setting_psig
-        return required_tank_gal(self.expansion(60, self.sizing_limit_f), self.should_have_psig + self.atmosphere, allowed + self.atmosphere, air)
+        return required_tank_gal(
+            self.expansion(60, self.sizing_limit_f),
+            self.should_have_psig + self.atmosphere,
+            allowed + self.atmosphere,
+            air,
+        )
 
     def has_gas(self):
         return self.tank_type not in ("none", "open") and self.tank_valve != "closed"
 
-    def hot_psig(self, cold_psig, cold_f, hot_f, gas_psia_gal=None, pocket_gal=None, gas_cold_f=60.0, gas_hot_f=60.0):
+    def hot_psig(
+        self, cold_psig, cold_f, hot_f, gas_psia_gal=None, pocket_gal=None, gas_cold_f=60.0, gas_hot_f=60.0
+    ):
         """Gauge pressure hot, as if there were no relief valve; infinite without a cushion."""
         gas = self.gas_psia_gal if gas_psia_gal is None else gas_psia_gal
         pocket = self.pocket_gal if pocket_gal is None else pocket_gal
         if not self.has_gas() or gas <= 0:
             return math.inf
         expansion = self.expansion(cold_f, hot_f)
-        return hot_pressure_psia(gas, pocket, cold_psig + self.atmosphere, expansion, self.water_gal, gas_cold_f, gas_hot_f) - self.atmosphere
+        return (
+            hot_pressure_psia(
+                gas, pocket, cold_psig + self.atmosphere, expansion, self.water_gal, gas_cold_f, gas_hot_f
+            )
+            - self.atmosphere
+        )
 
     def charge_to(self, charge_psig):
         """Fill the whole shell with air at this charge, water side empty."""
@@ -198,12 +221,20 @@ class System:
         self.tank_type, self.tank_valve, self.air_valve = tank_type, dice.pick({"none": 6, "open": 4}), "air"
         required = self.required_tank(tank_type) or TANK_GAL[-1]
         spare = 1.28 if self.should_have_psig <= 15 else 1.5
-        fits = [gal for gal in TANK_GAL if gal < 0.75 * required] if scant else [gal for gal in TANK_GAL if gal >= spare * required]
+        fits = (
+            [gal for gal in TANK_GAL if gal < 0.75 * required]
+            if scant
+            else [gal for gal in TANK_GAL if gal >= spare * required]
+        )
         self.tank_plate_gal = (fits[-1] if scant else fits[0]) if fits else TANK_GAL[0 if scant else -1]
         self.tank_gal = self.tank_plate_gal * (1 + dice.normal(0.03, 2))
         self.tank_above_ft = round(2 * dice.between(-0.5, 4)) / 2
         if tank_type == "plain_steel":
-            self.gas_psia_gal, self.pocket_gal, self.charge_psig = self.nominal_gas_psia_gal * dice.between(0.88, 1.0), self.tank_gal, None
+            self.gas_psia_gal, self.pocket_gal, self.charge_psig = (
+                self.nominal_gas_psia_gal * dice.between(0.88, 1.0),
+                self.tank_gal,
+                None,
+            )
         else:
             self.charge_to(self.should_have_psig + dice.normal(0.4, 2.5))
 
@@ -214,7 +245,16 @@ def draw_system(dice, elevation_ft):
     level = dice.pick({"basement": 75, "lowest_floor": 19, "top_or_attic": 6})
     top = {"basement": 9 * stories - 2, "lowest_floor": 9 * (stories - 1), "top_or_attic": 0}[level]
     height = max(0.5, top + dice.between(-3.0, 1.5)) if level != "top_or_attic" else dice.between(-6, 0.5)
-    emitter = dice.pick({"fin_tube": 45, "cast_iron_radiator": 28, "panel_radiator": 12, "convector": 8, "radiant_floor": 3, "fan_coil": 4})
+    emitter = dice.pick(
+        {
+            "fin_tube": 45,
+            "cast_iron_radiator": 28,
+            "panel_radiator": 12,
+            "convector": 8,
+            "radiant_floor": 3,
+            "fan_coil": 4,
+        }
+    )
     output = 5000 * round((26_000 + 22_000 * stories + dice.between(0, 30_000)) / 5000)
     loop = output / 3412.14 * LITERS_PER_KW[emitter] * 0.264172 * math.exp(dice.normal(0.2, 2))
     fluid = dice.pick({"none": 93, "propylene_glycol": 6, "ethylene_glycol": 1})
@@ -236,8 +276,15 @@ def draw_system(dice, elevation_ft):
         system.boiler_max_psig = system.relief_setting_psig = 50.0
     system.relief_capacity_btuh = 5000 * round(output * dice.between(1.25, 3.5) / 5000)
     system.discharge_end = dice.pick({"visible_drain": 70, "visible_pan": 18, "outdoors": 12})
-    system.device = dice.pick({"reduced_pressure": 90, "air_gap": 10} if _chemicals(system) else {"dual_check_vented": 78, "reduced_pressure": 18, "air_gap": 4})
-    system.tested_on, system.tested_yearly = date(2025, 2, 20) - timedelta(days=dice.whole(20, 330)), dice.chance(0.75)
+    system.device = dice.pick(
+        {"reduced_pressure": 90, "air_gap": 10}
+        if _chemicals(system)
+        else {"dual_check_vented": 78, "reduced_pressure": 18, "air_gap": 4}
+    )
+    system.tested_on, system.tested_yearly = (
+        date(2025, 2, 20) - timedelta(days=dice.whole(20, 330)),
+        dice.chance(0.75),
+    )
     system.thermostat = dice.pick({"digital": 66, "mechanical": 34})
     system.current_a = dice.pick((0.2, 0.3, 0.4, 0.45, 0.6, 0.8))
     system.anticipator_a = max(0.1, system.current_a + dice.between(-0.02, 0.02))
@@ -246,7 +293,10 @@ def draw_system(dice, elevation_ft):
     system.volume_error = 1 + dice.normal(0.10, 2.5)
     system.height_error_ft = dice.normal(0.5)
     old = emitter == "cast_iron_radiator" and system.boiler_year < 2005
-    system.fit_tank(dice, "plain_steel" if dice.chance(0.45 if old else 0.06) else dice.pick({"diaphragm": 98, "built_in": 2}))
+    system.fit_tank(
+        dice,
+        "plain_steel" if dice.chance(0.45 if old else 0.06) else dice.pick({"diaphragm": 98, "built_in": 2}),
+    )
     if system.tank_type == "plain_steel":
         system.vent_cap = dice.pick({"no_vent": 72, "loose": 24, "tight": 4})
     elif dice.chance(0.05):
@@ -262,7 +312,11 @@ def age(system, dice):
     """Plant what is wrong when the system is first seen; at most one fault of the tank."""
     roll, tank_fault = dice.between(0, 1), None
     for fault in TANK_FAULTS:
-        share = FAULT_SHARES[fault] * (2.5 if fault == "cushion_lost" and system.tank_type == "plain_steel" and system.vent_cap == "loose" else 1)
+        share = FAULT_SHARES[fault] * (
+            2.5
+            if fault == "cushion_lost" and system.tank_type == "plain_steel" and system.vent_cap == "loose"
+            else 1
+        )
         if tank_fault is None and roll < share:
             tank_fault = fault
         roll -= share
@@ -297,19 +351,33 @@ def plant(system, dice, fault):
     elif fault == "overcharged":
         shift = atmosphere_psia(0) - s.atmosphere
         high_up = shift > 2.8 and s.should_have_psig < 13 and dice.chance(0.5)
-        s.charge_to(12 + shift + dice.between(0.1, 0.7) if high_up else s.should_have_psig + dice.between(4, 9.5))
+        s.charge_to(
+            12 + shift + dice.between(0.1, 0.7) if high_up else s.should_have_psig + dice.between(4, 9.5)
+        )
     elif fault == "undercharged":
         flat = dice.chance(0.15)  # nearly all the air gone through the stem, the diaphragm whole
         s.charge_to(dice.between(0.3, 2.0) if flat else max(1.0, s.should_have_psig - dice.between(4, 8.5)))
     elif fault == "undersized":
         s.fit_tank(dice, s.tank_type, scant=True)
     elif fault == "tank_missing":
-        s.tank_type, s.tank_gal, s.tank_plate_gal, s.charge_psig, s.gas_psia_gal, s.tank_valve = "none", 0.0, 0.0, None, 0.0, "none"
+        s.tank_type, s.tank_gal, s.tank_plate_gal, s.charge_psig, s.gas_psia_gal, s.tank_valve = (
+            "none",
+            0.0,
+            0.0,
+            None,
+            0.0,
+            "none",
+        )
     elif fault == "tank_valved_off":
         s.tank_valve = "closed"
     elif fault == "fill_left_at_12":
         s.fill_mark_psig = 12.0
-        if s.tank_type == "diaphragm" and s.charge_psig is not None and s.air_valve == "air" and s.pocket_gal == s.tank_gal:
+        if (
+            s.tank_type == "diaphragm"
+            and s.charge_psig is not None
+            and s.air_valve == "air"
+            and s.pocket_gal == s.tank_gal
+        ):
             s.charge_to(12 + dice.normal(0.4, 2.5))
     elif fault == "fill_creeps":
         s.fill_off_psi = dice.between(6.5, 10)
@@ -328,7 +396,9 @@ def plant(system, dice, fault):
     elif fault == "discharge_hidden":
         s.discharge_end = dice.pick(("crawlspace", "concealed"))
     elif fault == "discharge_unpiped":
-        s.discharge_end, s.discharge_pipe = ("none", "full_size") if dice.chance(0.6) else (s.discharge_end, "ends_high")
+        s.discharge_end, s.discharge_pipe = (
+            ("none", "full_size") if dice.chance(0.6) else (s.discharge_end, "ends_high")
+        )
     elif fault == "discharge_blocked" and s.discharge_end != "none":
         s.discharge_pipe = dice.pick(("capped", "valved"))
     elif fault == "discharge_restricted" and s.discharge_end != "none":
@@ -365,7 +435,13 @@ def mend(system, dice, measure, on, *, wrong_charge=False):
         measure = "set-charge"
     if measure == "drain-tank" and s.tank_type == "plain_steel":
         s.gas_psia_gal = s.nominal_gas_psia_gal * dice.between(0.9, 1.0)
-    elif measure == "set-charge" and s.tank_type == "diaphragm" and s.air_valve == "air" and s.charge_psig is not None and s.pocket_gal == s.tank_gal:
+    elif (
+        measure == "set-charge"
+        and s.tank_type == "diaphragm"
+        and s.air_valve == "air"
+        and s.charge_psig is not None
+        and s.pocket_gal == s.tank_gal
+    ):
         shop = 12 + atmosphere_psia(0) - s.atmosphere + dice.between(4, 9)
         s.charge_to(shop if wrong_charge else s.should_have_psig + dice.normal(0.4, 2.5))
     elif measure == "set-fill-pressure":
@@ -427,7 +503,11 @@ def look(system, dice, on, *, zones_share=1.0):
     cold_f = dice.between(57, 79)
     cold = max(1.0, s.fill_mark_psig + s.fill_off_psi + dice.between(0.1, 0.8))
     top = s.sizing_limit_f if s.emitter == "radiant_floor" else min(190, s.limit_f)
-    hot_f = dice.between(top - 14, top - 1) if s.emitter == "radiant_floor" else dice.between(max(162, top - 16), top)
+    hot_f = (
+        dice.between(top - 14, top - 1)
+        if s.emitter == "radiant_floor"
+        else dice.between(max(162, top - 16), top)
+    )
     mean_f = cold_f + (hot_f + dice.normal(6, 2) - cold_f) * zones_share
     room_f = dice.between(60, 72)
     free = s.hot_psig(cold, cold_f, mean_f, gas_cold_f=room_f, gas_hot_f=room_f + dice.between(0, 28))
@@ -442,7 +522,14 @@ def look(system, dice, on, *, zones_share=1.0):
         hot = lifts_at - dice.between(0, 0.5) if opened else free
     at_times = at_limit > lifts_at and s.relief_present and not s.relief_stuck
     if opened or at_times:
-        s.stained, signs = True, dice.pick({"stained": 40, "dripping": 40, "discharging": 20} if opened else {"stained": 75, "dripping": 25})
+        s.stained, signs = (
+            True,
+            dice.pick(
+                {"stained": 40, "dripping": 40, "discharging": 20}
+                if opened
+                else {"stained": 75, "dripping": 25}
+            ),
+        )
     elif s.relief_stuck:
         signs = "dry"
     elif s.relief_worn:
@@ -459,8 +546,18 @@ def _predicted_limit(s, cold_psig, cold_f):
         return None
     if not s.has_gas():
         return math.inf
-    charge_psia = s.atmosphere if s.tank_type == "plain_steel" else None if s.charge_psig is None else s.charge_psig + s.atmosphere
-    return None if charge_psia is None else s.hot_psig(cold_psig, cold_f, s.sizing_limit_f, charge_psia * s.tank_gal, s.tank_gal)
+    charge_psia = (
+        s.atmosphere
+        if s.tank_type == "plain_steel"
+        else None
+        if s.charge_psig is None
+        else s.charge_psig + s.atmosphere
+    )
+    return (
+        None
+        if charge_psia is None
+        else s.hot_psig(cold_psig, cold_f, s.sizing_limit_f, charge_psia * s.tank_gal, s.tank_gal)
+    )
 
 
 def a_year_before(day):
@@ -527,7 +624,11 @@ def tap(system):
     """How the tank sounds: full when nearly all water, half as a steel tank at rest, else hollow."""
     if system.tank_type in ("none", "open"):
         return None
-    gas_share = system.gas_psia_gal / (system.should_have_psig + system.atmosphere) / system.tank_gal if system.tank_gal else 0
+    gas_share = (
+        system.gas_psia_gal / (system.should_have_psig + system.atmosphere) / system.tank_gal
+        if system.tank_gal
+        else 0
+    )
     return "full" if gas_share < 0.22 else "half" if gas_share < 0.7 else "hollow"
 
 
@@ -540,7 +641,8 @@ def near_limit(system, moment):
         "cold-pressure-high": abs(m.cold_psig - s.should_have_psig - 5) < 1.5,
         "fill-pressure-off-setting": abs(abs(m.cold_psig - s.fill_mark_psig) - 3) < 1.5,
         "hot-pressure-near-relief": abs(m.hot_psig - near) < 1.5,
-        "predicted-pressure-near-relief": m.predicted_limit_psig is not None and abs(m.predicted_limit_psig - near) < 4,
+        "predicted-pressure-near-relief": m.predicted_limit_psig is not None
+        and abs(m.predicted_limit_psig - near) < 4,
         "tank-undersized": bool(required) and 0.8 < s.tank_gal / required < 1.25,
         "tank-cushion-lost": bool(s.tank_gal) and 0.35 < s.gas_psia_gal / s.nominal_gas_psia_gal < 0.75,
         "precharge-low": s.charge_psig is not None and abs(s.charge_psig - s.should_have_psig + 2) < 1,

@@ -19,14 +19,31 @@ from physics import atmosphere_psia
 
 CHANCE = "planted homes 3"
 FIRST, LAST = date(2025, 3, 3), date(2026, 8, 31)
-EVIDENCE = ("precharge-under-pressure", "precharge-echoes-system", "pressure-did-not-rise", "cold-reading-hot", "readings-repeated", "passed-but-readings-disagree")
+EVIDENCE = (
+    "precharge-under-pressure",
+    "precharge-echoes-system",
+    "pressure-did-not-rise",
+    "cold-reading-hot",
+    "readings-repeated",
+    "passed-but-readings-disagree",
+)
 SAFETY_CRITICAL = (
     "hot-pressure-near-relief", "tank-missing", "tank-valved-off", "tank-cushion-lost", "tank-diaphragm-failed", "relief-missing", "relief-isolated",
     "relief-did-not-open", "relief-set-above-boiler", "relief-capacity-short", "relief-discharge-hidden", "relief-discharge-unpiped",
     "relief-discharge-blocked", "relief-discharge-restricted", "relief-discharging", "backflow-missing", "backflow-insufficient",
     "low-water-cutoff-missing", "low-water-cutoff-failed",
 )  # fmt: skip
-HARD_TO_SEE = ("precharge", "tank-undersized", "tank-cushion", "cold-", "hot-", "fill-", "anticipator", "makeup", "predicted")
+HARD_TO_SEE = (
+    "precharge",
+    "tank-undersized",
+    "tank-cushion",
+    "cold-",
+    "hot-",
+    "fill-",
+    "anticipator",
+    "makeup",
+    "predicted",
+)
 
 
 @dataclass(frozen=True)
@@ -127,7 +144,9 @@ def calendar(dice):
     if not days or dice.chance(0.24):
         days.append(("service", start + timedelta(days=dice.whole(60, 400))))
     days = [(kind, _weekday(day)) for kind, day in days]
-    return sorted(((kind, day) for kind, day in days if FIRST <= day <= LAST), key=lambda visit: visit[1]), work and _weekday(work)
+    return sorted(
+        ((kind, day) for kind, day in days if FIRST <= day <= LAST), key=lambda visit: visit[1]
+    ), work and _weekday(work)
 
 
 def _weekday(day):
@@ -143,7 +162,14 @@ def live(agency, number):
     heating = heating_of(agency, dice)
     crew = dice.pick({crew: crew.weight for crew in agency.crews})
     days, work = calendar(dice)
-    home = {"postal_code": place.postal_code, "region": place.region, "crew": crew, "number": number, "elevation_ft": elevation, "work": work}
+    home = {
+        "postal_code": place.postal_code,
+        "region": place.region,
+        "crew": crew,
+        "number": number,
+        "elevation_ft": elevation,
+        "work": work,
+    }
     if heating != "hot_water":
         return [other_visit(agency, home, dice, heating, kind, day) for kind, day in days]
     ids = ("north", "south") if agency.key == "tillamere" and dice.chance(0.03) else ("",)
@@ -166,23 +192,47 @@ def follow(agency, home, system, system_id, dice, days):
             repairs = do_work(system, dice, crew, ordered, home["work"] if kind == "final" else day)
             ordered = []
         elif kind == "service" and dice.chance(0.2):
-            house.plant(system, dice, dice.pick(("leak", "cushion_lost", "relief_worn", "vent_tight", "gauge_bad")))
+            house.plant(
+                system, dice, dice.pick(("leak", "cushion_lost", "relief_worn", "vent_tight", "gauge_bad"))
+            )
         elif kind == "qa" and dice.chance(0.03):
             house.plant(system, dice, dice.pick(("leak", "vent_tight", "fill_creeps")))
         after_work = after_work or kind in ("final", "qa")
         zones = dice.pick({"all_zones_hot": 93, "some_zones": 5, "boiler_only": 2})
-        moment = house.look(system, dice, day, zones_share=1.0 if zones == "all_zones_hot" else dice.between(0.35, 0.8))
+        moment = house.look(
+            system, dice, day, zones_share=1.0 if zones == "all_zones_hot" else dice.between(0.35, 0.8)
+        )
         if system.meter_gal is not None:
             last_meter = advance_meter(system, moment, dice, last_meter, day)
-        name = dice.pick([each for each, style in agency.inspectors.items() if kind != "qa" or style == visits.CLEAN])
+        name = dice.pick(
+            [each for each, style in agency.inspectors.items() if kind != "qa" or style == visits.CLEAN]
+        )
         winter = day.month in (11, 12, 1, 2, 3)
-        readings, habits, misrecorded = visits.read(system, moment, dice, agency.inspectors[name], zones=zones, winter=winter, service=kind == "service")
+        readings, habits, misrecorded = visits.read(
+            system,
+            moment,
+            dice,
+            agency.inspectors[name],
+            zones=zones,
+            winter=winter,
+            service=kind == "service",
+        )
         wrong = house.faults(system, moment)
-        found = [check for check, is_wrong in wrong.items() if is_wrong and dice.chance(0.65 if check.startswith(HARD_TO_SEE) else 0.85)]
-        fresh = [measure_for(check, system) for check in found if check in house.MEASURE_FOR and dice.chance(0.9)]
+        found = [
+            check
+            for check, is_wrong in wrong.items()
+            if is_wrong and dice.chance(0.65 if check.startswith(HARD_TO_SEE) else 0.85)
+        ]
+        fresh = [
+            measure_for(check, system) for check in found if check in house.MEASURE_FOR and dice.chance(0.9)
+        ]
         ordered = list(dict.fromkeys(ordered + fresh))
         readings.update(visit_fields(home, kind, day, name, system_id, dice, job, after_work))
-        readings.update(stated_deficiencies=found, stated_result=stated(kind, found, readings, dice), repairs_reported=repairs)
+        readings.update(
+            stated_deficiencies=found,
+            stated_result=stated(kind, found, readings, dice),
+            repairs_reported=repairs,
+        )
         readings["work_ordered"] = list(ordered) if kind == "initial" else []
         yield row(agency, home, system, system_id, kind, day, readings, habits, misrecorded, moment, wrong)
 
@@ -255,17 +305,30 @@ def visit_fields(home, kind, day, inspector, system_id, dice, job, after_work):
 def other_visit(agency, home, dice, heating, kind, day):
     """A visit to a furnace, a steam boiler, a heat pump or an open system: a few words, none to be judged."""
     name = dice.pick(tuple(agency.inspectors))
-    r = {"heating_system": heating, "stories": dice.pick((1, 1.5, 2)), "elevation_ft": round(home["elevation_ft"])}
+    r = {
+        "heating_system": heating,
+        "stories": dice.pick((1, 1.5, 2)),
+        "elevation_ft": round(home["elevation_ft"]),
+    }
     if heating in ("steam", "hot_water_open"):
         r.update(boiler_output_btuh=5000 * dice.whole(14, 36), fuel=dice.pick(("natural gas", "oil")))
-        r.update(hot_pressure_psig=dice.pick((0.5, 1.0, 1.5, 2.0)), relief_present="yes", relief_setting_psig=15.0, relief_signs=dice.pick(("dry", "dry", "stained")))
+        r.update(
+            hot_pressure_psig=dice.pick((0.5, 1.0, 1.5, 2.0)),
+            relief_present="yes",
+            relief_setting_psig=15.0,
+            relief_signs=dice.pick(("dry", "dry", "stained")),
+        )
         if heating == "steam":
             r.update(tank_type="none", backflow_device=dice.pick(("none", "dual_check_vented")))
     elif heating == "warm_air":
         r["fuel"] = dice.pick(("natural gas", "propane", "oil"))
     r.update(visit_fields(home, kind, day, name, "", dice, f"{dice.whole(100, 999)}", True))
     r["stated_result"] = dice.pick(("pass", "pass", "fail"))
-    truth = {"heating_system": heating, "elevation_ft": round(home["elevation_ft"], 1), "atmosphere_psia": round(atmosphere_psia(home["elevation_ft"]), 3)}
+    truth = {
+        "heating_system": heating,
+        "elevation_ft": round(home["elevation_ft"], 1),
+        "atmosphere_psia": round(atmosphere_psia(home["elevation_ft"]), 3),
+    }
     return Visit(agency, home["number"], "", day, kind, r, truth)
 
 
@@ -302,16 +365,33 @@ def echoes(r):
     charge, setting = r.get("precharge_psig"), r.get("fill_setting_psig")
     if charge is None or setting is None or r.get("precharge_system_side") is not None:
         return False
-    return any(r.get(name) == charge and abs(charge - setting) > 2 for name in ("cold_pressure_psig", "hot_pressure_psig"))
+    return any(
+        r.get(name) == charge and abs(charge - setting) > 2
+        for name in ("cold_pressure_psig", "hot_pressure_psig")
+    )
 
 
 def copy_readings(made):
     """Let the copying inspector hand in another home's five readings at some visits; both visits are then odd."""
     for earlier, later in zip(made, made[1:], strict=False):
-        near = earlier.home != later.home and (later.on - earlier.on).days <= 6 and "readings-repeated" in later.truth and "readings-repeated" in earlier.truth
-        whole = all(earlier.readings.get(name) is not None and later.readings.get(name) is not None for name in visits.PRESSURE_FIELDS)
+        near = (
+            earlier.home != later.home
+            and (later.on - earlier.on).days <= 6
+            and "readings-repeated" in later.truth
+            and "readings-repeated" in earlier.truth
+        )
+        whole = all(
+            earlier.readings.get(name) is not None and later.readings.get(name) is not None
+            for name in visits.PRESSURE_FIELDS
+        )
         dice = Dice(Random(f"{CHANCE} copy {earlier.agency.key} {earlier.home} {later.home}"))
-        if near and whole and not (earlier.truth["habits"] or later.truth["habits"]) and not earlier.truth["readings-repeated"] and dice.chance(0.3):
+        if (
+            near
+            and whole
+            and not (earlier.truth["habits"] or later.truth["habits"])
+            and not earlier.truth["readings-repeated"]
+            and dice.chance(0.3)
+        ):
             for name in visits.PRESSURE_FIELDS:
                 later.readings[name] = earlier.readings[name]
             for visit in (earlier, later):
@@ -375,13 +455,28 @@ def write(folder):
             lines.writerows(truth_cells(visit) for visit in made[agency.key])
     with open(planted / "crews.csv", "w", encoding="utf-8", newline="") as out:
         lines = csv.writer(out, lineterminator="\n")
-        lines.writerow(("agency", "crew", "habit", "share_of_repairs_that_hold", "share_left_with_vent_tight", "share_left_with_wrong_charge"))
-        lines.writerows((a.name, c.name, c.habit, c.holds, c.leaves_vent_tight, c.charges_wrongly) for a in AGENCIES for c in a.crews)
+        lines.writerow(
+            (
+                "agency",
+                "crew",
+                "habit",
+                "share_of_repairs_that_hold",
+                "share_left_with_vent_tight",
+                "share_left_with_wrong_charge",
+            )
+        )
+        lines.writerows(
+            (a.name, c.name, c.habit, c.holds, c.leaves_vent_tight, c.charges_wrongly)
+            for a in AGENCIES
+            for c in a.crews
+        )
     with open(fleet / "places.csv", "w", encoding="utf-8", newline="") as out:
         lines = csv.writer(out, lineterminator="\n")
         lines.writerow(("agency", "postal_code", "region", "elevation_ft", "spread_ft"))
         sparse = AGENCIES[-1]
-        lines.writerows((sparse.name, p.postal_code, p.region, p.elevation_ft, p.spread_ft) for p in sparse.places)
+        lines.writerows(
+            (sparse.name, p.postal_code, p.region, p.elevation_ft, p.spread_ft) for p in sparse.places
+        )
 
 
 if __name__ == "__main__":

@@ -10,15 +10,50 @@ KG_M3_TO_LB_FT3 = 0.06242796
 SEA_LEVEL_PSIA = 101_325 / 6_894.757
 PIPE_ALPHA_PER_F = {"steel": 6.5e-6, "copper": 9.5e-6, "pex": 0.0}
 GAS_ZERO_F = -459.67
-LOOP_COMPRESSIBILITY_PER_PSI = 3.2e-6  # water near 120 °F, bulk modulus about 310,000 psi (common practice, from memory)
+LOOP_COMPRESSIBILITY_PER_PSI = (
+    3.2e-6  # water near 120 °F, bulk modulus about 310,000 psi (common practice, from memory)
+)
 
 # lb/ft³ at 40, 60, 80, 100, 120, 140, 160, 180, 200, 210 °F, percent by volume. ASHRAE's inhibited glycol
 # data as the open property library CoolProp gives them (fluids APG and AEG, version 8.0.0).
 GLYCOL_F = (40, 60, 80, 100, 120, 140, 160, 180, 200, 210)
 GLYCOL_LB_FT3 = {
-    ("propylene_glycol", 30): (64.592, 64.318, 64.005, 63.653, 63.261, 62.830, 62.360, 61.850, 61.301, 61.012),
-    ("propylene_glycol", 40): (65.133, 64.825, 64.477, 64.090, 63.663, 63.196, 62.690, 62.144, 61.558, 61.251),
-    ("propylene_glycol", 50): (65.593, 65.252, 64.871, 64.451, 63.991, 63.492, 62.953, 62.375, 61.757, 61.433),
+    ("propylene_glycol", 30): (
+        64.592,
+        64.318,
+        64.005,
+        63.653,
+        63.261,
+        62.830,
+        62.360,
+        61.850,
+        61.301,
+        61.012,
+    ),
+    ("propylene_glycol", 40): (
+        65.133,
+        64.825,
+        64.477,
+        64.090,
+        63.663,
+        63.196,
+        62.690,
+        62.144,
+        61.558,
+        61.251,
+    ),
+    ("propylene_glycol", 50): (
+        65.593,
+        65.252,
+        64.871,
+        64.451,
+        63.991,
+        63.492,
+        62.953,
+        62.375,
+        61.757,
+        61.433,
+    ),
     ("ethylene_glycol", 30): (65.580, 65.354, 65.090, 64.789, 64.450, 64.074, 63.660, 63.209, 62.720, 62.461),
     ("ethylene_glycol", 40): (66.510, 66.263, 65.979, 65.657, 65.297, 64.900, 64.466, 63.994, 63.485, 63.216),
     ("ethylene_glycol", 50): (67.393, 67.125, 66.819, 66.476, 66.095, 65.676, 65.221, 64.728, 64.197, 63.918),
@@ -32,7 +67,14 @@ def water_density_lb_ft3(temperature_f):
     with printed specific volumes within their last digit.
     """
     t = (temperature_f - 32) / 1.8
-    over = 999.83952 + 16.945176 * t - 7.9870401e-3 * t**2 - 46.170461e-6 * t**3 + 105.56302e-9 * t**4 - 280.54253e-12 * t**5
+    over = (
+        999.83952
+        + 16.945176 * t
+        - 7.9870401e-3 * t**2
+        - 46.170461e-6 * t**3
+        + 105.56302e-9 * t**4
+        - 280.54253e-12 * t**5
+    )
     return over / (1 + 16.879850e-3 * t) * KG_M3_TO_LB_FT3
 
 
@@ -65,7 +107,9 @@ def net_expansion(cold_f, hot_f, pipe, fluid="none", percent=0):
     return grown - 3 * PIPE_ALPHA_PER_F[pipe] * (hot_f - cold_f)
 
 
-def hot_pressure_psia(gas_psia_gal, pocket_gal, cold_psia, expansion_gal, loop_gal, gas_cold_f=60.0, gas_hot_f=60.0):
+def hot_pressure_psia(
+    gas_psia_gal, pocket_gal, cold_psia, expansion_gal, loop_gal, gas_cold_f=60.0, gas_hot_f=60.0
+):
     """Loop pressure after the expansion has been pressed into the cushion; infinite where the gas cannot take it.
 
     `gas_psia_gal` is pressure times volume of the gas at 60 °F, `pocket_gal` the room it has with the water side

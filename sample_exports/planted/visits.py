@@ -6,7 +6,13 @@ Readings are kept under the program's field names and units, as numbers and word
 from house import tap
 
 CLEAN, HURRIED, COPIER, PRESSURED, LAX = "clean", "hurried", "copier", "pressured", "lax"
-PRESSURE_FIELDS = ("cold_pressure_psig", "cold_temperature_f", "hot_pressure_psig", "hot_temperature_f", "precharge_psig")
+PRESSURE_FIELDS = (
+    "cold_pressure_psig",
+    "cold_temperature_f",
+    "hot_pressure_psig",
+    "hot_temperature_f",
+    "precharge_psig",
+)
 
 # Share of visits of a hurried inspector at which the field is left empty.
 LEFT_EMPTY = {
@@ -23,7 +29,13 @@ NEEDED_FOR_COMPLETE = (
     "pressure_read_with", "system_volume_gal", "pipe_material", "antifreeze", "top_height_ft", "elevation_ft", "fill_setting_psig", "tank_type",
     "relief_setting_psig",
 )  # fmt: skip
-TANK_NEEDED = ("tank_volume_gal", "precharge_system_side", "tank_air_valve", "tank_above_gauge_ft", "tank_temperature_f")
+TANK_NEEDED = (
+    "tank_volume_gal",
+    "precharge_system_side",
+    "tank_air_valve",
+    "tank_above_gauge_ft",
+    "tank_temperature_f",
+)
 
 # What a lax inspector writes instead of what is there, word for word.
 SEEN_AS = {
@@ -46,12 +58,19 @@ def read(system, moment, dice, style, *, zones="all_zones_hot", winter=False, se
     r["pressure_read_with"] = "test_gauge" if test_gauge else "boiler_gauge"
     r["relief_signs"] = m.signs if s.relief_present else None
     cold, hot = (max(0.0, halves(p + bias + dice.normal(noise))) for p in (m.cold_psig, m.hot_psig))
-    r.update(cold_pressure_psig=cold, hot_pressure_psig=hot, cold_reading_state="heat_off", hot_reading_state=zones)
-    r.update(cold_temperature_f=round(m.cold_f + dice.normal(3, 2)), hot_temperature_f=round(m.hot_f + dice.normal(3, 2)))
+    r.update(
+        cold_pressure_psig=cold, hot_pressure_psig=hot, cold_reading_state="heat_off", hot_reading_state=zones
+    )
+    r.update(
+        cold_temperature_f=round(m.cold_f + dice.normal(3, 2)),
+        hot_temperature_f=round(m.hot_f + dice.normal(3, 2)),
+    )
     if zones != "all_zones_hot":
         habits.add("not all zones hot")
     read_charge(s, r, dice, style, habits)
-    if s.gauge == "stuck" and dice.chance(0.45):  # the stuck gauge is read all the same, and not always noticed
+    if s.gauge == "stuck" and dice.chance(
+        0.45
+    ):  # the stuck gauge is read all the same, and not always noticed
         r["hot_pressure_psig"] = r["cold_pressure_psig"] = float(dice.whole(11, 16))
         r["pressure_read_with"] = "boiler_gauge"
         habits.add("stuck gauge read")
@@ -85,7 +104,9 @@ def _warm_cold_reading(r, m, dice):
         return
     share = dice.between(0.4, 0.75)
     r["cold_temperature_f"] = round(max(106, m.cold_f + share * (m.hot_f - m.cold_f)))
-    r["cold_pressure_psig"] = halves(m.cold_psig + share * 0.8 * (m.hot_psig - m.cold_psig) + dice.normal(0.5))
+    r["cold_pressure_psig"] = halves(
+        m.cold_psig + share * 0.8 * (m.hot_psig - m.cold_psig) + dice.normal(0.5)
+    )
 
 
 def read_charge(s, r, dice, style, habits):
@@ -105,7 +126,9 @@ def read_charge(s, r, dice, style, habits):
     r["precharge_system_side"] = "relieved"
     if s.charge_psig is not None:
         at_60f = s.charge_psig - 0.433 * s.tank_above_ft + s.atmosphere
-        r["precharge_psig"] = max(0.0, halves(at_60f * (460 + warm_f) / 520 - s.atmosphere + dice.normal(0.5)))
+        r["precharge_psig"] = max(
+            0.0, halves(at_60f * (460 + warm_f) / 520 - s.atmosphere + dice.normal(0.5))
+        )
 
 
 def described(s):
@@ -124,7 +147,12 @@ def described(s):
     if s.fill_connection in ("automatic", "manual", "valved_off"):
         r["fill_setting_psig"] = s.fill_mark_psig
     if s.tank_type not in ("none", "built_in"):
-        r.update(tank_volume_gal=s.tank_plate_gal, tank_above_gauge_ft=s.tank_above_ft, tank_valve=s.tank_valve, tank_tap=tap(s))
+        r.update(
+            tank_volume_gal=s.tank_plate_gal,
+            tank_above_gauge_ft=s.tank_above_ft,
+            tank_valve=s.tank_valve,
+            tank_tap=tap(s),
+        )
     if s.relief_present:
         r.update(
             relief_setting_psig=s.relief_setting_psig, relief_capacity_btuh=s.relief_capacity_btuh, relief_mounting=s.relief_mounting,
@@ -141,7 +169,11 @@ def described(s):
 
 def is_complete(r, habits, tank_type):
     """Whether every reading that the pressure and tank checks need was taken, and taken in a way that can be trusted."""
-    if habits or any(r.get(field) is None for field in NEEDED_FOR_COMPLETE if field != "fill_setting_psig" or r.get("fill_connection") in ("automatic", "manual")):
+    if habits or any(
+        r.get(field) is None
+        for field in NEEDED_FOR_COMPLETE
+        if field != "fill_setting_psig" or r.get("fill_connection") in ("automatic", "manual")
+    ):
         return False
     if tank_type == "diaphragm" and any(r.get(field) is None for field in TANK_NEEDED):
         return False
