@@ -12,29 +12,24 @@ from datetime import date, datetime
 import pandas as pd
 import streamlit as st
 
-from pipelines import explain, lists
-from pipelines.checks import BY_ID, CHECKS, HOME_CHECKS
-from pipelines.decisions import overlay
-from pipelines.explain import TITLES, NotFound, called
-from pipelines.history import NOT_VERIFIED, STAGES, STATES
+from pipelines.answers import access, explain, lists
+from pipelines.answers.access import EVERYTHING, Filters, ListError, Viewer
+from pipelines.answers.decisions import overlay
+from pipelines.answers.explain import TITLES, Home, Inspection, NotFound
+from pipelines.answers.formats import Sheet, as_csv, as_parquet, as_xlsx, as_zip
+from pipelines.answers.lists import CAUTIONS
+from pipelines.answers.phrases import called
+from pipelines.build.exports import IN_THE_FILE
+from pipelines.engine.checks import BY_ID, CHECKS, HOME_CHECKS
+from pipelines.engine.codes import part, quoted
+from pipelines.engine.history import NOT_VERIFIED, STAGES, STATES
+from pipelines.engine.policy.policy import LEVELS, PolicyError
+from pipelines.fleet.folder import Fleet
+from pipelines.fleet.logs import FleetError
+from pipelines.fleet.snapshots import attach
 from pipelines.intake.mapping import MappingError
 from pipelines.intake.sniff import ExportError
-from pipelines.lists import (
-    CAUTIONS,
-    EVERYTHING,
-    Filters,
-    ListError,
-    Viewer,
-    as_csv,
-    as_parquet,
-    as_xlsx,
-    as_zip,
-)
-from pipelines.mending import mending
-from pipelines.policy.policy import LEVELS, PolicyError
-from pipelines.reading import IN_THE_FILE
-from pipelines.snapshot import part, quoted
-from pipelines.store import Fleet, FleetError, attach
+from pipelines.receiving.mending import mending
 
 __all__ = [
     "BY_ID",
@@ -171,7 +166,7 @@ def current() -> str | None:
 def about(viewer: Viewer, snapshot: str) -> dict:
     """How much the snapshot holds, as far as the viewer sees it, and when it was made."""
     opened = attach(snapshot)
-    condition, params = lists.where(viewer, Filters(), checks=None)
+    condition, params = access.where(viewer, Filters(), checks=None)
     homes, assessed = opened.rows(
         f"SELECT count(*), count(*) FILTER (assessed) FROM homes AS h WHERE {condition}", params
     )[0]
@@ -193,7 +188,7 @@ def about(viewer: Viewer, snapshot: str) -> dict:
 @cached
 def choices(viewer: Viewer, snapshot: str) -> dict[str, list[str]]:
     """What filters offer: agencies, regions and crews there are, in the order of the alphabet."""
-    condition, params = lists.where(viewer, Filters(), homes="tally")
+    condition, params = access.where(viewer, Filters(), homes="tally")
     return {
         name: [
             text
@@ -209,7 +204,7 @@ def choices(viewer: Viewer, snapshot: str) -> dict[str, list[str]]:
 @cached
 def known_by_number(viewer: Viewer, snapshot: str, search: str) -> bool:
     """Whether a home id or a job number answers to it; a search that only an address answers to is personal."""
-    condition, params = lists.where(replace(viewer, personal=False), Filters(search=search))
+    condition, params = access.where(replace(viewer, personal=False), Filters(search=search))
     return bool(attach(snapshot).rows(f"SELECT 1 FROM homes AS h WHERE {condition} LIMIT 1", params))
 
 
@@ -234,7 +229,7 @@ FOUND = "found AS o JOIN newest ON newest.agency = o.agency"
 
 def _overlaid(viewer, snapshot, filters, as_of, narrow="true"):
     """Open deficiencies that the filters let through, with their clocks."""
-    condition, params = lists.where(viewer, filters)
+    condition, params = access.where(viewer, filters)
     return overlay(attach(snapshot), NO_DECISIONS, as_of, f"{narrow} AND {condition}", params)
 
 
@@ -255,7 +250,7 @@ def standing(viewer: Viewer, snapshot: str, filters: Filters, as_of: date) -> pd
         if question.about == DEFICIENCIES
     )
     rows = opened.query(f"WITH {NEWEST} {parts}", found=found).set_index("question").reindex(ON_FIRST_PAGE)
-    condition, params = lists.where(viewer, filters, checks=None)
+    condition, params = access.where(viewer, filters, checks=None)
     counts = {
         question.id: opened.rows(
             f"SELECT count(*) FROM homes AS h WHERE {question.sql} AND {condition}", params
@@ -288,7 +283,7 @@ def not_verified(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFram
     be trusted.
     """
     opened = attach(snapshot)
-    condition, params = lists.where(viewer, filters, checks=None)
+    condition, params = access.where(viewer, filters, checks=None)
     safety = [check for check in HOME_CHECKS if check.safety_critical]
     counts = ", ".join(
         f"count(DISTINCT CASE WHEN {part(check.id, 'state', 's')} = {NOT_VERIFIED} THEN s.home_id END) AS {quoted(check.id).replace(chr(39), chr(34))}"
@@ -323,7 +318,7 @@ def agencies(viewer: Viewer, snapshot: str, filters: Filters, as_of: date) -> pd
 
     An agency that is known by its files only is there too, with no home: a silent agency must not look clean.
     """
-    condition, params = lists.where(viewer, Filters(agency=filters.agency), homes="h")
+    condition, params = access.where(viewer, Filters(agency=filters.agency), homes="h")
     if (
         viewer.agencies and not filters.agency
     ):  # the spelling of an agency without a row in force is its file's
@@ -366,7 +361,7 @@ def _homes(viewer, snapshot, filters, only, as_of):
     question = QUESTION.get(only)
     if question is None or question.about == HOMES:
         of_check = question is not None and question.id == "safety-not-verified" and filters.check
-        condition, params = lists.where(
+        condition, params = access.where(
             viewer, replace(filters, check=()) if of_check else filters, checks=None
         )
         if of_check:  # the check that was not verified, not one that is open
@@ -405,9 +400,7 @@ def homes(
     )
 
 
-def flagged(
-    viewer: Viewer, snapshot: str, filters: Filters, only: str, as_of: date, chosen=()
-) -> lists.Sheet:
+def flagged(viewer: Viewer, snapshot: str, filters: Filters, only: str, as_of: date, chosen=()) -> Sheet:
     """The list of what is open in the homes on the page of homes; `chosen` (agency, home_id) narrows it to some of them.
 
     A question about deficiencies narrows the list to those, one about homes to what is open in those homes.
@@ -458,14 +451,14 @@ def _deficiencies(viewer, snapshot, filters, question, as_of):
     )
 
 
-def hold(viewer: Viewer, snapshot: str, filters: Filters, as_of: date) -> lists.Sheet:
+def hold(viewer: Viewer, snapshot: str, filters: Filters, as_of: date) -> Sheet:
     return lists.hold(viewer, attach(snapshot), filters, as_of)
 
 
 @cached
 def held(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFrame:
     """Units to hold per agency: those with something open, and those only for want of verification."""
-    condition, params = lists.where(viewer, filters, checks=None)
+    condition, params = access.where(viewer, filters, checks=None)
     return attach(snapshot).query(
         f"""
         SELECT * FROM (SELECT agency, count(*) AS units, count(*) FILTER (open_deficiencies > 0) AS opened, count(*) FILTER (open_deficiencies = 0) AS unverified,
@@ -484,7 +477,7 @@ VERIFIED = f"state IN ({OPEN}, 'ok', 'corrected')"
 @cached
 def regions(viewer: Viewer, snapshot: str, filters: Filters, stage: str) -> pd.DataFrame:
     """Per region and check: systems whose last telling result is known (verified), deficient at this stage, not verified."""
-    condition, params = lists.where(viewer, filters, homes="t")
+    condition, params = access.where(viewer, filters, homes="t")
     return attach(snapshot).query(
         f"""
         SELECT * FROM (SELECT coalesce(t.region, '') AS region, t.check_id, coalesce(sum(systems) FILTER ({VERIFIED}), 0)::BIGINT AS verified,
@@ -505,7 +498,7 @@ def charges(viewer: Viewer, snapshot: str, filters: Filters) -> tuple[pd.DataFra
     The bins grow until there are fewer than 2,000 of them. The curve's points are of inspections, at their elevations.
     """
     opened = attach(snapshot)
-    condition, params = lists.where(viewer, filters, checks=None)
+    condition, params = access.where(viewer, filters, checks=None)
     charge = f"""SELECT r.elevation_ft, c.trusted_charge_psig AS charge_psig, c.sea_level_charge_psig AS curve_psig
                  FROM recomputed AS c JOIN readings AS r ON r.agency = c.agency AND r.inspection_id = c.inspection_id
                  JOIN homes AS h ON h.agency = c.agency AND h.home_id = c.home_id WHERE c.trusted_charge_psig IS NOT NULL AND {condition}"""
@@ -539,7 +532,7 @@ def crews(
     crew: tuple[str, str] | None = None,
 ) -> pd.DataFrame:
     """Counts of crew_checks for one check over all crews, or for one crew (agency, crew) over all checks."""
-    condition, params = lists.where(viewer, Filters(agency=filters.agency, crew=filters.crew), homes="c")
+    condition, params = access.where(viewer, Filters(agency=filters.agency, crew=filters.crew), homes="c")
     narrow, more = (
         ("c.check_id = ?", [check]) if crew is None else ("c.agency = ? AND c.crew = ?", list(crew))
     )
@@ -555,7 +548,7 @@ def crews(
 @cached
 def agencies_of(viewer: Viewer, snapshot: str, crew: str, among: tuple[str, ...]) -> list[str]:
     """Agencies that have a crew of this name: they never are the same crew."""
-    condition, params = lists.where(viewer, Filters(agency=among, crew=(crew,)), homes="c")
+    condition, params = access.where(viewer, Filters(agency=among, crew=(crew,)), homes="c")
     return [
         agency
         for (agency,) in attach(snapshot).rows(
@@ -567,7 +560,7 @@ def agencies_of(viewer: Viewer, snapshot: str, crew: str, among: tuple[str, ...]
 @cached
 def matrix(viewer: Viewer, snapshot: str, filters: Filters, stage: str) -> pd.DataFrame:
     """Checks with their severity, probability and the risk the policy's matrix gives these, and what is open of each at a stage."""
-    condition, params = lists.where(viewer, filters, homes="t")
+    condition, params = access.where(viewer, filters, homes="t")
     return attach(snapshot).query(
         f"""
         SELECT * FROM (SELECT c.severity, c.probability, m.risk, c.check_id, c.title, c.act_today, coalesce(sum(t.systems) FILTER (t.stage = ? AND {condition}), 0)::BIGINT AS deficiencies
@@ -580,7 +573,7 @@ def matrix(viewer: Viewer, snapshot: str, filters: Filters, stage: str) -> pd.Da
 @cached
 def levels(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFrame:
     """Open deficiencies by risk, a column for each stage (stage0, ...)."""
-    condition, params = lists.where(viewer, filters, homes="t")
+    condition, params = access.where(viewer, filters, homes="t")
     stages = ", ".join(
         f"coalesce(sum(systems) FILTER (stage = {quoted(stage)}), 0)::BIGINT AS stage{place}"
         for place, stage in enumerate(STAGES)
@@ -607,7 +600,7 @@ def matrix_levels(viewer: Viewer, snapshot: str) -> dict[tuple[int, str], str]:
 
 def _seen(viewer, filters):
     """SQL of the exports that hold rows of agencies the viewer sees and the filter names; all of them where neither narrows."""
-    condition, params = lists.where(viewer, Filters(agency=filters.agency), homes="h")
+    condition, params = access.where(viewer, Filters(agency=filters.agency), homes="h")
     if condition == "true":
         return "SELECT export_id FROM exports", []
     return (
@@ -643,7 +636,7 @@ def not_loaded(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFrame:
     )
 
 
-def not_loaded_list(viewer: Viewer, snapshot: str, export_id: int, as_of: date) -> lists.Sheet:
+def not_loaded_list(viewer: Viewer, snapshot: str, export_id: int, as_of: date) -> Sheet:
     return lists.not_loaded(viewer, attach(snapshot), export_id, as_of)
 
 
@@ -652,7 +645,7 @@ def to_mend(viewer: Viewer, snapshot: str) -> list[int]:
     """Ids of the files whose rows the viewer may take along to have them mended: those that have such rows, for who may see personal fields and every agency in the file."""
     if not viewer.personal:
         return []
-    allowed, params = lists.where(viewer, Filters(), homes="h")
+    allowed, params = access.where(viewer, Filters(), homes="h")
     return [
         export_id
         for (export_id,) in attach(snapshot).rows(
@@ -675,14 +668,14 @@ def mended(viewer: Viewer, snapshot: str, export_id: int) -> tuple[str, bytes]:
 
 @cached
 def suspicions_count(viewer: Viewer, snapshot: str, filters: Filters) -> int:
-    condition, params = lists.where(viewer, Filters(agency=filters.agency), homes="h")
+    condition, params = access.where(viewer, Filters(agency=filters.agency), homes="h")
     return attach(snapshot).rows(f"SELECT count(*) FROM home_suspicions AS h WHERE {condition}", params)[0][0]
 
 
 @cached
 def suspicions(viewer: Viewer, snapshot: str, filters: Filters, page: int) -> pd.DataFrame:
     """One page of pairs of ids that may be one home: agency, home_id, other_home_id, why; `page` counts from 1."""
-    condition, params = lists.where(viewer, Filters(agency=filters.agency), homes="h")
+    condition, params = access.where(viewer, Filters(agency=filters.agency), homes="h")
     return attach(snapshot).query(
         f"SELECT * FROM home_suspicions AS h WHERE {condition} ORDER BY lower(agency), home_id, other_home_id LIMIT ? OFFSET ?",
         [*params, PAIRS_A_PAGE, PAIRS_A_PAGE * (page - 1)],
@@ -736,12 +729,12 @@ def described(viewer: Viewer, snapshot: str) -> dict[str, pd.DataFrame]:
 
 
 @cached
-def home(viewer: Viewer, snapshot: str, agency: str, home_id: str, as_of: date) -> explain.Home:
+def home(viewer: Viewer, snapshot: str, agency: str, home_id: str, as_of: date) -> Home:
     """One home with its visits and the history of every check; explain.NotFound says what is nearest."""
     return explain.home(viewer, attach(snapshot), agency, home_id, as_of, NO_DECISIONS)
 
 
 @cached
-def inspection(viewer: Viewer, snapshot: str, agency: str, inspection_id: str) -> explain.Inspection:
+def inspection(viewer: Viewer, snapshot: str, agency: str, inspection_id: str) -> Inspection:
     """One inspection from the line of the file on; explain.NotFound says what is nearest."""
     return explain.inspection(viewer, attach(snapshot), agency, inspection_id)

@@ -12,13 +12,13 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.data import Viewer, fleet
-from pipelines import receive, trial, uploads
+from pipelines.build.exports import mappings_of, names_agency
 from pipelines.fields import BY_NAME, NUMBER, PERSONAL, WORDS
 from pipelines.intake.mapping import Mapping
-from pipelines.reading import mappings_of, names_agency
-from pipelines.receive import LARGEST_UPLOAD
-from pipelines.trial import CARRY, IGNORE, Choice, composed, shortcomings
-from pipelines.uploads import Wanted
+from pipelines.receiving import loading, trial, uploads
+from pipelines.receiving.loading import Loading, Wanted
+from pipelines.receiving.trial import CARRY, IGNORE, Choice, Look, Suggested, composed, shortcomings
+from pipelines.receiving.uploads import LARGEST_UPLOAD
 
 __all__ = [
     "BY_NAME",
@@ -45,13 +45,13 @@ def state() -> str:
 def keep_upload(viewer: Viewer, file) -> str:
     """What the browser sent (of file_uploader), written to a private place; its path. FleetError where it is too large or cannot be written."""
     return str(
-        receive.keep_upload(fleet(), file.name, file, hashlib.sha256(file.file_id.encode()).hexdigest()[:16])
+        uploads.keep_upload(fleet(), file.name, file, hashlib.sha256(file.file_id.encode()).hexdigest()[:16])
     )
 
 
 def let_go(path: str):
     """Remove an upload that is no longer open, unless it is being loaded."""
-    uploads.let_go(Path(path))
+    loading.let_go(Path(path))
 
 
 @st.cache_resource(scope="session", on_release=let_go, show_spinner=False)
@@ -70,7 +70,7 @@ def token(path: str) -> str:
 
 
 @cached
-def look(viewer: Viewer, path: str, state: str) -> trial.Look:
+def look(viewer: Viewer, path: str, state: str) -> Look:
     """How a file is read, and which mapping knows its headings; ExportError says why it is none."""
     found = trial.look(fleet(), Path(path))
     if viewer.personal:
@@ -84,7 +84,7 @@ def look(viewer: Viewer, path: str, state: str) -> trial.Look:
 
 
 @cached
-def suggested(viewer: Viewer, path: str) -> trial.Suggested:
+def suggested(viewer: Viewer, path: str) -> Suggested:
     """What each heading of an unknown export may be, and why."""
     found = trial.suggested(fleet(), Path(path))
     hidden = set() if viewer.personal else _personal(path, trial.look(fleet(), Path(path)))
@@ -130,7 +130,7 @@ def rows_looked_at(viewer: Viewer, path: str) -> tuple[int, bool]:
 @cached
 def decided(viewer: Viewer, wanted: Wanted, state: str):
     """What the door would decide, and how these bytes stand already, as uploads.decided."""
-    return uploads.decided(viewer, fleet(), wanted)
+    return loading.decided(viewer, fleet(), wanted)
 
 
 def mapping_called(name: str) -> Mapping:
@@ -144,12 +144,12 @@ def mapping_name(viewer: Viewer, path: str) -> str:
 
 def save_mapping(viewer: Viewer, mapping: Mapping) -> str:
     """Save a new mapping; the name of its file. MappingError where it cannot be used or its name is taken."""
-    return uploads.save(viewer, fleet(), mapping).name
+    return loading.save(viewer, fleet(), mapping).name
 
 
-def begin_load(viewer: Viewer, wanted: Wanted) -> uploads.Loading:
+def begin_load(viewer: Viewer, wanted: Wanted) -> Loading:
     """Begin to load an upload and publish; it runs to its end whatever the page does."""
-    return uploads.Loading(viewer, fleet(), wanted).begin()
+    return Loading(viewer, fleet(), wanted).begin()
 
 
 def takes_lists(field: str) -> bool:

@@ -123,13 +123,13 @@ FILTERS = tuple(
 
 
 def _fleet(folder):
-    from pipelines.store import Fleet
+    from pipelines.fleet.folder import Fleet
 
     return Fleet(folder)
 
 
 def _snapshot(folder):
-    from pipelines.store import attach
+    from pipelines.fleet.snapshots import attach
 
     fleet = _fleet(folder)
     return fleet, attach(fleet.snapshot())
@@ -139,12 +139,12 @@ def _print_json(document):
     click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False, indent=1, default=str))
 
 
-def _told():
+def _progress():
     """Progress on standard error where a person is looking, nothing otherwise."""
-    from pipelines.build import Told
+    from pipelines.build.progress import Progress
 
     if not sys.stderr.isatty():
-        return Told(
+        return Progress(
             say=lambda text: click.echo(text, err=True) if "; waiting" in text else None
         ), lambda: None
     from rich.console import Console
@@ -167,7 +167,7 @@ def _told():
     def file(name, rows, done, of):
         progress.update(task, description=f"reading {name}", rows=f"{rows:,} rows", completed=done, total=of)
 
-    return Told(
+    return Progress(
         say=lambda text: progress.reset(task, description=text, total=None, rows=""),
         step=lambda done, of: progress.update(task, completed=done, total=of),
         file=file,
@@ -176,14 +176,15 @@ def _told():
 
 def _load(folder, paths, **options):
     """(fleet, arrivals, snapshot path or None) of a load."""
-    from pipelines import build, receive
+    from pipelines.build import stages
+    from pipelines.receiving import door
 
     fleet = _fleet(folder)
-    told, stop = _told()
+    progress, stop = _progress()
     try:
-        arrivals = receive.load(fleet, paths, **options, say=told.say)
+        arrivals = door.load(fleet, paths, **options, say=progress.say)
         used = any(arrival.status != "kept out" for arrival in arrivals)
-        path = build.build(fleet, told) if used else None
+        path = stages.build(fleet, progress) if used else None
     finally:
         stop()
     return fleet, arrivals, path
@@ -226,8 +227,8 @@ def load(folder, paths, mapping, agency, by, keep_columns, strict, preview, as_j
 
     Example: coldfill load sample_exports --fleet ./fleet
     """
-    from pipelines import receive
-    from pipelines.store import attach
+    from pipelines.fleet.snapshots import attach
+    from pipelines.receiving import report
 
     if preview:
         _demand_mapping(folder, mapping)
@@ -237,7 +238,7 @@ def load(folder, paths, mapping, agency, by, keep_columns, strict, preview, as_j
         folder, paths, mapping=mapping, agency=agency, by_whom=by, keep_columns=keep_columns, strict=strict
     )
     snapshot = attach(path) if path else None
-    rows = receive.reports(fleet, snapshot, arrivals)
+    rows = report.reports(fleet, snapshot, arrivals)
     if as_json:
         _print_json(
             {
@@ -258,7 +259,7 @@ def load(folder, paths, mapping, agency, by, keep_columns, strict, preview, as_j
 
 
 def _demand_mapping(folder, name):
-    from pipelines.reading import mappings_of
+    from pipelines.build.exports import mappings_of
 
     there = [mapping.name for mapping in mappings_of(_fleet(folder))]
     if name is not None and name not in there:
@@ -291,10 +292,10 @@ def _print_load(rows, snapshot):
 
 
 def _preview(folder, paths, mapping, as_json):
-    from pipelines import receive, trial
+    from pipelines.receiving import door, trial
 
     fleet = _fleet(folder)
-    found = [trial.preview(fleet, path, mapping) for path in receive.files_in(paths)]
+    found = [trial.preview(fleet, path, mapping) for path in door.files_in(paths)]
     if as_json:
         return _print_json({"files": found})
     for one in found:
@@ -324,12 +325,12 @@ def rebuild(folder, state, as_json):
 
     Example: coldfill rebuild --fleet ./fleet
     """
-    from pipelines import build
+    from pipelines.build import stages
 
-    told, stop = _told()
+    progress, stop = _progress()
     try:
         fleet = _fleet(folder)
-        path = build.rebuild_state(fleet, state, told) if state else build.build(fleet, told)
+        path = stages.rebuild_state(fleet, state, progress) if state else stages.build(fleet, progress)
     finally:
         stop()
     _print_json({"snapshot": path.name}) if as_json else click.echo(f"snapshot  {path.name}")
@@ -346,8 +347,12 @@ def demo(folder, no_serve, port):
     """
     import shutil
 
-    from pipelines import lists, receive
-    from pipelines.store import FleetError, attach
+    from pipelines.answers import formats, lists
+    from pipelines.answers.access import EVERYTHING, Filters
+    from pipelines.answers.lists import CAUTIONS
+    from pipelines.fleet.logs import FleetError
+    from pipelines.fleet.snapshots import attach
+    from pipelines.receiving import report
 
     samples, target = PROJECT / "sample_exports", Path("demo-fleet")
     if not samples.is_dir():
@@ -367,15 +372,15 @@ def demo(folder, no_serve, port):
         shutil.copyfile(path, target / path.name)
     fleet, arrivals, path = _load(target, [samples], by_whom="demo")
     snapshot = attach(path)
-    _print_load(receive.reports(fleet, snapshot, arrivals), snapshot)
-    sheet = lists.flagged(lists.EVERYTHING, snapshot, lists.Filters(), date.today())
+    _print_load(report.reports(fleet, snapshot, arrivals), snapshot)
+    sheet = lists.flagged(EVERYTHING, snapshot, Filters(), date.today())
     fleet.lists.mkdir(exist_ok=True)
     written = fleet.lists / "flagged-homes.xlsx"
-    lists.write(sheet, written)
+    formats.write(sheet, written)
     click.echo(
         f"flagged  {len(sheet.frame):,} open deficiencies in {sheet.frame[['agency', 'home_id']].drop_duplicates().shape[0]:,} homes: {written}"
     )
-    for caution in lists.CAUTIONS[:1]:
+    for caution in CAUTIONS[:1]:
         click.echo(caution)
     if not no_serve:
         _serve(target, port)
@@ -418,12 +423,13 @@ def purge(folder, sha256, why, by):
 
     Example: coldfill purge 4331928aa2c6 --why "sent by mistake" --fleet ./fleet
     """
-    from pipelines import build, receive
+    from pipelines.build import stages
+    from pipelines.receiving import purge
 
     fleet = _fleet(folder)
-    line = receive.purge(fleet, sha256, why, by)
-    path = build.build(fleet)
-    gone = receive.forget(fleet, line)
+    line = purge.purge(fleet, sha256, why, by)
+    path = stages.build(fleet)
+    gone = purge.forget(fleet, line)
     click.echo(f"purged  {line.file_name} ({line.sha256[:12]})")
     for name in gone:
         click.echo(f"removed  {name}, which was made with it")
@@ -431,7 +437,7 @@ def purge(folder, sha256, why, by):
 
 
 def _filters(agency, region, crew, check, stage, risk, since):
-    from pipelines.lists import Filters
+    from pipelines.answers.access import Filters
 
     return Filters(
         agency=agency,
@@ -458,15 +464,15 @@ OUT = click.option(
 
 
 def _give(sheet, out, as_json):
-    from pipelines import lists
+    from pipelines.answers import formats
 
     if as_json:
-        return _print_json(lists.as_json(sheet))
+        return _print_json(formats.as_json(sheet))
     if out:
-        lists.write(sheet, Path(out))
+        formats.write(sheet, Path(out))
         return click.echo(f"{len(sheet.frame):,} rows  {out}")
-    click.echo(lists.about_text(sheet), err=True)
-    click.echo(lists.as_csv(sheet).decode(), nl=False)
+    click.echo(formats.about_text(sheet), err=True)
+    click.echo(formats.as_csv(sheet).decode(), nl=False)
     return None
 
 
@@ -476,12 +482,13 @@ def flagged(folder, out, as_of, agency, region, crew, check, stage, risk, since,
 
     Example: coldfill flagged --risk serious --out flagged.xlsx --fleet ./fleet
     """
-    from pipelines import lists
+    from pipelines.answers import lists
+    from pipelines.answers.access import EVERYTHING
 
     _, snapshot = _snapshot(folder)
     _give(
         lists.flagged(
-            lists.EVERYTHING, snapshot, _filters(agency, region, crew, check, stage, risk, since), _day(as_of)
+            EVERYTHING, snapshot, _filters(agency, region, crew, check, stage, risk, since), _day(as_of)
         ),
         out,
         as_json,
@@ -494,13 +501,12 @@ def hold(folder, out, as_of, agency, region, crew, as_json):
 
     Example: coldfill hold --out hold.csv --fleet ./fleet
     """
-    from pipelines import lists
+    from pipelines.answers import lists
+    from pipelines.answers.access import EVERYTHING
 
     _, snapshot = _snapshot(folder)
     _give(
-        lists.hold(
-            lists.EVERYTHING, snapshot, _filters(agency, region, crew, (), (), None, None), _day(as_of)
-        ),
+        lists.hold(EVERYTHING, snapshot, _filters(agency, region, crew, (), (), None, None), _day(as_of)),
         out,
         as_json,
     )
@@ -512,12 +518,12 @@ def explain(folder, agency, inspection_id, as_json):
 
     Example: coldfill explain "Hollin Peaks Home Repair" 2 --fleet ./demo-fleet
     """
-    from pipelines import explain as explained
-    from pipelines import lists
+    from pipelines.answers import explain
+    from pipelines.answers.access import EVERYTHING
 
     _, snapshot = _snapshot(folder)
-    found = explained.inspection(lists.EVERYTHING, snapshot, agency, inspection_id)
-    _print_json(explained.as_json(found)) if as_json else click.echo(explained.as_text(found))
+    found = explain.inspection(EVERYTHING, snapshot, agency, inspection_id)
+    _print_json(explain.as_json(found)) if as_json else click.echo(explain.as_text(found))
 
 
 @command(
@@ -538,7 +544,7 @@ def map_(folder, file, name, agency, out):
 
     Example: coldfill map export.csv --out fleet/mappings/export.toml
     """
-    from pipelines import trial
+    from pipelines.receiving import trial
 
     text = trial.draft_mapping(_fleet(folder), Path(file), name, agency)
     if out:
@@ -584,7 +590,7 @@ def checks(folder, as_json):
 
     Example: coldfill checks
     """
-    from pipelines.checks import CHECKS
+    from pipelines.engine.checks import CHECKS
 
     rows = [
         {
@@ -620,10 +626,10 @@ def fields(folder, sheet, as_json):
     Example: coldfill fields --sheet
     """
     if sheet:
-        from pipelines import lists
+        from pipelines.answers.sheet import empty_csv, reading_sheet
 
-        click.echo(lists.reading_sheet())
-        return click.echo(lists.empty_csv(), nl=False)
+        click.echo(reading_sheet())
+        return click.echo(empty_csv(), nl=False)
     from pipelines.fields import FIELDS
 
     if as_json:
@@ -661,9 +667,9 @@ def policy(folder, as_json):
 
     Example: coldfill policy --fleet ./fleet
     """
-    from pipelines import build
+    from pipelines.build import inputs
 
-    found = build.policy_of(_fleet(folder))
+    found = inputs.policy_of(_fleet(folder))
     if as_json:
         return _print_json({"sha256": found.sha256, **json.loads(found.text)})
     click.echo(f"policy {found.sha256[:12]}")
@@ -680,11 +686,11 @@ def verify(folder, as_json):
 
     Example: coldfill verify --fleet ./fleet
     """
-    from pipelines import build
+    from pipelines.build import stages
 
-    told, stop = _told()
+    progress, stop = _progress()
     try:
-        faults = build.verify(_fleet(folder), told)
+        faults = stages.verify(_fleet(folder), progress)
     finally:
         stop()
     if as_json:

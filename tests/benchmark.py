@@ -71,20 +71,27 @@ def load(work, asked):
 
 
 def _load(folder, path):
-    from pipelines import build, receive, store
+    from pipelines.build import stages
+    from pipelines.build.progress import Progress
+    from pipelines.fleet import snapshots
+    from pipelines.fleet.folder import Fleet
+    from pipelines.receiving import door
 
-    fleet, told = store.Fleet(folder).create(), build.Told()
+    fleet, told = Fleet(folder).create(), Progress()
     began = time.perf_counter()
-    arrivals = receive.load(fleet, [path])
-    door = time.perf_counter() - began
-    snapshot = build.build(fleet, told)
+    arrivals = door.load(fleet, [path])
+    at_the_door = time.perf_counter() - began
+    snapshot = stages.build(fleet, told)
     assert arrivals[0].status == "loaded", arrivals[0].why
-    stages = {"the door": door, **{name: spent for name, spent in told.seconds.items() if name != "done"}}
-    counts = store.attach(snapshot).rows(
+    spent_in = {
+        "the door": at_the_door,
+        **{name: spent for name, spent in told.seconds.items() if name != "done"},
+    }
+    counts = snapshots.attach(snapshot).rows(
         "SELECT sum(rows_kept)::BIGINT, (SELECT count(*) FROM homes) FROM exports"
     )[0]
     return {
-        "stages": stages,
+        "stages": spent_in,
         "snapshot_bytes": snapshot.stat().st_size,
         "inspections": counts[0],
         "homes": counts[1],
@@ -96,12 +103,16 @@ def add_one_export(work, asked):
     """An export of 500 rows added to the fleet, what of the fleet is worked out anew, and whether a whole rebuild comes out equal."""
     from pyarrow import csv
 
-    from pipelines import build, judging, receive, store
+    from pipelines.build import stages, workers
+    from pipelines.build.progress import Progress
+    from pipelines.fleet import snapshots
+    from pipelines.fleet.folder import Fleet
+    from pipelines.receiving import door
     from tests import simulated
 
-    fleet, path, touched = store.Fleet(work / "fleet"), work / "one-export.csv", []
+    fleet, path, touched = Fleet(work / "fleet"), work / "one-export.csv", []
     csv.write_csv(simulated.one_export(asked.seed), path)
-    judge = judging.judge
+    judge = workers.judge
 
     def noted(table, policy):
         touched.append(
@@ -112,21 +123,21 @@ def add_one_export(work, asked):
         )
         return judge(table, policy)
 
-    judging.judge, told = noted, build.Told()
+    workers.judge, told = noted, Progress()
     began, cpu = time.perf_counter(), time.process_time()
-    receive.load(fleet, [path])
-    snapshot = build.build(fleet, told)
+    door.load(fleet, [path])
+    snapshot = stages.build(fleet, told)
     seconds, cpu = time.perf_counter() - began, time.process_time() - cpu
     export = (
-        store.attach(snapshot)
+        snapshots.attach(snapshot)
         .query(
             "SELECT rows_read, rows_kept, rows_repeated, rows_not_loaded FROM exports ORDER BY export_id DESC LIMIT 1"
         )
         .iloc[0]
         .to_dict()
     )
-    judging.judge, began = judge, time.perf_counter()
-    faults = build.verify(fleet)
+    workers.judge, began = judge, time.perf_counter()
+    faults = stages.verify(fleet)
     return {
         "added_seconds": seconds,
         "added_cpu": cpu,
@@ -145,7 +156,7 @@ def add_one_export(work, asked):
 @part
 def row_by_row(work, asked):
     """The pipeline on so many inspections, and the plain loop over some of them: results compared, times set against each other."""
-    from pipelines import store
+    from pipelines.fleet.folder import Fleet
     from tests import simulated
 
     count = min(ROW_BY_ROW_INSPECTIONS, asked.inspections)
@@ -154,7 +165,7 @@ def row_by_row(work, asked):
     cpu, began = time.process_time(), time.perf_counter()
     told = _load(work / "fewer", path)
     whole, whole_cpu = time.perf_counter() - began, time.process_time() - cpu
-    compared = Compared(store.Fleet(work / "fewer"), every=max(1, count // ROW_BY_ROW_SAMPLE))
+    compared = Compared(Fleet(work / "fewer"), every=max(1, count // ROW_BY_ROW_SAMPLE))
     return {
         "inspections": count,
         "whole": whole,
@@ -174,12 +185,12 @@ class Compared:
     def __init__(self, fleet, every=1):
         from collections import Counter, defaultdict
 
-        from pipelines import store
-        from pipelines.policy import policy as policies
+        from pipelines.engine.policy import policy as policies
+        from pipelines.fleet import snapshots
         from tests import row_by_row
 
         self.row_by_row, self.policy = row_by_row, policies.load(fleet.policy)
-        snapshot = store.attach(fleet.current())
+        snapshot = snapshots.attach(fleet.current())
         needed = (
             "agency",
             "inspection_id",
@@ -304,31 +315,31 @@ def _same(mine, theirs):
 @part
 def in_columns(work, asked):
     """Processor time of the pipeline's formulas over inspections in memory: quantities and outcomes, with certainty and without."""
-    from pipelines import build, store
+    from pipelines.build.batches import WORKERS
+    from pipelines.fleet.folder import Fleet
 
-    return formulas_in_columns(store.Fleet(work / "fewer"), ROW_BY_ROW_INSPECTIONS) | {
-        "side by side": build.WORKERS
-    }
+    return formulas_in_columns(Fleet(work / "fewer"), ROW_BY_ROW_INSPECTIONS) | {"side by side": WORKERS}
 
 
 def formulas_in_columns(fleet, inspections=20_000):
     """Seconds an inspection that quantities and outcomes take in columns, on one core: {"with certainty": …, "without certainty": …}."""
-    from pipelines import judging, store
-    from pipelines.margins import Margin
-    from pipelines.policy import policy as policies
-    from pipelines.readings import from_arrow
-    from pipelines.recompute import QUANTITIES, Recomputed
-    from pipelines.results import results
+    from pipelines.build.workers import ROWS_IN_CACHE
+    from pipelines.engine.arrays import from_arrow
+    from pipelines.engine.margins import Margin
+    from pipelines.engine.policy import policy as policies
+    from pipelines.engine.recompute import QUANTITIES, Recomputed
+    from pipelines.engine.results import results
+    from pipelines.fleet import snapshots
 
-    snapshot, policy = store.attach(fleet.current()), policies.load(fleet.policy)
+    snapshot, policy = snapshots.attach(fleet.current()), policies.load(fleet.policy)
     readings = from_arrow(
         snapshot.arrow(
             f"SELECT * FROM readings ORDER BY agency, home_id, inspection_id LIMIT {inspections}"
         ).combine_chunks()
     )
     parts = [
-        slice(start, min(start + judging.ROWS_IN_CACHE, len(readings)))
-        for start in range(0, len(readings), judging.ROWS_IN_CACHE)
+        slice(start, min(start + ROWS_IN_CACHE, len(readings)))
+        for start in range(0, len(readings), ROWS_IN_CACHE)
     ]
 
     def once():
@@ -358,14 +369,15 @@ def questions(work, asked):
     import logging
     from datetime import date
 
-    from pipelines import store
+    from pipelines.fleet import snapshots
+    from pipelines.fleet.folder import Fleet
 
     os.environ["COLDFILL_FLEET"] = str(work / "fleet")
     logging.disable(logging.WARNING)  # Streamlit says of every cache that no server is running
     from dashboard import data
 
-    fleet = store.Fleet(work / "fleet")
-    snapshot = store.attach(fleet.current())
+    fleet = Fleet(work / "fleet")
+    snapshot = snapshots.attach(fleet.current())
     agency, home_id, inspection_id, crew = snapshot.rows(
         "SELECT agency, home_id, inspection_id, crew FROM readings WHERE crew IS NOT NULL ORDER BY agency, inspection_id LIMIT 1"
     )[0]

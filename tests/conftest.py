@@ -6,7 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from pipelines import build, receive, store
+from pipelines.build import stages
+from pipelines.fleet import snapshots
+from pipelines.fleet.folder import Fleet
+from pipelines.receiving import door
 
 SAMPLES = Path(__file__).parent.parent / "sample_exports"
 HOW_TO_GET_CHROMIUM = (
@@ -36,22 +39,22 @@ def pytest_collection_modifyitems(config, items):
 @pytest.fixture(scope="session")
 def sample_fleet(tmp_path_factory):
     """The four sample exports, loaded and built; not to be changed by a test."""
-    fleet = store.Fleet(tmp_path_factory.mktemp("samples") / "fleet").create()
+    fleet = Fleet(tmp_path_factory.mktemp("samples") / "fleet").create()
     for path in (SAMPLES / "fleet").iterdir():
         shutil.copyfile(path, fleet.path / path.name)
-    receive.load(fleet, [SAMPLES])
-    build.build(fleet)
+    door.load(fleet, [SAMPLES])
+    stages.build(fleet)
     return fleet
 
 
 @pytest.fixture(scope="session")
 def sample_snapshot(sample_fleet):
-    return store.attach(sample_fleet.current())
+    return snapshots.attach(sample_fleet.current())
 
 
 @pytest.fixture(scope="session")
 def empty_fleet(tmp_path_factory):
     """A fleet that has received nothing, built."""
-    fleet = store.Fleet(tmp_path_factory.mktemp("empty") / "fleet").create()
-    build.build(fleet)
+    fleet = Fleet(tmp_path_factory.mktemp("empty") / "fleet").create()
+    stages.build(fleet)
     return fleet

@@ -1,6 +1,6 @@
 """Makes the density table that ships with the project, from IAPWS and CoolProp.
 
-Run `python tests/density_table.py` from the project's folder to write pipelines/hydronics/density.csv again.
+Run `python tests/density_table.py` from the project's folder to write pipelines/engine/hydronics/density.csv again.
 CoolProp takes seconds to import and needs compiled code, so the project ships the table and not the library.
 """
 
@@ -8,7 +8,7 @@ import numpy as np
 from CoolProp.CoolProp import PropsSI
 from iapws import IAPWS97
 
-from pipelines.hydronics.fluids import DENSITY_TABLE
+from pipelines.engine.hydronics.fluids import DENSITY_TABLE
 
 KG_M3_PER_LB_FT3 = 0.45359237 / 0.3048**3
 TEMPERATURES_F = np.arange(32, 251, 2)

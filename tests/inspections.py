@@ -9,13 +9,18 @@ from pathlib import Path
 
 import numpy as np
 
-from pipelines import build, judging, precedence, reading, receive, snapshot, store
-from pipelines.checks import BY_ID, CHECKS
+from pipelines.build import batches, comparison, exports, places, precedence, stages, tables, workers
+from pipelines.build.progress import Progress
+from pipelines.engine.arrays import Readings, Words, from_arrow, known
+from pipelines.engine.checks import BY_ID, CHECKS
+from pipelines.engine.policy import policy as policies
+from pipelines.engine.reasons import REASONS
+from pipelines.engine.recompute import Recomputed
+from pipelines.engine.results import OUTCOMES, results
 from pipelines.fields import BY_NAME, DATE, FIELDS, NUMBER, WORD
-from pipelines.policy import policy as policies
-from pipelines.readings import REASONS, Readings, Words, from_arrow, known
-from pipelines.recompute import Recomputed
-from pipelines.results import OUTCOMES, results
+from pipelines.fleet import publishing, snapshots
+from pipelines.fleet.folder import Fleet
+from pipelines.receiving import door
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_exports"
 
@@ -194,27 +199,27 @@ class Told(tuple):
 @lru_cache
 def sample_inspections():
     """The sample exports as a build reads them: an Arrow table of the inspections in force, and its Readings."""
-    with tempfile.TemporaryDirectory() as folder, store.scratch() as draft:
-        fleet = store.Fleet(folder)
+    with tempfile.TemporaryDirectory() as folder, publishing.scratch() as draft:
+        fleet = Fleet(folder)
         fleet.create()
         for path in (SAMPLES / "fleet").iterdir():
             shutil.copy(path, folder)
-        receive.load(fleet, [SAMPLES])
-        connection, told = draft.connect(), build.Told()
-        snapshot.create(connection)
-        reading.read_all(connection, fleet, fleet.received(), shipped_policy(), told)
+        door.load(fleet, [SAMPLES])
+        connection, told = draft.connect(), Progress()
+        tables.create(connection)
+        exports.read_all(connection, fleet, fleet.received(), shipped_policy(), told)
         precedence.settle(connection)
-        reading.places_table(connection, fleet)
-        build.compare(connection, shipped_policy())
-        table = build.batch(connection, 0, 1)
+        places.places_table(connection, fleet)
+        comparison.compare(connection, shipped_policy())
+        table = batches.batch(connection, 0, 1)
     readings = from_arrow(table)
-    readings.fleetwide = judging.fleetwide(table, readings)
+    readings.fleetwide = workers.fleetwide(table, readings)
     return table, readings
 
 
 def snapshot_of(folder, *files, policy=None):
     """A built fleet of canonical CSV files, each a list of rows (dicts; home_id, inspection_id and inspected_on at least)."""
-    fleet = store.Fleet(folder / "fleet").create()
+    fleet = Fleet(folder / "fleet").create()
     if policy:
         fleet.policy.write_text(policy, encoding="utf-8")
     for number, rows in enumerate(files, 1):
@@ -226,7 +231,7 @@ def snapshot_of(folder, *files, policy=None):
             lines.writerows(
                 {name: "" if value is None else value for name, value in row.items()} for row in rows
             )
-        arrivals = receive.load(fleet, [path])
+        arrivals = door.load(fleet, [path])
         assert [arrival.status for arrival in arrivals] == ["loaded"], arrivals
-    build.build(fleet)
-    return store.attach(fleet.current())
+    stages.build(fleet)
+    return snapshots.attach(fleet.current())

@@ -16,7 +16,7 @@ from pathlib import Path
 from tests.row_by_row_margins import certainty
 
 OK, DEFICIENT, NOT_VERIFIED, NOT_APPLICABLE = "ok", "deficient", "not verified", "not applicable"
-DENSITY_TABLE = Path(__file__).resolve().parent.parent / "pipelines" / "hydronics" / "density.csv"
+DENSITY_TABLE = Path(__file__).resolve().parent.parent / "pipelines" / "engine" / "hydronics" / "density.csv"
 LINEAR_EXPANSION_PER_F = {"steel": 6.5e-6, "copper": 9.5e-6, "pex": 0.0, None: 6.5e-6}
 PSI_PER_FT = 62.364 / 144.0  # of water at 60 °F
 RANKINE = 460.0

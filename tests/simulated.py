@@ -10,8 +10,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipelines.engine.hydronics import atmosphere, fluids, loop, tank
 from pipelines.fields import BY_NAME, DATE, FIELDS, NUMBER
-from pipelines.hydronics import atmosphere, fluids, loop, tank
 
 HOMES_AT_ONCE = 5_000
 VISITS = (1, 2, 3, 2)  # of every four homes

@@ -2,7 +2,10 @@
 
 from click.testing import CliRunner
 
-from pipelines import build, cli, receive, store
+from pipelines import cli
+from pipelines.build import stages
+from pipelines.fleet import snapshots
+from pipelines.receiving import door
 
 HEADINGS = (
     "agency",
@@ -69,8 +72,8 @@ def write(path, rows, *, encoding="utf-8", **form):
 
 def fed(fleet, *paths, **options):
     """(arrivals, snapshot) of a load and the build after it."""
-    arrivals = receive.load(fleet, paths, **options)
-    return arrivals, store.attach(build.build(fleet))
+    arrivals = door.load(fleet, paths, **options)
+    return arrivals, snapshots.attach(stages.build(fleet))
 
 
 def run(fleet, *words):

@@ -10,11 +10,17 @@ from streamlit.proto.WidgetStates_pb2 import WidgetState
 from streamlit.testing.v1.element_tree import Selectbox
 
 from dashboard import data, uploads, wording
-from pipelines import build, receive, trial
-from pipelines.lists import EVERYTHING, Filters, ListError, Viewer
-from pipelines.store import Fleet, FleetError, attach
+from pipelines.answers.access import EVERYTHING, Filters, ListError, Viewer
+from pipelines.build import stages
+from pipelines.fleet.folder import Fleet
+from pipelines.fleet.logs import FleetError
+from pipelines.fleet.snapshots import attach
+from pipelines.receiving import door, trial
+from pipelines.receiving import uploads as stored_uploads
+from pipelines.receiving.uploads import LARGEST_UPLOAD, UPLOADS
 from tests.small_exports import counts, fed, row, stored, text_of, write
-from tests.test_dashboard import DAY, ROOT, fine, html, links, show, table, text as spaced  # noqa: F401
+from tests.test_dashboard import DAY, ROOT, fine, html, links, show, table  # noqa: F401
+from tests.test_dashboard import text as spaced
 
 OWN = "Besuch Nr;Haus;Datum;Static Pressure bar;Exp tank;Telephone\n1;H-1;13/03/2025;0,9;Bladder;555-010-0001\n2;H-2;14/03/2025;1,25;Kessel;555-010-0002\n3;H-2;15/03/2025;zwei;steel;555-010-0003\n"
 SAVE_AND_LOAD = "Save the mapping and load the file"
@@ -79,13 +85,13 @@ def filled(page):
 
 
 def waiting(fleet):
-    return list(fleet.path.glob(f"{receive.UPLOADS}/*/*"))
+    return list(fleet.path.glob(f"{UPLOADS}/*/*"))
 
 
 def test_the_server_takes_as_much_as_the_door_and_the_page_says_so(show, fleet):  # noqa: F811
     settings = tomllib.loads((ROOT / ".streamlit" / "config.toml").read_text(encoding="utf-8"))
-    assert settings["server"]["maxUploadSize"] << 20 == receive.LARGEST_UPLOAD
-    assert f"up to {receive.LARGEST_UPLOAD >> 20} MB" in text(show(fleet, "add"))
+    assert settings["server"]["maxUploadSize"] << 20 == LARGEST_UPLOAD
+    assert f"up to {LARGEST_UPLOAD >> 20} MB" in text(show(fleet, "add"))
 
 
 def test_a_page_of_nothing_leads_to_the_page_that_adds_a_file(show, fleet):  # noqa: F811
@@ -133,7 +139,7 @@ def test_an_unknown_file_is_shown_as_read_and_no_mapping_is_guessed(add, fleet):
 
 def test_nothing_is_stored_before_it_is_loaded_and_an_upload_put_away_is_gone(add, fleet):
     page = filled(add(fleet, "own.csv", OWN))
-    assert [path.name for path in fleet.path.iterdir()] == [receive.UPLOADS] and len(waiting(fleet)) == 1
+    assert [path.name for path in fleet.path.iterdir()] == [UPLOADS] and len(waiting(fleet)) == 1
     page.file_uploader[0].clear()
     fine(page.run())
     assert not waiting(fleet)
@@ -142,7 +148,7 @@ def test_nothing_is_stored_before_it_is_loaded_and_an_upload_put_away_is_gone(ad
 def test_an_upload_let_go_with_the_connection_comes_back_with_it_and_the_choices_stay(add, fleet):
     page = filled(add(fleet, "own.csv", OWN))
     (path,) = waiting(fleet)
-    receive.forget_upload(path)
+    stored_uploads.forget_upload(path)
     page = choose(page, "“Kessel”, 1 cell", "plain_steel")
     assert (
         by_label(page.selectbox, "Field of Haus").value == "home_id"
@@ -287,7 +293,7 @@ def test_a_load_that_fails_is_told_and_can_be_tried_again(add, fleet, monkeypatc
         raise error
 
     with monkeypatch.context() as broken:
-        broken.setattr(receive, "load", refuse)
+        broken.setattr(door, "load", refuse)
         page = press(page, SAVE_AND_LOAD)
     assert said in text(page) and fleet.current() is None and len(waiting(fleet)) == 1
     page = press(page, SAVE_AND_LOAD)  # what was chosen is still there, and so is the mapping
@@ -396,7 +402,7 @@ def test_an_agency_known_only_by_files_kept_out_has_no_file_loaded(fleet, tmp_pa
     fleet.append(
         [type(line)(**{**vars(line), "number": 0, "when": "", "status": "kept out", "why": "set aside"})]
     )
-    row = next(data.agencies(EVERYTHING, str(build.build(fleet)), Filters(), DAY).itertuples())
+    row = next(data.agencies(EVERYTHING, str(stages.build(fleet)), Filters(), DAY).itertuples())
     assert (row.agency, row.homes, row.files) == ("Silent County", 0, 0)
     assert wording.recent(row.received_at, row.last_inspected_on, DAY, 45, row.later) == "no file loaded"
 

@@ -15,10 +15,11 @@ import pyarrow as pa
 import pytest
 from pyarrow import csv
 
-from pipelines import build, receive
-from pipelines.checks import CHECKS
-from pipelines.recompute import FLAGS, QUANTITIES
-from pipelines.store import Fleet
+from pipelines.build import stages
+from pipelines.engine.checks import CHECKS
+from pipelines.engine.recompute import FLAGS, QUANTITIES
+from pipelines.fleet.folder import Fleet
+from pipelines.receiving import door
 from tests import row_by_row, row_by_row_margins, simulated
 from tests.benchmark import Compared, formulas_in_columns
 
@@ -53,8 +54,8 @@ def loaded(folder, table, policy=""):
     if policy:
         fleet.policy.write_text(policy, encoding="utf-8")
     csv.write_csv(table, folder / "export.csv")
-    assert [one.status for one in receive.load(fleet, [folder / "export.csv"])] == ["loaded"]
-    build.build(fleet)
+    assert [one.status for one in door.load(fleet, [folder / "export.csv"])] == ["loaded"]
+    stages.build(fleet)
     return fleet
 
 

@@ -17,9 +17,11 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 
 from dashboard.navigation import VIEWS, address
-from pipelines import lists
-from pipelines.lists import CAUTIONS, EVERYTHING, Filters
-from pipelines.store import Fleet, attach
+from pipelines.answers import lists
+from pipelines.answers.access import EVERYTHING, Filters
+from pipelines.answers.lists import CAUTIONS
+from pipelines.fleet.folder import Fleet
+from pipelines.fleet.snapshots import attach
 
 pytestmark = [pytest.mark.browser, pytest.mark.filterwarnings("ignore::ResourceWarning")]
 ROOT = Path(__file__).parent.parent

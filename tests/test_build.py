@@ -7,7 +7,11 @@ import shutil
 
 import pytest
 
-from pipelines import build, receive, store
+from pipelines.build import stages
+from pipelines.fleet import equality, snapshots
+from pipelines.fleet.folder import Fleet
+from pipelines.fleet.logs import FleetError
+from pipelines.receiving import door, purge
 from tests.conftest import SAMPLES
 
 
@@ -41,7 +45,7 @@ def corrections(folder, seed, files=4):
 
 
 def fleet_at(path):
-    fleet = store.Fleet(path).create()
+    fleet = Fleet(path).create()
     for table in (SAMPLES / "fleet").iterdir():
         shutil.copyfile(table, fleet.path / table.name)
     return fleet
@@ -52,12 +56,12 @@ def test_fed_in_steps_equals_fed_at_once(tmp_path, seed):
     files = [*sorted(SAMPLES.glob("*.csv")), *corrections(tmp_path, seed)]
     steps, whole = fleet_at(tmp_path / "steps"), fleet_at(tmp_path / "whole")
     for path in files:
-        receive.load(steps, [path])
-        build.build(steps)
-    receive.load(whole, files)
-    build.build(whole)
-    assert store.equal(steps.current(), whole.current()) == []
-    superseded, lost = store.attach(whole.current()).rows(
+        door.load(steps, [path])
+        stages.build(steps)
+    door.load(whole, files)
+    stages.build(whole)
+    assert equality.equal(steps.current(), whole.current()) == []
+    superseded, lost = snapshots.attach(whole.current()).rows(
         "SELECT sum(rows_superseded), sum(rows_not_loaded) FROM exports"
     )[0]
     assert superseded > 0 and lost > 4  # the corrections did correct, and some said two things
@@ -97,19 +101,19 @@ def test_exports_corrections_remappings_and_purges_in_any_order(tmp_path, seed):
         for what, path, mapping in sequence:
             if what == "purge":
                 stored = next(one for one in reversed(fleet.received()) if one.file_name == path.name)
-                receive.purge(fleet, stored.sha256, why="a test")
+                purge.purge(fleet, stored.sha256, why="a test")
             else:
-                receive.load(fleet, [path], mapping=mapping)
+                door.load(fleet, [path], mapping=mapping)
             if build_each:
-                build.build(fleet)
-        found.append(build.build(fleet))
-    assert store.equal(*found) == []
-    assert store.attach(found[1]).rows("SELECT count(*) FROM readings")[0][0] > 100
+                stages.build(fleet)
+        found.append(stages.build(fleet))
+    assert equality.equal(*found) == []
+    assert snapshots.attach(found[1]).rows("SELECT count(*) FROM readings")[0][0] > 100
 
 
 def test_an_unchanged_fleet_publishes_nothing(sample_fleet):
     before = sample_fleet.snapshots()
-    assert build.build(sample_fleet) == before[-1] and sample_fleet.snapshots() == before
+    assert stages.build(sample_fleet) == before[-1] and sample_fleet.snapshots() == before
 
 
 def test_a_new_mapping_that_nothing_rests_on_leaves_the_rest_as_it_is(tmp_path, monkeypatch):
@@ -126,19 +130,19 @@ def test_a_new_mapping_that_nothing_rests_on_leaves_the_rest_as_it_is(tmp_path, 
             ("Cold", "cold_pressure_psig"),
         )
     )
-    receive.load(steps, [SAMPLES / "hollin-peaks-home-repair.csv"])
-    build.build(steps)
-    made_whole, fill = [], build.fill
-    monkeypatch.setattr(build, "fill", lambda *given: made_whole.append(1) or fill(*given))
+    door.load(steps, [SAMPLES / "hollin-peaks-home-repair.csv"])
+    stages.build(steps)
+    made_whole, fill = [], stages.fill
+    monkeypatch.setattr(stages, "fill", lambda *given: made_whole.append(1) or fill(*given))
     (steps.mappings / "own.toml").write_text(text)
-    receive.load(steps, [new])
-    build.build(steps)
+    door.load(steps, [new])
+    stages.build(steps)
     assert not made_whole
     (whole.mappings / "own.toml").write_text(text)
-    receive.load(whole, [SAMPLES / "hollin-peaks-home-repair.csv", new])
-    assert store.equal(steps.current(), build.build(whole)) == [] and len(made_whole) == 1
+    door.load(whole, [SAMPLES / "hollin-peaks-home-repair.csv", new])
+    assert equality.equal(steps.current(), stages.build(whole)) == [] and len(made_whole) == 1
     (steps.mappings / "own.toml").write_text(text.replace("Alder", "Birch") + "unit = 'bar'\n")
-    build.build(steps)
+    stages.build(steps)
     assert len(made_whole) == 2
 
 
@@ -161,46 +165,46 @@ def test_an_old_state_is_remade_from_the_texts_that_were_kept(tmp_path):
     def state(margin, unit):
         fleet.policy.write_text(f'[limits.charge_tolerance_psi]\nvalue = {margin}\nwhy = "our gauges"\n')
         mapping.write_text(f'agency = "Alder"\n{columns}unit = "{unit}"\n')
-        receive.load(fleet, [SAMPLES / "tillamere-community-partners.csv", export])
-        return build.build(fleet)
+        door.load(fleet, [SAMPLES / "tillamere-community-partners.csv", export])
+        return stages.build(fleet)
 
     first = state(1.5, "psi")
     kept = tmp_path / "kept" / first.name
     kept.parent.mkdir()
     shutil.copyfile(first, kept)
     second = state(4.0, "bar")
-    assert store.equal(kept, second)
+    assert equality.equal(kept, second)
     first.unlink()
     fleet.places.unlink()
     fleet.policy.unlink()
-    remade = build.rebuild_state(fleet, 1)
-    assert remade.name == kept.name and store.equal(remade, kept) == []
+    remade = stages.rebuild_state(fleet, 1)
+    assert remade.name == kept.name and equality.equal(remade, kept) == []
     assert fleet.current() == second and fleet.current().name == second.name
 
 
 def test_an_old_state_whose_text_is_gone_says_so(tmp_path):
     fleet = fleet_at(tmp_path / "fleet")
     fleet.policy.write_text("[limits.charge_tolerance_psi]\nvalue = 1.5\n")
-    first = build.build(fleet)
+    first = stages.build(fleet)
     fleet.policy.unlink()
-    build.build(fleet)
+    stages.build(fleet)
     first.unlink()
     gone = fleet.state_of(first).inputs["policy.toml"]
     (fleet.inputs / gone).unlink()
-    with pytest.raises(store.FleetError, match=gone):
-        build.rebuild_state(fleet, 1)
+    with pytest.raises(FleetError, match=gone):
+        stages.rebuild_state(fleet, 1)
 
 
 def test_a_snapshot_of_another_version_is_named_and_made_anew(tmp_path, monkeypatch):
     """After an update pages and lists say what to do; the next load or rebuild makes all of it again."""
-    fleet = store.Fleet(tmp_path / "fleet").create()
-    receive.load(fleet, [SAMPLES / "tillamere-community-partners.csv"])
+    fleet = Fleet(tmp_path / "fleet").create()
+    door.load(fleet, [SAMPLES / "tillamere-community-partners.csv"])
     with monkeypatch.context() as before:
-        before.setattr(build, "CODE_VERSION", "0.0.1")
-        old = build.build(fleet)
+        before.setattr(stages, "CODE_VERSION", "0.0.1")
+        old = stages.build(fleet)
     with pytest.raises(
-        store.FleetError, match="made by version 0.0.1 of the pipeline, this is .*: run coldfill rebuild"
+        FleetError, match="made by version 0.0.1 of the pipeline, this is .*: run coldfill rebuild"
     ):
-        store.attach(old)
-    new = build.build(fleet)
-    assert new != old and store.attach(new).rows("SELECT count(*) > 0 FROM homes") == [(True,)]
+        snapshots.attach(old)
+    new = stages.build(fleet)
+    assert new != old and snapshots.attach(new).rows("SELECT count(*) > 0 FROM homes") == [(True,)]

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from pipelines.causes import LINKS, NOTES, causes
-from pipelines.checks import BY_ID, CHECKS
-from pipelines.results import results
+from pipelines.engine.causes import LINKS, NOTES, causes
+from pipelines.engine.checks import BY_ID, CHECKS
+from pipelines.engine.results import results
 from tests.inspections import NO_TANK, SOUND, STEEL, batch
 
 HOT, PREDICTED, WET, STAINED = (

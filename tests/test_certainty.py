@@ -13,13 +13,14 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from pipelines import margins
-from pipelines.checks import BY_ID
+from pipelines.engine import margins
+from pipelines.engine.checks import BY_ID
+from pipelines.engine.hydronics.fluids import density_lb_ft3
+from pipelines.engine.margins import NODES
+from pipelines.engine.policy import policy as policies
+from pipelines.engine.recompute import ASSESSED, Recomputed
+from pipelines.engine.results import DEFICIENT, OK, OUTCOMES, results
 from pipelines.fields import FIELDS, NUMBER, WORD
-from pipelines.hydronics.fluids import density_lb_ft3
-from pipelines.policy import policy as policies
-from pipelines.recompute import ASSESSED, Recomputed
-from pipelines.results import DEFICIENT, OK, OUTCOMES, results
 from tests.inspections import SOUND, STEEL, batch, judge, sample_inspections, shipped_policy
 
 FULL = os.environ.get("COLDFILL_FULL") == "1"
@@ -459,11 +460,9 @@ def test_where_a_margin_does_not_bend_every_set_of_errors_gives_the_same(name):
     _, readings = sample_inspections()
     margin = getattr(Recomputed(readings, shipped_policy().for_rows()), name)
     bends = np.broadcast_to(margin.bends, (len(readings),))
-    straight = margin._steps(margins.NODES, np.flatnonzero(bends == 0))
+    straight = margin._steps(NODES, np.flatnonzero(bends == 0))
     np.testing.assert_array_equal(straight, np.broadcast_to(straight[:1], straight.shape))
     bent = (
-        np.ptp(margin._steps(margins.NODES, np.flatnonzero(bends))[:, :500], axis=0)
-        if bends.any()
-        else np.zeros(0)
+        np.ptp(margin._steps(NODES, np.flatnonzero(bends))[:, :500], axis=0) if bends.any() else np.zeros(0)
     )
     assert len(straight[0]) + len(bent) > 100 and (len(bent) == 0 or np.nanmax(bent) > 0.01)

@@ -19,11 +19,14 @@ from streamlit.testing.v1 import AppTest
 
 from dashboard import charts, data, downloads, navigation, schematic, wording
 from dashboard.navigation import VIEWS
-from pipelines import build, lists, receive
-from pipelines.checks import HOME_CHECKS
+from pipelines.answers import formats, lists
+from pipelines.answers.access import EVERYTHING, Filters, Viewer
+from pipelines.answers.lists import CAUTIONS
+from pipelines.build import stages
+from pipelines.engine.checks import HOME_CHECKS
 from pipelines.fields import BY_NAME
-from pipelines.lists import CAUTIONS, EVERYTHING, Filters, Viewer
-from pipelines.store import Fleet
+from pipelines.fleet.folder import Fleet
+from pipelines.receiving import door
 
 ROOT = Path(__file__).parent.parent
 APP = ROOT / "dashboard" / "app.py"
@@ -257,14 +260,14 @@ def test_what_is_new_came_with_a_later_file(tmp_path):
         "agency,inspection_id,home_id,inspected_on,heating_system,inspection_kind,relief_present,leaks_seen\n"
     )
     (tmp_path / "one.csv").write_text(heading + "A,1,H1,2026-01-05,hot_water,initial,no,none\n")
-    receive.load(fleet, [tmp_path / "one.csv"])
-    first = str(build.build(fleet))
+    door.load(fleet, [tmp_path / "one.csv"])
+    first = str(stages.build(fleet))
     (tmp_path / "two.csv").write_text(
         heading
         + "A,2,H1,2026-02-05,hot_water,final,no,dripping\nA,3,H2,2026-02-06,hot_water,initial,no,none\n"
     )
-    receive.load(fleet, [tmp_path / "two.csv"])
-    second = str(build.build(fleet))
+    door.load(fleet, [tmp_path / "two.csv"])
+    second = str(stages.build(fleet))
     count = lambda snapshot: (
         data.standing(EVERYTHING, snapshot, Filters(), DAY).set_index("question").loc["new"]
     )
@@ -301,8 +304,8 @@ def addressed(tmp_path_factory):
         "agency,inspection_id,home_id,inspected_on,heating_system,address,leaks_seen,notes\n"
         "A,1,H1,2026-01-05,hot_water,7 Quillwort Row,none,<img src=x onerror=alert(1)>\nA,2,H2,2026-01-05,hot_water,9 Tansy Bend,none,\n"
     )
-    receive.load(fleet, [folder / "one.csv"])
-    build.build(fleet)
+    door.load(fleet, [folder / "one.csv"])
+    stages.build(fleet)
     return fleet
 
 
@@ -641,7 +644,7 @@ def test_what_was_not_loaded_is_grouped_and_can_be_taken_along(samples, opened):
     assert grouped["times"].sum() == opened.rows("SELECT count(*) FROM not_loaded")[0][0] > 0
     for export_id, part in grouped.groupby("export_id"):
         sheet = data.not_loaded_list(EVERYTHING, snapshot, export_id, DAY)
-        assert len(list(csv.DictReader(io.StringIO(lists.as_csv(sheet).decode())))) == part["times"].sum()
+        assert len(list(csv.DictReader(io.StringIO(formats.as_csv(sheet).decode())))) == part["times"].sum()
 
 
 def test_a_check_that_a_file_has_no_column_for_is_folded_away_with_the_column_named(samples):

@@ -4,8 +4,8 @@ from datetime import date
 
 import pytest
 
-from pipelines.decisions import overlay
-from pipelines.policy import policy as policies
+from pipelines.answers.decisions import overlay
+from pipelines.engine.policy import policy as policies
 
 
 def test_what_is_open_is_what_the_long_view_says(sample_snapshot):

@@ -9,12 +9,14 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from pipelines import receive, store
+from pipelines.fleet import snapshots
+from pipelines.fleet.folder import Fleet
+from pipelines.fleet.logs import FleetError
 from pipelines.intake import strip
 from pipelines.intake.reader import open_export
 from pipelines.intake.rows import REASONS
 from pipelines.intake.sniff import ExportError
-from pipelines.store import Fleet, FleetError
+from pipelines.receiving import door, purge, uploads
 from tests.small_exports import HEADINGS, counts, fed, row, run, stored, text_of, write
 
 FULL = bool(os.environ.get("COLDFILL_FULL"))
@@ -185,7 +187,7 @@ def test_a_file_with_no_good_row_to_go_by_is_kept_out_whole(fleet, tmp_path):
     path = write(
         tmp_path / "a.csv", [f"{at},{SECRET}" for at in range(4)], headings=[*HEADINGS, "Client name"]
     )
-    (arrival,) = receive.load(fleet, [path])
+    (arrival,) = door.load(fleet, [path])
     assert arrival.status == "kept out" and "a.csv" in arrival.why
     assert stored(fleet) == {}
 
@@ -313,7 +315,7 @@ def test_the_same_bytes_are_recognized_though_a_column_was_dropped(fleet, tmp_pa
     assert arrival.status == "already loaded" and len(fleet.log()) == 1 and second.path == first.path
     renamed = tmp_path / "other name.csv"
     renamed.write_bytes(path.read_bytes())
-    assert receive.load(fleet, [renamed])[0].status == "already loaded"
+    assert door.load(fleet, [renamed])[0].status == "already loaded"
 
 
 def test_a_column_wanted_later_is_taken_from_the_same_bytes_and_they_are_no_newer(fleet, tmp_path):
@@ -365,7 +367,7 @@ def test_purge_removes_every_copy_and_every_snapshot_made_with_it(fleet, tmp_pat
     assert [name.split("-", 1)[1] for name in stored(fleet)] == ["keep.csv"]
     assert sorted(item.name for item in fleet.inputs.iterdir()) == inputs
     assert [item.name for item in fleet.snapshots()] == [without.name, fleet.current().name]
-    snapshot = store.attach(fleet.current())
+    snapshot = snapshots.attach(fleet.current())
     assert snapshot.rows("SELECT export_id, status, reason, rows_read FROM exports ORDER BY 1") == [
         (1, "loaded", "", 1),
         (2, "purged", "sent by mistake", 0),
@@ -380,7 +382,7 @@ def test_a_purged_file_comes_back_only_when_it_is_named_itself(fleet, tmp_path):
     folder.mkdir()
     path, other = write(folder / "a.csv", [row(1)]), write(folder / "b.csv", [row(2)])
     fed(fleet, folder)
-    assert run(fleet, "purge", receive._sha256(path), "--why", "not ours").exit_code == 0
+    assert run(fleet, "purge", door._sha256(path), "--why", "not ours").exit_code == 0
     arrivals, snapshot = fed(fleet, folder)
     assert [one.status for one in arrivals] == ["kept out", "already loaded"]
     assert "not ours" in arrivals[0].why and "named itself" in arrivals[0].why
@@ -395,10 +397,10 @@ def test_a_purged_file_comes_back_only_when_it_is_named_itself(fleet, tmp_path):
 def test_a_purge_cut_short_is_taken_up_again_and_a_done_one_is_not(fleet, tmp_path):
     path = write(tmp_path / "a.csv", [row(1)])
     fed(fleet, path)
-    digits = receive._sha256(path)[:10]
-    line = receive.purge(fleet, digits, "mistake")  # and here the machine stops
+    digits = door._sha256(path)[:10]
+    line = purge.purge(fleet, digits, "mistake")  # and here the machine stops
     assert stored(fleet)
-    assert receive.purge(fleet, digits, "mistake").number == line.number
+    assert purge.purge(fleet, digits, "mistake").number == line.number
     assert run(fleet, "purge", digits, "--why", "mistake").exit_code == 0
     assert not stored(fleet) and len(fleet.log()) == 2
     done = run(fleet, "purge", digits, "--why", "mistake")
@@ -409,7 +411,7 @@ def test_a_purge_cut_short_is_taken_up_again_and_a_done_one_is_not(fleet, tmp_pa
 def test_purge_needs_one_hash(fleet, tmp_path, digits):
     fed(fleet, write(tmp_path / "a.csv", [row(1)]))
     with pytest.raises(FleetError, match="at least 6 digits"):
-        receive.purge(fleet, digits, "why")
+        purge.purge(fleet, digits, "why")
 
 
 def test_a_copy_two_exports_share_stays_while_one_is_loaded(fleet, tmp_path):
@@ -419,9 +421,9 @@ def test_a_copy_two_exports_share_stays_while_one_is_loaded(fleet, tmp_path):
     )
     fed(fleet, one, two)
     assert len(stored(fleet)) == 1 and len(fleet.received()) == 2
-    run(fleet, "purge", receive._sha256(one), "--why", "mistake")
+    run(fleet, "purge", door._sha256(one), "--why", "mistake")
     assert len(stored(fleet)) == 1
-    run(fleet, "purge", receive._sha256(two), "--why", "mistake")
+    run(fleet, "purge", door._sha256(two), "--why", "mistake")
     assert not stored(fleet)
 
 
@@ -441,7 +443,7 @@ def test_a_copy_two_exports_share_stays_while_one_is_loaded(fleet, tmp_path):
 @pytest.mark.parametrize("as_file", [False, True])
 def test_an_upload_is_a_file_of_its_own_name_for_a_while(name, own, as_file):
     data = b"a,b\n1,2\n"
-    with receive.uploaded(name, io.BytesIO(data) if as_file else data) as path:
+    with uploads.uploaded(name, io.BytesIO(data) if as_file else data) as path:
         assert path.name == own and path.read_bytes() == data
         folder = path.parent
         assert folder.stat().st_mode & 0o077 == 0
@@ -449,7 +451,7 @@ def test_an_upload_is_a_file_of_its_own_name_for_a_while(name, own, as_file):
 
 
 def test_an_upload_is_loaded_like_any_file(fleet):
-    with receive.uploaded("from browser.csv", text_of([with_client(1)]).encode()) as path:
+    with uploads.uploaded("from browser.csv", text_of([with_client(1)]).encode()) as path:
         (arrival,), snapshot = fed(fleet, path, by_whom="somebody")
     assert (arrival.file_name, arrival.status, fleet.log()[0].by_whom) == (
         "from browser.csv",
@@ -460,11 +462,11 @@ def test_an_upload_is_loaded_like_any_file(fleet):
 
 
 def test_an_upload_beyond_the_limit_is_refused(monkeypatch):
-    monkeypatch.setattr(receive, "LARGEST_UPLOAD", 3 << 20)
-    with receive.uploaded("a.csv", io.BytesIO(b"x" * (3 << 20))) as path:
+    monkeypatch.setattr(uploads, "LARGEST_UPLOAD", 3 << 20)
+    with uploads.uploaded("a.csv", io.BytesIO(b"x" * (3 << 20))) as path:
         assert path.stat().st_size == 3 << 20
     with (
         pytest.raises(FleetError, match=r"a\.csv has more than 3 MB.*coldfill load"),
-        receive.uploaded("a.csv", io.BytesIO(b"x" * ((3 << 20) + 1))),
+        uploads.uploaded("a.csv", io.BytesIO(b"x" * ((3 << 20) + 1))),
     ):
         raise AssertionError("not reached")

@@ -9,12 +9,18 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from pipelines import build, explain, lists, receive, store
-from pipelines.causes import LINKS
-from pipelines.checks import BY_ID, CHECKS, HOME_CHECKS
+from pipelines.answers import explain, phrases
+from pipelines.answers.access import EVERYTHING, Viewer
+from pipelines.answers.explain import NotFound
+from pipelines.answers.lists import CAUTIONS
+from pipelines.build import stages
+from pipelines.engine.causes import LINKS
+from pipelines.engine.checks import BY_ID, CHECKS, HOME_CHECKS
+from pipelines.engine.recompute import FLAGS, QUANTITIES
 from pipelines.fields import BY_NAME, PERSONAL
-from pipelines.lists import EVERYTHING, Viewer
-from pipelines.recompute import FLAGS, QUANTITIES
+from pipelines.fleet import snapshots
+from pipelines.fleet.folder import Fleet
+from pipelines.receiving import door
 from tests.inspections import SAMPLES, SOUND, batch, shipped_policy
 
 CANONICAL = "tillamere-community-partners.csv"
@@ -43,7 +49,7 @@ CANONICAL = "tillamere-community-partners.csv"
     ],
 )
 def test_a_band_reads_as_a_sentence(name, numbers, text):
-    assert explain.band(name, *numbers) == text
+    assert phrases.band(name, *numbers) == text
 
 
 @pytest.mark.parametrize(
@@ -56,11 +62,11 @@ def test_a_band_reads_as_a_sentence(name, numbers, text):
 )
 def test_a_deficiency_shows_the_decimals_that_make_it_one(numbers, text):
     """12.0 psi beside at least 12.1 would do; 12.0 beside 12.0 would not."""
-    deficient = explain.band("cool_cold_psig", *numbers, deficient=True)
+    deficient = phrases.band("cool_cold_psig", *numbers, deficient=True)
     shown = [float(word) for word in deficient.replace(";", "").split() if word[0].isdigit()]
     assert shown[0] < shown[1] if numbers[1] is not None else shown[0] > shown[1]
     assert (
-        explain.band("cool_cold_psig", 12.0, 17.0, 19.0, deficient=True)
+        phrases.band("cool_cold_psig", 12.0, 17.0, 19.0, deficient=True)
         == "12.0 psi; should be between 17.0 and 19.0"
     )
 
@@ -75,7 +81,7 @@ def test_a_deficiency_shows_the_decimals_that_make_it_one(numbers, text):
     ],
 )
 def test_no_certainty_is_rounded_to_one(certainty, text):
-    assert explain.sure(certainty) == text
+    assert phrases.sure(certainty) == text
 
 
 @pytest.mark.parametrize(
@@ -96,7 +102,7 @@ def test_no_certainty_is_rounded_to_one(certainty, text):
     ],
 )
 def test_readings_are_shown_as_written_with_their_unit(name, value, text):
-    assert explain.shown(name, value) == text
+    assert phrases.shown(name, value) == text
 
 
 def test_every_number_a_check_shows_has_its_unit(sample_snapshot):
@@ -109,7 +115,7 @@ def test_every_number_a_check_shows_has_its_unit(sample_snapshot):
     }
     assert len(shown) >= 18
     unitless = {
-        check for check in shown if not explain.amount(explain.shown_quantity(BY_ID[check]), 1.0).split()[1:]
+        check for check in shown if not phrases.amount(phrases.shown_quantity(BY_ID[check]), 1.0).split()[1:]
     }
     assert unitless == {"tank-cushion-lost"}
 
@@ -194,12 +200,12 @@ def test_an_outcome_stands_first_and_what_is_not_verified_says_why(some):
         assert result.text.startswith(result.outcome)
         if result.outcome == "not verified":
             assert result.reason and result.text.removeprefix("not verified; ").startswith(
-                (result.reason, explain.called(result.reason_field or ""))
+                (result.reason, phrases.called(result.reason_field or ""))
             )
         if result.outcome == "deficient" and result.observed is not None:
             assert (
                 result.text.split("; ")[1]
-                == explain.amount(explain.shown_quantity(result.check), result.observed)
+                == phrases.amount(phrases.shown_quantity(result.check), result.observed)
                 or "should be" in result.text
             )
 
@@ -265,20 +271,18 @@ def test_causes_run_from_root_to_symptom_and_the_first_root_is_marked(sample_sna
 def test_an_inspection_is_found_without_case_and_the_nearest_is_named_otherwise(sample_snapshot):
     found = explain.inspection(EVERYTHING, sample_snapshot, "  hollin peaks  HOME repair", " 2 ")
     assert (found.agency, found.inspection_id) == ("Hollin Peaks Home Repair", "2")
-    with pytest.raises(explain.NotFound, match="there are: .*Hollin Peaks Home Repair"):
+    with pytest.raises(NotFound, match="there are: .*Hollin Peaks Home Repair"):
         explain.inspection(EVERYTHING, sample_snapshot, "Nobody", "2")
-    with pytest.raises(
-        explain.NotFound, match="no inspection 'VB-25-9999' of Foyers du Val Brenn; nearest: VB-25-"
-    ):
+    with pytest.raises(NotFound, match="no inspection 'VB-25-9999' of Foyers du Val Brenn; nearest: VB-25-"):
         explain.inspection(EVERYTHING, sample_snapshot, "Foyers du Val Brenn", "VB-25-9999")
 
 
 def test_others_see_neither_the_agency_nor_personal_readings(sample_snapshot, some):
     stranger = Viewer(("Ouvray Plateau Energy Aid",))
-    with pytest.raises(explain.NotFound) as error:
+    with pytest.raises(NotFound) as error:
         explain.inspection(stranger, sample_snapshot, "Hollin Peaks Home Repair", "2")
     assert "there are: Ouvray Plateau Energy Aid" in str(error.value)
-    with pytest.raises(explain.NotFound):
+    with pytest.raises(NotFound):
         explain.home(stranger, sample_snapshot, "Hollin Peaks Home Repair", some[0].home_id)
     for one in some:
         shown = explain.inspection(Viewer(personal=False), sample_snapshot, one.agency, one.inspection_id)
@@ -302,12 +306,12 @@ def test_cells_not_used_are_told_with_what_would_be_accepted(sample_snapshot):
 
 
 def test_rows_not_in_force_are_named_beside_the_one_that_is(tmp_path):
-    fleet = store.Fleet(tmp_path / "fleet").create()
+    fleet = Fleet(tmp_path / "fleet").create()
     row = "inspection_id,home_id,inspected_on,heating_system,cold_pressure_psig,notes\n7,1,2026-01-02,hot_water,{},{}\n"
     for name, pressure, notes in (("first.csv", "9", "x"), ("second.csv", "12", "seen again")):
         (tmp_path / name).write_text(row.format(pressure, notes))
-        receive.load(fleet, [tmp_path / name], agency="North Aid")
-    snapshot = store.attach(build.build(fleet))
+        door.load(fleet, [tmp_path / name], agency="North Aid")
+    snapshot = snapshots.attach(stages.build(fleet))
     found = explain.inspection(EVERYTHING, snapshot, "North Aid", "7")
     assert (found.source.file_name, found.source.source_line, found.source.standing) == (
         "second.csv",
@@ -350,7 +354,7 @@ def test_text_names_file_line_every_outcome_and_the_cautions(some):
         text = explain.as_text(one)
         assert (
             f"{one.source.file_name}, line {one.source.source_line}" in text
-            and lists.CAUTIONS[0] in text
+            and CAUTIONS[0] in text
             and "None" not in text
             and "nan" not in text.split()
         )
@@ -580,5 +584,5 @@ def test_a_homes_personal_fields_stay_with_those_who_may_see_them(sample_snapsho
 
 
 def test_an_unknown_home_names_the_nearest(sample_snapshot):
-    with pytest.raises(explain.NotFound, match="no home 'F9999' of Foyers du Val Brenn; nearest: F"):
+    with pytest.raises(NotFound, match="no home 'F9999' of Foyers du Val Brenn; nearest: F"):
         explain.home(EVERYTHING, sample_snapshot, "Foyers du Val Brenn", "F9999")

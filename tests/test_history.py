@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines import history
-from pipelines.history import NO_STAGE, STAGES, STATES
-from pipelines.results import OUTCOMES
+from pipelines.engine import history
+from pipelines.engine.history import NEVER, NO_STAGE, STAGES, STATES
+from pipelines.engine.results import OUTCOMES
 from tests.inspections import SOUND, STEEL, snapshot_of
 
 OK, BAD, UNVERIFIED, AWAY = "ok", "deficient", "not verified", "not applicable"
@@ -234,7 +234,7 @@ def test_stages(state, since, reported, has_final, stage):
     code = history.stages(
         np.array([STATES.index(state)]),
         np.array([since]),
-        np.array([history.NEVER if reported is None else reported]),
+        np.array([NEVER if reported is None else reported]),
         np.array([has_final]),
     )[0]
     assert (None if code == NO_STAGE else STAGES[code]) == stage

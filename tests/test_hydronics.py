@@ -10,7 +10,6 @@ import inspect
 import time
 from pathlib import Path
 
-from tests import density_table
 import fluids as fluids_library
 import numpy as np
 import pytest
@@ -20,8 +19,9 @@ from hypothesis import strategies as st
 from iapws import IAPWS97
 from scipy.optimize import brentq
 
-from pipelines.hydronics import atmosphere, fluids, loop, tank
-from pipelines.hydronics.fluids import ETHYLENE_GLYCOL, PROPYLENE_GLYCOL, WATER
+from pipelines.engine.hydronics import atmosphere, fluids, loop, tank
+from pipelines.engine.hydronics.fluids import ETHYLENE_GLYCOL, PROPYLENE_GLYCOL, WATER
+from tests import density_table
 
 TABLES = Path(__file__).with_name("tables")
 STEEL = loop.ALPHA["steel"]

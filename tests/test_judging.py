@@ -9,8 +9,12 @@ import time
 import psutil
 import pytest
 
-from pipelines import build, judging, reading, receive, store
-from pipelines.policy import policy as policies
+from pipelines.build import batches, places, stages, workers
+from pipelines.build.batches import AT_HAND, WORKERS
+from pipelines.build.progress import Progress
+from pipelines.engine.policy import policy as policies
+from pipelines.fleet import equality, publishing
+from pipelines.receiving import door
 from tests.conftest import SAMPLES
 from tests.test_build import fleet_at
 
@@ -18,30 +22,30 @@ from tests.test_build import fleet_at
 @pytest.fixture(scope="module")
 def inspections(sample_fleet):
     """All inspections of the samples as one batch."""
-    with store.scratch() as draft:
+    with publishing.scratch() as draft:
         connection = draft.connect()
-        build.fill(connection, sample_fleet, sample_fleet.received(), policies.load(), build.Told())
+        stages.fill(connection, sample_fleet, sample_fleet.received(), policies.load(), Progress())
         connection.execute("CREATE TABLE compared (row BIGINT, repeated DOUBLE, gallons DOUBLE, days BIGINT)")
-        reading.places_table(connection, sample_fleet)
-        yield build.batch(connection, 0, 1)
+        places.places_table(connection, sample_fleet)
+        yield batches.batch(connection, 0, 1)
 
 
 def noted(monkeypatch):
     """The processes that are started from now on, as they come."""
-    started, process = [], judging._Process
-    monkeypatch.setattr(judging, "_Process", lambda policy: started.append(process(policy)) or started[-1])
+    started, process = [], workers._Process
+    monkeypatch.setattr(workers, "_Process", lambda policy: started.append(process(policy)) or started[-1])
     return started
 
 
 def test_processes_and_small_slices_come_to_an_equal_snapshot(tmp_path, sample_fleet, monkeypatch):
-    monkeypatch.setattr(build, "BYTES_FOR_PROCESSES", 1)
-    monkeypatch.setattr(build, "ROWS_AT_ONCE", 300)
-    monkeypatch.setattr(build, "ROWS_FETCHED", 1000)
-    monkeypatch.setattr(build, "WORKERS", 2)
+    monkeypatch.setattr(stages, "BYTES_FOR_PROCESSES", 1)
+    monkeypatch.setattr(batches, "ROWS_AT_ONCE", 300)
+    monkeypatch.setattr(batches, "ROWS_FETCHED", 1000)
+    monkeypatch.setattr(stages, "WORKERS", 2)
     started = noted(monkeypatch)
     fleet = fleet_at(tmp_path / "fleet")
-    receive.load(fleet, [SAMPLES])
-    assert store.equal(build.build(fleet), sample_fleet.current()) == []
+    door.load(fleet, [SAMPLES])
+    assert equality.equal(stages.build(fleet), sample_fleet.current()) == []
     assert len(started) == 2 and all(
         one.process.poll() is not None for one in started
     )  # they worked, and they ended
@@ -49,8 +53,8 @@ def test_processes_and_small_slices_come_to_an_equal_snapshot(tmp_path, sample_f
 
 def test_the_same_tables_from_another_process(inspections):
     policy = policies.load()
-    mine, shown = judging.judge(inspections, policy)
-    with judging.judges(policy, 2) as judge:
+    mine, shown = workers.judge(inspections, policy)
+    with workers.judges(policy, 2) as judge:
         theirs, their_shown = judge(inspections)
     assert their_shown == shown and mine.keys() == theirs.keys()
     for name, table in mine.items():
@@ -59,7 +63,7 @@ def test_the_same_tables_from_another_process(inspections):
 
 def test_a_process_that_dies_is_said(inspections, monkeypatch):
     started = noted(monkeypatch)
-    with judging.judges(policies.load(), 2) as judge:
+    with workers.judges(policies.load(), 2) as judge:
         for one in started:
             one.process.kill()
         with pytest.raises(RuntimeError, match="a process that worked out inspections ended"):
@@ -67,7 +71,7 @@ def test_a_process_that_dies_is_said(inspections, monkeypatch):
 
 
 def test_none_outlives_a_build_that_was_killed():
-    code = "import time\nfrom pipelines import judging\nfrom pipelines.policy import policy\nwith judging.judges(policy.load(), 2):\n    print('ready', flush=True)\n    time.sleep(60)"
+    code = "import time\nfrom pipelines.build import workers\nfrom pipelines.engine.policy import policy\nwith workers.judges(policy.load(), 2):\n    print('ready', flush=True)\n    time.sleep(60)"
     parent = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
     assert parent.stdout.readline() == "ready\n"
     children = psutil.Process(parent.pid).children()
@@ -86,25 +90,25 @@ def test_none_outlives_a_build_that_was_killed():
 
 def test_a_build_that_fails_does_not_work_out_the_rest_first(tmp_path, monkeypatch):
     """CTRL-C comes to the thread that waits in the same way."""
-    monkeypatch.setattr(build, "ROWS_AT_ONCE", 50)
+    monkeypatch.setattr(batches, "ROWS_AT_ONCE", 50)
     asked = []
 
     def fails(table, policy):
         asked.append(table.num_rows)
         raise ValueError("cannot")
 
-    monkeypatch.setattr(judging, "judge", fails)
+    monkeypatch.setattr(workers, "judge", fails)
     fleet = fleet_at(tmp_path / "fleet")
-    receive.load(fleet, [SAMPLES / "tillamere-community-partners.csv"])
+    door.load(fleet, [SAMPLES / "tillamere-community-partners.csv"])
     with pytest.raises(ValueError, match="cannot"):
-        build.build(fleet)
-    assert 1 <= len(asked) <= build.AT_HAND  # of some twenty
+        stages.build(fleet)
+    assert 1 <= len(asked) <= AT_HAND  # of some twenty
     assert fleet.current() is None
 
 
 def test_an_interrupt_ends_within_the_batch_at_hand(tmp_path, monkeypatch):
-    monkeypatch.setattr(build, "ROWS_AT_ONCE", 50)
-    judge, asked = judging.judge, []
+    monkeypatch.setattr(batches, "ROWS_AT_ONCE", 50)
+    judge, asked = workers.judge, []
 
     def interrupted(table, policy):
         asked.append(table.num_rows)
@@ -113,10 +117,10 @@ def test_an_interrupt_ends_within_the_batch_at_hand(tmp_path, monkeypatch):
         time.sleep(0.2)
         return judge(table, policy)
 
-    monkeypatch.setattr(judging, "judge", interrupted)
+    monkeypatch.setattr(workers, "judge", interrupted)
     fleet = fleet_at(tmp_path / "fleet")
-    receive.load(fleet, [SAMPLES / "tillamere-community-partners.csv"])
+    door.load(fleet, [SAMPLES / "tillamere-community-partners.csv"])
     with pytest.raises(KeyboardInterrupt):
-        build.build(fleet)
-    assert len(asked) <= 2 * (build.WORKERS + 1)
+        stages.build(fleet)
+    assert len(asked) <= 2 * (WORKERS + 1)
     assert fleet.current() is None

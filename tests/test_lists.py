@@ -17,11 +17,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipelines import build, lists, receive, store
-from pipelines.checks import BY_ID, HOME_CHECKS
+from pipelines.answers import formats, lists
+from pipelines.answers.access import EVERYTHING, Filters, ListError, Viewer
+from pipelines.answers.formats import Sheet
+from pipelines.answers.lists import CAUTIONS
+from pipelines.answers.sheet import empty_csv, reading_sheet
+from pipelines.build import stages
+from pipelines.engine.checks import BY_ID, HOME_CHECKS
 from pipelines.fields import BY_NAME, FIELDS
-from pipelines.lists import EVERYTHING, Filters, ListError, Viewer
-from pipelines.spreadsheets import harmless, read_back
+from pipelines.fleet import snapshots
+from pipelines.fleet.folder import Fleet
+from pipelines.fleet.logs import FleetError
+from pipelines.intake.spreadsheets import harmless, read_back
+from pipelines.receiving import door
 from tests.inspections import SOUND
 
 AS_OF = date(2026, 3, 1)
@@ -164,7 +172,7 @@ def export(path, rows, heading=lambda name: name, more=({},) * 9):
 def snapshot(tmp_path_factory):
     """Two agencies that both count from 1 and both have a Crew 1; the second carries columns of its own."""
     folder = tmp_path_factory.mktemp("lists")
-    fleet = store.Fleet(folder / "fleet").create()
+    fleet = Fleet(folder / "fleet").create()
     columns = "".join(
         f'[columns."S {field.name}"]\nfield = "{field.name}"\n' for field in FIELDS if field.name != "agency"
     )
@@ -173,9 +181,9 @@ def snapshot(tmp_path_factory):
     )
     export(folder / "north.csv", [{"agency": "North Aid"} | row for row in NORTH])
     export(folder / "south.csv", SOUTH, heading=lambda name: f"S {name}", more=CARRIED)
-    arrivals = receive.load(fleet, [folder / "north.csv", folder / "south.csv"])
+    arrivals = door.load(fleet, [folder / "north.csv", folder / "south.csv"])
     assert [one.status for one in arrivals] == ["loaded", "loaded"], arrivals
-    return store.attach(build.build(fleet))
+    return snapshots.attach(stages.build(fleet))
 
 
 def rows(sheet):
@@ -213,10 +221,10 @@ def test_a_root_is_named_only_while_it_is_open(snapshot):
 
 
 def test_a_discharging_valve_whose_cause_is_not_told_says_so(tmp_path):
-    fleet = store.Fleet(tmp_path / "fleet").create()
+    fleet = Fleet(tmp_path / "fleet").create()
     export(tmp_path / "one.csv", [NORTH[0] | {"relief_signs": "dripping", "tank_air_valve": None}])
-    receive.load(fleet, [tmp_path / "one.csv"])
-    sheet = flagged(store.attach(build.build(fleet)))
+    door.load(fleet, [tmp_path / "one.csv"])
+    sheet = flagged(snapshots.attach(stages.build(fleet)))
     assert dict(zip(sheet.frame.check_id, sheet.frame.fix_first, strict=True)) == {
         "relief-discharging": "cause not told"
     }
@@ -360,7 +368,7 @@ def test_an_address_is_found_only_by_those_who_may_see_it(snapshot):
 
 
 def test_what_was_not_loaded_is_told_without_personal_texts(tmp_path):
-    fleet = store.Fleet(tmp_path / "fleet").create()
+    fleet = Fleet(tmp_path / "fleet").create()
     export(
         tmp_path / "one.csv",
         [
@@ -369,8 +377,8 @@ def test_what_was_not_loaded_is_told_without_personal_texts(tmp_path):
         ],
         more=({"Extra": "x"},) * 2,
     )
-    receive.load(fleet, [tmp_path / "one.csv"], agency="North Aid")
-    snapshot = store.attach(build.build(fleet))
+    door.load(fleet, [tmp_path / "one.csv"], agency="North Aid")
+    snapshot = snapshots.attach(stages.build(fleet))
     sheet = lists.not_loaded(EVERYTHING, snapshot, 1)
     assert list(sheet.frame) == [
         "source_line",
@@ -394,7 +402,7 @@ def test_what_was_not_loaded_is_told_without_personal_texts(tmp_path):
     }
     assert hidden.keys() == told.keys() and hidden["cell", "cold_pressure_psig"] == "about 12"
     assert pd.isna(hidden["cell", "elderly"]) and pd.isna(hidden["row", "inspected_on"])
-    assert "Invented" not in lists.as_csv(lists.not_loaded(Viewer(personal=False), snapshot, 1)).decode()
+    assert "Invented" not in formats.as_csv(lists.not_loaded(Viewer(personal=False), snapshot, 1)).decode()
     with pytest.raises(ListError, match="no export 1"):
         lists.not_loaded(Viewer(("South Aid",)), snapshot, 1)
     with pytest.raises(ListError, match="no export 9"):
@@ -402,7 +410,7 @@ def test_what_was_not_loaded_is_told_without_personal_texts(tmp_path):
 
 
 def test_of_a_shared_file_a_viewer_sees_cells_of_own_rows_only(tmp_path):
-    fleet = store.Fleet(tmp_path / "fleet").create()
+    fleet = Fleet(tmp_path / "fleet").create()
     export(
         tmp_path / "both.csv",
         [
@@ -412,8 +420,8 @@ def test_of_a_shared_file_a_viewer_sees_cells_of_own_rows_only(tmp_path):
         ]
         + [dict(agency="North Aid") | NORTH[2] | dict(inspected_on="someday")],
     )
-    receive.load(fleet, [tmp_path / "both.csv"])
-    snapshot = store.attach(build.build(fleet))
+    door.load(fleet, [tmp_path / "both.csv"])
+    snapshot = snapshots.attach(stages.build(fleet))
     assert list(lists.not_loaded(Viewer(("south AID",)), snapshot, 1).frame.raw_text) == ["about 1"]
     assert len(lists.not_loaded(EVERYTHING, snapshot, 1).frame) == 3
     with pytest.raises(ListError):
@@ -475,7 +483,7 @@ def test_hold_agrees_with_the_homes(sample_snapshot):
 
 
 def test_a_job_that_was_reported_is_not_named_among_those_held(tmp_path):
-    fleet = store.Fleet(tmp_path / "fleet").create()
+    fleet = Fleet(tmp_path / "fleet").create()
     first = dict(
         inspection_id=1,
         home_id=1,
@@ -499,8 +507,8 @@ def test_a_job_that_was_reported_is_not_named_among_those_held(tmp_path):
             ),
         ],
     )
-    receive.load(fleet, [tmp_path / "one.csv"])
-    frame = lists.hold(EVERYTHING, store.attach(build.build(fleet)), Filters(), AS_OF).frame
+    door.load(fleet, [tmp_path / "one.csv"])
+    frame = lists.hold(EVERYTHING, snapshots.attach(stages.build(fleet)), Filters(), AS_OF).frame
     assert [(row.job_number, row.final_on.date()) for row in frame.itertuples()] == [
         ("J-new", date(2026, 2, 2))
     ]
@@ -512,19 +520,19 @@ def test_a_job_that_was_reported_is_not_named_among_those_held(tmp_path):
 def test_the_same_question_gives_the_same_bytes(snapshot):
     """A workbook's own clock shows within a second, a zip's within two."""
     first = flagged(snapshot, risk="medium")
-    before = [write(first) for write in (lists.as_csv, lists.as_xlsx, lists.as_parquet, lists.as_zip)] + [
-        json.dumps(lists.as_json(first))
-    ]
+    before = [
+        write(first) for write in (formats.as_csv, formats.as_xlsx, formats.as_parquet, formats.as_zip)
+    ] + [json.dumps(formats.as_json(first))]
     time.sleep(2.1)
     again = flagged(snapshot, risk="medium")
     assert before == [
-        write(again) for write in (lists.as_csv, lists.as_xlsx, lists.as_parquet, lists.as_zip)
-    ] + [json.dumps(lists.as_json(again))]
+        write(again) for write in (formats.as_csv, formats.as_xlsx, formats.as_parquet, formats.as_zip)
+    ] + [json.dumps(formats.as_json(again))]
 
 
 def test_a_csv_is_headings_and_rows_and_nothing_else(snapshot):
     sheet = flagged(snapshot)
-    read = list(csv.DictReader(io.StringIO(lists.as_csv(sheet).decode("utf-8"), newline="")))
+    read = list(csv.DictReader(io.StringIO(formats.as_csv(sheet).decode("utf-8"), newline="")))
     assert list(read[0]) == [*COLUMNS, "Tract", "Status (own)", "'=Own", *WAY_BACK]
     assert len(read) == len(sheet.frame)
     assert (
@@ -591,7 +599,7 @@ def test_what_was_made_harmless_reads_back_as_it_was(texts):
 
 def test_a_workbook_holds_real_numbers_and_dates_and_says_what_it_rests_on(snapshot):
     sheet = flagged(snapshot, risk="medium")
-    book = openpyxl.load_workbook(io.BytesIO(lists.as_xlsx(sheet)))
+    book = openpyxl.load_workbook(io.BytesIO(formats.as_xlsx(sheet)))
     page = book["flagged"]
     headings = [cell.value for cell in page[1]]
     assert headings == [*COLUMNS, "Tract", "Status (own)", "'=Own", *WAY_BACK]
@@ -619,7 +627,7 @@ def test_a_workbook_holds_real_numbers_and_dates_and_says_what_it_rests_on(snaps
         "risk medium",
         policy,
     )
-    assert tuple(text for name, text in facts if name == "caution") == lists.CAUTIONS
+    assert tuple(text for name, text in facts if name == "caution") == CAUTIONS
     newest = datetime.fromisoformat(
         snapshot.rows("SELECT max(received_at) FROM exports")[0][0].removesuffix("Z")
     )
@@ -628,16 +636,14 @@ def test_a_workbook_holds_real_numbers_and_dates_and_says_what_it_rests_on(snaps
 
 def test_a_workbook_refuses_more_rows_than_it_holds(snapshot):
     sheet = flagged(snapshot)
-    many = lists.Sheet(
-        sheet.name, pd.concat([sheet.frame[["agency"]]] * 150_000, ignore_index=True), sheet.about
-    )
+    many = Sheet(sheet.name, pd.concat([sheet.frame[["agency"]]] * 150_000, ignore_index=True), sheet.about)
     with pytest.raises(ListError, match="1,050,000 rows are more than a spreadsheet holds"):
-        lists.as_xlsx(many)
+        formats.as_xlsx(many)
 
 
 def test_parquet_carries_types_and_what_it_rests_on(snapshot):
     sheet = flagged(snapshot)
-    read = pa.parquet.read_table(io.BytesIO(lists.as_parquet(sheet)))
+    read = pa.parquet.read_table(io.BytesIO(formats.as_parquet(sheet)))
     assert (
         read.num_rows == len(sheet.frame)
         and read.schema.field("since").type == pa.date32()
@@ -648,7 +654,7 @@ def test_parquet_carries_types_and_what_it_rests_on(snapshot):
 
 
 def test_json_groups_deficiencies_by_home(snapshot):
-    document = json.loads(json.dumps(lists.as_json(flagged(snapshot)), allow_nan=False))
+    document = json.loads(json.dumps(formats.as_json(flagged(snapshot)), allow_nan=False))
     assert {"snapshot", "as_of", "filters", "policy", "homes"} <= document.keys()
     assert (document["snapshot"], document["as_of"], document["filters"]) == (snapshot.name, "2026-03-01", {})
     assert [
@@ -673,13 +679,13 @@ def test_json_groups_deficiencies_by_home(snapshot):
 
 
 def test_json_gives_a_home_its_own_risk_under_a_filter(snapshot):
-    homes = {home["home_id"]: home for home in lists.as_json(flagged(snapshot, check=(STAINED,)))["homes"]}
+    homes = {home["home_id"]: home for home in formats.as_json(flagged(snapshot, check=(STAINED,)))["homes"]}
     assert homes["5"]["risk"] == "high" and [one["risk"] for one in homes["5"]["deficiencies"]] == ["medium"]
 
 
 def test_other_lists_are_rows_in_json(snapshot):
     document = json.loads(
-        json.dumps(lists.as_json(lists.hold(EVERYTHING, snapshot, Filters(), AS_OF)), allow_nan=False)
+        json.dumps(formats.as_json(lists.hold(EVERYTHING, snapshot, Filters(), AS_OF)), allow_nan=False)
     )
     assert [row["home_id"] for row in document["rows"]] == ["1", "3", "6"] and document["rows"][2][
         "risk"
@@ -688,11 +694,11 @@ def test_other_lists_are_rows_in_json(snapshot):
 
 def test_a_written_csv_has_its_text_beside_it(snapshot, tmp_path):
     sheet = flagged(snapshot, crew=("crew 1",), since=date(2026, 1, 1))
-    assert lists.write(sheet, tmp_path / "list.csv") == [
+    assert formats.write(sheet, tmp_path / "list.csv") == [
         tmp_path / "list.csv",
         tmp_path / "list.csv.about.txt",
     ]
-    assert (tmp_path / "list.csv").read_bytes() == lists.as_csv(sheet)
+    assert (tmp_path / "list.csv").read_bytes() == formats.as_csv(sheet)
     text = (tmp_path / "list.csv.about.txt").read_text()
     for said in (
         f"snapshot: {snapshot.name}",
@@ -700,18 +706,18 @@ def test_a_written_csv_has_its_text_beside_it(snapshot, tmp_path):
         "filters: crew crew 1; since 2026-01-01",
         f"policy: {sheet.about['policy']}",
         "rows: 2",
-        *lists.CAUTIONS,
+        *CAUTIONS,
     ):
         assert said in text
-    with zipfile.ZipFile(io.BytesIO(lists.as_zip(sheet))) as archive:
+    with zipfile.ZipFile(io.BytesIO(formats.as_zip(sheet))) as archive:
         names = archive.namelist()
-        assert [archive.read(name) for name in names] == [lists.as_csv(sheet), text.encode()]
+        assert [archive.read(name) for name in names] == [formats.as_csv(sheet), text.encode()]
         assert names[0] == f"flagged-{snapshot.name.removesuffix('.duckdb')}-as-of-2026-03-01.csv"
 
 
 @pytest.mark.parametrize("ending", [".xlsx", ".parquet", ".json"])
 def test_other_files_stand_alone(snapshot, tmp_path, ending):
-    assert lists.write(flagged(snapshot), tmp_path / f"list{ending.upper()}") == [
+    assert formats.write(flagged(snapshot), tmp_path / f"list{ending.upper()}") == [
         tmp_path / f"list{ending.upper()}"
     ]
     assert [path.name for path in tmp_path.iterdir()] == [f"list{ending.upper()}"]
@@ -719,20 +725,20 @@ def test_other_files_stand_alone(snapshot, tmp_path, ending):
 
 def test_an_unknown_ending_names_those_there_are(snapshot, tmp_path):
     with pytest.raises(ListError, match=r"list.pdf: a list ends in .csv, .xlsx, .parquet, .json"):
-        lists.write(flagged(snapshot), tmp_path / "list.pdf")
-    with pytest.raises(store.FleetError, match="Cannot write"):
-        lists.write(flagged(snapshot), tmp_path / "no such folder" / "list.csv")
+        formats.write(flagged(snapshot), tmp_path / "list.pdf")
+    with pytest.raises(FleetError, match="Cannot write"):
+        formats.write(flagged(snapshot), tmp_path / "no such folder" / "list.csv")
 
 
 def test_an_empty_fleet_gives_empty_lists(empty_fleet):
-    snapshot = store.attach(empty_fleet.current())
+    snapshot = snapshots.attach(empty_fleet.current())
     for sheet in (flagged(snapshot), lists.hold(EVERYTHING, snapshot, Filters(), AS_OF)):
-        assert len(sheet.frame) == 0 and lists.as_csv(sheet).count(b"\n") == 1
-        for write in (lists.as_xlsx, lists.as_parquet, lists.as_zip):
+        assert len(sheet.frame) == 0 and formats.as_csv(sheet).count(b"\n") == 1
+        for write in (formats.as_xlsx, formats.as_parquet, formats.as_zip):
             assert write(sheet)
     assert (
         list(flagged(snapshot).frame) == COLUMNS + WAY_BACK
-        and lists.as_json(flagged(snapshot))["homes"] == []
+        and formats.as_json(flagged(snapshot))["homes"] == []
     )
 
 
@@ -740,13 +746,13 @@ def test_an_empty_fleet_gives_empty_lists(empty_fleet):
 
 
 def test_the_reading_sheet_is_one_page_with_every_reading_once_and_cold_before_hot():
-    text = lists.reading_sheet()
+    text = reading_sheet()
     lines = text.splitlines()
     assert len(lines) <= 66 and max(map(len, lines)) <= 118
     names = [field.name for field in FIELDS if field.name != "updated_at"]
     assert [name for name in names if len(re.findall(rf"(?<![\w-]){name}(?:: | ______)", text)) != 1] == []
     assert text.index("cold_pressure_psig") < text.index("hot_pressure_psig") < text.index("precharge_psig")
-    assert [caution for caution in lists.CAUTIONS if caution not in text.replace("\n", " ")] == []
+    assert [caution for caution in CAUTIONS if caution not in text.replace("\n", " ")] == []
     for field in FIELDS:
         assert not field.words or f"{field.name}: {' '.join(field.words)}" in text
 
@@ -754,21 +760,21 @@ def test_the_reading_sheet_is_one_page_with_every_reading_once_and_cold_before_h
 def test_an_empty_csv_is_our_own_export(tmp_path):
     path = tmp_path / "empty.csv"
     path.write_text(
-        lists.empty_csv()
+        empty_csv()
         + ",".join(
             {"inspection_id": "1", "home_id": "1", "inspected_on": "2026-01-01"}.get(field.name, "")
             for field in FIELDS
         )
         + "\n"
     )
-    fleet = store.Fleet(tmp_path / "fleet").create()
-    (arrival,) = receive.load(fleet, [path])
+    fleet = Fleet(tmp_path / "fleet").create()
+    (arrival,) = door.load(fleet, [path])
     assert (arrival.status, arrival.mapping) == ("loaded", "canonical")
 
 
 def test_cautions_say_what_must_be_said():
     """Each of these has cost somebody dearly; the words may change, the thing must be there."""
-    text = " ".join(lists.CAUTIONS).lower()
+    text = " ".join(CAUTIONS).lower()
     for thing in (
         "not a safety inspection",
         "140 °f",

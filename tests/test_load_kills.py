@@ -10,8 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from pipelines import build, receive, store
-from pipelines.store import Fleet
+from pipelines.build import stages
+from pipelines.fleet import equality, publishing, snapshots
+from pipelines.fleet.folder import Fleet
+from pipelines.receiving import door
 from tests.small_exports import row, write
 
 ROOT = Path(__file__).parents[1]
@@ -61,8 +63,8 @@ def load(fleet, folder, die_in=0, seconds=None):
 
 def go_on(fleet, folder):
     """The same load again, in this process."""
-    receive.load(fleet, [folder])
-    return build.build(fleet)
+    door.load(fleet, [folder])
+    return stages.build(fleet)
 
 
 def whole(fleet):
@@ -71,7 +73,7 @@ def whole(fleet):
     for line in log:
         assert line.sha256 in {path.name[:64] for path in fleet.exports.iterdir()}
     for path in fleet.snapshots():
-        kept, homes, loaded = store.attach(path).rows(
+        kept, homes, loaded = snapshots.attach(path).rows(
             "SELECT (SELECT count(*) FROM readings), (SELECT count(*) FROM homes), (SELECT sum(rows_kept)::BIGINT FROM exports)"
         )[0]
         assert kept == homes == loaded > 0
@@ -126,12 +128,12 @@ def test_a_load_killed_anywhere_goes_on_as_if_nothing_had_been(setting, tmp_path
     assert [(line.file_name, line.status) for line in fleet.log()] == [
         (line.file_name, line.status) for line in undisturbed.log()
     ]
-    assert store.equal(current, undisturbed.current()) == []
-    with fleet.building():  # the next build clears away what a dead one left
+    assert equality.equal(current, undisturbed.current()) == []
+    with publishing.building(fleet):  # the next build clears away what a dead one left
         assert len(list(fleet.snapshots_folder.glob(".building-*"))) == 0
 
 
 def test_whole_would_notice_rows_that_are_lost(setting):
     """The comparison can fail: another fleet is not equal."""
     begun, _, undisturbed, _ = setting
-    assert store.equal(begun.current(), undisturbed.current())
+    assert equality.equal(begun.current(), undisturbed.current())

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines import logs
-from pipelines.logs import FleetError, Log
-from pipelines.store import Fleet, LogLine
+from pipelines.fleet import logs
+from pipelines.fleet.folder import Fleet, LogLine
+from pipelines.fleet.logs import FleetError, Log
 
 FULL = os.environ.get("COLDFILL_FULL") == "1"
 A, B, C = (hashlib.sha256(letter.encode()).hexdigest() for letter in "ABC")

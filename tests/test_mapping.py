@@ -8,10 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipelines import units
 from pipelines.fields import BY_NAME, FIELDS, NUMBER, REQUIRED, TEXT, WORD, WORDS
-from pipelines.intake import cells
-from pipelines.intake.draft import NAMES, _WORDS, draft
+from pipelines.intake import cells, units
 from pipelines.intake.mapping import (
     Column,
     Join,
@@ -26,6 +24,8 @@ from pipelines.intake.mapping import (
     unit_in_heading,
     unmapped,
 )
+from pipelines.intake.suggestions import _WORDS, NAMES, draft
+from pipelines.intake.units import ABSOLUTE, NOT_UNDERSTOOD, OTHER_QUANTITY, UNITS
 
 REQUIRED_TOML = """
 [columns."Visit"]
@@ -118,17 +118,17 @@ def test_a_mapping_is_read_whole():
         (
             REQUIRED_TOML + "[columns.P]\nfield = 'cold_pressure_psig'\nunit = 'psia'",
             'columns."P".unit',
-            units.ABSOLUTE,
+            ABSOLUTE,
         ),
         (
             REQUIRED_TOML + "[columns.P]\nfield = 'cold_pressure_psig'\nunit = 'ft'",
             'columns."P".unit',
-            units.OTHER_QUANTITY,
+            OTHER_QUANTITY,
         ),
         (
             REQUIRED_TOML + "[columns.P]\nfield = 'cold_pressure_psig'\nunit = 'MBtu/h'",
             'columns."P".unit',
-            units.NOT_UNDERSTOOD,
+            NOT_UNDERSTOOD,
         ),
         (REQUIRED_TOML + "[columns.P]\nfield = 'stories'\nunit = 'ft'", 'columns."P".unit', "no unit"),
         (
@@ -294,7 +294,7 @@ def test_a_heading_that_names_another_unit_is_a_warning():
     warnings = heading_warnings(["Visit", "STATIC P (KPA)", "Hot P (psig)", "Charge (psia)"], mapping)
     assert len(warnings) == 2
     assert "KPA" in warnings[0] and "bar" in warnings[0]
-    assert units.ABSOLUTE in warnings[1]
+    assert ABSOLUTE in warnings[1]
     assert heading_warnings([field.name for field in FIELDS], canonical()) == ()
 
 
@@ -325,9 +325,7 @@ def mappings(draw):
             )
             continue
         same = [
-            unit.name
-            for unit in units.UNITS
-            if field.unit and unit.quantity == units.find(field.unit).quantity
+            unit.name for unit in UNITS if field.unit and unit.quantity == units.find(field.unit).quantity
         ]
         unit = draw(st.sampled_from([None, *same])) if field.kind == NUMBER else None
         texts = (

@@ -5,10 +5,10 @@ import io
 
 import pytest
 
-from pipelines import store
-from pipelines.mending import mending
-from pipelines.reading import MENDED
-from pipelines.store import Fleet, FleetError
+from pipelines.build.exports import MENDED
+from pipelines.fleet.folder import Fleet
+from pipelines.fleet.logs import FleetError
+from pipelines.receiving.mending import mending
 from tests.small_exports import HEADINGS, counts, fed, row, write
 
 

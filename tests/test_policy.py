@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from pipelines.checks import BY_ID
+from pipelines.engine.arrays import Words
+from pipelines.engine.checks import BY_ID
+from pipelines.engine.policy import policy as policies
+from pipelines.engine.policy.policy import LEVELS, MARKS, PROBABILITIES, SETS_OF, PolicyError
 from pipelines.fields import BY_NAME
-from pipelines.policy import policy as policies
-from pipelines.policy.policy import LEVELS, MARKS, PROBABILITIES, SETS_OF, PolicyError
-from pipelines.readings import Words
 from tests.inspections import SOUND, judge, shipped_policy
 
 

@@ -12,12 +12,15 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from pipelines import build, receive, store
+from pipelines.build import stages
+from pipelines.build.exports import opened
+from pipelines.fleet import snapshots
+from pipelines.fleet.folder import Fleet
 from pipelines.intake.mapping import parse_mapping
 from pipelines.intake.reader import open_export
 from pipelines.intake.rows import REASONS, type_batch
-from pipelines.reading import opened
-from tests.polluted import CUTS, DAMAGE, FIELDS, FORMS, NUMBERS, ROWS, family, means, said
+from pipelines.receiving import door
+from tests.polluted import CUTS, DAMAGE, FIELDS, FORMS, ROWS, family, means, said
 
 FULL = os.environ.get("COLDFILL_FULL") == "1"
 SHARE = 1 if FULL else 40  # of the copies one in so many is read
@@ -186,7 +189,7 @@ def test_the_family_is_large():
 @pytest.mark.parametrize("name", FORMS)
 def test_polluted_copies_in_a_fleet_add_up(tmp_path, name):
     """A part of the copies, each as the export of an agency of its own: counts hold and readings are as they were typed."""
-    fleet, form, luck = store.Fleet(tmp_path / "fleet").create(), FORMS[name], random.Random(name)
+    fleet, form, luck = Fleet(tmp_path / "fleet").create(), FORMS[name], random.Random(name)
     (fleet.mappings / "polluted.toml").write_text(form.mapping())
     expected, seen = {}, set()
     for at, (_, kind, r, c, data, text) in enumerate(family([name])):
@@ -199,7 +202,7 @@ def test_polluted_copies_in_a_fleet_add_up(tmp_path, name):
         path.write_bytes(data)
         rows, entries, read = intake(path, MAPPINGS[name])
         assert not list(faults(form, kind, r, c, text, rows, entries, read))
-        (arrival,) = receive.load(fleet, [path], agency=f"Agency {at}", mapping="polluted")
+        (arrival,) = door.load(fleet, [path], agency=f"Agency {at}", mapping="polluted")
         if arrival.status == "loaded":
             expected[arrival.file_name] = (
                 read,
@@ -208,7 +211,7 @@ def test_polluted_copies_in_a_fleet_add_up(tmp_path, name):
             )
         else:
             assert not rows and "no row" in arrival.why, arrival
-    snapshot = store.attach(build.build(fleet))
+    snapshot = snapshots.attach(stages.build(fleet))
     counts = snapshot.rows(
         "SELECT file_name, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded, agency FROM exports WHERE status = 'loaded'"
     )

@@ -7,23 +7,26 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines import precedence, snapshot, store
+from pipelines.build import precedence, tables
+from pipelines.build.precedence import SAYS_TWO_THINGS
+from pipelines.build.tables import IN_FORCE, REPEATED, SUPERSEDED, TWO_THINGS
+from pipelines.fleet import publishing
 from tests.inspections import SOUND, snapshot_of
 
 WORDS = {
-    snapshot.IN_FORCE: "in force",
-    snapshot.SUPERSEDED: "superseded",
-    snapshot.REPEATED: "repeated",
-    snapshot.TWO_THINGS: "two things",
+    IN_FORCE: "in force",
+    SUPERSEDED: "superseded",
+    REPEATED: "repeated",
+    TWO_THINGS: "two things",
 }
 START = datetime(2026, 1, 1)
 
 
 @pytest.fixture(scope="module")
 def connection():
-    with store.scratch() as draft:
+    with publishing.scratch() as draft:
         opened = draft.connect()
-        snapshot.create(opened)
+        tables.create(opened)
         yield opened
 
 
@@ -42,7 +45,7 @@ def settled(connection, rows):
             ),
             "cold_pressure_psig": pa.array(columns[4], pa.float64()),
             "source_line": pa.array(range(len(rows)), pa.int64()),
-            "standing": pa.array([snapshot.IN_FORCE] * len(rows), pa.uint8()),
+            "standing": pa.array([IN_FORCE] * len(rows), pa.uint8()),
         }
     )
     connection.register("given_rows", table)
@@ -195,6 +198,4 @@ def test_absence_withdraws_nothing_and_the_counts_add_up(tmp_path):
         "SELECT rows_read, rows_kept, rows_repeated, rows_superseded, rows_not_loaded FROM exports ORDER BY export_id"
     )
     assert counts == [(2, 2, 0, 0, 0), (1, 0, 0, 1, 0), (2, 0, 0, 0, 2), (1, 0, 1, 0, 0)]
-    assert found.rows("SELECT DISTINCT reason, extent FROM not_loaded") == [
-        (precedence.SAYS_TWO_THINGS, "row")
-    ]
+    assert found.rows("SELECT DISTINCT reason, extent FROM not_loaded") == [(SAYS_TWO_THINGS, "row")]

@@ -14,9 +14,11 @@ from pathlib import Path
 
 import pytest
 
-from pipelines import build, receive, store
-from pipelines.build import Told
-from pipelines.store import Fleet
+from pipelines.build import stages
+from pipelines.build.progress import Progress
+from pipelines.fleet import equality
+from pipelines.fleet.folder import Fleet
+from pipelines.receiving import door
 from tests.small_exports import row, write
 
 ROOT = Path(__file__).parents[1]
@@ -38,8 +40,8 @@ def inbox(tmp_path_factory):
 @pytest.fixture(scope="module")
 def undisturbed(inbox, tmp_path_factory):
     fleet = Fleet(tmp_path_factory.mktemp("whole") / "fleet")
-    receive.load(fleet, [inbox])
-    build.build(fleet)
+    door.load(fleet, [inbox])
+    stages.build(fleet)
     return fleet
 
 
@@ -49,8 +51,8 @@ def command(folder, fleet):
 
 def test_the_file_at_hand_rows_and_bytes_are_told(inbox, tmp_path):
     fleet, said = Fleet(tmp_path / "fleet"), []
-    receive.load(fleet, [inbox])
-    build.build(fleet, Told(file=lambda *what: said.append(what)))
+    door.load(fleet, [inbox])
+    stages.build(fleet, Progress(file=lambda *what: said.append(what)))
     names, rows, done, of = zip(*said)
     assert list(dict.fromkeys(names)) == [f"part [b]{part}.csv" for part in range(3)]
     assert rows[0] == 0 and rows[-1] == 27_000 and list(rows) == sorted(rows)
@@ -119,6 +121,6 @@ def test_ctrl_c_at_any_moment_stops_cleanly(inbox, undisturbed, tmp_path, share)
         said,
     )
     assert not list(fleet.path.rglob(".incoming-*")) and not list(fleet.snapshots_folder.glob(".building-*"))
-    receive.load(fleet, [inbox])
-    assert store.equal(build.build(fleet), undisturbed.current()) == []
+    door.load(fleet, [inbox])
+    assert equality.equal(stages.build(fleet), undisturbed.current()) == []
     shutil.rmtree(fleet.path, ignore_errors=True)

@@ -10,15 +10,19 @@ import sys
 import threading
 import time
 import zipfile
+from pathlib import Path
 
 import pytest
 
-from pipelines import build, receive, store
+from pipelines.build import stages
+from pipelines.fleet import folder, snapshots
+from pipelines.fleet.folder import Fleet
+from pipelines.fleet.logs import locked
 from pipelines.intake.mapping import MappingError
-from pipelines.store import Fleet
+from pipelines.receiving import door
 from tests.small_exports import HEADINGS, counts, fed, row, run, stored, text_of, write
 
-ROOT = receive.Path(__file__).parents[1]
+ROOT = Path(__file__).parents[1]
 
 
 @pytest.fixture
@@ -87,7 +91,7 @@ def test_files_that_cannot_be_used_are_named_and_the_others_go_on(fleet, tmp_pat
     }.items():
         assert part in why[name] and why[name].startswith(name), why[name]
     assert "accepted: " in why["picture.csv"]
-    statuses = dict(store.attach(fleet.current()).rows("SELECT file_name, status FROM exports"))
+    statuses = dict(snapshots.attach(fleet.current()).rows("SELECT file_name, status FROM exports"))
     assert statuses == {name: "kept out" for name in why} | {"good.csv": "loaded"}
     assert len(stored(fleet)) == 1
 
@@ -95,7 +99,7 @@ def test_files_that_cannot_be_used_are_named_and_the_others_go_on(fleet, tmp_pat
 def test_no_mapping_fits_names_the_nearest_and_the_headings_that_differ(fleet, tmp_path):
     own_mapping(fleet, "own", OWN)
     path = own_rows(tmp_path / "a.csv", "1,H,x", headings=("Visit", "House", "Somewhere"))
-    (arrival,) = receive.load(fleet, [path])
+    (arrival,) = door.load(fleet, [path])
     assert arrival.status == "kept out"
     for part in ("a.csv, line 1", "nearest is 'own'", "'Day'", "'Somewhere'", "coldfill map a.csv"):
         assert part in arrival.why, arrival.why
@@ -105,11 +109,11 @@ def test_two_mappings_that_fit_are_not_decided_by_a_guess(fleet, tmp_path):
     own_mapping(fleet, "one", OWN)
     own_mapping(fleet, "two", OWN | {"Relief": "relief_setting_psig"})
     path = own_rows(tmp_path / "a.csv", "1,H,2025-03-04,initial,hot_water,12")
-    (arrival,) = receive.load(fleet, [path])
+    (arrival,) = door.load(fleet, [path])
     assert arrival.status == "kept out" and "'one', 'two'" in arrival.why and "--mapping" in arrival.why
-    (arrival,) = receive.load(fleet, [path], mapping="two")
+    (arrival,) = door.load(fleet, [path], mapping="two")
     assert (arrival.status, arrival.mapping) == ("loaded", "two")
-    (arrival,) = receive.load(
+    (arrival,) = door.load(
         fleet, [path]
     )  # what was decided about these bytes stands, though a call leaves it open
     assert (arrival.status, arrival.mapping) == ("already loaded", "two")
@@ -118,7 +122,7 @@ def test_two_mappings_that_fit_are_not_decided_by_a_guess(fleet, tmp_path):
 
 def test_a_named_mapping_needs_the_required_columns(fleet, tmp_path):
     own_mapping(fleet, "own", OWN)
-    (arrival,) = receive.load(fleet, [write(tmp_path / "a.csv", [row(1)])], mapping="own")
+    (arrival,) = door.load(fleet, [write(tmp_path / "a.csv", [row(1)])], mapping="own")
     assert arrival.status == "kept out"
     for part in (
         "a.csv, line 1",
@@ -148,7 +152,7 @@ def test_a_mapping_s_encoding_does_not_garble_a_file_in_another_one(fleet, tmp_p
 def test_a_mapping_there_is_not_and_one_that_is_broken(fleet, tmp_path):
     path = write(tmp_path / "a.csv", [row(1)])
     with pytest.raises(MappingError, match="no such mapping; there are canonical"):
-        receive.load(fleet, [path], mapping="nope")
+        door.load(fleet, [path], mapping="nope")
     done = run(fleet, "load", path, "--mapping", "nope")
     assert done.exit_code == 2 and "there is no mapping 'nope'; there are canonical" in done.output
     (fleet.mappings / "own.toml").write_text('[columns."Visit"]\nfield = "inspection"\n')
@@ -162,7 +166,7 @@ def test_a_mapping_there_is_not_and_one_that_is_broken(fleet, tmp_path):
 
 
 def test_a_file_that_cannot_be_opened(fleet, tmp_path):
-    arrivals = receive.load(fleet, [tmp_path / "gone.csv", write(tmp_path / "a.csv", [row(1)])])
+    arrivals = door.load(fleet, [tmp_path / "gone.csv", write(tmp_path / "a.csv", [row(1)])])
     assert [one.status for one in arrivals] == ["kept out", "loaded"]
     assert "gone.csv: cannot be opened" in arrivals[0].why
 
@@ -173,12 +177,12 @@ def test_a_file_that_cannot_be_opened(fleet, tmp_path):
 def test_a_file_without_agency_is_kept_out_once_the_fleet_holds_another(fleet, tmp_path):
     own_mapping(fleet, "own", OWN)
     first = own_rows(tmp_path / "first.csv", "1,H-1,2025-03-04,initial,hot_water,12")
-    assert receive.load(fleet, [first])[0].agency == ""
+    assert door.load(fleet, [first])[0].agency == ""
     fed(fleet, write(tmp_path / "b.csv", [row(1)]))
     second = own_rows(tmp_path / "second.csv", "2,H-1,2025-03-05,initial,hot_water,12")
-    (arrival,) = receive.load(fleet, [second])
+    (arrival,) = door.load(fleet, [second])
     assert arrival.status == "kept out" and "second.csv" in arrival.why and "--agency NAME" in arrival.why
-    assert receive.load(fleet, [first])[0].status == "already loaded"
+    assert door.load(fleet, [first])[0].status == "already loaded"
     (arrival,), snapshot = fed(fleet, second, agency="  Birch   River ")
     assert (arrival.status, arrival.agency) == ("loaded", "Birch River")
     assert snapshot.rows("SELECT agency, inspection_id FROM readings ORDER BY 1") == [
@@ -186,7 +190,7 @@ def test_a_file_without_agency_is_kept_out_once_the_fleet_holds_another(fleet, t
         ("Alder County", "1"),
         ("Birch River", "2"),
     ]
-    assert receive.load(fleet, [second])[0].status == "already loaded"
+    assert door.load(fleet, [second])[0].status == "already loaded"
 
 
 def test_two_agencies_that_count_from_one_never_meet(fleet, tmp_path):
@@ -288,13 +292,13 @@ def test_a_mapping_taken_away_leaves_what_was_loaded_with_it(fleet, tmp_path):
 def test_received_is_when_the_bytes_first_came(fleet, tmp_path, monkeypatch):
     path = write(tmp_path / "a.csv", [row(1)])
     times = iter(["2026-01-01T08:00:00Z", "2026-02-01T08:00:00Z"])
-    monkeypatch.setattr(store, "now_utc", lambda: next(times))
-    receive.load(fleet, [path])
-    receive.load(fleet, [path], agency="Birch River")
+    monkeypatch.setattr(folder, "now_utc", lambda: next(times))
+    door.load(fleet, [path])
+    door.load(fleet, [path], agency="Birch River")
     (one,) = fleet.received()
     assert (one.when, one.received_at) == ("2026-02-01T08:00:00Z", "2026-01-01T08:00:00Z")
     monkeypatch.undo()
-    assert store.attach(build.build(fleet)).rows("SELECT received_at FROM exports") == [
+    assert snapshots.attach(stages.build(fleet)).rows("SELECT received_at FROM exports") == [
         ("2026-01-01T08:00:00Z",)
     ]
 
@@ -399,7 +403,7 @@ def test_a_drafted_mapping_can_be_loaded_with(fleet, tmp_path):
     assert '"Owner name"' in target.read_text() and "looks personal" in target.read_text()
     done = run(fleet, "load", path)
     assert done.exit_code == 0, done.output
-    snapshot = store.attach(fleet.current())
+    snapshot = snapshots.attach(fleet.current())
     assert snapshot.rows(
         "SELECT inspection_id, inspection_kind, heating_system, cold_pressure_psig FROM readings ORDER BY 1"
     ) == [
@@ -435,12 +439,12 @@ def test_two_loads_at_once_wait_for_each_other_and_lose_nothing(fleet, tmp_path)
     said = [process.communicate(timeout=120) for process in running]
     assert [process.returncode for process in running] == [0, 0, 0], said
     assert sorted(line.file_name for line in fleet.log()) == ["a.csv", "b.csv", "c.csv", "d.csv"]
-    assert fleet.status()["ahead"] == 0 and build.verify(fleet) == []
+    assert fleet.status()["ahead"] == 0 and stages.verify(fleet) == []
 
 
 def test_a_load_that_waits_says_so(fleet, tmp_path):
     path = write(tmp_path / "a.csv", [row(1)])
-    with receive.locked(fleet.path / ".load.lock", 1):
+    with locked(fleet.path / ".load.lock", 1):
         process = subprocess.Popen(
             [*LOAD, str(path), "--fleet", str(fleet.path)],
             cwd=ROOT,
@@ -461,7 +465,7 @@ def test_readers_see_whole_snapshots_while_files_are_loaded(fleet, tmp_path):
     def read():
         while not stop.is_set():
             try:
-                snapshot = store.attach(fleet.snapshot())
+                snapshot = snapshots.attach(fleet.snapshot())
                 rows, homes, kept = snapshot.rows(
                     "SELECT (SELECT count(*) FROM readings), (SELECT count(*) FROM homes), (SELECT sum(rows_kept)::BIGINT FROM exports)"
                 )[0]
@@ -516,7 +520,7 @@ def test_a_full_disk_is_said_and_leaves_what_was_there(fleet, tmp_path, limit):
         fleet.exports.glob(".incoming-*")
     )
     assert run(fleet, "load", big).exit_code == 0
-    assert build.verify(fleet) == []
+    assert stages.verify(fleet) == []
 
 
 def test_a_damaged_snapshot_is_named_and_made_again(fleet, tmp_path):
@@ -530,7 +534,7 @@ def test_a_damaged_snapshot_is_named_and_made_again(fleet, tmp_path):
     assert done.exit_code == 1 and target.name in done.output and "rebuild" in done.output
     target.unlink()
     assert run(fleet, "rebuild").exit_code == 0 and run(fleet, "verify").exit_code == 0
-    assert in_force(store.attach(fleet.current())) == [("1", 12.0, 1, 2), ("2", 12.0, 1, 3)]
+    assert in_force(snapshots.attach(fleet.current())) == [("1", 12.0, 1, 2), ("2", 12.0, 1, 3)]
 
 
 @pytest.mark.skipif(

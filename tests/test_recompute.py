@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from fluids.atmosphere import ATMOSPHERE_1976
 
-from pipelines.readings import REASONS, gap, reason_of
-from pipelines.recompute import FLAGS, QUANTITIES
+from pipelines.engine.reasons import REASONS, gap, reason_of
+from pipelines.engine.recompute import FLAGS, QUANTITIES
 from tests.inspections import SOUND, STEEL, batch, judge
 
 PSI_PER_PASCAL = 1 / 6_894.757293168

@@ -9,12 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.checks import BY_ID, CHECKS
+from pipelines.engine.arrays import Readings
+from pipelines.engine.checks import BY_ID, CHECKS
+from pipelines.engine.policy import policy as policies
+from pipelines.engine.reasons import REASONS
+from pipelines.engine.recompute import Recomputed
+from pipelines.engine.results import OUTCOMES, results
 from pipelines.fields import BY_NAME, FIELDS
-from pipelines.policy import policy as policies
-from pipelines.readings import REASONS, Readings
-from pipelines.recompute import Recomputed
-from pipelines.results import OUTCOMES, results
 from tests.inspections import (
     NO_RELIEF,
     NO_TANK,
@@ -38,7 +39,6 @@ from tests.test_checks import (
     PROPYLENE,
     UNSAID,
 )
-
 
 # ---- what is assessed at all
 
@@ -595,7 +595,7 @@ def test_every_limit_may_differ_by_region_or_is_refused(tmp_path):
                 words=None,
             )
             assert same(hills, kept), (limit.name, check)
-        whole = policies.load(tmp_path / "policy.toml")
+        policies.load(tmp_path / "policy.toml")
         (tmp_path / "fleet.toml").write_text(
             f"[limits]\n{limit.name} = {limit.value / 2}\n", encoding="utf-8"
         )

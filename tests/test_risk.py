@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from pipelines import risk
-from pipelines.checks import BY_ID, HOME_CHECKS
-from pipelines.policy import policy as policies
-from pipelines.policy.policy import LEVELS, PROBABILITIES
+from pipelines.engine import risk
+from pipelines.engine.checks import BY_ID, HOME_CHECKS
+from pipelines.engine.policy import policy as policies
+from pipelines.engine.policy.policy import LEVELS, PROBABILITIES
 from tests.inspections import shipped_policy
 
 # MIL-STD-882E, Table III (seen in one full copy; two others differ in some cells and disagree with the ranking below).

@@ -15,12 +15,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines import units
 from pipelines.fields import BY_NAME, DATE, FIELDS, NUMBER, REQUIRED, TEXT, TIME, WORD, WORDS
-from pipelines.intake import cells, rows
+from pipelines.intake import cells, rows, units
 from pipelines.intake.cells import Refused
 from pipelines.intake.mapping import canonical, parse_mapping
 from pipelines.intake.rows import NOT_LOADED, READINGS, REASONS, column_notes, type_batch
+from pipelines.intake.units import ABSOLUTE, NOT_UNDERSTOOD, OTHER_QUANTITY, UNITS
 
 REGISTRY = pint.UnitRegistry()
 REQUIRED_TOML = """
@@ -99,11 +99,11 @@ def test_units_in_cells_win_and_only_converted_values_are_rounded(field, text, v
 @pytest.mark.parametrize(
     "field, text, reason",
     [
-        ("cold_pressure_psig", "26.7 psia", units.ABSOLUTE),
-        ("cold_pressure_psig", "12 ft", units.OTHER_QUANTITY),
-        ("cold_pressure_psig", "12 lbs", units.NOT_UNDERSTOOD),
-        ("cold_pressure_psig", "1e3", units.NOT_UNDERSTOOD),
-        ("stories", "2 ft", units.NOT_UNDERSTOOD),
+        ("cold_pressure_psig", "26.7 psia", ABSOLUTE),
+        ("cold_pressure_psig", "12 ft", OTHER_QUANTITY),
+        ("cold_pressure_psig", "12 lbs", NOT_UNDERSTOOD),
+        ("cold_pressure_psig", "1e3", NOT_UNDERSTOOD),
+        ("stories", "2 ft", NOT_UNDERSTOOD),
         ("cold_pressure_psig", "120", cells.IMPLAUSIBLE),
         ("cold_pressure_psig", "60.1", cells.IMPLAUSIBLE),
         ("cold_pressure_psig", "-0.1", cells.IMPLAUSIBLE),
@@ -581,7 +581,7 @@ def test_columns_are_read_as_their_cells_are(texts, decimal, order):
 
 
 SAME = {
-    field.name: [unit for unit in units.UNITS if unit.quantity == units.find(field.unit).quantity]
+    field.name: [unit for unit in UNITS if unit.quantity == units.find(field.unit).quantity]
     for field in FIELDS
     if field.unit
 }

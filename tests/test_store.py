@@ -14,8 +14,11 @@ import duckdb
 import pyarrow as pa
 import pytest
 
-from pipelines import store
-from pipelines.store import Fleet, FleetError, LogLine
+from pipelines.fleet import equality, folder, publishing, snapshots
+from pipelines.fleet.equality import Difference
+from pipelines.fleet.folder import Fleet, LogLine
+from pipelines.fleet.logs import FleetError
+from pipelines.fleet.snapshots import SNAPSHOTS_OPEN
 
 ROOT = Path(__file__).parents[1]
 FULL = os.environ.get("COLDFILL_FULL") == "1"
@@ -34,7 +37,7 @@ def line(sha256=A, status="loaded", **cells):
 
 
 def publish(fleet, sql="CREATE TABLE t AS SELECT 1 AS a", digest="0" * 12, **arguments):
-    with fleet.building() as building:
+    with publishing.building(fleet) as building:
         building.connect().execute(sql)
         return building.publish(digest, **arguments)
 
@@ -45,7 +48,7 @@ def names(paths):
 
 def child(code, *arguments, **options):
     """A Python process that has this project on its path and `store`, `fleet` (the first argument) at hand."""
-    begin = "import sys; from pipelines import store; fleet = store.Fleet(sys.argv[1])\n"
+    begin = "import sys; from pipelines.fleet import folder, logs, publishing, snapshots; fleet = folder.Fleet(sys.argv[1])\n"
     return subprocess.Popen(
         [sys.executable, "-c", begin + code, *map(str, arguments)],
         cwd=ROOT,
@@ -84,7 +87,7 @@ def test_two_processes_append_without_losing_or_mixing_lines(fleet):
     code = (
         "for at in range(30):\n"
         "    sha = f'{int(sys.argv[2]):032x}{at:032x}'\n"
-        "    fleet.append([store.LogLine(sha256=sha, sha256_received=sha, file_name='x' * at, status='loaded')])"
+        "    fleet.append([folder.LogLine(sha256=sha, sha256_received=sha, file_name='x' * at, status='loaded')])"
     )
     for process in [child(code, fleet.path, writer) for writer in (1, 2)]:
         finished(process)
@@ -139,7 +142,7 @@ def test_kept_file_cut_short_is_put_right_by_the_next_load(fleet, tmp_path):
     ],
 )
 def test_safe_name(name, safe):
-    assert store.safe_name(name) == safe
+    assert folder.safe_name(name) == safe
 
 
 def test_source_that_cannot_be_read_is_named(fleet, tmp_path):
@@ -263,7 +266,7 @@ def test_full_disk_loses_nothing_and_leaves_nothing(fleet, tmp_path, monkeypatch
         ]
         assert [each.number for each in fleet.log()] == list(range(1, len(fleet.log()) + 1))
         for snapshot in fleet.snapshots():
-            assert store.attach(snapshot).rows("SELECT * FROM t") == [(1,)]
+            assert snapshots.attach(snapshot).rows("SELECT * FROM t") == [(1,)]
             assert fleet.state_of(snapshot)
 
 
@@ -273,12 +276,12 @@ def test_build_that_the_disk_ends_publishes_nothing(fleet):
     code = (
         "import resource; resource.setrlimit(resource.RLIMIT_FSIZE, (1 << 20, resource.RLIM_INFINITY))\n"
         "def build():\n"
-        "    with fleet.building() as building:\n"
+        "    with publishing.building(fleet) as building:\n"
         "        building.connect().execute('CREATE TABLE t AS SELECT md5(i::VARCHAR) s FROM range(400000) r(i)')\n"
         "        building.publish('1' * 12)\n"
         "for act in (build, lambda: fleet.keep(sys.argv[2], 'big.csv')):\n"
         "    try: act(); print('done')\n"
-        "    except store.FleetError as error: print(error)\n"
+        "    except logs.FleetError as error: print(error)\n"
     )
     big = fleet.path.parent / "big.csv"
     big.write_bytes(b"x" * (3 << 20))
@@ -317,7 +320,7 @@ def test_views_of_a_snapshot_read_as_they_did_in_the_build(fleet):
     path = publish(
         fleet, "CREATE TABLE t AS SELECT i FROM range(10) r(i); CREATE VIEW v AS FROM t WHERE i > 6"
     )
-    snapshot = store.attach(path)
+    snapshot = snapshots.attach(path)
     assert snapshot.rows("SELECT i FROM v WHERE i > ? ORDER BY i", [7]) == [(8,), (9,)]
     assert snapshot.query("SELECT i FROM v ORDER BY i")["i"].tolist() == [7, 8, 9]
     assert snapshot.arrow("SELECT i FROM v WHERE i = $i", {"i": 8}) == pa.table({"i": [8]})
@@ -339,17 +342,17 @@ def test_views_of_a_snapshot_read_as_they_did_in_the_build(fleet):
 )
 def test_a_question_reaches_nothing_but_the_snapshot(fleet, sql):
     in_python = pa.table({"a": [1]})
-    snapshot = store.attach(publish(fleet))
+    snapshot = snapshots.attach(publish(fleet))
     with pytest.raises(duckdb.Error):
         snapshot.rows(sql)
     assert snapshot.rows("SELECT * FROM t JOIN in_python USING (a)", in_python=in_python) == [(1,)]
 
 
 def test_build_that_publishes_nothing_or_fails_leaves_nothing(fleet):
-    with fleet.building() as building:
+    with publishing.building(fleet) as building:
         building.connect().execute("CREATE TABLE t AS SELECT 1")
     with pytest.raises(ZeroDivisionError):
-        with fleet.building() as building:
+        with publishing.building(fleet) as building:
             building.connect().execute("CREATE TABLE t AS SELECT 1")
             1 / 0
     with pytest.raises(duckdb.ParserException):
@@ -362,7 +365,7 @@ def test_build_that_publishes_nothing_or_fails_leaves_nothing(fleet):
 
 def test_open_transaction_is_not_published(fleet):
     with pytest.raises((FleetError, duckdb.Error)):
-        with fleet.building() as building:
+        with publishing.building(fleet) as building:
             other = building.connect().cursor()
             other.execute("BEGIN; CREATE TABLE u AS SELECT 1")
             building.connect().execute("CREATE TABLE t AS SELECT 1")
@@ -375,12 +378,12 @@ def test_open_transaction_is_not_published(fleet):
 
 def test_build_may_start_from_the_snapshot_before(fleet):
     first = publish(fleet, "CREATE TABLE t AS SELECT 1 AS a")
-    with fleet.building() as building:
+    with publishing.building(fleet) as building:
         building.start_from(first)
         building.connect().execute("INSERT INTO t VALUES (2)")
         second = building.publish("1" * 12)
-    assert store.attach(first).rows("SELECT count(*) FROM t") == [(1,)]
-    assert store.attach(second).rows("SELECT count(*) FROM t") == [(2,)]
+    assert snapshots.attach(first).rows("SELECT count(*) FROM t") == [(1,)]
+    assert snapshots.attach(second).rows("SELECT count(*) FROM t") == [(2,)]
 
 
 def test_only_complete_names_are_snapshots(fleet):
@@ -473,7 +476,7 @@ def test_status_says_how_far_the_log_is_ahead(fleet):
     status = fleet.status()
     assert (status["log_length"], status["ahead"], status["loading"]) == (3, 1, False)
     assert status["newest_received"]["file_name"] == "c.csv"
-    with fleet.building():
+    with publishing.building(fleet):
         assert fleet.status()["loading"] is True
     (fleet.path / "states.csv").unlink()
     assert fleet.status()["ahead"] is None
@@ -503,43 +506,43 @@ def test_damaged_snapshot_is_said_so_never_answered_from(fleet, change):
     path = publish(fleet, "CREATE TABLE t AS SELECT md5(i::VARCHAR) AS s FROM range(40000) r(i)")
     damage(path, change)
     with pytest.raises(FleetError, match=f"{path} is damaged .*remove it and run coldfill rebuild"):
-        store.attach(path).rows("SELECT min(s), max(s) FROM t")
+        snapshots.attach(path).rows("SELECT min(s), max(s) FROM t")
     path.unlink()
     again = publish(fleet, "CREATE TABLE t AS SELECT 1 AS s")
-    assert store.attach(again).rows("SELECT s FROM t") == [(1,)]
+    assert snapshots.attach(again).rows("SELECT s FROM t") == [(1,)]
 
 
 def test_snapshot_put_back_under_the_same_name_is_read_anew(fleet, tmp_path):
     path = publish(fleet)
-    assert store.attach(path).rows("SELECT a FROM t") == [(1,)]
+    assert snapshots.attach(path).rows("SELECT a FROM t") == [(1,)]
     other = publish(Fleet(tmp_path / "other").create(), "CREATE TABLE t AS SELECT 2 AS a")
     os.replace(other, path)
-    assert store.attach(path).rows("SELECT a FROM t") == [(2,)]
+    assert snapshots.attach(path).rows("SELECT a FROM t") == [(2,)]
 
 
 def test_stray_write_ahead_log_is_refused(fleet):
     path = publish(fleet)
     path.with_name(path.name + ".wal").write_bytes(b"x")
     with pytest.raises(FleetError, match="does not belong beside a finished snapshot"):
-        store.attach(path)
+        snapshots.attach(path)
 
 
 def test_snapshot_that_is_gone_is_said_so(fleet):
     path = publish(fleet)
-    store.attach(path)
+    snapshots.attach(path)
     path.unlink()
     with pytest.raises(FleetError, match="is not kept any more"):
-        store.attach(path)
+        snapshots.attach(path)
 
 
 def test_few_snapshots_stay_open_and_a_holder_keeps_its_own(fleet):
     paths = [publish(fleet, f"CREATE TABLE t AS SELECT {at} AS a", pinned_name=f"p{at}") for at in range(7)]
-    held = store.attach(paths[0])
-    assert store.attach(paths[0]) is held
+    held = snapshots.attach(paths[0])
+    assert snapshots.attach(paths[0]) is held
     spill = Path(held._connection.execute("SELECT current_setting('temp_directory')").fetchone()[0])
     for path in paths:
-        store.attach(path)
-    assert len(store._open) <= store.SNAPSHOTS_OPEN
+        snapshots.attach(path)
+    assert len(snapshots._open) <= SNAPSHOTS_OPEN
     paths[0].unlink()
     assert held.rows("SELECT a FROM t") == [(0,)]
     assert spill.is_dir()
@@ -561,7 +564,7 @@ def test_readers_of_many_threads_see_whole_snapshots_while_they_change(fleet):
     def read(reader):
         while not stop.is_set():
             try:
-                snapshot = store.attach(fleet.current())
+                snapshot = snapshots.attach(fleet.current())
                 digest = int(snapshot.name[9:21], 16)
                 for _ in range(5):
                     got = snapshot.rows(
@@ -580,8 +583,8 @@ def test_readers_of_many_threads_see_whole_snapshots_while_they_change(fleet):
     build(1)
     code = (
         "for _ in range(150):\n"
-        "    try: snapshot = store.attach(fleet.current())\n"
-        "    except store.FleetError as error:\n"
+        "    try: snapshot = snapshots.attach(fleet.current())\n"
+        "    except logs.FleetError as error:\n"
         "        assert 'is not kept any more' in str(error), error; continue\n"
         "    digest = int(snapshot.name[9:21], 16)\n"
         "    got = snapshot.rows('SELECT min(v), max(v), count(*) FROM t')\n"
@@ -610,7 +613,7 @@ def test_second_build_waits_says_so_once_and_sees_the_newer_log(fleet):
     inside = threading.Event()
 
     def first():
-        with fleet.building() as building:
+        with publishing.building(fleet) as building:
             inside.set()
             while not said:
                 time.sleep(0.01)
@@ -622,7 +625,7 @@ def test_second_build_waits_says_so_once_and_sees_the_newer_log(fleet):
     thread = threading.Thread(target=first)
     thread.start()
     inside.wait()
-    with fleet.building(said.append, timeout=60) as building:
+    with publishing.building(fleet, said.append, timeout=60) as building:
         order.append("second")
         assert len(building.log) == 1
         assert fleet.current().name[:8] == "00000001"
@@ -632,7 +635,7 @@ def test_second_build_waits_says_so_once_and_sees_the_newer_log(fleet):
 
 
 def test_waiting_too_long_is_an_error(fleet):
-    code = "import time\nwith fleet.building():\n    print('in', flush=True); time.sleep(60)"
+    code = "import time\nwith publishing.building(fleet):\n    print('in', flush=True); time.sleep(60)"
     holder = child(code, fleet.path)
     try:
         assert holder.stdout.readline() == "in\n"
@@ -640,14 +643,14 @@ def test_waiting_too_long_is_an_error(fleet):
         with pytest.raises(
             FleetError, match=r"Another run has held .*\.build\.lock for more than 0.2 seconds"
         ):
-            with fleet.building(said.append, timeout=0.2):
+            with publishing.building(fleet, said.append, timeout=0.2):
                 pass
         assert len(said) == 1
         assert fleet.status()["loading"] is True
     finally:
         holder.kill()
         holder.communicate()
-    with fleet.building(said.append, timeout=0.2):
+    with publishing.building(fleet, said.append, timeout=0.2):
         pass
     assert len(said) == 1
 
@@ -696,7 +699,7 @@ def test_equal_compares_rows_as_a_multiset_bit_for_bit(fleet, a, b, what):
     first, second = (
         publish(fleet, f'CREATE TABLE "t t" AS {sql}; CREATE VIEW v AS SELECT 1') for sql in (a, b)
     )
-    differences = store.equal(first, second)
+    differences = equality.equal(first, second)
     if what is None:
         assert differences == []
     else:
@@ -714,26 +717,26 @@ def test_equal_sees_rows_that_swap_a_cell_and_keep_the_sum_of_plain_hashes(fleet
         table = "CREATE TABLE t (i BIGINT, cell BIGINT); INSERT INTO t VALUES "
         first = publish(fleet, f"{table} ({i}, 1), ({j}, 0)")
         second = publish(fleet, f"{table} ({i}, 0), ({j}, 1)")
-        assert [difference.table for difference in store.equal(first, second)] == ["t"]
+        assert [difference.table for difference in equality.equal(first, second)] == ["t"]
 
 
 def test_equal_names_tables_only_one_has_and_passes_over_runs(fleet):
     first = publish(fleet, "CREATE TABLE runs AS SELECT 1 AS a; CREATE TABLE t AS SELECT 1 AS a")
     second = publish(fleet, "CREATE TABLE runs AS SELECT 2 AS a; CREATE TABLE u AS SELECT 1 AS a")
-    assert store.equal(first, second) == [
-        store.Difference("t", f"only in {first.name}"),
-        store.Difference("u", f"only in {second.name}"),
+    assert equality.equal(first, second) == [
+        Difference("t", f"only in {first.name}"),
+        Difference("u", f"only in {second.name}"),
     ]
 
 
 def test_scratch_is_read_like_a_snapshot_and_gone_after(fleet):
-    with store.scratch() as draft:
+    with publishing.scratch() as draft:
         draft.start_from(publish(fleet))
         draft.connect().execute("INSERT INTO t VALUES (2)")
-        snapshot = store.attach(draft.finish())
+        snapshot = snapshots.attach(draft.finish())
         assert snapshot.rows("SELECT count(*) FROM t") == [(2,)]
         assert snapshot.number is None
-        assert store.equal(draft.path, fleet.current())[0].what == "2 rows and 1 rows"
+        assert equality.equal(draft.path, fleet.current())[0].what == "2 rows and 1 rows"
     assert not draft.folder.exists()
 
 

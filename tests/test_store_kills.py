@@ -9,16 +9,17 @@ import sys
 import time
 from pathlib import Path
 
-from pipelines import store
+from pipelines.fleet import equality, publishing, snapshots
+from pipelines.fleet.folder import Fleet
 
 KILLS = 240 if os.environ.get("COLDFILL_FULL") == "1" else 20
 
 LOAD_AND_DIE = """
 import hashlib, os, signal, sys
 from pathlib import Path
-from pipelines import store
+from pipelines.fleet import folder, publishing
 
-fleet = store.Fleet(sys.argv[1])
+fleet = folder.Fleet(sys.argv[1])
 left = int(sys.argv[3])
 
 def dying(real):
@@ -42,10 +43,10 @@ print("ready", flush=True)
 while True:
     source.write_bytes(os.urandom(1500).hex().encode())
     sha256, path = fleet.keep(source, "load.csv")
-    line = store.LogLine(sha256=sha256, sha256_received=sha256, file_name="load.csv", status="loaded")
+    line = folder.LogLine(sha256=sha256, sha256_received=sha256, file_name="load.csv", status="loaded")
     (line,) = fleet.append([line])
     print("logged", line.number, line.sha256, flush=True)
-    with fleet.building() as building:
+    with publishing.building(fleet) as building:
         if (current := fleet.current()) and line.number % 3:
             building.start_from(current)
         connection = building.connect()
@@ -73,13 +74,15 @@ def check_after_death(fleet, acknowledged):
         assert hashlib.sha256(fleet.export_path(each.sha256).read_bytes()).hexdigest() == each.sha256
     for snapshot in fleet.snapshots():
         length = states[snapshot.name].log_length
-        rows = store.attach(snapshot).rows("SELECT number, sha256, sha256(text) FROM lines ORDER BY number")
+        rows = snapshots.attach(snapshot).rows(
+            "SELECT number, sha256, sha256(text) FROM lines ORDER BY number"
+        )
         assert rows == [(each.number, each.sha256, each.sha256) for each in log[:length]]
 
 
 def test_runs_killed_anywhere_lose_nothing_and_the_next_goes_on(tmp_path):
     """Each run dies by kill -9: every other one in or before its n-th call of the system, the others at any time."""
-    fleet = store.Fleet(tmp_path / "fleet").create()
+    fleet = Fleet(tmp_path / "fleet").create()
     luck = random.Random(20260101)
     acknowledged = []
     for kill in range(KILLS):
@@ -106,13 +109,13 @@ def test_runs_killed_anywhere_lose_nothing_and_the_next_goes_on(tmp_path):
     assert sum(what == "published" for what, *_ in acknowledged) >= KILLS // 4
     fed, whole = go_on(fleet, start_from=fleet.current()), go_on(fleet, start_from=None)
     check_after_death(fleet, acknowledged)
-    assert store.equal(fed, whole) == []
+    assert equality.equal(fed, whole) == []
     assert not list(fleet.snapshots_folder.glob(".building-*"))
 
 
 def go_on(fleet, start_from):
     """The next load, in this process: what the log holds beyond a snapshot, or all of it."""
-    with fleet.building(timeout=1) as building:
+    with publishing.building(fleet, timeout=1) as building:
         if start_from:
             building.start_from(start_from)
         connection = building.connect()

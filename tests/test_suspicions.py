@@ -3,16 +3,16 @@
 import pyarrow as pa
 import pytest
 
-from pipelines import store
-from pipelines.audit.suspicions import home_suspicions
-from pipelines.store import Fleet
+from pipelines.build.suspicions import home_suspicions
+from pipelines.fleet import publishing
+from pipelines.fleet.folder import Fleet
 from tests.small_exports import fed, row, write
 
 
 def suspected(*homes):
     """(home_id, other_home_id, why) over homes of one agency, or pairs (agency, home)."""
     pairs = [home if isinstance(home, tuple) else ("A", home) for home in homes]
-    with store.scratch() as draft:
+    with publishing.scratch() as draft:
         connection = draft.connect()
         connection.register(
             "given",

@@ -2,12 +2,14 @@
 
 import pytest
 
-from pipelines import reading, receive, trial
-from pipelines.fields import REQUIRED as REQUIRED_FIELDS
+from pipelines.build import exports
 from pipelines.fields import BY_NAME
+from pipelines.fields import REQUIRED as REQUIRED_FIELDS
+from pipelines.fleet.folder import Fleet
 from pipelines.intake.mapping import MappingError, canonical, parse_mapping
 from pipelines.intake.sniff import ExportError
-from pipelines.store import Fleet
+from pipelines.receiving import trial, uploads
+from pipelines.receiving.trial import CARRY, IGNORE, NAME, ROWS_SHOWN, Choice
 from tests.small_exports import HEADINGS, row, text_of, write
 
 REQUIRED = '[columns.Visit]\nfield = "inspection_id"\n[columns.House]\nfield = "home_id"\n[columns.Day]\nfield = "inspected_on"\n'
@@ -108,10 +110,10 @@ def test_an_empty_table_has_headings_and_no_counts(tmp_path):
 
 
 def test_an_upload_can_be_tried():
-    with receive.uploaded("a.csv", text_of([row(1)]).encode()) as path:
+    with uploads.uploaded("a.csv", text_of([row(1)]).encode()) as path:
         assert by_heading(trial.trial(path, canonical()))["home_id", "home_id"].used == 1
     with (
-        receive.uploaded("a.csv", b"PK\x03\x04") as path,
+        uploads.uploaded("a.csv", b"PK\x03\x04") as path,
         pytest.raises(ExportError, match=r"a\.csv: this is a zip archive"),
     ):
         trial.trial(path, canonical())
@@ -120,7 +122,7 @@ def test_an_upload_can_be_tried():
 def test_a_mapping_is_saved_when_it_can_be_used(fleet):
     path = trial.save_mapping(fleet, "spring-2026", REQUIRED)
     assert path == fleet.mappings / "spring-2026.toml" and path.read_text() == REQUIRED
-    assert "spring-2026" in [mapping.name for mapping in reading.mappings_of(fleet)]
+    assert "spring-2026" in [mapping.name for mapping in exports.mappings_of(fleet)]
     trial.save_mapping(fleet, "spring-2026", "agency = 'Alder County'\r\n" + REQUIRED)
     assert path.read_bytes().startswith(b"agency = 'Alder County'\n[columns")
 
@@ -180,7 +182,7 @@ def drafted(found, **chosen):
     return trial.composed(
         "own",
         [
-            trial.Choice(one.heading, use.get(one.heading, one.field or ""), one.unit, one.words)
+            Choice(one.heading, use.get(one.heading, one.field or ""), one.unit, one.words)
             for one in found.headings
         ],
         agency="Alder County",
@@ -214,7 +216,7 @@ def test_a_look_says_how_a_file_is_read_and_that_no_mapping_knows_it(fleet, own)
 def test_a_look_shows_a_dozen_rows_and_who_is_recognized(fleet, tmp_path):
     found = trial.look(fleet, write(tmp_path / "a.csv", [row(number) for number in range(40)]))
     assert (
-        len(found.rows) == trial.ROWS_SHOWN == 12
+        len(found.rows) == ROWS_SHOWN == 12
         and found.mapping == "canonical"
         and found.fitting == ("canonical",)
     )
@@ -260,7 +262,7 @@ def test_a_repeated_heading_is_read_with_the_one_it_repeats(fleet, tmp_path):
 
 
 def test_choices_become_a_mapping_that_reads_back(own, fleet):
-    mapping = drafted(trial.suggested(fleet, own), Telephone=trial.IGNORE)
+    mapping = drafted(trial.suggested(fleet, own), Telephone=IGNORE)
     assert trial.shortcomings(mapping) == ((), {})
     assert parse_mapping("own", mapping.text) == mapping
     assert mapping.ignore == ("Telephone",) and mapping.agency == "Alder County"
@@ -268,11 +270,11 @@ def test_choices_become_a_mapping_that_reads_back(own, fleet):
 
 def test_headings_of_one_text_are_joined_and_others_are_a_fault():
     choices = [
-        trial.Choice("Job", "inspection_id"),
-        trial.Choice("No", "inspection_id"),
-        trial.Choice("Cold", "cold_pressure_psig", "psi"),
-        trial.Choice("Cold 2", "cold_pressure_psig", "bar"),
-        trial.Choice("Tract", trial.CARRY),
+        Choice("Job", "inspection_id"),
+        Choice("No", "inspection_id"),
+        Choice("Cold", "cold_pressure_psig", "psi"),
+        Choice("Cold 2", "cold_pressure_psig", "bar"),
+        Choice("Tract", CARRY),
     ]
     mapping = trial.composed("x", choices)
     assert mapping.feeds("inspection_id") == ("Job", "No") and mapping.carry == ("Tract",)
@@ -314,8 +316,8 @@ def test_words_of_lists_are_ids_and_what_is_not_recorded_is_no_word(fleet, tmp_p
     mapping = trial.composed(
         "x",
         [
-            trial.Choice("Found", "stated_deficiencies", words=(("odd thing", "vent-cap-tight"),)),
-            trial.Choice("Place", "boiler_level", words=(("cellar", "basement"),)),
+            Choice("Found", "stated_deficiencies", words=(("odd thing", "vent-cap-tight"),)),
+            Choice("Place", "boiler_level", words=(("cellar", "basement"),)),
         ],
         not_recorded=("keine Angabe",),
     )
@@ -363,7 +365,7 @@ def test_a_name_for_a_new_mapping_is_not_taken(fleet, tmp_path):
     path = tmp_path / "Spring Visits (2026).csv"
     assert trial.name_for(fleet, path) == "spring-visits-2026"
     trial.save_mapping(fleet, "Spring-Visits-2026", REQUIRED)
-    assert trial.name_for(fleet, path) == "spring-visits-2026-2" and trial.NAME.fullmatch(
+    assert trial.name_for(fleet, path) == "spring-visits-2026-2" and NAME.fullmatch(
         trial.name_for(fleet, tmp_path / "ÄÖ.csv")
     )
 

@@ -17,8 +17,11 @@ import numpy as np
 import pandas
 import pytest
 
-from pipelines import build, receive, store
-from pipelines.checks import CHECKS
+from pipelines.build import stages
+from pipelines.engine.checks import CHECKS
+from pipelines.fleet import snapshots
+from pipelines.fleet.folder import Fleet
+from pipelines.receiving import door
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_exports"
 PLANTED = SAMPLES / "planted"
@@ -53,12 +56,12 @@ def made(folder, chance):
 
 def inspected(exports, folder):
     """Closed hot-water inspections of one set: truth, recorded readings (`read_`) and results (`<check>: outcome` …) side by side."""
-    fleet = store.Fleet(folder).create()
+    fleet = Fleet(folder).create()
     for path in (exports / "fleet").iterdir():
         shutil.copyfile(path, fleet.path / path.name)
-    receive.load(fleet, [exports])
-    build.build(fleet)
-    snapshot = store.attach(fleet.current())
+    door.load(fleet, [exports])
+    stages.build(fleet)
+    snapshot = snapshots.attach(fleet.current())
     truth = pandas.read_csv(exports / "planted" / "truth.csv", dtype=str, keep_default_na=False)
     truth = truth[truth.heating_system == "hot_water"]
     for name in NUMBERS:

@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipelines import units
 from pipelines.fields import FIELDS
+from pipelines.intake import units
+from pipelines.intake.units import ABSOLUTE, NOT_UNDERSTOOD, OTHER_QUANTITY, UNITS, UnitError
 
 REGISTRY = pint.UnitRegistry()
 
@@ -74,9 +75,9 @@ def test_what_crews_write(texts, name):
 
 @pytest.mark.parametrize("text", ["psia", "PSI abs", "kPa abs", "kPa(a)", "bar(a)", "bara", "psi absolute"])
 def test_absolute_pressures_are_refused(text):
-    with pytest.raises(units.UnitError) as error:
+    with pytest.raises(UnitError) as error:
         units.affine(text, "psi")
-    assert error.value.reason == units.ABSOLUTE
+    assert error.value.reason == ABSOLUTE
     assert "psi" in error.value.accepted
 
 
@@ -85,21 +86,21 @@ def test_absolute_pressures_are_refused(text):
     ["", "MBtu/h", "BTU", "lbs", "#", "e3", "x1F", "psi at 70 F", "２", "½", "ft of head", "psid", "atm"],
 )
 def test_what_could_mean_two_things_is_not_understood(text):
-    with pytest.raises(units.UnitError) as error:
+    with pytest.raises(UnitError) as error:
         units.find(text)
-    assert error.value.reason == units.NOT_UNDERSTOOD
+    assert error.value.reason == NOT_UNDERSTOOD
     assert repr(text) in str(error.value)
 
 
-@pytest.mark.parametrize("one", units.UNITS, ids=lambda unit: unit.name)
+@pytest.mark.parametrize("one", UNITS, ids=lambda unit: unit.name)
 @pytest.mark.parametrize("other", ["psi", "ft", "gal", "Btu/h", "degF", "A", "%"])
 def test_another_quantity_is_refused(one, other):
     if one.quantity == units.find(other).quantity:
         assert len(units.affine(one.name, other)) == 2
     else:
-        with pytest.raises(units.UnitError) as error:
+        with pytest.raises(UnitError) as error:
             units.affine(one.name, other)
-        assert error.value.reason == units.OTHER_QUANTITY
+        assert error.value.reason == OTHER_QUANTITY
 
 
 def test_every_field_has_a_unit_that_is_its_own():
@@ -110,15 +111,15 @@ def test_every_field_has_a_unit_that_is_its_own():
 
 
 def test_spellings_are_unique_and_in_the_form_they_are_looked_up_in():
-    spellings = [spelling for unit in units.UNITS for spelling in unit.spellings]
+    spellings = [spelling for unit in UNITS for spelling in unit.spellings]
     assert len(spellings) == len(set(spellings))
-    for unit in units.UNITS:
+    for unit in UNITS:
         assert units.find(unit.name) is unit
         for spelling in unit.spellings:
             assert units.find(spelling) is unit
 
 
-PAIRS = [(one, two) for one in units.UNITS for two in units.UNITS if one.quantity == two.quantity]
+PAIRS = [(one, two) for one in UNITS for two in UNITS if one.quantity == two.quantity]
 
 
 @given(pair=st.sampled_from(PAIRS), value=st.floats(-1e6, 1e6))
@@ -135,9 +136,9 @@ def test_conversion_agrees_with_pint_and_comes_back(pair, value):
 @given(text=st.text(max_size=12))
 def test_any_text_is_a_unit_or_a_unit_error(text):
     try:
-        assert units.find(text) in units.UNITS
-    except units.UnitError as error:
-        assert error.reason in (units.NOT_UNDERSTOOD, units.ABSOLUTE)
+        assert units.find(text) in UNITS
+    except UnitError as error:
+        assert error.reason in (NOT_UNDERSTOOD, ABSOLUTE)
 
 
 def test_quantities_at_the_door():
@@ -153,6 +154,6 @@ def test_quantities_at_the_door():
 
 @pytest.mark.parametrize("quantity", [REGISTRY.Quantity(1.0, "foot"), REGISTRY.Quantity(5.0, "delta_degC")])
 def test_quantities_of_another_kind_are_refused(quantity):
-    with pytest.raises(units.UnitError) as error:
+    with pytest.raises(UnitError) as error:
         units.to_number(quantity, "degF")
-    assert error.value.reason == units.OTHER_QUANTITY
+    assert error.value.reason == OTHER_QUANTITY

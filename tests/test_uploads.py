@@ -6,12 +6,16 @@ import time
 
 import pytest
 
-from pipelines import receive, trial, uploads
+from pipelines.answers.access import EVERYTHING, Viewer
+from pipelines.build.progress import Progress
+from pipelines.fleet.folder import Fleet
+from pipelines.fleet.logs import FleetError, locked
+from pipelines.fleet.snapshots import attach
 from pipelines.intake.mapping import MappingError
-from pipelines.lists import EVERYTHING, Viewer
-from pipelines.logs import locked
-from pipelines.store import Fleet, FleetError, attach
-from pipelines.uploads import Wanted
+from pipelines.receiving import door, loading, trial, uploads
+from pipelines.receiving.loading import BY_WHOM, Loading, Wanted
+from pipelines.receiving.trial import Choice
+from pipelines.receiving.uploads import UPLOAD_KEPT_S, UPLOADS
 from tests.small_exports import counts, fed, row, stored, text_of
 
 ALDER = Viewer(agencies=("Alder County",))
@@ -24,12 +28,12 @@ def fleet(tmp_path):
 
 
 def uploaded(fleet, text, name="a.csv"):
-    return receive.keep_upload(fleet, name, text.encode())
+    return uploads.keep_upload(fleet, name, text.encode())
 
 
 def drafted(agency="Alder County", name="own"):
     choices = [
-        trial.Choice(*pair)
+        Choice(*pair)
         for pair in (
             ("Visit", "inspection_id"),
             ("House", "home_id"),
@@ -43,34 +47,32 @@ def drafted(agency="Alder County", name="own"):
 def test_an_upload_lies_where_only_its_owner_looks_and_goes_without_a_trace(fleet):
     path = uploaded(fleet, OWN, "../sp ring.csv")
     assert (
-        path.read_text() == OWN
-        and path.name == "sp ring.csv"
-        and path.parent.parent == fleet.path / receive.UPLOADS
+        path.read_text() == OWN and path.name == "sp ring.csv" and path.parent.parent == fleet.path / UPLOADS
     )
     assert stat.S_IMODE(path.parent.stat().st_mode) == 0o700
-    receive.forget_upload(path)
-    assert not (fleet.path / receive.UPLOADS).exists()
-    receive.forget_upload(path)
+    uploads.forget_upload(path)
+    assert not (fleet.path / UPLOADS).exists()
+    uploads.forget_upload(path)
 
 
 def test_an_upload_nobody_took_up_for_a_day_is_removed(fleet):
     old, new = uploaded(fleet, OWN), uploaded(fleet, OWN)
-    os.utime(old.parent, (time.time() - receive.UPLOAD_KEPT_S - 60,) * 2)
-    receive.sweep_uploads(fleet)
+    os.utime(old.parent, (time.time() - UPLOAD_KEPT_S - 60,) * 2)
+    uploads.sweep_uploads(fleet)
     assert not old.exists() and new.exists()
 
 
 def test_an_upload_too_large_leaves_nothing(fleet, monkeypatch):
-    monkeypatch.setattr(receive, "LARGEST_UPLOAD", 10)
+    monkeypatch.setattr(uploads, "LARGEST_UPLOAD", 10)
     with pytest.raises(FleetError, match="coldfill load"):
         uploaded(fleet, OWN)
-    assert not list(fleet.path.glob(f"{receive.UPLOADS}/*"))
+    assert not list(fleet.path.glob(f"{UPLOADS}/*"))
 
 
 def test_a_new_mapping_is_saved_and_its_file_loaded_and_published(fleet):
     path, said = uploaded(fleet, OWN), []
-    told = uploads.build.Told(say=said.append)
-    came = uploads.bring(EVERYTHING, fleet, Wanted(path, draft=drafted()), told)
+    progress = Progress(say=said.append)
+    came = loading.bring(EVERYTHING, fleet, Wanted(path, draft=drafted()), progress)
     assert came.saved == "own" and (
         came.report["rows_read"],
         came.report["rows_kept"],
@@ -81,24 +83,24 @@ def test_a_new_mapping_is_saved_and_its_file_loaded_and_published(fleet):
         "SELECT agency, home_id, cold_pressure_psig FROM readings ORDER BY home_id"
     ) == [("Alder County", "H-1", 12.0), ("Alder County", "H-2", None)]
     assert said[0] == "saving the mapping" and "recomputing and checking" in said
-    assert fleet.log()[0].by_whom == uploads.BY_WHOM
+    assert fleet.log()[0].by_whom == BY_WHOM
 
 
 def test_nothing_is_written_by_asking_what_would_be_decided(fleet):
-    arrival, before = uploads.decided(EVERYTHING, fleet, Wanted(uploaded(fleet, text_of([row(1)]))))
+    arrival, before = loading.decided(EVERYTHING, fleet, Wanted(uploaded(fleet, text_of([row(1)]))))
     assert (arrival.status, arrival.mapping, before) == ("loaded", "canonical", None)
     assert fleet.log() == () and stored(fleet) == {}
-    arrival, _ = uploads.decided(EVERYTHING, fleet, Wanted(uploaded(fleet, OWN)))
+    arrival, _ = loading.decided(EVERYTHING, fleet, Wanted(uploaded(fleet, OWN)))
     assert arrival.status == "kept out" and "no mapping fits" in arrival.why
 
 
 def test_a_name_that_is_taken_is_not_written_over(fleet):
-    uploads.save(EVERYTHING, fleet, drafted())
-    assert uploads.save(EVERYTHING, fleet, drafted()).stem == "own"  # the same text again
+    loading.save(EVERYTHING, fleet, drafted())
+    assert loading.save(EVERYTHING, fleet, drafted()).stem == "own"  # the same text again
     before = {path.name: path.read_bytes() for path in fleet.mappings.iterdir()}
     for name in ("own", "OWN", "val-brenn"):
         with pytest.raises(MappingError, match="choose another name"):
-            uploads.save(EVERYTHING, fleet, drafted(agency="Birch County", name=name))
+            loading.save(EVERYTHING, fleet, drafted(agency="Birch County", name=name))
     assert {path.name: path.read_bytes() for path in fleet.mappings.iterdir()} == before
 
 
@@ -108,56 +110,56 @@ def test_a_name_that_is_taken_is_not_written_over(fleet):
 )
 def test_a_viewer_loads_for_their_own_agencies_only(fleet, rows):
     wanted = Wanted(uploaded(fleet, text_of(rows)))
-    for ask in (uploads.decided, uploads.bring):
+    for ask in (loading.decided, loading.bring):
         with pytest.raises(FleetError, match="you may load for Alder County only"):
             ask(ALDER, fleet, wanted)
     assert fleet.log() == () and stored(fleet) == {}
 
 
 def test_a_viewer_loads_for_their_own_agency_however_it_is_written(fleet):
-    came = uploads.bring(ALDER, fleet, Wanted(uploaded(fleet, text_of([row(1, agency="alder  COUNTY")]))))
+    came = loading.bring(ALDER, fleet, Wanted(uploaded(fleet, text_of([row(1, agency="alder  COUNTY")]))))
     assert came.report["rows_kept"] == 1
 
 
 def test_a_viewer_neither_saves_nor_claims_for_another_agency(fleet, tmp_path):
     with pytest.raises(FleetError, match="you may load for Alder County only"):
-        uploads.bring(ALDER, fleet, Wanted(uploaded(fleet, OWN), draft=drafted("Birch County")))
+        loading.bring(ALDER, fleet, Wanted(uploaded(fleet, OWN), draft=drafted("Birch County")))
     assert not list(fleet.mappings.iterdir())
-    uploads.save(EVERYTHING, fleet, drafted(""))
+    loading.save(EVERYTHING, fleet, drafted(""))
     (tmp_path / "b.csv").write_text(OWN)
     fed(fleet, tmp_path / "b.csv", agency="Birch County")
     with pytest.raises(FleetError, match="Birch County: you may"):
-        uploads.bring(ALDER, fleet, Wanted(uploaded(fleet, OWN), agency="Alder County"))
+        loading.bring(ALDER, fleet, Wanted(uploaded(fleet, OWN), agency="Alder County"))
     assert [line.agency for line in fleet.log()] == ["Birch County"]
 
 
 def test_a_load_at_work_says_what_it_does_and_forgets_the_upload(fleet):
     path = uploaded(fleet, text_of([row(1), row(2)]))
-    work = uploads.Loading(EVERYTHING, fleet, Wanted(path)).begin()
+    work = Loading(EVERYTHING, fleet, Wanted(path)).begin()
     assert work.wait(60) and work.error is None and work.brought.report["rows_kept"] == 2
     assert not path.exists() and work.said == "done"
 
 
 def test_a_load_that_fails_keeps_the_upload_and_says_why(fleet):
     path = uploaded(fleet, OWN)
-    work = uploads.Loading(EVERYTHING, fleet, Wanted(path)).begin()
+    work = Loading(EVERYTHING, fleet, Wanted(path)).begin()
     assert work.wait(60) and work.brought is None and "no mapping fits" in str(work.error) and path.exists()
 
 
 def test_an_upload_that_is_being_loaded_is_not_let_go(fleet, monkeypatch):
     path, idle = uploaded(fleet, text_of([row(1)])), uploaded(fleet, OWN)
     with locked(fleet.path / ".load.lock", 0):
-        work = uploads.Loading(EVERYTHING, fleet, Wanted(path)).begin()
-        uploads.let_go(path)
-        uploads.let_go(idle)
+        work = Loading(EVERYTHING, fleet, Wanted(path)).begin()
+        loading.let_go(path)
+        loading.let_go(idle)
         assert path.exists() and not idle.exists()
     assert work.wait(60) and work.error is None and not path.exists()
 
 
 def test_a_second_load_waits_and_says_so(fleet, monkeypatch):
-    monkeypatch.setattr(receive, "BUILD_WAIT_S", 0.5)
+    monkeypatch.setattr(door, "BUILD_WAIT_S", 0.5)
     with locked(fleet.path / ".load.lock", 0):
-        work = uploads.Loading(EVERYTHING, fleet, Wanted(uploaded(fleet, text_of([row(1)])))).begin()
+        work = Loading(EVERYTHING, fleet, Wanted(uploaded(fleet, text_of([row(1)])))).begin()
         assert work.wait(30)
     assert (
         "waiting" in work.said
@@ -169,10 +171,10 @@ def test_a_second_load_waits_and_says_so(fleet, monkeypatch):
 
 def test_personal_columns_are_dropped_unless_they_are_chosen(fleet, tmp_path):
     text = text_of([row(1) | {"Phone": "555-010-0199"}])
-    kept = uploads.bring(EVERYTHING, fleet, Wanted(uploaded(fleet, text), keep=("Phone",)))
+    kept = loading.bring(EVERYTHING, fleet, Wanted(uploaded(fleet, text), keep=("Phone",)))
     assert kept.report["dropped"] == [] and b"555-010" in next(iter(stored(fleet).values()))
     other = Fleet(tmp_path / "other").create()
-    dropped = uploads.bring(EVERYTHING, other, Wanted(uploaded(other, text)))
+    dropped = loading.bring(EVERYTHING, other, Wanted(uploaded(other, text)))
     assert [one["heading"] for one in dropped.report["dropped"]] == ["Phone"] and b"555-010" not in next(
         iter(stored(other).values())
     )

@@ -9,9 +9,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from scipy.special import betaincinv
 
-from pipelines.checks import HOME_CHECKS
-from pipelines.results import DEFICIENT, NOT_VERIFIED
-from pipelines.snapshot import CERTAINTY_STEPS, coded, outcomes_of_results
+from pipelines.engine.checks import HOME_CHECKS
+from pipelines.engine.codes import CERTAINTY_STEPS, coded, outcomes_of_results
+from pipelines.engine.results import DEFICIENT, NOT_VERIFIED
 
 COLUMNS = (
     "agency",

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from functools import cache, cached_property
 from pathlib import Path
 
-from pipelines import units
 from pipelines.fields import BY_NAME, FIELDS, REQUIRED, TEXT, WORD, WORDS
+from pipelines.intake import units
 from pipelines.intake.cells import collapsed, folded, word_key
+from pipelines.intake.units import ABSOLUTE, UnitError
 
 CANONICAL = "canonical"
 DECIMALS = (".", ",")
@@ -217,7 +218,7 @@ class _Reader:
                 self.fail(f"{key}.unit", f"field {field.name} has no unit; take the line out")
             try:
                 units.affine(unit, field.unit)
-            except units.UnitError as error:
+            except UnitError as error:
                 self.fail(f"{key}.unit", f"{error} (for {field.name}, in {field.unit})")
         return Column(heading, field.name, unit, self.words(key, field, entry.get("words")))
 
@@ -434,7 +435,7 @@ def heading_warnings(headings: Sequence[str], mapping: Mapping) -> tuple[str, ..
         try:
             agrees = units.find(text) is units.find(used)
             also = ""
-        except units.UnitError as error:
+        except UnitError as error:
             agrees, also = False, f" ({error.reason})"
         if not agrees:
             warnings.append(
@@ -460,8 +461,8 @@ def unit_in_heading(heading: str) -> str | None:
 def _names_unit(text: str) -> bool:
     try:
         return bool(units.find(text))
-    except units.UnitError as error:
-        return error.reason == units.ABSOLUTE
+    except UnitError as error:
+        return error.reason == ABSOLUTE
 
 
 # Writing ---------------------------------------------------------------------------------------------------

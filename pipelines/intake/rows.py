@@ -7,7 +7,8 @@ trimmed.
 
 import json
 import os
-from collections.abc import Collection, Mapping as Lookup, Sequence
+from collections.abc import Collection, Sequence
+from collections.abc import Mapping as Lookup
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
@@ -15,12 +16,12 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines import units
 from pipelines.fields import BY_NAME, DATE, FIELDS, NUMBER, REQUIRED, TEXT, TIME, WORD, WORDS, Field
-from pipelines.intake import cells
+from pipelines.intake import cells, units
 from pipelines.intake.cells import BLANKS, Refused
 from pipelines.intake.mapping import Column, Mapping, repeat_of, unmapped
 from pipelines.intake.records import DAMAGE_REASONS
+from pipelines.intake.units import ABSOLUTE, NOT_UNDERSTOOD, OTHER_QUANTITY, UnitError
 
 Known = Lookup[str, Collection[str]]
 
@@ -28,7 +29,7 @@ NOT_MAPPED = "heading not mapped"
 SAID_TWICE = "this file says two things about one inspection"  # found once the whole file is typed
 REASONS: tuple[str, ...] = (
     *(*DAMAGE_REASONS, *cells.REASONS),
-    *(units.NOT_UNDERSTOOD, units.OTHER_QUANTITY, units.ABSOLUTE),
+    *(NOT_UNDERSTOOD, OTHER_QUANTITY, ABSOLUTE),
     *(NOT_MAPPED, SAID_TWICE),
 )
 
@@ -332,7 +333,7 @@ def _number(texts: pa.Array, reading: _Reading) -> tuple[pa.Array, Refusals]:
     for unit, at in units_used.items():
         try:
             values[at] = _in_own_unit(values[at], unit or reading.column.unit, field)
-        except units.UnitError as error:
+        except UnitError as error:
             refused |= dict.fromkeys(at, Refused(error.reason, error.accepted))
     values[list(refused)] = np.nan
     values += 0.0  # a minus zero is zero
@@ -359,7 +360,7 @@ def _in_own_unit(values: np.ndarray, unit: str | None, field: Field) -> np.ndarr
     """`values` in the field's unit, rounded to its decimals if they had to be converted; else as written."""
     if field.unit is None:
         if unit:
-            raise units.UnitError(units.NOT_UNDERSTOOD, unit, "a number without a unit")
+            raise UnitError(NOT_UNDERSTOOD, unit, "a number without a unit")
         return values
     factor, offset = units.affine(unit or field.unit, field.unit)
     if (factor, offset) == (1.0, 0.0):

@@ -1,0 +1,125 @@
+"""How a number, a band or an outcome reads on a page, in a list and on paper."""
+
+from datetime import datetime
+
+from pipelines.fields import BY_NAME, DATE, NUMBER
+
+# Unit that a name ends in, and decimals; a field's own go first.
+ENDINGS = (
+    ("_gal_per_month", "gal a month", 1),
+    ("_btuh", "Btu/h", 0),
+    ("_psig", "psi", 1),
+    ("_psia", "psia", 2),
+    ("_psi", "psi", 1),
+    ("_gal", "gal", 2),
+    ("_ft", "ft", 1),
+    ("_f", "°F", 1),
+    ("_a", "A", 2),
+    ("_percent", "%", 1),
+    ("_ratio", "", 2),
+)
+UNBOUNDED = {
+    "predicted_hot_psig": "predicted_hot_unbounded",
+    "predicted_limit_psig": "predicted_limit_unbounded",
+}
+
+
+# ---- in words
+
+
+def shown_quantity(check):
+    """Name of the quantity whose band a check shows: the first its function asks for that is no word."""
+    names = check.needs + check.uses
+    return next((name for name in names if not (name in BY_NAME and BY_NAME[name].words)), names[0])
+
+
+def called(name):
+    """A field or quantity in words, without its unit."""
+    field = BY_NAME.get(name)
+    if field is None or (field.kind == NUMBER and field.unit):
+        name = next(
+            (
+                name.removesuffix(ending)
+                for ending, *_ in ENDINGS
+                if ending not in ("_ratio", "_percent") and name.endswith(ending)
+            ),
+            name,
+        )
+    return name.replace("_", " ")
+
+
+def _measure(name):
+    """(unit as written, decimals) of a field or quantity."""
+    field = BY_NAME.get(name)
+    if field is not None and field.kind == NUMBER:
+        return (field.unit or "").replace("degF", "°F"), field.decimals
+    if name.endswith("_days") or name.startswith("days_"):
+        return "days", 0
+    return next(((unit, decimals) for ending, unit, decimals in ENDINGS if name.endswith(ending)), ("", 2))
+
+
+def amount(name, value, decimals=None):
+    """A number with the decimals and unit of its field or quantity: 12.0 psi."""
+    unit, own = _measure(name)
+    decimals = own if decimals is None else decimals
+    bare = (
+        f"{round(value, decimals) + 0.0:,.{decimals}f}"
+        if abs(value) >= 10_000
+        else f"{round(value, decimals) + 0.0:.{decimals}f}"
+    )
+    return f"{bare} {unit}" if unit else bare
+
+
+def band(name, observed, low, high, deficient=False):
+    """A number against its limits: 12.0 psi; should be between 17.0 and 19.0.
+
+    Empty where there is neither. More decimals than usual stand where a deficiency would not show without them.
+    """
+    decimals = _measure(name)[1]
+    while (
+        deficient
+        and observed is not None
+        and decimals < 6
+        and not _outside(round(observed, decimals), low, high, decimals)
+    ):
+        decimals += 1
+    unit = _measure(name)[0]
+    bare = lambda value: amount(name, value, decimals).removesuffix(f" {unit}")
+    seen = [] if observed is None else [amount(name, observed, decimals)]
+    last = f" {unit}" if observed is None and unit else ""
+    if low is not None and high is not None:
+        seen.append(f"should be between {bare(low)} and {bare(high)}{last}")
+    elif low is not None:
+        seen.append(f"should be at least {bare(low)}{last}")
+    elif high is not None:
+        seen.append(f"should be at most {bare(high)}{last}")
+    return "; ".join(seen)
+
+
+def _outside(observed, low, high, decimals):
+    limits = [(limit, sign) for limit, sign in ((low, -1), (high, 1)) if limit is not None]
+    return not limits or any(sign * (observed - round(limit, decimals)) > 0 for limit, sign in limits)
+
+
+def sure(certainty):
+    """A certainty in figures; never rounded to 1."""
+    return "certainty above 0.99" if certainty > 0.994 else f"certainty {certainty:.2f}"
+
+
+def shown(name, value):
+    """A reading in words: number with unit, date, or text."""
+    field = BY_NAME[name]
+    if field.kind == NUMBER:
+        kept = max(
+            field.decimals, next((places for places in range(4) if round(value, places) == value), 4)
+        )  # as written, where finer
+        return amount(name, value, kept if field.unit else min(kept, 1) if value % 1 else 0)
+    if field.kind == DATE:
+        return value.isoformat()
+    return (
+        value.isoformat(sep=" ")
+        if isinstance(value, datetime)
+        else value.replace("_", " ")
+        if field.words
+        else value
+    )

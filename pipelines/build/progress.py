@@ -1,0 +1,23 @@
+"""What a build says while it runs."""
+
+import time
+from dataclasses import dataclass, field
+
+
+@dataclass
+class Progress:
+    """What a build says while it runs: `say(text)` for a stage, `step(done, of)` for progress within it, and
+    `file(name, rows, done, of)` for the file at hand, the rows read so far, and bytes."""
+
+    say: object = lambda text: None
+    step: object = lambda done, of: None
+    file: object = lambda name, rows, done, of: None
+    seconds: dict = field(default_factory=dict)
+
+    def stage(self, name):
+        now = time.perf_counter()
+        if self.seconds:
+            last = next(reversed(self.seconds))
+            self.seconds[last] = now - self.seconds[last]
+        self.seconds[name] = now
+        self.say(name)

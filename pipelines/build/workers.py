@@ -1,0 +1,248 @@
+"""Batches of whole homes → every number of them: in this process, or in some others side by side.
+
+Another process (`python -m pipelines.build.workers`) is told the policy, then one batch after another, each answered before the
+next; it ends when nobody speaks to it any more. Python runs one thread at a time, so threads would not do.
+"""
+
+import gc
+import os
+import pickle
+import signal
+import subprocess
+import sys
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from queue import SimpleQueue
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipelines.build import homes, tables
+from pipelines.build.tables import VISIT
+from pipelines.engine.arrays import Quantity, from_arrow
+from pipelines.engine.causes import NOTES, causes
+from pipelines.engine.checks import CHECKS
+from pipelines.engine.reasons import gap
+from pipelines.engine.recompute import Recomputed
+from pipelines.engine.results import results
+
+ROWS_IN_CACHE = 26_000  # rows a formula runs over at once: with fewer, calls cost more than they do; with more, arrays leave the cache
+DAYS_A_MONTH = 365.25 / 12.0
+LENGTH_BYTES = 8
+PIPE_BYTES = 1 << 20  # of a pipe, so that its ends wait for each other less often
+
+
+@contextmanager
+def judges(policy, processes):
+    """A function like `judge` without the policy, which so many threads may call at once as there are processes.
+
+    With less than two processes it judges in this one. RuntimeError where a process could not do it.
+    """
+    if processes < 2:
+        yield partial(judge, policy=policy)
+        return
+    free, started = SimpleQueue(), []
+    try:
+        for _ in range(processes):
+            started.append(_Process(policy))
+            free.put(started[-1])
+
+        def ask(table):
+            process = free.get()
+            try:
+                return process.ask(table)
+            finally:
+                free.put(process)
+
+        yield ask
+    finally:
+        for process in started:
+            process.end()
+
+
+class _Process:
+    """Another process that judges."""
+
+    def __init__(self, policy):
+        root = str(Path(__file__).resolve().parents[2])
+        path = os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH"))))
+        # A session of its own, so that CTRL-C reaches only this process, which then ends the other.
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "pipelines.build.workers"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            pipesize=PIPE_BYTES,
+            env=os.environ | {"PYTHONPATH": path, "OMP_NUM_THREADS": "1"},
+            start_new_session=True,
+        )
+        _put(self.process.stdin, pickle.dumps(policy))
+
+    def ask(self, table):
+        try:
+            _send(self.process.stdin, table)
+            found = _got(self.process.stdout)
+            if found is not None:
+                shown, names = pickle.loads(found)
+                return {name: _received(self.process.stdout) for name in names}, shown
+        except (BrokenPipeError, pa.ArrowInvalid):
+            pass
+        raise RuntimeError(
+            "a process that worked out inspections ended; it says why above, or there was too little memory"
+        )
+
+    def end(self):
+        self.process.kill()
+        with suppress(BrokenPipeError):
+            self.process.stdin.close()
+        self.process.stdout.close()
+        self.process.wait()
+
+
+def serve(asked, answers, policy):
+    """Judge every batch that is asked for until the asking ends."""
+    while asked.peek(1):
+        tables, shown = judge(_received(asked), policy)
+        _put(answers, pickle.dumps((shown, list(tables))))
+        for table in tables.values():
+            _send(answers, table)
+
+
+def _put(stream, data):
+    stream.write(len(data).to_bytes(LENGTH_BYTES, "little"))
+    stream.write(data)
+    stream.flush()
+
+
+def _got(stream):
+    """What was put, or None where the stream ends before it."""
+    length = stream.read(LENGTH_BYTES)
+    data = stream.read(int.from_bytes(length, "little")) if len(length) == LENGTH_BYTES else b""
+    return data if len(length) == LENGTH_BYTES and len(data) == int.from_bytes(length, "little") else None
+
+
+def _send(stream, table):
+    with pa.ipc.new_stream(pa.PythonFile(stream, "w"), table.schema) as writer:
+        writer.write_table(table)
+    stream.flush()
+
+
+def _received(stream):
+    """A table that was sent; pa.ArrowInvalid where the stream ends before it does."""
+    with pa.ipc.open_stream(pa.PythonFile(stream, "r")) as reader:
+        return reader.read_all().combine_chunks()
+
+
+def judge(table, policy):
+    """Every number of a batch of whole homes: name of table → Arrow table; and check id → (words, numbers) its results may show."""
+    readings = from_arrow(table)
+    readings.fleetwide = fleetwide(table, readings)
+    pairs, codes = _pairs(table) if policy.regions else ((), ())
+    rows_policy = policy.for_rows((pairs, codes)) if policy.regions else policy.for_rows()
+    keys = {name: table.column(name) for name in VISIT}
+    parts = [
+        _judged(readings, rows_policy, keys, start)
+        for start in range(0, max(1, len(readings)), ROWS_IN_CACHE)
+    ]
+    gc.collect()  # what was recomputed refers to itself in rings, which would pile up
+    tables = {name: pa.concat_tables([part.tables[name] for part in parts]) for name in parts[0].tables}
+    told = {
+        check.id: tuple(np.concatenate([part.told[check.id][which] for part in parts]) for which in (0, 1))
+        for check in CHECKS
+    }
+    active = {check.id: np.concatenate([part.active[check.id] for part in parts]) for check in CHECKS}
+    assessed = np.concatenate([part.assessed for part in parts])
+    return tables | homes.roll_up(table, readings, told, active, assessed, policy), parts[0].shown
+
+
+@dataclass(frozen=True)
+class _Judged:
+    """What was found of some inspections: tables, check id → (outcome, certainty), check id → at work, and so on."""
+
+    tables: dict
+    told: dict
+    active: dict
+    assessed: np.ndarray
+    shown: dict
+
+
+def _judged(readings, policy, keys, start):
+    """A few thousand inspections from `start` on, so few that they stay in the processor's cache."""
+    part = slice(start, min(start + ROWS_IN_CACHE, len(readings)))
+    recomputed = Recomputed(readings.rows(part), policy.rows(part))
+    found = results(recomputed)
+    links, active = causes(recomputed, found)
+    here = {name: value.slice(part.start, part.stop - part.start) for name, value in keys.items()}
+    made = {"judged": tables.judged_table(here, recomputed, found), "causes": _causes_table(here, links)}
+    told = {check: (result.outcome, result.certainty) for check, result in found.items()}
+    shown = {
+        check: (result.words.words if result.words is not None else (), result.shows)
+        for check, result in found.items()
+    }
+    return _Judged(made, told, active, recomputed.assessed, shown)
+
+
+def _pairs(table):
+    """Distinct (agency, region) pairs and a code per row."""
+    agency, region = (pc.fill_null(table.column(name), "").combine_chunks() for name in ("agency", "region"))
+    both = pc.binary_join_element_wise(agency, region, "\x1f").dictionary_encode()
+    return [tuple(text.split("\x1f")) for text in both.dictionary.to_pylist()], both.indices.to_numpy()
+
+
+def _causes_table(keys, links):
+    ids = pa.array([check.id for check in CHECKS] + [None], pa.string())
+    rows = pa.array(links.rows)
+    return pa.table(
+        {
+            "agency": keys["agency"].take(rows),
+            "inspection_id": keys["inspection_id"].take(rows),
+            "root_check_id": ids.take(pa.array(np.where(links.roots < 0, len(CHECKS), links.roots))),
+            "symptom_check_id": ids.take(pa.array(links.symptoms)),
+            "note": pa.array(NOTES, pa.string()).take(pa.array(links.notes)),
+            "after_psig": pa.array(links.after_psig, from_pandas=True),
+        }
+    )
+
+
+def fleetwide(table, readings):
+    """The comparisons as quantities with their reasons."""
+    column = lambda name: table.column(name).to_numpy(zero_copy_only=False).astype(float)
+    repeated, gallons, days = column("repeated"), column("gallons"), column("days")
+    five = np.logical_and.reduce(
+        [
+            readings.number(name).known
+            for name in (
+                "cold_pressure_psig",
+                "hot_pressure_psig",
+                "cold_temperature_f",
+                "hot_temperature_f",
+                "precharge_psig",
+            )
+        ]
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        monthly = gallons / (days / DAYS_A_MONTH)
+    meter = readings.number("makeup_meter_gal")
+    gaps = np.select(
+        [~meter.known, np.isnan(days) | (days <= 0), gallons < 0],
+        [meter.gap, gap("no earlier meter reading"), gap("meter went backwards")],
+        np.uint16(0),
+    )
+    repeat_gaps = np.select(
+        [~five, np.isnan(repeated)],
+        [gap("fewer than five readings to compare"), gap("taker of the readings not recorded")],
+        np.uint16(0),
+    )
+    return {
+        "makeup_gal_per_month": Quantity(np.where(gaps == 0, monthly, np.nan), gaps),
+        "repeated_elsewhere": Quantity(np.where(repeat_gaps == 0, repeated, np.nan), repeat_gaps),
+    }
+
+
+if __name__ == "__main__":
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    gc.freeze()  # what was imported stays, and need not be looked through after every batch
+    with suppress(BrokenPipeError, pa.ArrowInvalid):
+        serve(sys.stdin.buffer, sys.stdout.buffer, pickle.loads(_got(sys.stdin.buffer)))

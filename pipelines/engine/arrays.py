@@ -1,0 +1,233 @@
+"""One batch of inspections as arrays: numbers, words and dates by field name, and why a value is not there.
+
+Every room after intake works on these three small types. A missing number is NaN *and* a reason: the reason
+travels with whatever is computed from it, so that a result can name the reading that was lacking.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipelines.engine.reasons import first_gap, gap
+from pipelines.fields import BY_NAME, NUMBER, WORD
+
+
+@dataclass(frozen=True)
+class Words:
+    """Words of one field, shape (n,): a code per inspection, -1 where none is recorded."""
+
+    codes: np.ndarray
+    words: tuple[str, ...]
+
+    def among(self, *accepted):
+        """True where the word is one of `accepted`; False where none is recorded. Unknown words raise ValueError."""
+        wanted = np.zeros(len(self.words) + 1, dtype=bool)
+        for word in accepted:
+            wanted[self.words.index(word)] = True
+        return wanted[self.codes]
+
+    @property
+    def known(self):
+        return self.codes >= 0
+
+    def take(self, table):
+        """Row of `table` for each word (shape (words + 1, …), the last row standing for none recorded)."""
+        return np.asarray(table)[self.codes]
+
+    @classmethod
+    def of(cls, name, texts):
+        """Words from a sequence of texts or None; raises ValueError for a word the field does not have."""
+        words = BY_NAME[name].words
+        return cls(
+            np.array([-1 if text is None else words.index(text) for text in texts], dtype=np.int8), words
+        )
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A number per inspection, shape (n,), and, where it is NaN, the gap: the reason and the field that was lacking.
+
+    Infinity is a value: "no cushion left" for a pressure, "no loss shown" for a ratio.
+    """
+
+    value: np.ndarray
+    gap: np.ndarray
+
+    @property
+    def known(self):
+        return self.gap == 0
+
+    def at(self, rows):
+        """The same of some inspections (positions, mask or slice)."""
+        return Quantity(self.value[rows], self.gap[rows])
+
+    def withhold(self, where, reason, field=None, *, first=False):
+        """The same quantity, not known for `reason` (text, or gaps) where `where` holds and it was known before.
+
+        `first`: the reason stands before any that was there.
+        """
+        where = np.asarray(where) if first else where & self.known
+        lacking = gap(reason, field) if isinstance(reason, str) else reason
+        return Quantity(np.where(where, np.nan, self.value), np.where(where, lacking, self.gap))
+
+    def instead(self, where, value):
+        """The same quantity with `value` (floats or another Quantity) standing where `where` holds."""
+        if not isinstance(value, Quantity):
+            value = known(np.broadcast_to(np.asarray(value, dtype=float), self.value.shape))
+        return Quantity(np.where(where, value.value, self.value), np.where(where, value.gap, self.gap))
+
+    def otherwise(self, other):
+        """This quantity where known, else the other; where neither is, the reason of this one stands."""
+        return self.instead(~self.known & other.known, other)
+
+
+def known(value):
+    """A quantity without gaps."""
+    value = np.asarray(value, dtype=float)
+    return Quantity(value, np.zeros(value.shape, np.uint16))
+
+
+def derive(value, *needs):
+    """A quantity computed from others: missing where any is, for the reason of the first that is.
+
+    A NaN the needs do not explain is a number outside the data its formula has (`outside the fluid data`).
+    """
+    value, lacking = np.broadcast_to(value, needs[0].value.shape), first_gap(need.gap for need in needs)
+    lacking = np.where((lacking == 0) & np.isnan(value), gap("outside the fluid data"), lacking)
+    return Quantity(np.where(lacking == 0, value, np.nan), lacking)
+
+
+class Readings:
+    """A batch of inspections: `numbers`, `words`, `dates`, `texts` by field name, all of one length.
+
+    `unusable[name]` is True where a cell was received but kept out.
+    """
+
+    def __init__(self, count, numbers, words, dates=None, texts=None, unusable=None):
+        self.count, self.numbers, self.words = count, numbers, words
+        self.dates, self.texts, self.unusable = dates or {}, texts or {}, unusable or {}
+        self._quantities: dict[str, Quantity] = {}
+        self.fleetwide: dict[str, Quantity] = {}  # what other inspections say of these, by name
+
+    def __len__(self):
+        return self.count
+
+    def number(self, name):
+        """The field, or a quantity that compares with other inspections, as a Quantity."""
+        if name in self.fleetwide:
+            return self.fleetwide[name]
+        if name not in self._quantities:
+            self._quantities[name] = self._number(name)
+        return self._quantities[name]
+
+    def _number(self, name):
+        value = self.numbers.get(name)
+        if value is None:
+            value = np.full(self.count, np.nan)
+        return Quantity(value, np.where(np.isnan(value), self.gap(name), np.uint16(0)))
+
+    def word(self, name):
+        found = self.words.get(name)
+        return found if found is not None else Words(np.full(self.count, -1, np.int8), BY_NAME[name].words)
+
+    def date(self, name):
+        found = self.dates.get(name)
+        return found if found is not None else np.full(self.count, np.datetime64("NaT"), "datetime64[D]")
+
+    def gap(self, name):
+        """The gap of a missing cell of this field: never there, or kept out."""
+        field, kept_out = name if name in BY_NAME else None, self.unusable.get(name)
+        absent = gap("not recorded", field)
+        return (
+            absent
+            if kept_out is None
+            else np.where(kept_out, gap("recorded, but the cell could not be used", field), absent)
+        )
+
+    def rows(self, chosen):
+        """The same batch restricted to `chosen` (slice, mask or positions)."""
+        cut = {
+            "numbers": {name: value[chosen] for name, value in self.numbers.items()},
+            "words": {name: Words(value.codes[chosen], value.words) for name, value in self.words.items()},
+            "dates": {name: value[chosen] for name, value in self.dates.items()},
+            "texts": {},
+            "unusable": {name: value[chosen] for name, value in self.unusable.items()},
+        }
+        count = (
+            len(range(*chosen.indices(self.count)))
+            if isinstance(chosen, slice)
+            else len(np.arange(self.count)[chosen])
+        )
+        part = Readings(count, **cut)
+        part.fleetwide = {name: quantity.at(chosen) for name, quantity in self.fleetwide.items()}
+        return part
+
+
+def from_arrow(table):
+    """Readings from an Arrow table of typed fields (any subset; other columns become numbers when they are floats).
+
+    Words may be strings or dictionaries; a word a field does not have raises ValueError, since intake lets none in.
+    """
+    numbers, words, dates, texts, unusable = {}, {}, {}, {}, {}
+    for name in table.column_names:
+        column = table.column(name)
+        if column.null_count == len(column) and name != "unusable":
+            continue  # an export never had it: the accessors answer "not recorded"
+        field = BY_NAME.get(name)
+        kind = field.kind if field else None
+        if kind == WORD:
+            words[name] = _words(field, column)
+        elif kind == NUMBER or (field is None and pa.types.is_floating(column.type)):
+            numbers[name] = column.to_numpy(zero_copy_only=False).astype(float, copy=False)
+        elif pa.types.is_date(column.type):
+            dates[name] = column.to_numpy(zero_copy_only=False).astype("datetime64[D]")
+        elif name == "unusable":
+            unusable = _unusable(column)
+        else:
+            texts[name] = column
+    return Readings(table.num_rows, numbers, words, dates, texts, unusable)
+
+
+def _words(field, column):
+    if not pa.types.is_dictionary(column.type):
+        column = column.dictionary_encode()
+    column = column.unify_dictionaries().combine_chunks()
+    if isinstance(column, pa.ChunkedArray):  # empty table
+        return Words(np.zeros(0, np.int8), field.words)
+    place = np.array(
+        [field.words.index(word) for word in column.dictionary.to_pylist()] + [-1], dtype=np.int8
+    )
+    codes = pc.fill_null(column.indices, len(place) - 1).to_numpy(zero_copy_only=False)
+    return Words(place[codes], field.words)
+
+
+def _unusable(column):
+    """Masks by field from the `;`-joined names of the fields whose cells were kept out."""
+    masks = {}
+    at = np.flatnonzero(pc.is_valid(column).to_numpy(zero_copy_only=False))
+    if len(at) == 0:
+        return masks
+    encoded = column.take(pa.array(at)).combine_chunks().dictionary_encode()
+    if isinstance(encoded, pa.ChunkedArray):
+        encoded = encoded.combine_chunks()
+    codes = encoded.indices.to_numpy(zero_copy_only=False)
+    for code, names in enumerate(encoded.dictionary.to_pylist()):
+        for name in names.split(";"):
+            masks.setdefault(name, np.zeros(len(column), bool))[at[codes == code]] = True
+    return masks
+
+
+def more(left, right):
+    """left > right, both rounded to 1e-6 first: at the limit is not over it. False where either is NaN."""
+    return np.round(left, 6) > np.round(right, 6)
+
+
+def at_least(left, right):
+    return np.round(left, 6) >= np.round(right, 6)
+
+
+def within(value, middle, tolerance):
+    """|value - middle| ≤ tolerance, to half of 1e-6; False where either is NaN."""
+    return np.abs(value - middle) <= tolerance + 0.5e-6

@@ -1,0 +1,131 @@
+"""Which deficiency of a visit brings about which other: root → symptom, so that paper can say what to fix first.
+
+Links are between results of one visit. A link to a pressure holds only if putting that root right in the gas balance
+brings the pressure below its limit; where the balance cannot be worked out, no such link is claimed.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipelines.engine.arrays import at_least
+from pipelines.engine.checks import BY_ID, CHECKS
+from pipelines.engine.reasons import why
+from pipelines.engine.results import DEFICIENT, NOT_APPLICABLE, OK
+
+PRESSURE_SYMPTOMS = ("hot-pressure-near-relief", "predicted-pressure-near-relief")
+WET_SYMPTOMS = ("relief-discharging", "relief-stained")
+TANK_ROOTS = (
+    "tank-missing",
+    "tank-valved-off",
+    "tank-cushion-lost",
+    "tank-undersized",
+    "precharge-low",
+    "precharge-high",
+    "cold-pressure-high",
+)
+LINKS = (
+    *((root, "tank-cushion-lost") for root in ("vent-with-compression-tank", "tank-diaphragm-failed")),
+    *((root, symptom) for root in TANK_ROOTS for symptom in PRESSURE_SYMPTOMS + WET_SYMPTOMS),
+    ("fill-pressure-off-setting", "cold-pressure-high"),
+    ("fill-pressure-off-setting", "cold-pressure-low"),
+    ("relief-discharging", "makeup-excessive"),
+    ("leak-seen", "makeup-excessive"),
+    ("leak-seen", "cold-pressure-low"),
+)
+# Seen at the visit, not predicted: a root that has brought one about is at work already.
+SEEN = (
+    "hot-pressure-near-relief",
+    "relief-discharging",
+    "relief-stained",
+    "makeup-excessive",
+    "tank-cushion-lost",
+)
+# A valve is never its own cause where these do not apply, as with a built-in tank that nothing was told about.
+MUST_BE_OK = ("tank-cushion-lost", "tank-undersized", "predicted-pressure-near-relief")
+NOTES = ("", "its own cause", "cause not told")
+OWN_CAUSE, NOT_TOLD = 1, 2
+
+
+@dataclass(frozen=True)
+class Links:
+    """One line per root and symptom: row positions, check positions in CHECKS (root -1 where not told), note code,
+    and the gauge pressure after putting the root right (NaN where the link is not one of pressure)."""
+
+    rows: np.ndarray
+    roots: np.ndarray
+    symptoms: np.ndarray
+    notes: np.ndarray
+    after_psig: np.ndarray
+
+
+PLACE = {check.id: place for place, check in enumerate(CHECKS)}
+
+
+def causes(recomputed, results):
+    """Links of a batch, and check id → mask: the check is a root of something seen at that visit."""
+    linked = np.zeros(len(recomputed.readings), bool)
+    found, active = [], {check.id: np.zeros(len(recomputed.readings), bool) for check in CHECKS}
+    deficient = {check: result.outcome == DEFICIENT for check, result in results.items()}
+    not_a_root = _no_roots(results)
+    corrected = {}
+    for root, symptom in LINKS:
+        both = deficient[root] & deficient[symptom] & ~not_a_root.get(root, np.False_)
+        if not both.any():
+            continue
+        after = np.full(both.shape, np.nan)
+        if symptom in PRESSURE_SYMPTOMS:
+            if root not in corrected:
+                rows = np.flatnonzero(
+                    deficient[root] & np.logical_or.reduce([deficient[one] for one in PRESSURE_SYMPTOMS])
+                )
+                corrected[root] = rows, recomputed.with_right(root, rows)
+            rows, pressures = corrected[root]
+            after[rows] = pressures[PRESSURE_SYMPTOMS.index(symptom)]
+            both &= at_least(recomputed.allowed_psig.value, after)
+        if symptom in SEEN:
+            active[root] |= both
+        if symptom == "relief-discharging":
+            linked |= both
+        found.append(_lines(both, PLACE[root], PLACE[symptom], 0, after))
+    alone = deficient["relief-discharging"] & ~linked
+    sound = np.logical_and.reduce(
+        [
+            np.isin(results[check.id].outcome, (OK, NOT_APPLICABLE))
+            for check in CHECKS
+            if check.group in ("tank", "pressure")
+        ]
+    )
+    sound &= np.logical_and.reduce([results[check].outcome == OK for check in MUST_BE_OK])
+    discharging = PLACE["relief-discharging"]
+    found.append(_lines(alone & sound, discharging, discharging, OWN_CAUSE))
+    found.append(_lines(alone & ~sound, -1, discharging, NOT_TOLD))
+    columns = [np.concatenate(parts) for parts in zip(*found, strict=True)]
+    return Links(*columns), active
+
+
+def _no_roots(results):
+    """A lost cushion that may as well be an over-charge is no root, and weak evidence never is."""
+    maybe = results["tank-cushion-lost"].reason == why(
+        "cushion lost or over-charged: check the charge at zero pressure"
+    )
+    return {"tank-cushion-lost": maybe}
+
+
+def _lines(where, root, symptom, note, after=None):
+    rows = np.flatnonzero(where)
+    full = (
+        np.full(len(rows), root, np.int8),
+        np.full(len(rows), symptom, np.int8),
+        np.full(len(rows), note, np.int8),
+    )
+    return (
+        rows,
+        *full,
+        np.full(len(rows), np.nan)
+        if after is None
+        else np.where(np.isfinite(after[rows]), after[rows], np.nan),
+    )
+
+
+assert all(check in BY_ID for link in LINKS for check in link)

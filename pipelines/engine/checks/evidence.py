@@ -1,0 +1,111 @@
+"""Readings about readings: what is odd about a visit. They say nothing about the home."""
+
+import numpy as np
+
+from pipelines.engine.arrays import more, within
+from pipelines.engine.checks.kinds import AnyOf, Applies, Band, Check, Doubt, Odd, grouped
+from pipelines.engine.checks.tank import has_diaphragm
+
+
+def precharge_under_pressure(precharge_psig, precharge_system_side, *, charge_is_no_echo):
+    return Odd(precharge_system_side.among("pressurized") & ~charge_is_no_echo, observed=precharge_psig)
+
+
+def precharge_echoes_system(
+    *, precharge_psig, cold_pressure_psig, hot_pressure_psig, fill_setting_psig, policy
+):
+    def echo_of(name, pressure):
+        equal = within(precharge_psig, pressure, policy.echo_within_psi)
+        far = more(abs(pressure - fill_setting_psig), policy.echo_off_setting_psi)
+        no_setting = Doubt(equal & np.isnan(fill_setting_psig), "not recorded", field="fill_setting_psig")
+        return Odd(equal & far, observed=precharge_psig, less=(no_setting,), needs=("precharge_psig", name))
+
+    return AnyOf(
+        (echo_of("cold_pressure_psig", cold_pressure_psig), echo_of("hot_pressure_psig", hot_pressure_psig))
+    )
+
+
+def side_not_recorded(tank_type, *, precharge_system_side):
+    diaphragm = has_diaphragm(tank_type)
+    return Applies(
+        diaphragm.yes & ~precharge_system_side.known,
+        diaphragm.unknown & ~precharge_system_side.known,
+        "tank_type",
+    )
+
+
+def pressure_did_not_rise(pressure_rise_psi, expected_rise_psi, *, rise_seen, policy):
+    rise_due = more(expected_rise_psi, policy.expected_rise_psi)
+    low = np.where(rise_due, policy.rise_seen_psi, -np.inf)
+    return Band(pressure_rise_psi, low=low, below=rise_seen)
+
+
+def cold_reading_hot(cold_temperature_f, *, cold_below_warm, policy):
+    return Band(cold_temperature_f, high=policy.cold_above_f, above=cold_below_warm)
+
+
+def readings_repeated(repeated_elsewhere):
+    return Odd(repeated_elsewhere > 0.5)
+
+
+def passed_but_readings_disagree(stated_result, *, results, policy):
+    """A pass beside a safety-critical deficiency that is sure."""
+    return Odd(stated_result.among("pass") & results.sure_danger(policy.sure_certainty))
+
+
+def is_not_an_audit(inspection_kind):
+    return Applies(
+        inspection_kind.known & ~inspection_kind.among("initial"), ~inspection_kind.known, "inspection_kind"
+    )
+
+
+EVIDENCE = grouped(
+    "evidence",
+    (
+        Check(
+            "precharge-under-pressure",
+            precharge_under_pressure,
+            applies=has_diaphragm,
+            title="Charge read with the system side under pressure",
+            remedy="Read the charge again with the water side at zero.",
+            source="published: charge is checked at zero water pressure (M. Housh, practitioner article)",
+        ),
+        Check(
+            "precharge-echoes-system",
+            precharge_echoes_system,
+            applies=side_not_recorded,
+            title="Charge equals a system pressure far from the fill setting",
+            remedy="Read the charge again with the water side at zero, and record that it was.",
+            source="common practice, no source",
+        ),
+        Check(
+            "pressure-did-not-rise",
+            pressure_did_not_rise,
+            title="Pressure did not rise although it should have",
+            remedy="Check the gauge, and read again with every zone hot.",
+            source="gas balance; limits: policy",
+        ),
+        Check(
+            "cold-reading-hot",
+            cold_reading_hot,
+            title="Cold reading taken on a warm loop",
+            remedy="Read again with the heat off and the loop cool.",
+            source="policy",
+        ),
+        Check(
+            "readings-repeated",
+            readings_repeated,
+            title="The same five readings at another home within days",
+            remedy="Visit one of the homes again.",
+            source="policy; two equal pressures are common, five are not",
+        ),
+        Check(
+            "passed-but-readings-disagree",
+            passed_but_readings_disagree,
+            applies=is_not_an_audit,
+            title="Passed, though the readings show a danger",
+            remedy="Go by the readings until someone has looked again.",
+            source="policy",
+        ),
+    ),
+)

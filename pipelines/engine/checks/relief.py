@@ -1,0 +1,216 @@
+"""Checks of the relief valve and where it drains."""
+
+import numpy as np
+
+from pipelines.engine.checks.kinds import AnyOf, Applies, Band, Check, Doubt, Fact, grouped
+
+
+def relief_missing(*, relief_present, relief_setting_psig):
+    recorded = ~np.isnan(relief_setting_psig)
+    contradict = Doubt(
+        relief_present.among("no") & recorded, "readings contradict each other", field="relief_present"
+    )
+    return Fact(
+        relief_present,
+        among=relief_present.among("yes") | recorded,
+        less=(contradict,),
+        needs=("relief_present_or_setting",),
+    )
+
+
+def has_relief(relief_present, *, relief_setting_psig):
+    return Applies(~relief_present.among("no") | ~np.isnan(relief_setting_psig))
+
+
+def relief_isolated(relief_mounting):
+    return Fact(relief_mounting, among=("on_boiler", "on_pipe_no_valve"))
+
+
+def relief_did_not_open(usable_hot_psig, relief_setting_psig, relief_signs, *, hot_below_opening, policy):
+    """A valve that shows more than dry did open, so any pressure is then within its band."""
+    high = np.where(relief_signs.among("dry"), relief_setting_psig * policy.did_not_open_share, np.inf)
+    return Band(
+        usable_hot_psig, high=high, above=hot_below_opening, least_certainty=policy.did_not_open_certainty
+    )
+
+
+def relief_set_above_boiler(relief_setting_psig, boiler_max_pressure_psig):
+    return Band(relief_setting_psig, high=boiler_max_pressure_psig)
+
+
+def relief_capacity_short(relief_capacity_btuh, boiler_output_btuh):
+    return Band(relief_capacity_btuh, low=boiler_output_btuh)
+
+
+def relief_discharge_hidden(relief_discharge_end):
+    return Fact(relief_discharge_end, among=("visible_drain", "visible_pan", "outdoors", "none"))
+
+
+def relief_discharge_unpiped(*, relief_discharge_end, relief_discharge_pipe):
+    return AnyOf(
+        (
+            Fact(
+                relief_discharge_end,
+                among=("visible_drain", "visible_pan", "outdoors", "crawlspace", "concealed"),
+                needs=("relief_discharge_end",),
+            ),
+            Fact(
+                relief_discharge_pipe,
+                among=("full_size", "reduced", "trapped", "valved", "capped"),
+                needs=("relief_discharge_pipe",),
+            ),
+        )
+    )
+
+
+def relief_discharge_blocked(relief_discharge_pipe):
+    return Fact(relief_discharge_pipe, among=("full_size", "reduced", "trapped", "ends_high"))
+
+
+def relief_discharge_restricted(relief_discharge_pipe):
+    return Fact(relief_discharge_pipe, among=("full_size", "valved", "capped", "ends_high"))
+
+
+def has_discharge_pipe(relief_present, *, relief_setting_psig, relief_discharge_end):
+    present = has_relief(relief_present, relief_setting_psig=relief_setting_psig)
+    return Applies(present.yes & ~relief_discharge_end.among("none"))
+
+
+def relief_discharging(relief_signs):
+    return Fact(relief_signs, among=("dry", "stained"))
+
+
+def relief_stained(relief_signs):
+    wet = Doubt(relief_signs.among("dripping", "discharging"), "it has opened since", field="relief_signs")
+    return Fact(relief_signs, among=("dry", "dripping", "discharging"), less=(wet,))
+
+
+RELIEF = grouped(
+    "relief",
+    (
+        Check(
+            "relief-missing",
+            relief_missing,
+            severity=1,
+            probability="C",
+            safety_critical=True,
+            act_today=True,
+            title="No relief valve on the boiler",
+            remedy="Shut the boiler down until a relief valve of the right setting and capacity is fitted.",
+            source="published: ASME IV HG-400 (from memory), IMC 1006",
+        ),
+        Check(
+            "relief-isolated",
+            relief_isolated,
+            applies=has_relief,
+            severity=1,
+            probability="C",
+            safety_critical=True,
+            act_today=True,
+            title="A valve stands between boiler and relief valve",
+            remedy="Shut the boiler down until the relief valve is mounted on the boiler with no valve between.",
+            source="published: IMC 1006.5, Maine 02-658 ch. 9 §16",
+        ),
+        Check(
+            "relief-did-not-open",
+            relief_did_not_open,
+            applies=has_relief,
+            severity=1,
+            probability="C",
+            safety_critical=True,
+            act_today=True,
+            title="Pressure above the relief setting and the valve is dry: stuck valve or false gauge",
+            remedy="Stop the boiler until it is known which. Do not lift an old valve's lever unless ready to replace it.",
+            source="physics; published set tolerance (from memory)",
+        ),
+        Check(
+            "relief-set-above-boiler",
+            relief_set_above_boiler,
+            applies=has_relief,
+            severity=1,
+            probability="C",
+            safety_critical=True,
+            act_today=True,
+            title="Relief valve set above the boiler's maximum pressure",
+            remedy="Replace the relief valve by one set at or below the boiler's maximum pressure.",
+            source="published: IMC 1006.4",
+        ),
+        Check(
+            "relief-capacity-short",
+            relief_capacity_short,
+            applies=has_relief,
+            severity=2,
+            probability="D",
+            safety_critical=True,
+            title="Relief valve's capacity below the boiler's output",
+            remedy="Replace the relief valve by one of at least the boiler's gross output.",
+            source="published: IRC M2002.4, IMC 1006.4",
+        ),
+        Check(
+            "relief-discharge-hidden",
+            relief_discharge_hidden,
+            applies=has_relief,
+            severity=2,
+            probability="C",
+            safety_critical=True,
+            title="Relief discharge ends out of sight",
+            remedy="Pipe the discharge to where its end can be seen.",
+            source="published: IMC 1006.6, IRC P2803.6.1",
+        ),
+        Check(
+            "relief-discharge-unpiped",
+            relief_discharge_unpiped,
+            applies=has_relief,
+            severity=2,
+            probability="C",
+            safety_critical=True,
+            title="Relief discharge not piped down: scald hazard",
+            remedy="Pipe the discharge full size to near the floor.",
+            source="published: Maine 02-658 ch. 9 §16, UPC 608.5",
+        ),
+        Check(
+            "relief-discharge-blocked",
+            relief_discharge_blocked,
+            applies=has_discharge_pipe,
+            severity=1,
+            probability="C",
+            safety_critical=True,
+            act_today=True,
+            title="Relief discharge capped or valved",
+            remedy="Shut the boiler down until the discharge is free. Never plug, cap or valve off a relief valve.",
+            source="published: IMC 1006.5, UPC 608.5",
+        ),
+        Check(
+            "relief-discharge-restricted",
+            relief_discharge_restricted,
+            applies=has_discharge_pipe,
+            severity=2,
+            probability="C",
+            safety_critical=True,
+            title="Relief discharge reduced or trapped",
+            remedy="Repipe the discharge full size, falling all the way.",
+            source="published: IMC 1006.6, IRC P2803.6.1",
+        ),
+        Check(
+            "relief-discharging",
+            relief_discharging,
+            applies=has_relief,
+            severity=2,
+            probability="B",
+            safety_critical=True,
+            title="Relief valve dripping or discharging",
+            remedy="Find the cause first; then replace a valve that has wept, is scaled or does not reseat.",
+            source="common practice, no source",
+        ),
+        Check(
+            "relief-stained",
+            relief_stained,
+            applies=has_relief,
+            severity=3,
+            probability="C",
+            title="Relief valve stained: it has discharged",
+            remedy="Find the cause first; then replace a valve that has wept or is scaled.",
+            source="common practice, no source",
+        ),
+    ),
+)

@@ -1,0 +1,253 @@
+"""Checks of the expansion tank and its charge."""
+
+from pipelines.engine.arrays import more
+from pipelines.engine.checks.kinds import AnyOf, Applies, Band, Check, Doubt, Fact, Note, Odd, grouped
+
+
+def tank_missing(tank_type):
+    return Fact(tank_type, among=("diaphragm", "plain_steel", "open", "built_in"))
+
+
+def tank_valved_off(tank_valve):
+    return Fact(tank_valve, among=("none", "open"))
+
+
+def has_a_tank(tank_type):
+    return Applies(tank_type.known & ~tank_type.among("none"), ~tank_type.known, "tank_type")
+
+
+def has_its_own_shell(tank_type):
+    return Applies(tank_type.among("diaphragm", "plain_steel"), ~tank_type.known, "tank_type")
+
+
+def has_diaphragm(tank_type):
+    return Applies(tank_type.among("diaphragm"), ~tank_type.known, "tank_type")
+
+
+def tank_undersized(
+    tank_volume_gal,
+    required_tank_gal,
+    *,
+    tank_room,
+    loop_volume_estimated,
+    tank_passes_over_range,
+    code_tank_gal,
+    fluid_unknown,
+):
+    return Band(
+        tank_volume_gal,
+        low=required_tank_gal,
+        below=tank_room,
+        less=(
+            Doubt(
+                loop_volume_estimated & ~tank_passes_over_range,
+                "volume is estimated",
+                field="system_volume_gal",
+            ),
+        ),
+        notes=(
+            Note(
+                tank_volume_gal >= code_tank_gal,
+                "meets the code table, which allows the full relief setting",
+                "deficient",
+            ),
+            Note(loop_volume_estimated, "volume is estimated"),
+            Note(fluid_unknown, "antifreeze not recorded: reckoned as water"),
+        ),
+    )
+
+
+def tank_cushion_lost(
+    *,
+    cushion_ratio,
+    cushion_kept,
+    cushion_ratio_at_most,
+    cut_off,
+    cut_off_not_excluded,
+    partly_hot,
+    sound_hot_psig,
+    allowed_psig,
+    charge_assumed,
+    fluid_unknown,
+    no_gas,
+    policy,
+):
+    at_most = Doubt(
+        cushion_ratio_at_most & cut_off,
+        "ratio is at most this: the relief valve cut the pressure off",
+        "ok",
+        "hot_pressure_psig",
+    )
+    partly = Doubt(
+        cushion_ratio_at_most & partly_hot,
+        "ratio is at most this: not all zones were hot",
+        "ok",
+        "hot_reading_state",
+    )
+    unknown = Doubt(
+        cushion_ratio_at_most & cut_off_not_excluded,
+        "ratio is at most this: without a relief setting a cut-off reading cannot be ruled out",
+        "ok",
+        "relief_setting_psig",
+    )
+    ratio = Band(
+        cushion_ratio,
+        low=policy.cushion_lost_ratio,
+        below=cushion_kept,
+        needs=("cushion_ratio",),
+        less=(at_most, partly, unknown),
+    )
+    held = cut_off & ~no_gas & ~more(sound_hot_psig, allowed_psig) & (sound_hot_psig == sound_hot_psig)
+    cut = Odd(held, chance=cushion_kept.chance_below_zero)
+    return AnyOf(
+        (ratio, cut),
+        notes=(
+            Note(
+                charge_assumed, "cushion lost or over-charged: check the charge at zero pressure", "deficient"
+            ),
+            Note(held, "the hot reading is cut off by the relief valve", "deficient"),
+            Note(fluid_unknown, "antifreeze not recorded: reckoned as water"),
+        ),
+    )
+
+
+def tank_diaphragm_failed(tank_air_valve, *, policy):
+    return Fact(tank_air_valve, among=("air",), certainty_ok=policy.air_at_valve_certainty)
+
+
+def tank_sounds_full(tank_tap, *, policy):
+    weak = policy.tank_tap_certainty
+    return Fact(tank_tap, among=("hollow", "half"), certainty_ok=weak, certainty_deficient=weak)
+
+
+def precharge_low(trusted_charge_psig, should_have_psig, *, charge_above_low, tank_temperature_f, policy):
+    return Band(
+        trusted_charge_psig,
+        low=should_have_psig - policy.charge_tolerance_psi,
+        below=charge_above_low,
+        notes=_charge_notes(tank_temperature_f),
+    )
+
+
+def precharge_high(
+    trusted_charge_psig,
+    should_have_psig,
+    *,
+    charge_below_high,
+    sea_level_charge_psig,
+    atmosphere_estimated,
+    tank_temperature_f,
+    policy,
+):
+    shift = sea_level_charge_psig - policy.typical_fill_psig
+    altitude = (
+        ~atmosphere_estimated
+        & ~more(policy.altitude_shift_psi, shift)
+        & ~more(abs(trusted_charge_psig - sea_level_charge_psig), policy.altitude_match_psi)
+    )
+    altitude &= sea_level_charge_psig == sea_level_charge_psig
+    return Band(
+        trusted_charge_psig,
+        high=should_have_psig + policy.charge_tolerance_psi,
+        above=charge_below_high,
+        notes=(
+            Note(altitude, "consistent with a charge set near sea level; not proof", "deficient"),
+            *_charge_notes(tank_temperature_f),
+        ),
+    )
+
+
+def _charge_notes(tank_temperature_f):
+    return (
+        Note(tank_temperature_f != tank_temperature_f, "temperature of the tank not recorded: 60 °F taken"),
+    )
+
+
+TANK = grouped(
+    "tank",
+    (
+        Check(
+            "tank-missing",
+            tank_missing,
+            severity=2,
+            probability="B",
+            safety_critical=True,
+            title="No expansion tank on a closed loop",
+            remedy="Shut the boiler down until a tank of the right size is fitted.",
+            source="published: IMC 1009, IRC M2003 (from memory)",
+        ),
+        Check(
+            "tank-valved-off",
+            tank_valved_off,
+            applies=has_a_tank,
+            severity=2,
+            probability="B",
+            safety_critical=True,
+            title="Closed valve between loop and expansion tank",
+            remedy="Boiler off and cold: open the valve and secure it open.",
+            source="published: mechanical codes allow no stop between boiler and its expansion (from memory)",
+        ),
+        Check(
+            "tank-undersized",
+            tank_undersized,
+            applies=has_its_own_shell,
+            severity=3,
+            probability="C",
+            title="Expansion tank too small for this loop",
+            remedy="Fit a tank of at least the required volume.",
+            source="published: ASHRAE Handbook, HVAC Systems and Equipment, tank equations (from memory); margin: policy",
+        ),
+        Check(
+            "tank-cushion-lost",
+            tank_cushion_lost,
+            applies=has_its_own_shell,
+            severity=2,
+            probability="B",
+            safety_critical=True,
+            title="Tank has lost its air cushion",
+            remedy="Boiler off, cold, pressure off: check the charge; drain a compression tank, recharge or replace a diaphragm tank. A full tank is heavy: support it.",
+            source="gas balance; limit: policy",
+        ),
+        Check(
+            "tank-diaphragm-failed",
+            tank_diaphragm_failed,
+            applies=has_diaphragm,
+            severity=2,
+            probability="B",
+            safety_critical=True,
+            title="Water at the tank's air valve: diaphragm holed",
+            remedy="Replace the tank. It is full of water and heavy: support it.",
+            source="common practice, no source",
+        ),
+        Check(
+            "tank-sounds-full",
+            tank_sounds_full,
+            applies=has_a_tank,
+            severity=4,
+            probability="C",
+            title="Tank sounds full along its whole length",
+            remedy="Check the charge at zero pressure before anything else; tapping alone proves little.",
+            source="common practice, weak, no source",
+        ),
+        Check(
+            "precharge-low",
+            precharge_low,
+            applies=has_diaphragm,
+            severity=3,
+            probability="C",
+            title="Tank charged below fill pressure",
+            remedy="Boiler off, cold, water side at zero: set the charge to the fill pressure.",
+            source="common practice, published; 2 psi: policy",
+        ),
+        Check(
+            "precharge-high",
+            precharge_high,
+            applies=has_diaphragm,
+            severity=3,
+            probability="C",
+            title="Tank charged above fill pressure",
+            remedy="Boiler off, cold, water side at zero: set the charge to the fill pressure.",
+            source="common practice, published; 2 psi: policy",
+        ),
+    ),
+)

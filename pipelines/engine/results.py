@@ -1,0 +1,288 @@
+"""Readings × CHECKS × policy → an outcome for every inspection and check, and how certain it is.
+
+The only room that decides an outcome, always in this order: not applicable, not verified (and why), deficient, ok.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipelines.engine.arrays import Words, more
+from pipelines.engine.checks import BY_ID, CHECKS
+from pipelines.engine.checks.kinds import AnyOf, Band, Doubt, Fact, Odd
+from pipelines.engine.margins import at
+from pipelines.engine.reasons import field_of, first_gap, gap, reason_of
+from pipelines.engine.recompute import (
+    ASSESSED,
+    LOOKS_LIKE_STEAM,
+    LOOKS_OPEN,
+    NO_EVIDENCE,
+    OTHER_SYSTEM,
+    Quantity,
+)
+from pipelines.fields import BY_NAME
+
+OUTCOMES = ("ok", "deficient", "not verified", "not applicable")
+OK, DEFICIENT, NOT_VERIFIED, NOT_APPLICABLE = range(4)
+CERTAINTY_DECIMALS = 4  # before anything is decided from it, so that what is shown is what was compared
+
+# Systems that are not assessed: outcome and gap of every check.
+STATES = {
+    OTHER_SYSTEM: (NOT_APPLICABLE, gap("another heating system", "heating_system")),
+    NO_EVIDENCE: (NOT_VERIFIED, gap("heating system not recorded", "heating_system")),
+    LOOKS_LIKE_STEAM: (
+        NOT_VERIFIED,
+        gap("looks like steam: relief setting too low for hot water", "relief_setting_psig"),
+    ),
+    LOOKS_OPEN: (NOT_VERIFIED, gap("looks like an open system", "tank_type")),
+}
+
+
+@dataclass
+class Result:
+    """One check over a batch, arrays of shape (n,): codes into OUTCOMES, REASONS and FIELDS; numbers NaN where none.
+
+    `certainty` is the probability that the stated outcome is true, NaN for the two outcomes that state nothing. `said` is
+    the gap that tells why it is not verified, or must be told beside it. `shows` names those of the three numbers that the
+    check ever shows, whatever the batch.
+    """
+
+    outcome: np.ndarray
+    observed: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    words: Words | None
+    certainty: np.ndarray
+    said: np.ndarray
+    shows: tuple[str, ...] = ()
+
+    @property
+    def reason(self):
+        return reason_of(self.said)
+
+    @property
+    def about(self):
+        return field_of(self.said)
+
+
+class Results(dict):
+    """Result by check id, as far as the checks have run."""
+
+    def sure_danger(self, least):
+        """True where a safety-critical check of the visit is deficient with at least this certainty."""
+        return np.logical_or.reduce(
+            [
+                (result.outcome == DEFICIENT) & (result.certainty >= least)
+                for check, result in self.items()
+                if BY_ID[check].safety_critical
+            ]
+        )
+
+
+def results(recomputed, checks=CHECKS):
+    """Every check over a batch: check id → Result.
+
+    `recomputed` is a `recompute.Recomputed`, whose policy is that of its rows. Checks that read other results come
+    after those they read.
+    """
+    out, batch = Results(), _Batch(recomputed)
+    for check in checks:
+        out[check.id] = _run(check, batch, out)
+    return out
+
+
+class _Batch:
+    """What every check asks of the batch: which inspections are assessed, and what is said of the others."""
+
+    def __init__(self, recomputed):
+        self.recomputed, self.count = recomputed, len(recomputed.readings)
+        self.assessed = recomputed.state == ASSESSED
+        self.not_assessed = np.flatnonzero(~self.assessed)
+        outcome, said = zip(
+            *(STATES.get(code, (NOT_APPLICABLE, 0)) for code in range(max(STATES) + 1)), strict=True
+        )
+        state = recomputed.state[self.not_assessed]
+        self.outcome, self.said = np.array(outcome, np.int8)[state], np.array(said, np.uint16)[state]
+        self.nothing = np.full(self.count, np.nan)
+
+
+def _run(check, batch, so_far):
+    count, recomputed = batch.count, batch.recomputed
+    found = check.function(
+        *(_value(name, recomputed, so_far) for name in check.needs),
+        **{name: _value(name, recomputed, so_far) for name in check.uses},
+    )
+    parts = found.parts if isinstance(found, AnyOf) else (found,)
+    lacking, deficient, chance = np.zeros(count, np.uint16), np.zeros(count, bool), _Chance(count)
+    for part in parts:
+        missing = first_gap(
+            (np.zeros(count, np.uint16), *(_gap(name, recomputed) for name in part.needs or check.needs))
+        )
+        wrong, perhaps = _point(part)
+        wrong &= missing == 0
+        doubts = (
+            part.less
+            if perhaps is None
+            else (*part.less, Doubt(perhaps, part.perhaps_reason, "deficient", part.perhaps_field))
+        )
+        for doubt in doubts:
+            unsure = doubt.mask & (missing == 0) & _concerns(doubt.outcome, wrong)
+            if unsure.any():
+                missing[unsure] = gap(doubt.reason, doubt.field)
+                wrong &= ~unsure
+        lacking = first_gap((lacking, missing))
+        deficient |= wrong
+        chance.add(part, wrong, np.flatnonzero(missing == 0))
+    outcome = np.where(
+        deficient, np.int8(DEFICIENT), np.where(lacking == 0, np.int8(OK), np.int8(NOT_VERIFIED))
+    )
+    said = np.where(deficient, np.uint16(0), lacking)
+
+    for doubt in found.less if isinstance(found, AnyOf) else ():
+        _say(
+            outcome,
+            said,
+            doubt.mask & (outcome == (DEFICIENT if doubt.outcome == "deficient" else OK)),
+            NOT_VERIFIED,
+            gap(doubt.reason, doubt.field),
+        )
+    certainty = np.where(deficient, chance.deficient, chance.ok).round(CERTAINTY_DECIMALS)
+    if found.least_certainty is not None:
+        _say(
+            outcome,
+            said,
+            (outcome < NOT_VERIFIED) & (certainty < found.least_certainty),
+            NOT_VERIFIED,
+            gap("too close to call"),
+        )
+    if check.applies is not None:
+        applies = check.applies(**{name: _value(name, recomputed, so_far) for name in check.asks})
+        unknown, absent = (
+            np.broadcast_to(applies.unknown, (count,)),
+            recomputed.readings.gap(applies.field) if applies.field else gap("not recorded"),
+        )
+        _say(outcome, said, ~applies.yes & ~unknown, NOT_APPLICABLE, gap("does not apply here"))
+        _say(outcome, said, unknown, NOT_VERIFIED, absent)
+    outcome[batch.not_assessed], said[batch.not_assessed] = batch.outcome, batch.said
+    telling = outcome < NOT_VERIFIED
+    for note in found.notes:
+        noted = note.mask & telling & (said == 0) & _concerns(note.outcome, outcome == DEFICIENT)
+        said = np.where(noted, gap(note.reason), said)
+    numbers, words = _shown(parts, deficient, batch)
+    return Result(outcome, *numbers, words, np.where(telling, certainty, np.nan), said, _shows(parts))
+
+
+def _say(outcome, said, where, code, gaps):
+    """Put an outcome, and the gaps that tell why, where `where` holds."""
+    if where.any():
+        outcome[where] = code
+        said[where] = gaps[where] if np.ndim(gaps) else gaps
+
+
+def _concerns(which, deficient):
+    return True if which == "either" else deficient if which == "deficient" else ~deficient
+
+
+def _value(name, recomputed, so_far):
+    """What a check's function receives under a parameter's name."""
+    if name == "policy":
+        return recomputed.policy
+    if name == "results":
+        return so_far
+    field = BY_NAME.get(name)
+    if field is not None and field.words:
+        return recomputed.readings.word(name)
+    if hasattr(type(recomputed), name):
+        found = getattr(recomputed, name)
+        return found.value if isinstance(found, Quantity) else found
+    return recomputed.readings.number(name).value
+
+
+def _gap(name, recomputed):
+    """Gaps, shape (n,), of something a check cannot do without."""
+    field = BY_NAME.get(name)
+    if field is not None and field.words:
+        return np.where(recomputed.readings.word(name).known, np.uint16(0), recomputed.readings.gap(name))
+    return recomputed.quantity(name).gap
+
+
+def _point(part):
+    """(deficient, perhaps) by the point estimate, a mask and one or None; at the limit is ok."""
+    if isinstance(part, Band):
+        wrong = np.zeros(len(part.observed), bool)
+        if part.low is not None:
+            wrong |= more(part.low, part.observed)
+        if part.high is not None:
+            wrong |= more(part.observed, part.high)
+        return wrong, None
+    if isinstance(part, Fact):
+        acceptable = part.observed.among(*part.among) if isinstance(part.among, tuple) else part.among
+        return ~acceptable, part.perhaps
+    return np.array(part.odd, bool), None
+
+
+class _Chance:
+    """Probability that the stated outcome is true, gathered over parts.
+
+    Deficient: that of the surest part which says so. Ok: what the chances of all parts to be deficient leave.
+    """
+
+    def __init__(self, count):
+        self.deficient, self.ok = np.zeros(count), np.ones(count)
+
+    def add(self, part, wrong, rows):
+        """Only the `rows` (positions) where the part is known are worked out."""
+        at_rows = wrong[rows]
+        if isinstance(part, Fact):
+            deficient = np.where(
+                at_rows, at(part.certainty_deficient, rows), 1.0 - at(part.certainty_ok, rows)
+            )
+        elif isinstance(part, Band) and (part.below or part.above):
+            deficient = sum(margin.chance_below_zero(rows) for margin in (part.below, part.above) if margin)
+        elif isinstance(part, Odd) and part.chance:
+            said = rows[at_rows]
+            deficient = at_rows.astype(float)
+            deficient[at_rows] = part.chance(said)
+        else:
+            deficient = at_rows.astype(float)
+        deficient = np.clip(deficient, 0.0, 1.0)
+        self.deficient[rows] = np.where(
+            at_rows, np.maximum(self.deficient[rows], deficient), self.deficient[rows]
+        )
+        self.ok[rows] = np.minimum(self.ok[rows], 1.0 - deficient)
+
+
+def _shown(parts, deficient, batch):
+    """What is shown: the first band's (observed, low, high), and the word of the fact that is wrong, else of the first.
+
+    Where something else than the band is wrong its limits are left out: they would contradict the outcome.
+    """
+    band = next((part for part in parts if isinstance(part, Band)), None)
+    odd = next((part for part in parts if isinstance(part, Odd) and part.observed is not None), None)
+    numbers = [band.observed, band.low, band.high] if band else [odd.observed if odd else None, None, None]
+    limits = (
+        batch.assessed
+        if band is None or len(parts) == 1
+        else batch.assessed & ~(deficient & ~_point(band)[0])
+    )
+    numbers = [
+        batch.nothing if values is None else np.where(np.isfinite(values) & where, values, np.nan)
+        for values, where in zip(numbers, (batch.assessed, limits, limits), strict=True)
+    ]
+    facts = [part for part in parts if isinstance(part, Fact)]
+    if not facts:
+        return numbers, None
+    words = tuple(dict.fromkeys(word for fact in facts for word in fact.observed.words))
+    codes = np.full(batch.count, -1, np.int8)
+    for fact in reversed(facts):
+        place = np.array([words.index(word) for word in fact.observed.words] + [-1], np.int8)
+        here = place[fact.observed.codes]
+        codes = np.where((here >= 0) & (_point(fact)[0] | ~deficient | (codes < 0)), here, codes)
+    return numbers, Words(codes, words)
+
+
+def _shows(parts):
+    band = next((part for part in parts if isinstance(part, Band)), None)
+    if band is not None:
+        return ("observed", *(name for name in ("low", "high") if getattr(band, name) is not None))
+    return ("observed",) if any(isinstance(part, Odd) and part.observed is not None for part in parts) else ()

@@ -1,0 +1,47 @@
+"""Severity × probability → a level, after MIL-STD-882E: the matrix is the standard's, the inputs are policy."""
+
+from difflib import get_close_matches
+
+import numpy as np
+
+from pipelines.engine.checks import BY_ID
+from pipelines.engine.policy.policy import LEVELS, PROBABILITIES, PolicyError
+
+ACT_TODAY = LEVELS.index("act today")
+NO_LEVEL = 15
+
+
+def rating(check, policy):
+    """(severity 1 to 4, probability A to E) of a check: what ships beside it, or the policy's override."""
+    own = policy.risk.get(check.id, {})
+    return own.get("severity", check.severity), own.get("probability", check.probability)
+
+
+def levels(check, policy, certainty, active):
+    """Level codes (positions in LEVELS) of deficiencies of one check; arrays of shape (n,).
+
+    Evidence of an active chain raises the probability by one step, certainty below the policy's figure lowers it by
+    one. What must be acted on today stays so whatever its certainty.
+    """
+    if check.act_today:
+        return np.full(np.shape(certainty), ACT_TODAY, np.uint8)
+    severity, probability = rating(check, policy)
+    step = (
+        PROBABILITIES.index(probability)
+        + (np.asarray(certainty) < policy.sure_certainty).astype(int)
+        - np.asarray(active).astype(int)
+    )
+    column = np.array([LEVELS.index(policy.level(severity, row)) for row in PROBABILITIES], np.uint8)
+    return column[np.clip(step, 0, len(PROBABILITIES) - 1)]
+
+
+def refuse_unknown(policy, name):
+    """Raise PolicyError, which names the file `name` and the key, where a policy rates or mends a check that does not exist."""
+    named = [(f"risk.{check}", check) for check in policy.risk] + [
+        (f"measures.{measure.id}: fixes", check) for measure in policy.measures for check in measure.fixes
+    ]
+    for key, check in named:
+        if check not in BY_ID:
+            raise PolicyError(
+                f"{name}: {key}: there is no check {check!r}; nearest: {', '.join(get_close_matches(check, BY_ID, n=3, cutoff=0.3))}"
+            )

@@ -1,0 +1,384 @@
+"""The fleet folder: exports as received, append-only logs, locks and DuckDB snapshots.
+
+What happened is what the logs say: a line is an event once its line end is on the disk, and a last line without one
+never happened. A snapshot is a whole file under its final name or it is nothing. So a run may be killed at any moment:
+what was committed stays, readers go on with the snapshot they have, and the next load takes up where the log stands.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import os
+import re
+import secrets
+import shutil
+import time
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipelines.fleet.logs import (
+    FleetError,
+    Log,
+    attempting,
+    clean,
+    is_locked,
+    now_utc,
+    sync,
+    write_all,
+)
+
+if TYPE_CHECKING:
+    pass
+
+STATUSES = ("loaded", "kept out", "purged")
+SNAPSHOT_NAME = re.compile(r"(\d{8})-([0-9a-f]{12})\.duckdb", re.ASCII)
+SHA256 = re.compile(r"[0-9a-f]{64}")
+LEFTOVER_AGE_S = 3600.0  # a copy nobody has written to for so long belongs to a run that died
+
+
+@contextmanager
+def temporary(folder: Path) -> Iterator[tuple[int, Path]]:
+    """A new file open for writing under a name no reader looks for, removed unless it was renamed."""
+    path = folder / f".incoming-{secrets.token_hex(8)}"
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+    try:
+        yield handle, path
+    finally:
+        os.close(handle)
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
+
+
+def settle(path: Path, target: Path) -> None:
+    """Put a finished file on the disk, read-only, and give it its name."""
+    path.chmod(path.stat().st_mode & ~0o222)
+    sync(path)
+    os.rename(path, target)
+    sync(target.parent)
+
+
+def safe_name(file_name: str) -> str:
+    """A file's own name as part of another one: ASCII letters, digits, dots, dashes and underscores, at most 100."""
+    name = re.sub(r"[^A-Za-z0-9._-]+", "_", re.split(r"[/\\]", file_name)[-1]).strip("._-") or "export"
+    return name if len(name) <= 100 else name[:80] + name[-20:]
+
+
+@dataclass(frozen=True, kw_only=True)
+class LogLine:
+    """One line of received.csv: what became of one file at one load.
+
+    `number` counts lines from 1; a new line has 0 until it is appended, and an empty `when` becomes the moment of it.
+    `sha256` is of the bytes as stored, `sha256_received` of those that came (they differ where columns were dropped at
+    the door: `dropped_headings`). `mapping_sha256` is of the mapping's text, '' if none was used.
+    """
+
+    number: int = 0
+    when: str = ""
+    sha256: str
+    sha256_received: str
+    dropped_headings: str = ""
+    file_name: str
+    mapping: str = ""
+    mapping_sha256: str = ""
+    agency: str = ""
+    status: str
+    why: str = ""
+    by_whom: str = ""
+
+    def wrong(self) -> str | None:
+        """What makes this no line of received.csv."""
+        if not SHA256.fullmatch(self.sha256):
+            return f"sha256 '{self.sha256}' is not 64 hexadecimal digits"
+        if self.status not in STATUSES:
+            return f"status '{self.status}' is none of {', '.join(STATUSES)}"
+        return None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Received(LogLine):
+    """One export as it stands: the last line of the bytes received, and of the first its number and time."""
+
+    export_id: int
+    received_at: str = ""
+
+
+@dataclass(frozen=True)
+class State:
+    """One snapshot as published: made from the first `log_length` lines of received.csv and `inputs` (name: hash)."""
+
+    snapshot: str
+    log_length: int
+    inputs: dict[str, str]
+    code_version: str
+    when: str
+    pinned_name: str = ""
+
+
+class Fleet:
+    """A fleet folder. Nothing is read or made until asked; a folder that is not there is an empty fleet."""
+
+    def __init__(self, path: Path | str):
+        self.path = Path(path)
+        self.exports = self.path / "exports"
+        self.inputs = self.path / "inputs"
+        self.mappings = self.path / "mappings"
+        self.lists = self.path / "lists"
+        self.samples = self.path / "samples"
+        self.policy = self.path / "policy.toml"
+        self.places = self.path / "places.csv"
+        self.crews = self.path / "crews.csv"
+        self.snapshots_folder = self.path / "snapshots"
+        self.received_log = Log(self.path / "received.csv", tuple(field.name for field in fields(LogLine)))
+        self.states_log = Log(self.path / "states.csv", tuple(field.name for field in fields(State)))
+        self.build_lock = self.path / ".build.lock"
+
+    def exists(self) -> bool:
+        return self.path.is_dir()
+
+    def create(self) -> Fleet:
+        """Make the folder and its rooms where they are missing; FleetError if it cannot be written to."""
+        if self.path.exists() and not self.path.is_dir():
+            raise FleetError(
+                f"{self.path} is a file, not a folder: name a folder for the fleet with --fleet."
+            )
+        for folder in (self.exports, self.inputs, self.mappings, self.snapshots_folder):
+            with attempting("write in", folder):
+                folder.mkdir(parents=True, exist_ok=True)
+                with temporary(folder):
+                    pass
+        return self
+
+    def status(self) -> dict[str, Any]:
+        """What stands: the current snapshot, how many lines the log is ahead of it, whether a load is at work.
+
+        `ahead` is None where states.csv knows nothing of the current snapshot; `loading` is None where no lock can be
+        tried, as in a folder open for reading only.
+        """
+        if not self.exists():
+            raise FleetError(
+                f"There is no fleet at {self.path}: load an export first, or name another with --fleet."
+            )
+        current = self.current()
+        state = self.state_of(current) if current else None
+        log = self.log()
+        used = state.log_length if state else None if current else 0
+        return {
+            "fleet": str(self.path),
+            "snapshot": current.name if current else None,
+            "published": state.when if state else None,
+            "log_length": len(log),
+            "ahead": None if used is None else len(log) - used,
+            "loading": is_locked(self.build_lock),
+            "newest_received": {"file_name": log[-1].file_name, "when": log[-1].when} if log else None,
+        }
+
+    # Exports and inputs
+
+    def keep(self, source: Path | str, file_name: str) -> tuple[str, Path]:
+        """Copy a file into exports/ and return its SHA-256 and where it lies; bytes already kept are not kept twice.
+
+        The name is the hash and `file_name` made safe; the first name under which bytes came stands.
+        """
+        with attempting("read", source):
+            reading = open(source, "rb")
+        with reading, attempting("keep a copy in", self.exports), temporary(self.exports) as (handle, path):
+            digest = hashlib.sha256()
+            with ThreadPoolExecutor(1) as pool:  # a block is hashed while it is written
+                while block := _block(reading):
+                    hashing = pool.submit(digest.update, block)
+                    write_all(handle, block)
+                    hashing.result()
+            sha256 = digest.hexdigest()
+            kept = self._find_export(sha256)
+            if kept is None or kept.stat().st_size != path.stat().st_size:
+                kept = kept or self.exports / f"{sha256}-{safe_name(file_name)}"
+                settle(path, kept)
+        return sha256, kept
+
+    def _find_export(self, sha256: str) -> Path | None:
+        return min(self.exports.glob(f"{sha256}-*"), default=None)
+
+    def export_path(self, sha256: str) -> Path:
+        """Where the bytes of a hash lie; FleetError if they are gone."""
+        if (found := self._find_export(sha256)) is None:
+            raise FleetError(
+                f"{self.exports} no longer holds {sha256}: put the file back from a backup, or purge it."
+            )
+        return found
+
+    def clear_incoming(self) -> None:
+        """Remove copies that runs which died left half done in exports/; the lock of loads must be held."""
+        for path in self.exports.glob(".incoming-*"):
+            with suppress(OSError):
+                path.unlink()
+
+    def remove_export(self, sha256: str) -> None:
+        """Delete the bytes of a hash, if they are there; its lines in the log stay (for `purge`, after its line)."""
+        for path in self.exports.glob(f"{sha256}-*"):
+            with attempting("delete", path):
+                path.unlink(missing_ok=True)
+
+    def keep_input(self, text: str | bytes) -> str:
+        """Keep the text of a mapping, policy or table under the SHA-256 of its UTF-8, which is returned."""
+        data = text if isinstance(text, bytes) else text.encode()
+        sha256 = hashlib.sha256(data).hexdigest()
+        target = self.inputs / sha256
+        with attempting("keep a copy in", self.inputs):
+            if not target.exists() or target.stat().st_size != len(data):
+                with temporary(self.inputs) as (handle, path):
+                    write_all(handle, data)
+                    settle(path, target)
+        return sha256
+
+    def input_text(self, sha256: str) -> str:
+        """The text kept under a hash; FleetError if it is gone or no longer the same."""
+        return self.input_bytes(sha256).decode()
+
+    def input_bytes(self, sha256: str) -> bytes:
+        """The same as bytes, as they were kept."""
+        path = self.inputs / sha256
+        with attempting("read", path):
+            data = path.read_bytes()
+        if hashlib.sha256(data).hexdigest() != sha256:
+            raise FleetError(f"{path} was changed after it was kept: put it back from a backup.")
+        return data
+
+    # The log of what was received
+
+    def log(self) -> tuple[LogLine, ...]:
+        """All lines of received.csv in order."""
+        lines = []
+        for number, row in enumerate(self.received_log.read(), start=1):
+            line = LogLine(**{**row, "number": number})
+            why = (
+                f"its number is '{row['number']}', not {number}"
+                if row["number"] != str(number)
+                else line.wrong()
+            )
+            if why:
+                raise self.received_log.damaged(number + 1, why)
+            lines.append(line)
+        return tuple(lines)
+
+    def append(self, lines: Iterable[LogLine]) -> tuple[LogLine, ...]:
+        """Commit lines to received.csv and return them as written, numbered, with `when` filled in."""
+        with self.received_log.locked():
+            written = []
+            for number, line in enumerate(lines, start=len(self.log()) + 1):
+                if why := line.wrong():
+                    raise ValueError(f"not a line of received.csv: {why}")
+                cells = {name: clean(cell) for name, cell in vars(line).items()}
+                written.append(LogLine(**{**cells, "number": number, "when": line.when or now_utc()}))
+            self.received_log.write(map(vars, written))
+        return tuple(written)
+
+    def last_line_of_hash(self, sha256: str) -> LogLine | None:
+        """The line that stands for a hash as stored."""
+        return next((line for line in reversed(self.log()) if line.sha256 == sha256), None)
+
+    def received(self, log: Iterable[LogLine] | None = None) -> tuple[Received, ...]:
+        """One record per export in order of `export_id`, from the whole log or from the lines given.
+
+        An export is the bytes as received: what is dropped from them may change from one line to the next.
+        """
+        first: dict[str, LogLine] = {}
+        last: dict[str, LogLine] = {}
+        for line in self.log() if log is None else log:
+            first.setdefault(line.sha256_received, line)
+            last[line.sha256_received] = line
+        return tuple(
+            Received(**vars(last[sha256]), export_id=line.number, received_at=line.when)
+            for sha256, line in first.items()
+        )
+
+    # Snapshots
+
+    def snapshots(self) -> tuple[Path, ...]:
+        """Complete snapshots, oldest first."""
+        with attempting("read", self.snapshots_folder):
+            names = os.listdir(self.snapshots_folder) if self.snapshots_folder.is_dir() else []
+        return tuple(self.snapshots_folder / name for name in sorted(filter(SNAPSHOT_NAME.fullmatch, names)))
+
+    def current(self) -> Path | None:
+        """The snapshot with the highest number."""
+        return max(self.snapshots(), default=None)
+
+    def snapshot(self, name: str | None = None) -> Path:
+        """A snapshot by file name, number or pinned name; the current one without a name."""
+        kept = self.snapshots()
+        if not kept:
+            raise FleetError(f"{self.path} holds no snapshot yet: load an export first.")
+        if name is None:
+            return kept[-1]
+        pinned = {state.snapshot for state in self.states() if state.pinned_name == name}
+        for path in kept:
+            if name in (path.name, path.stem, path.name[:8], str(int(path.name[:8]))) or path.name in pinned:
+                return path
+        raise FleetError(
+            f"{self.snapshots_folder} keeps no '{name}', only {', '.join(path.stem for path in kept)}: "
+            "choose one of these; coldfill rebuild --state remakes an old one."
+        )
+
+    def states(self) -> tuple[State, ...]:
+        """What states.csv says of each snapshot ever published, oldest first; a snapshot's last line stands."""
+        states: dict[str, State] = {}
+        for line, row in enumerate(self.states_log.read(), start=2):
+            if not SNAPSHOT_NAME.fullmatch(row["snapshot"]) or not row["log_length"].isdecimal():
+                raise self.states_log.damaged(line, "it names no snapshot, or no length of the log")
+            inputs = dict(pair.split("=", 1) for pair in row["inputs"].split(";") if "=" in pair)
+            states[row["snapshot"]] = State(**{**row, "log_length": int(row["log_length"]), "inputs": inputs})
+        return tuple(states.values())
+
+    def state_of(self, snapshot: Path) -> State | None:
+        return next((state for state in self.states() if state.snapshot == snapshot.name), None)
+
+    def write_state(self, state: State) -> None:
+        inputs = ";".join(f"{name}={value}" for name, value in state.inputs.items())
+        self.states_log.write([{**vars(state), "inputs": inputs}])
+
+    def pin(self, snapshot: Path, name: str) -> None:
+        """Keep a snapshot under a name beyond its turn; an empty name lets it go again."""
+        name = clean(name)
+        with self.states_log.locked():
+            state = self.state_of(snapshot)
+            if state is None or not snapshot.exists():
+                raise FleetError(f"{snapshot} is not kept any more: coldfill rebuild --state remakes it.")
+            for other in self.states():
+                if name and other.pinned_name == name and other.snapshot != state.snapshot:
+                    raise FleetError(
+                        f"{other.snapshot} is pinned as '{name}': choose another name, or unpin it first."
+                    )
+            self.write_state(replace(state, pinned_name=name, when=now_utc()))
+
+    def remove_snapshot(self, snapshot: Path) -> None:
+        """Delete a snapshot file, pinned or not (for `purge`); readers that have it open keep it until they close."""
+        with attempting("delete", snapshot):
+            snapshot.unlink(missing_ok=True)
+
+    def prune(self, keep: int, published: Path) -> None:
+        """Delete what is not among the newest `keep`, pinned or just published; what cannot be deleted stays."""
+        with self.states_log.locked():
+            pinned = {state.snapshot for state in self.states() if state.pinned_name}
+            for path in self.snapshots()[:-keep]:
+                if path.name not in pinned and path != published:
+                    with suppress(OSError):
+                        path.unlink()
+
+    def sweep(self) -> None:
+        """Remove what dead runs left; the build lock must be held."""
+        for folder in self.snapshots_folder.glob(".building-*"):
+            shutil.rmtree(folder, ignore_errors=True)
+        for path in (*self.exports.glob(".incoming-*"), *self.inputs.glob(".incoming-*")):
+            with suppress(OSError):
+                if time.time() - path.stat().st_mtime > LEFTOVER_AGE_S:
+                    path.unlink()
+
+
+def _block(file: io.BufferedReader) -> bytes:
+    with attempting("read", file.name):
+        return file.read(1 << 20)

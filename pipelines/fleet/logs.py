@@ -1,0 +1,230 @@
+"""Append-only logs, locks, and errors of the disk that say what to do; imports no other room.
+
+A line of a log is an event once its line end is on the disk; a last line without one never happened.
+"""
+
+from __future__ import annotations
+
+import csv
+import errno
+import io
+import os
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import datetime, timezone
+from pathlib import Path
+
+LOG_WAIT_S = 60.0  # a log is locked for one append only
+
+DISK_ADVICE = {
+    errno.ENOSPC: "the disk is full: free some space and run the command again; what was there before is unharmed",
+    errno.EDQUOT: "your share of the disk is used up: free some space and run the command again",
+    errno.EFBIG: "the file would be larger than the system allows: raise the limit and run the command again",
+    errno.EROFS: "the disk is mounted read-only: name a fleet folder on another one with --fleet",
+}
+PATH_ADVICE = {
+    errno.EACCES: "permission denied: ask for access to the folder, or name another one with --fleet",
+    errno.EPERM: "permission denied: ask for access to the folder, or name another one with --fleet",
+    errno.ENOENT: "it is not there: check the path",
+    errno.EISDIR: "it is a folder: name a file",
+    errno.ENOTDIR: "a part of the path is a file: name a folder",
+}
+
+
+class FleetError(Exception):
+    """The fleet folder cannot be used as asked; the message names the path and says what to do."""
+
+
+@contextmanager
+def attempting(doing: str, path: Path | str) -> Iterator[None]:
+    """Turn what the operating system refuses into a FleetError that says what was being done."""
+    try:
+        yield
+    except OSError as error:
+        other = f"{error.strerror or error}: put that right and run the command again"
+        advice = (DISK_ADVICE | PATH_ADVICE).get(error.errno, other)
+        raise FleetError(f"Cannot {doing} {path}: {advice}.") from error
+
+
+def disk_advice(error: Exception) -> str | None:
+    """What to do if the disk, not the code, ended a query or a build; DuckDB says it in the system's own words."""
+    for code, advice in DISK_ADVICE.items():
+        if getattr(error, "errno", None) == code or os.strerror(code) in str(error):
+            return advice
+    return None
+
+
+def sync(path: Path) -> None:
+    """Wait until a file, or the names in a folder, are on the disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def write_all(handle: int, data: bytes) -> None:
+    """Write every byte: the system may take fewer at a time."""
+    rest = memoryview(data)
+    while rest:
+        rest = rest[os.write(handle, rest) :]
+
+
+@contextmanager
+def locked(lock_path: Path, timeout: float, wait: Callable[[], None] = lambda: None) -> Iterator[None]:
+    """Hold a lock that the system releases when its holder dies; `wait` is called once if somebody else has it."""
+    from filelock import FileLock, Timeout
+
+    if not lock_path.parent.is_dir():
+        raise FleetError(
+            f"There is no folder {lock_path.parent}: check the path, or load an export to begin a fleet."
+        )
+    lock = FileLock(lock_path)
+    with attempting("lock", lock_path):
+        try:
+            lock.acquire(timeout=0)
+        except Timeout:
+            wait()
+            try:
+                lock.acquire(timeout=timeout)
+            except Timeout:
+                raise FleetError(
+                    f"Another run has held {lock_path} for more than {timeout:g} seconds: "
+                    "wait until it is done and run the command again."
+                ) from None
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def is_locked(lock_path: Path) -> bool | None:
+    """Whether somebody holds a lock; None if it cannot be tried."""
+    from filelock import FileLock, Timeout
+
+    if not lock_path.exists():
+        return False
+    try:
+        with FileLock(lock_path).acquire(timeout=0):
+            return False
+    except Timeout:
+        return True
+    except OSError:
+        return None
+
+
+def now_utc() -> str:
+    """The moment as logs write it: 2026-03-01T12:00:00Z."""
+    return datetime.now(timezone.utc).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def clean(value: object) -> str:
+    """A value as one cell of a log: UTF-8 text in which line breaks and other control characters are a blank."""
+    text = re.sub(r"[\x00-\x1f\x7f\x85\u2028\u2029]+", " ", str(value))
+    return text.encode("utf-8", "backslashreplace").decode()
+
+
+@dataclass(frozen=True)
+class Log:
+    """An append-only CSV with a line of headings: one physical line per event, cells quoted where needed, LF.
+
+    Lines are never changed or removed, but for a last one without a line end, which never happened and is cut off by
+    the next append.
+    """
+
+    path: Path
+    headings: tuple[str, ...]
+
+    def read(self) -> list[dict[str, str]]:
+        """All lines by heading; none if there is no file. FleetError names a line that does not read as written."""
+        with attempting("read", self.path):
+            try:
+                data = self.path.read_bytes()
+            except FileNotFoundError:
+                return []
+        try:
+            text = data[: data.rfind(b"\n") + 1].decode("utf-8-sig")
+        except UnicodeDecodeError as error:
+            raise self.damaged(data.count(b"\n", 0, error.start) + 1, "it is not UTF-8 text") from error
+        rows = []
+        for number, line in enumerate(text.split("\n")[:-1], start=1):
+            try:
+                cells = next(csv.reader([line], strict=True), [])
+            except csv.Error as error:
+                raise self.damaged(number, f"its quotes do not match ({error})") from error
+            if number == 1:
+                self._check_headings(cells)
+            elif len(cells) != len(self.headings):
+                raise self.damaged(number, f"it has {len(cells)} cells instead of {len(self.headings)}")
+            else:
+                rows.append(dict(zip(self.headings, cells)))
+        return rows
+
+    def damaged(self, line: int, why: str) -> FleetError:
+        """The error for a line (the headings are line 1) that this program cannot have written."""
+        return FleetError(
+            f"{self.path}, line {line}, is damaged: {why}; put it back as it was, nothing was changed."
+        )
+
+    def _check_headings(self, cells: list[str]) -> None:
+        if tuple(cells) != self.headings:
+            raise self.damaged(1, f"its headings should be {','.join(self.headings)}")
+
+    @contextmanager
+    def locked(self) -> Iterator[None]:
+        """Nobody else appends meanwhile; for a caller that must read before it writes."""
+        with locked(self.path.with_name(f".{self.path.name}.lock"), LOG_WAIT_S):
+            yield
+
+    def append(self, rows: Iterable[Mapping[str, object]]) -> None:
+        """Commit rows, each with a cell for every heading: they are on the disk when this returns."""
+        with self.locked():
+            self.write(rows)
+
+    def write(self, rows: Iterable[Mapping[str, object]]) -> None:
+        """`append` for a caller inside `locked`. What could not be written whole is taken back, then FleetError."""
+        text = "".join(self._line([clean(row[heading]) for heading in self.headings]) for row in rows)
+        if not text:
+            return
+        with attempting("append to", self.path):
+            handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o666)
+            try:
+                end = _whole_lines(handle)
+                os.ftruncate(handle, end)
+                if end == 0:
+                    text = self._line(self.headings) + text
+                    sync(self.path.parent)
+                else:
+                    first = os.pread(handle, 65536, 0).split(b"\n", 1)[0].decode("utf-8-sig", "replace")
+                    self._check_headings(next(csv.reader([first]), []))
+                try:
+                    write_all(handle, text.encode())
+                    os.fsync(handle)
+                except BaseException:
+                    with suppress(OSError):
+                        os.ftruncate(handle, end)
+                    raise
+            finally:
+                os.close(handle)
+
+    def _line(self, cells: Iterable[str]) -> str:
+        text = io.StringIO()
+        csv.writer(text, lineterminator="\n").writerow(cells)
+        if text.tell() > (limit := csv.field_size_limit()):
+            raise FleetError(
+                f"Cannot append to {self.path}: a line has more than {limit:,} characters; shorten it."
+            )
+        return text.getvalue()
+
+
+def _whole_lines(handle: int) -> int:
+    """Length of an open file in bytes, up to and with its last line end."""
+    end = os.fstat(handle).st_size
+    while end > 0:
+        start = max(0, end - 65536)
+        if (found := os.pread(handle, end - start, start).rfind(b"\n")) >= 0:
+            return start + found + 1
+        end = start
+    return 0

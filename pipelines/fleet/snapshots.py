@@ -1,0 +1,156 @@
+"""Snapshots open for reading: attached once a process, asked by any number of threads."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+import threading
+import weakref
+from collections import OrderedDict
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipelines.fleet.logs import (
+    FleetError,
+    attempting,
+    disk_advice,
+)
+
+if TYPE_CHECKING:
+    import duckdb
+    import pandas
+    import pyarrow
+from pipelines.fleet.folder import SNAPSHOT_NAME
+
+SNAPSHOTS_OPEN = 4  # snapshots one process keeps attached
+
+CODE_VERSION = "0.3.0"  # of the tables of a snapshot and of what is worked out: raised where either changes
+
+
+def quoted(text: object) -> str:
+    return "'" + str(text).replace("'", "''") + "'"
+
+
+class Snapshot:
+    """A snapshot open for reading; any number of threads may ask at once.
+
+    It stays readable as long as somebody holds it, even when its file was pruned meanwhile.
+    """
+
+    def __init__(self, path: Path):
+        import duckdb
+
+        self.path = path
+        self.name = path.name
+        match = SNAPSHOT_NAME.fullmatch(path.name)
+        self.number = int(match[1]) if match else None
+        if (wal := path.with_name(path.name + ".wal")).exists():
+            raise FleetError(
+                f"{wal} does not belong beside a finished snapshot: remove both and run coldfill rebuild."
+            )
+        with attempting("write in", tempfile.gettempdir()):
+            spill = tempfile.mkdtemp(prefix="coldfill-")
+        self._connection = duckdb.connect(":memory:")
+        weakref.finalize(self, _close, self._connection, spill)
+        with self._damage_told():
+            self._connection.execute(f"ATTACH {quoted(path)} AS snapshot (READ_ONLY)")
+            self._connection.execute(f"SET temp_directory = {quoted(spill)}")
+            self._connection.execute("SET enable_external_access = false")
+            self._connection.execute("SET lock_configuration = true")
+
+    def query(self, sql: str, params: Any = None, **tables: Any) -> pandas.DataFrame:
+        """The answer as a frame. `tables` are Arrow tables or frames the question may name beside the snapshot's."""
+        with self._cursor(tables) as cursor:
+            return cursor.execute(sql, params).df()
+
+    def rows(self, sql: str, params: Any = None, **tables: Any) -> list[tuple]:
+        with self._cursor(tables) as cursor:
+            return cursor.execute(sql, params).fetchall()
+
+    def arrow(self, sql: str, params: Any = None, **tables: Any) -> pyarrow.Table:
+        with self._cursor(tables) as cursor:
+            return cursor.sql(sql, params=params).to_arrow_table()
+
+    @contextmanager
+    def _cursor(self, tables: Mapping[str, Any]) -> Iterator[duckdb.DuckDBPyConnection]:
+        with self._damage_told(), self._connection.cursor() as cursor:
+            cursor.execute("USE snapshot")
+            for name, table in tables.items():
+                cursor.register(name, table)
+            yield cursor
+
+    @contextmanager
+    def _damage_told(self) -> Iterator[None]:
+        """Turn DuckDB's errors into FleetError where the file or the disk, not the question, is at fault."""
+        import duckdb
+
+        try:
+            yield
+        except duckdb.Error as error:
+            text = (str(error).splitlines() or ["no reason given"])[0]
+            if advice := disk_advice(error):
+                raise FleetError(
+                    f"Cannot answer from {self.path}: {advice} ({tempfile.gettempdir()})."
+                ) from error
+            if (
+                not isinstance(error, (duckdb.IOException, duckdb.FatalException))
+                and "Corrupt database" not in text
+            ):
+                raise
+            forget(self.path)
+            if not self.path.exists():
+                raise FleetError(f"{self.path} is not kept any more: open the current snapshot.") from error
+            raise FleetError(
+                f"{self.path} is damaged ({text}): remove it and run coldfill rebuild."
+            ) from error
+
+
+def _close(connection: duckdb.DuckDBPyConnection, spill: str) -> None:
+    connection.close()
+    shutil.rmtree(spill, ignore_errors=True)
+
+
+_open: OrderedDict[tuple[str, int, int, int], Snapshot] = OrderedDict()
+_open_lock = threading.RLock()
+
+
+def attach(snapshot: Path | str) -> Snapshot:
+    """The snapshot at a path, opened once per process; FleetError if it is gone, damaged, or made by another version of the code.
+
+    A few are kept open; the one longest not asked for is let go and closes when its last user is done with it.
+    """
+    path = Path(snapshot).resolve()
+    with _open_lock:
+        try:
+            stat = path.stat()
+        except OSError as error:
+            raise FleetError(f"{path} is not kept any more: open the current snapshot.") from error
+        key = (str(path), stat.st_ino, stat.st_size, stat.st_mtime_ns)
+        if key not in _open:
+            _open[key] = _understood(Snapshot(path))
+        _open.move_to_end(key)
+        while len(_open) > SNAPSHOTS_OPEN:
+            _open.popitem(last=False)
+        return _open[key]
+
+
+def _understood(snapshot: Snapshot) -> Snapshot:
+    """The same; FleetError where its tables are those of another version. What is no snapshot of a fleet says nothing of that."""
+    if snapshot.rows(
+        "SELECT 1 FROM duckdb_columns() WHERE table_name = 'runs' AND column_name = 'code_version'"
+    ):
+        made_by = snapshot.rows("SELECT code_version FROM runs")[0][0]
+        if made_by != CODE_VERSION:
+            raise FleetError(
+                f"{snapshot.name} was made by version {made_by} of the pipeline, this is {CODE_VERSION}: run coldfill rebuild; nothing that was loaded is lost."
+            )
+    return snapshot
+
+
+def forget(path: Path) -> None:
+    """Open a path anew the next time it is asked for."""
+    with _open_lock:
+        for key in [key for key in _open if key[0] == str(path)]:
+            del _open[key]

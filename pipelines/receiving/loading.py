@@ -1,0 +1,172 @@
+"""One file that somebody brings in from a page: from its bytes to a published snapshot, within what they may do.
+
+The work runs in a thread of its own, so that it ends well whatever becomes of the page that began it.
+"""
+
+import threading
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from pipelines.build import stages
+from pipelines.build.exports import IN_THE_FILE, mapping_of, mappings_of
+from pipelines.build.progress import Progress
+from pipelines.fleet.logs import FleetError
+from pipelines.fleet.snapshots import attach
+from pipelines.intake.cells import folded
+from pipelines.intake.mapping import Mapping, MappingError
+from pipelines.receiving import door, report, trial, uploads
+
+BY_WHOM = "from the dashboard"
+_at_work: set[Path] = set()  # uploads that are being loaded by this process
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What is to be done with one file: read it with `mapping` (None: as recognized), or with `draft`, which is saved first.
+
+    `agency` is for files that do not name one; `keep` are headings to keep though they look personal.
+    """
+
+    path: Path
+    mapping: str | None = None
+    agency: str = ""
+    keep: tuple[str, ...] = ()
+    draft: Mapping | None = None
+
+
+@dataclass(frozen=True)
+class Brought:
+    """What came of it: `report` as `receive.reports` gives it, the snapshot that is current now, the name of a mapping that was saved."""
+
+    report: dict
+    snapshot: str
+    saved: str = ""
+
+
+def decided(viewer, fleet, wanted):
+    """What the door would decide, as an Arrival, and how the same bytes stand already; nothing is written. FleetError where the viewer may not."""
+    arrival, before = door.decided(
+        fleet, wanted.path, mapping=wanted.mapping, agency=wanted.agency or None, keep_columns=wanted.keep
+    )
+    if arrival.status != "kept out":
+        _refuse_others(viewer, fleet, wanted, arrival.mapping, before)
+    return arrival, before
+
+
+def save(viewer, fleet, draft):
+    """Save a new mapping into the fleet. MappingError where its name is taken; FleetError where it is for an agency the viewer does not see."""
+    if viewer.agencies is not None and folded(draft.agency or "") not in {"", *map(folded, viewer.agencies)}:
+        raise FleetError(f"{draft.agency}: you may load for {_theirs(viewer)} only.")
+    there = {one.name.casefold(): one for one in mappings_of(fleet)}.get(draft.name.casefold())
+    if there is not None and there.text != draft.text:
+        raise MappingError(
+            f"{there.name}.toml",
+            "",
+            "there is a mapping of this name already, and files may rest on it; choose another name",
+        )
+    return trial.save_mapping(fleet, draft.name, draft.text)
+
+
+def bring(viewer, fleet, wanted, progress=None):
+    """Save the draft if there is one, load the file, publish; Brought.
+
+    Raises FleetError, MappingError, ExportError or PolicyError; what was committed before that stays, and the next load
+    takes it up.
+    """
+    progress, mapping = progress or Progress(), wanted.mapping
+    if wanted.draft is not None:
+        progress.say("saving the mapping")
+        mapping = save(viewer, fleet, wanted.draft).stem
+    if viewer.agencies is not None:
+        progress.say("reading which agencies the file names")
+        decided(viewer, fleet, Wanted(wanted.path, mapping, wanted.agency, wanted.keep))
+    progress.say("reading the file")
+    (arrival,) = door.load(
+        fleet,
+        [wanted.path],
+        mapping=mapping,
+        agency=wanted.agency or None,
+        keep_columns=wanted.keep,
+        by_whom=BY_WHOM,
+        say=lambda text: progress.say(text if "; waiting" in text else "reading the file"),
+    )
+    if arrival.status == "kept out":
+        raise FleetError(arrival.why)
+    snapshot = stages.build(fleet, progress)
+    (row,) = report.reports(fleet, attach(snapshot), [arrival])
+    return Brought(row, str(snapshot), wanted.draft.name if wanted.draft else "")
+
+
+def let_go(path):
+    """Remove an upload that nobody has open any more, unless it is being loaded."""
+    if path not in _at_work:
+        uploads.forget_upload(path)
+
+
+def _refuse_others(viewer, fleet, wanted, mapping_name, before):
+    """FleetError where a file has rows for, or stands for, an agency the viewer does not see."""
+    if viewer.agencies is None:
+        return
+    allowed = set(map(folded, viewer.agencies))
+    mapping = next(one for one in mappings_of(fleet) if one.name == mapping_name)
+    named = trial.agencies_named(wanted.path, mapping, wanted.agency or None)
+    if before is not None and before.status == "loaded":
+        named |= (
+            {before.agency}
+            if before.agency != IN_THE_FILE
+            else trial.agencies_named(wanted.path, mapping_of(fleet, before))
+        )
+    others = sorted(name or "an agency that is not recorded" for name in named if folded(name) not in allowed)
+    if others:
+        raise FleetError(
+            f"{wanted.path.name} has, or had, rows for {', '.join(others[:3])}{' and others' if len(others) > 3 else ''}: you may load for {_theirs(viewer)} only."
+        )
+
+
+def _theirs(viewer):
+    return ", ".join(viewer.agencies) or "no agency"
+
+
+@dataclass
+class Loading:
+    """A load at work: what it does now (`said`), how far it is within that (0 to 1, None unknown), and how it ended.
+
+    The upload is removed when it was loaded, and kept when not, so that it can be tried again.
+    """
+
+    viewer: object
+    fleet: object
+    wanted: Wanted
+    said: str = "waiting"
+    share: float | None = None
+    brought: Brought | None = None
+    error: Exception | None = None
+    _thread: threading.Thread = field(default=None, repr=False)
+
+    def begin(self):
+        _at_work.add(self.wanted.path)
+        self._thread = threading.Thread(
+            target=self._work, name="coldfill load", daemon=True
+        )  # a load may be cut short anywhere
+        self._thread.start()
+        return self
+
+    def wait(self, seconds):
+        """Wait so long or until it is over; whether it is over."""
+        self._thread.join(seconds)
+        return not self._thread.is_alive()
+
+    def _work(self):
+        try:
+            self.brought = bring(self.viewer, self.fleet, self.wanted, Progress(self._say, self._step))
+            uploads.forget_upload(self.wanted.path)
+        except Exception as error:  # told on the page by whoever waits
+            self.error = error
+        finally:
+            _at_work.discard(self.wanted.path)
+
+    def _say(self, text):
+        self.said, self.share = text, None
+
+    def _step(self, done, of):
+        self.share = done / of if of else None

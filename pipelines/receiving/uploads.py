@@ -1,0 +1,76 @@
+"""Uploads kept until they are loaded or let go."""
+
+import secrets
+import shutil
+import tempfile
+import time
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from pipelines.fleet.logs import FleetError, attempting
+
+UPLOADS, UPLOAD_KEPT_S = ".uploads", 86_400.0  # folder in the fleet's, and how long one may lie there
+LARGEST_UPLOAD = 200 << 20  # bytes a browser may send; larger files go through `coldfill load`
+
+
+@contextmanager
+def uploaded(file_name, file):
+    """What a browser sent (bytes, or a file open for reading) as a file of its own name, for `load`, `preview`, `trial`.
+
+    It lies in a private folder and is gone when the block ends. FleetError where it is larger than LARGEST_UPLOAD.
+    """
+    with tempfile.TemporaryDirectory(prefix="coldfill-upload-") as folder:
+        yield _written(Path(folder), file_name, file)
+
+
+def keep_upload(fleet, file_name, file, name=None):
+    """What a browser sent, as `uploaded`, in a private folder of the fleet until `forget_upload`; returns its path.
+
+    It is no part of the fleet. The folder is called `name`, if given, which nobody else must use. What others left there
+    more than a day ago is removed.
+    """
+    uploads = fleet.path / UPLOADS
+    sweep_uploads(fleet)
+    with attempting("write in", uploads):
+        folder = uploads / (name or secrets.token_hex(8))
+        uploads.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, exist_ok=True)  # only its owner may look in
+    try:
+        return _written(folder, file_name, file)
+    except BaseException:
+        forget_upload(folder / "it")
+        raise
+
+
+def forget_upload(path):
+    """Remove what `keep_upload` wrote, if it is still there."""
+    shutil.rmtree(path.parent, ignore_errors=True)
+    with suppress(OSError):
+        path.parent.parent.rmdir()
+
+
+def sweep_uploads(fleet):
+    """Remove uploads that nobody took up for a day: their page was closed, or the server was."""
+    for folder in (fleet.path / UPLOADS).glob("*"):
+        with suppress(OSError):
+            if time.time() - folder.stat().st_mtime > UPLOAD_KEPT_S:
+                shutil.rmtree(folder, ignore_errors=True)
+
+
+def _written(folder, file_name, file):
+    name = file_name.replace("\\", "/").split("/")[-1].replace("\0", "").strip() or "upload.csv"
+    path = folder / (f"_{name}" if name in (".", "..") else name)
+    with attempting("write", path), open(path, "wb") as copy:
+        size = 0
+        for block in (
+            [file]
+            if isinstance(file, bytes | bytearray | memoryview)
+            else iter(lambda: file.read(1 << 20), b"")
+        ):
+            size += len(block)
+            if size > LARGEST_UPLOAD:
+                raise FleetError(
+                    f"{path.name} has more than {LARGEST_UPLOAD >> 20} MB: load it with the command coldfill load, or send it in parts."
+                )
+            copy.write(block)
+    return path
