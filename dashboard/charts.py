@@ -97,12 +97,15 @@ def crew_intervals(frame: pd.DataFrame, title: str):
     y = alt.Y(
         "name:N", sort=order, title=None, axis=alt.Axis(labelLimit=320, ticks=False, domain=False, offset=10)
     )
-    x = lambda name: alt.X(
-        name,
-        title="Share of verified units that were deficient",
-        axis=alt.Axis(format=".0%", tickCount=6),
-        scale=alt.Scale(domain=[0, max(0.1, float(shown["high95"].max()))], nice=True),
-    )
+
+    def x(name):
+        return alt.X(
+            name,
+            title="Share of verified units that were deficient",
+            axis=alt.Axis(format=".0%", tickCount=6),
+            scale=alt.Scale(domain=[0, max(0.1, float(shown["high95"].max()))], nice=True),
+        )
+
     bars = alt.Chart(shown).mark_rule(color=SOFT, strokeWidth=2).encode(y=y, x=x("low95:Q"), x2="high95:Q")
     dots = (
         alt.Chart(shown)

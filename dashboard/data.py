@@ -434,7 +434,10 @@ def flagged(viewer: Viewer, snapshot: str, filters: Filters, only: str, as_of: d
 
 def _among(rows, wanted):
     """True where a row of keys is among the wanted ones; a missing system and an empty one are the same."""
-    plain = lambda frame: pd.MultiIndex.from_frame(frame.fillna("").astype(str))
+
+    def plain(frame):
+        return pd.MultiIndex.from_frame(frame.fillna("").astype(str))
+
     return plain(rows).isin(plain(wanted))
 
 

@@ -282,7 +282,10 @@ def _shapes(readings):
     thin = f'fill="none" stroke="{SOFT}" stroke-width="2"'
     solid = f'fill="#fff" stroke="{INK}" stroke-width="2"'
     ghost = f'fill="#fff" stroke="{INK}" stroke-width="2" stroke-dasharray="4 4"'
-    absent = lambda field, word: ghost if readings.get(field) == word else solid
+
+    def absent(field, word):
+        return ghost if readings.get(field) == word else solid
+
     yield f'<path d="M14 {MAIN} H330" {thin}/>'  # fill line
     yield f'<path d="M290 {MAIN} H640 M640 200 V100 H1010 V440 H290 V{MAIN}" {pipe}/>'  # loop
     yield f'<path d="M24 {MAIN - 6} l10 6 l-10 6 z" fill="{SOFT}"/>'

@@ -307,13 +307,16 @@ def crossed(frame, rows, columns, cell, caption, *, empty, labels, heading):
         return
     across = list(dict.fromkeys(frame[columns]))
     cells = {(getattr(row, rows), getattr(row, columns)): cell(row) for row in frame.itertuples()}
-    shown = lambda pair: (
-        "none"
-        if pair is None
-        else f'<a href="{escape(pair[1])}">{escape(pair[0])}</a>'
-        if pair[1]
-        else f'<span class="aside">{escape(pair[0])}</span>'
-    )
+
+    def shown(pair):
+        return (
+            "none"
+            if pair is None
+            else f'<a href="{escape(pair[1])}">{escape(pair[0])}</a>'
+            if pair[1]
+            else f'<span class="aside">{escape(pair[0])}</span>'
+        )
+
     head = "".join(f'<th scope="col" class="number">{escape(name)}</th>' for name in across)
     body = "".join(
         f'<tr><th scope="row">{escape(labels[name])}</th>'

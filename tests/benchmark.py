@@ -441,7 +441,10 @@ def people(work, asked):
     from tests.visitors import Person, served, stroll
 
     with served(work / "fleet", os.environ) as (port, server):
-        memory = lambda: int(Path(f"/proc/{server}/status").read_text().split("VmRSS:")[1].split()[0]) * 1024
+
+        def memory():
+            return int(Path(f"/proc/{server}/status").read_text().split("VmRSS:")[1].split()[0]) * 1024
+
         first = Person(port, 0)
         first.open("", "")
         for _ in range(40):
@@ -553,9 +556,13 @@ def size(value):
 def tell_load(work, asked):
     made = run("make_csv", work, asked)
     print(f"{asked.inspections:,} simulated inspections, {size(made['bytes'])} of CSV")
-    read = lambda: {
-        place: run(f"bare_read_{place.replace(' ', '_')}", work, asked) for place in ("to file", "in memory")
-    }
+
+    def read():
+        return {
+            place: run(f"bare_read_{place.replace(' ', '_')}", work, asked)
+            for place in ("to file", "in memory")
+        }
+
     before = read()
     whole = run("load", work, asked)
     after = (

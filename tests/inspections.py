@@ -135,10 +135,13 @@ def batch(rows, policy=None, places=None):
     `places` (region per row) chooses a policy's regional overrides; `place_elevation_ft` and `place_spread_ft` in a row
     stand for the fleet's table of places.
     """
-    column = lambda name: [row.get(name) for row in rows]
-    floats = lambda name: np.array(
-        [np.nan if value is None else value for value in column(name)], dtype=float
-    )
+
+    def column(name):
+        return [row.get(name) for row in rows]
+
+    def floats(name):
+        return np.array([np.nan if value is None else value for value in column(name)], dtype=float)
+
     numbers = {field.name: floats(field.name) for field in FIELDS if field.kind == NUMBER}
     numbers |= {name: floats(name) for name in ("place_elevation_ft", "place_spread_ft")}
     words = {field.name: Words.of(field.name, column(field.name)) for field in FIELDS if field.kind == WORD}

@@ -54,7 +54,9 @@ class Rules:
     """What the policy asks of the rows of one agency and region."""
 
     def __init__(self, policy, agency="", region=""):
-        fold = lambda text: " ".join((text or "").split()).casefold()
+        def fold(text):
+            return " ".join((text or "").split()).casefold()
+
         here = [
             one
             for one in policy.regions
@@ -482,7 +484,10 @@ class Inspection:
     def quantities(self):
         """The recomputed quantities by name; None where not known, or not finite."""
         assessed = self.standing is None
-        finite = lambda value: value if assessed and value is not None and math.isfinite(value) else None
+
+        def finite(value):
+            return value if assessed and value is not None and math.isfinite(value) else None
+
         return {
             "assessed": assessed, "atmosphere_psia": self.atmosphere, "atmosphere_estimated": self.atmosphere_estimated,
             "static_psi": finite(self.static), "static_estimated": assessed and self.static_estimated,
@@ -519,7 +524,10 @@ def fill_pressure_off_setting(i):
     connection, setting = i.get("fill_connection"), i.get("fill_setting_psig")
     if connection not in (None, "automatic", "manual"):
         return NOT_APPLICABLE
-    off = lambda cold, setting: over(abs(cold - setting), i.rules.fill_off_setting_psi)
+
+    def off(cold, setting):
+        return over(abs(cold - setting), i.rules.fill_off_setting_psi)
+
     return None if connection is None else cold_pressure(i, off, setting)
 
 

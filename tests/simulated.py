@@ -348,9 +348,10 @@ class _Homes:
     def _words(self):
         each, mended = self.each, (self.nth > 0) & self.chance(0.6)
         diaphragm, has_tank = self["tank_type"] == "diaphragm", self["tank_type"] != "none"
-        put = lambda name, right, **shares: self.__setitem__(
-            name, np.where(mended, right, each(self.pick(name, **shares)))
-        )
+
+        def put(name, right, **shares):
+            return self.__setitem__(name, np.where(mended, right, each(self.pick(name, **shares))))
+
         put("tank_air_valve", "air", air=95, water=5)
         put("tank_tap", "half", hollow=40, half=52, full=8)
         put("tank_valve", "open", none=55, open=44, closed=1)

@@ -408,8 +408,12 @@ def test_an_agency_known_only_by_files_kept_out_has_no_file_loaded(fleet, tmp_pa
 
 
 def test_how_recent_an_agency_is_with_days_ahead_or_lacking():
-    at = lambda day: date.fromisoformat(day)
-    stamp = lambda day: __import__("pandas").Timestamp(day)
+    def at(day):
+        return date.fromisoformat(day)
+
+    def stamp(day):
+        return __import__("pandas").Timestamp(day)
+
     assert wording.recent(stamp("2026-02-20"), stamp("2026-02-19"), at("2026-03-01"), 45) == "recent"
     assert (
         wording.recent(stamp("2026-04-01"), stamp("2026-02-19"), at("2026-03-01"), 45)
@@ -445,9 +449,10 @@ def test_rows_to_mend_are_for_who_may_see_personal_fields_and_every_agency_in_th
         Viewer(agencies=("Alder County", "Birch County")), snapshot
     ) == [1, 3]
     name, octets = data.mended(EVERYTHING, snapshot, 3)
-    rows = lambda octets: [
-        line["inspection_id"] for line in csv.DictReader(io.StringIO(octets.decode("utf-8-sig")))
-    ]
+
+    def rows(octets):
+        return [line["inspection_id"] for line in csv.DictReader(io.StringIO(octets.decode("utf-8-sig")))]
+
     assert name == "to-mend-3-c.csv" and rows(octets) == ["6", "7", "8"]
     assert rows(data.mended(alder, snapshot, 3)[1]) == [
         "6",

@@ -127,10 +127,12 @@ def accessible(page, width=1280):
 
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     found = Axe().run(page)
-    own = lambda one: (
-        one["id"] == "presentation-role-conflict"
-        and all("stFileUploaderDropzone" in node["html"] for node in one["nodes"])
-    )
+
+    def own(one):
+        return one["id"] == "presentation-role-conflict" and all(
+            "stFileUploaderDropzone" in node["html"] for node in one["nodes"]
+        )
+
     assert all(map(own, found.response["violations"])), found.generate_report()
 
 

@@ -44,7 +44,10 @@ def links(**changes):
     """(root or None, symptom) → (note, pressure after) of one visit, and the roots that are at work already."""
     recomputed = batch([SOUND | changes])
     found, active = causes(recomputed, results(recomputed))
-    name = lambda place: None if place < 0 else CHECKS[place].id
+
+    def name(place):
+        return None if place < 0 else CHECKS[place].id
+
     made = {
         (name(root), name(symptom)): (NOTES[note], float(after))
         for root, symptom, note, after in zip(

@@ -1,7 +1,7 @@
 """Single cells: what is accepted says what the text says; everything else is refused with a reason."""
 
 import re
-from datetime import date, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta, timezone
 from decimal import Decimal
 
 import pytest
@@ -318,7 +318,7 @@ def test_times_in_utc_and_the_day_as_written(text, order, utc):
 def test_times_agree_with_the_standard_library(at, quarters):
     zoned = at.replace(tzinfo=timezone(timedelta(minutes=15 * quarters)))
     on, found = cells.moment(zoned.isoformat())
-    assert found == zoned.astimezone(timezone.utc).replace(tzinfo=None)
+    assert found == zoned.astimezone(UTC).replace(tzinfo=None)
     assert on == at.date()
 
 

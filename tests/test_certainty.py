@@ -304,7 +304,9 @@ def close_to_limits(count):
     rng = np.random.default_rng(11)
 
     def row():
-        perhaps = lambda share, value: None if rng.random() < share else value
+        def perhaps(share, value):
+            return None if rng.random() < share else value
+
         steel, radiant = rng.random() < 0.25, rng.random() < 0.05
         fluid = rng.choice(["none", "propylene_glycol", "ethylene_glycol"], p=[0.8, 0.15, 0.05])
         setting, tall = rng.choice([30.0, 30.0, 50.0, 75.0]), rng.uniform(4, 30)

@@ -268,9 +268,10 @@ def test_what_is_new_came_with_a_later_file(tmp_path):
     )
     door.load(fleet, [tmp_path / "two.csv"])
     second = str(stages.build(fleet))
-    count = lambda snapshot: (
-        data.standing(EVERYTHING, snapshot, Filters(), DAY).set_index("question").loc["new"]
-    )
+
+    def count(snapshot):
+        return data.standing(EVERYTHING, snapshot, Filters(), DAY).set_index("question").loc["new"]
+
     assert [count(first)[f"deficiencies{place}"] for place in range(3)] == [0, 0, 0]
     assert [count(second)[f"deficiencies{place}"] for place in range(3)] == [
         0,

@@ -39,7 +39,10 @@ def test_a_deficiency_is_late_from_the_day_after_it_was_due(sample_snapshot):
         "d.agency = ? AND d.home_id = ? AND d.system_id = ? AND d.check_id = ?",
         [one[name] for name in ("agency", "home_id", "system_id", "check_id")],
     )
-    late = lambda day: overlay(sample_snapshot, (), day, *of_it).column("overdue").to_pylist()
+
+    def late(day):
+        return overlay(sample_snapshot, (), day, *of_it).column("overdue").to_pylist()
+
     assert not one["overdue"] and late(one["due"]) == [False]
     assert late(date.fromordinal(one["due"].toordinal() + 1)) == [True]
 

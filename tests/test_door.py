@@ -262,7 +262,10 @@ def test_copies_without_columns_never_leak_and_read_alike(tmp_path, rows, at):
         )
     path, copy = tmp_path / "a.csv", tmp_path / "copy.csv"
     path.write_text("\n".join(lines) + "\n", newline="")
-    reopen = lambda target: open_export(target, headings_known=HEADINGS)
+
+    def reopen(target):
+        return open_export(target, headings_known=HEADINGS)
+
     try:
         export = reopen(path)
     except ExportError:

@@ -38,7 +38,10 @@ def standings(systems, about_tank):
     """The same for several systems side by side, each a list of (outcome, repaired, boiler year, tank code)."""
     flat = [visit for system in systems for visit in system]
     starts = np.cumsum([0] + [len(system) for system in systems])[:-1]
-    number = lambda values, missing: np.array([missing if value is None else value for value in values])
+
+    def number(values, missing):
+        return np.array([missing if value is None else value for value in values])
+
     visits = history.visits(
         starts,
         len(flat),
@@ -51,7 +54,10 @@ def standings(systems, about_tank):
         visits,
         about_tank,
     )
-    place = lambda at, start: None if at < 0 else int(at - start)
+
+    def place(at, start):
+        return None if at < 0 else int(at - start)
+
     return [
         (STATES[state], place(since, start), place(decided, start))
         for state, since, decided, start in zip(

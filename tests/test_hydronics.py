@@ -257,7 +257,7 @@ def test_code_formula_is_no_expansion_of_water_at_low_temperature():
     # 13 NCAC 13 .0412(d) (READ): 0.00041 T - 0.0466. True only near 190 to 220 °F; nothing left of it near 114 °F.
     hot_f = np.array([195.0, 200.0, 220.0])
     assert 0.00041 * hot_f - 0.0466 == pytest.approx(loop.net_expansion(40.0, hot_f, STEEL), rel=0.01)
-    assert 0.00041 * 160.0 - 0.0466 < 0.92 * loop.net_expansion(40.0, 160.0, STEEL)
+    assert 0.92 * loop.net_expansion(40.0, 160.0, STEEL) > 0.00041 * 160.0 - 0.0466
     assert 0.00041 * 113.0 - 0.0466 < 0.0 < loop.net_expansion(40.0, 113.0, STEEL)
 
 

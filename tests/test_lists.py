@@ -33,11 +33,29 @@ from pipelines.receiving import door
 from tests.inspections import SOUND
 
 AS_OF = date(2026, 3, 1)
-COLUMNS = (
-    "agency, home_id, system_id, job_number, region, crew, last_inspected_on, risk, check_id, deficiency, observed, low, high, certainty, fix_first, "
-    "state, stage, since, due, decided"
-).split(", ")
-WAY_BACK = "status, done_on, done_by, reading_after, why".split(", ")
+COLUMNS = [
+    "agency",
+    "home_id",
+    "system_id",
+    "job_number",
+    "region",
+    "crew",
+    "last_inspected_on",
+    "risk",
+    "check_id",
+    "deficiency",
+    "observed",
+    "low",
+    "high",
+    "certainty",
+    "fix_first",
+    "state",
+    "stage",
+    "since",
+    "due",
+    "decided",
+]
+WAY_BACK = ["status", "done_on", "done_by", "reading_after", "why"]
 STAINED, CUSHION, ISOLATED, HIDDEN = (
     "relief-stained",
     "tank-cushion-lost",
@@ -433,9 +451,20 @@ def test_of_a_shared_file_a_viewer_sees_cells_of_own_rows_only(tmp_path):
 
 def test_hold_lists_units_with_a_final_and_no_report_and_says_why(snapshot):
     frame = lists.hold(EVERYTHING, snapshot, Filters(), AS_OF).frame
-    assert list(frame) == (
-        "agency, home_id, job_number, region, crew, final_on, last_inspected_on, risk, open_deficiencies, safety_not_verified, why, headline"
-    ).split(", ")
+    assert list(frame) == [
+        "agency",
+        "home_id",
+        "job_number",
+        "region",
+        "crew",
+        "final_on",
+        "last_inspected_on",
+        "risk",
+        "open_deficiencies",
+        "safety_not_verified",
+        "why",
+        "headline",
+    ]
     told = {(row.agency, row.home_id): row for row in frame.itertuples()}
     assert list(told) == [
         ("South Aid", "1"),
@@ -478,7 +507,10 @@ def test_hold_agrees_with_the_homes(sample_snapshot):
             if row.why.startswith("open")
             else ("", "", row.why.removeprefix("not verified: "))
         )
-        count = lambda names: sum(names.count(title) for title in {check.title for check in HOME_CHECKS})
+
+        def count(names):
+            return sum(names.count(title) for title in {check.title for check in HOME_CHECKS})
+
         assert (count(opened), count(lacking)) == (row.open_deficiencies, row.safety_not_verified), row
 
 

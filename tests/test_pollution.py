@@ -115,9 +115,14 @@ def tables(draw):
         st.sampled_from([FORMS["comma"], FORMS["semicolon, decimal comma"], FORMS["CRLF, all in quotes"]])
     )
     decimals = [draw(st.integers(0, 2)) for _ in range(numbers)]
-    number = lambda places: draw(
-        st.sampled_from(["", *(f"{draw(st.integers(1, 150))}.{'5' * places}".rstrip(".") for _ in range(4))])
-    )
+
+    def number(places):
+        return draw(
+            st.sampled_from(
+                ["", *(f"{draw(st.integers(1, 150))}.{'5' * places}".rstrip(".") for _ in range(4))]
+            )
+        )
+
     text = st.sampled_from(
         ["", "done", "seen, twice", "tank; vent", 'a "good" loop', "60 psi", "3 radiators"]
     )

@@ -281,10 +281,27 @@ def test_ids_are_unique_and_in_their_groups():
 
 # Written out once more, so that none is marked by accident.
 SAFETY_CRITICAL = set(
-    """
-    hot-pressure-near-relief tank-missing tank-valved-off tank-cushion-lost tank-diaphragm-failed relief-missing relief-isolated relief-did-not-open
-    relief-set-above-boiler relief-capacity-short relief-discharge-hidden relief-discharge-unpiped relief-discharge-blocked relief-discharge-restricted
-    relief-discharging backflow-missing backflow-insufficient low-water-cutoff-missing low-water-cutoff-failed""".split()
+    [
+        "hot-pressure-near-relief",
+        "tank-missing",
+        "tank-valved-off",
+        "tank-cushion-lost",
+        "tank-diaphragm-failed",
+        "relief-missing",
+        "relief-isolated",
+        "relief-did-not-open",
+        "relief-set-above-boiler",
+        "relief-capacity-short",
+        "relief-discharge-hidden",
+        "relief-discharge-unpiped",
+        "relief-discharge-blocked",
+        "relief-discharge-restricted",
+        "relief-discharging",
+        "backflow-missing",
+        "backflow-insufficient",
+        "low-water-cutoff-missing",
+        "low-water-cutoff-failed",
+    ]
 )
 ACT_TODAY = {
     "relief-missing",
@@ -295,11 +312,31 @@ ACT_TODAY = {
     "low-water-cutoff-failed",
 }
 OTHERS = set(
-    """
-    cold-pressure-low cold-pressure-high fill-pressure-off-setting supply-pressure-high predicted-pressure-near-relief tank-undersized tank-sounds-full
-    precharge-low precharge-high relief-stained backflow-test-overdue vent-cap-tight vent-with-compression-tank gauge-missing-or-stuck leak-seen
-    makeup-excessive anticipator-mismatch precharge-under-pressure precharge-echoes-system pressure-did-not-rise cold-reading-hot readings-repeated
-    passed-but-readings-disagree""".split()
+    [
+        "cold-pressure-low",
+        "cold-pressure-high",
+        "fill-pressure-off-setting",
+        "supply-pressure-high",
+        "predicted-pressure-near-relief",
+        "tank-undersized",
+        "tank-sounds-full",
+        "precharge-low",
+        "precharge-high",
+        "relief-stained",
+        "backflow-test-overdue",
+        "vent-cap-tight",
+        "vent-with-compression-tank",
+        "gauge-missing-or-stuck",
+        "leak-seen",
+        "makeup-excessive",
+        "anticipator-mismatch",
+        "precharge-under-pressure",
+        "precharge-echoes-system",
+        "pressure-did-not-rise",
+        "cold-reading-hot",
+        "readings-repeated",
+        "passed-but-readings-disagree",
+    ]
 )
 
 

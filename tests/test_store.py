@@ -351,10 +351,9 @@ def test_a_question_reaches_nothing_but_the_snapshot(fleet, sql):
 def test_build_that_publishes_nothing_or_fails_leaves_nothing(fleet):
     with publishing.building(fleet) as building:
         building.connect().execute("CREATE TABLE t AS SELECT 1")
-    with pytest.raises(ZeroDivisionError):
-        with publishing.building(fleet) as building:
-            building.connect().execute("CREATE TABLE t AS SELECT 1")
-            1 / 0
+    with pytest.raises(ZeroDivisionError), publishing.building(fleet) as building:
+        building.connect().execute("CREATE TABLE t AS SELECT 1")
+        1 / 0
     with pytest.raises(duckdb.ParserException):
         publish(fleet, "CREATE NONSENSE")
     with pytest.raises(ValueError, match="12 hexadecimal digits"):
@@ -364,15 +363,14 @@ def test_build_that_publishes_nothing_or_fails_leaves_nothing(fleet):
 
 
 def test_open_transaction_is_not_published(fleet):
-    with pytest.raises((FleetError, duckdb.Error)):
-        with publishing.building(fleet) as building:
-            other = building.connect().cursor()
-            other.execute("BEGIN; CREATE TABLE u AS SELECT 1")
-            building.connect().execute("CREATE TABLE t AS SELECT 1")
-            try:
-                building.publish("0" * 12)
-            finally:
-                other.close()
+    with pytest.raises((FleetError, duckdb.Error)), publishing.building(fleet) as building:
+        other = building.connect().cursor()
+        other.execute("BEGIN; CREATE TABLE u AS SELECT 1")
+        building.connect().execute("CREATE TABLE t AS SELECT 1")
+        try:
+            building.publish("0" * 12)
+        finally:
+            other.close()
     assert fleet.snapshots() == ()
 
 
@@ -640,11 +638,13 @@ def test_waiting_too_long_is_an_error(fleet):
     try:
         assert holder.stdout.readline() == "in\n"
         said = []
-        with pytest.raises(
-            FleetError, match=r"Another run has held .*\.build\.lock for more than 0.2 seconds"
+        with (
+            pytest.raises(
+                FleetError, match=r"Another run has held .*\.build\.lock for more than 0.2 seconds"
+            ),
+            publishing.building(fleet, said.append, timeout=0.2),
         ):
-            with publishing.building(fleet, said.append, timeout=0.2):
-                pass
+            pass
         assert len(said) == 1
         assert fleet.status()["loading"] is True
     finally:

@@ -176,7 +176,10 @@ def figures(homes, check):
     if check == "tank-cushion-lost":  # only what is said for certain, not "lost or over-charged"
         stated = deficient & ~homes[f"{check}: reason"].fillna("").str.contains("over-charged")
     sure = (wrong | sound) & outcome.isin(("ok", "deficient")) & (certainty >= 0.9)
-    share = lambda part, of: part.sum() / of.sum() if of.sum() else np.nan
+
+    def share(part, of):
+        return part.sum() / of.sum() if of.sum() else np.nan
+
     return {
         "wrong": int(wrong.sum()),
         "sound": int(sound.sum()),

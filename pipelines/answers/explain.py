@@ -323,8 +323,13 @@ def assumptions(row, values, limits):
     `row` holds its readings by field, `values` its row of `recomputed`, `limits` the policy's values by name, as far as
     no region has its own.
     """
-    missing = lambda name: row[name] is None
-    degrees = lambda name: f"{limits[name]:.0f} °F" if name in limits else "the policy's temperature"
+
+    def missing(name):
+        return row[name] is None
+
+    def degrees(name):
+        return f"{limits[name]:.0f} °F" if name in limits else "the policy's temperature"
+
     charged = values["trusted_charge_psig"] is not None
     as_due = (
         ("cushion_ratio",) if not charged and row["tank_type"] == "diaphragm" else ()
@@ -486,7 +491,10 @@ def _causes(snapshot, key):
 
 def as_json(found: Inspection) -> dict:
     """An inspection as one JSON document, without NaN; readings carry their file and line."""
-    plain = lambda value: value.isoformat() if isinstance(value, date) else value
+
+    def plain(value):
+        return value.isoformat() if isinstance(value, date) else value
+
     where_from = {"file_name": found.source.file_name, "source_line": found.source.source_line}
     return {
         **{
@@ -531,7 +539,10 @@ def as_text(found: Inspection) -> str:
             f"  {one.heading}: {'(not shown)' if one.raw_text is None else repr(one.raw_text)}: {one.reason}; accepted: {one.expected}"
             for one in found.unused
         ]
-    rests = lambda one: f"  ({'; '.join(one.rests_on)})" if one.rests_on else ""
+
+    def rests(one):
+        return f"  ({'; '.join(one.rests_on)})" if one.rests_on else ""
+
     lines += ["", "Recomputed"] + [
         f"  {TITLES[one.name]:32} {one.text}{rests(one)}" for one in found.recomputed
     ]
@@ -632,8 +643,13 @@ def home(
 def _standing(check, system, clock, results):
     """One check of one system from its narrow columns, where 0 stands for no visit and a code beyond the list for none."""
     code = {what: int(value) for what, value in parts_of_states(system[coded(check.id)]).items()}
-    word = lambda texts, what: texts[code[what]] if code[what] < len(texts) else None
-    of_visit = lambda what, which: system[which][code[what] - 1] if code[what] else None
+
+    def word(texts, what):
+        return texts[code[what]] if code[what] < len(texts) else None
+
+    def of_visit(what, which):
+        return system[which][code[what] - 1] if code[what] else None
+
     said = [
         (visit, result)
         for visit in system["visit_ids"]

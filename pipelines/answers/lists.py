@@ -112,14 +112,17 @@ def hold(viewer, snapshot, filters, as_of):
     """
     demand_known(viewer, snapshot, filters)
     condition, params = where(viewer, filters, checks=None)
-    names = lambda codes, checks: (
-        "concat_ws('; ', "
-        + ", ".join(
-            f"CASE WHEN {part(check.id, 'state', 's')} IN ({', '.join(map(str, codes))}) THEN {quoted(check.title)} END"
-            for check in checks
+
+    def names(codes, checks):
+        return (
+            "concat_ws('; ', "
+            + ", ".join(
+                f"CASE WHEN {part(check.id, 'state', 's')} IN ({', '.join(map(str, codes))}) THEN {quoted(check.title)} END"
+                for check in checks
+            )
+            + ")"
         )
-        + ")"
-    )
+
     rows = snapshot.arrow(
         f"""
         WITH held AS (SELECT h.* FROM homes AS h WHERE h.hold_before_reporting AND {condition}),
@@ -211,7 +214,10 @@ def _shown(snapshot):
         snapshot.rows("SELECT check_id, list(word ORDER BY position) FROM shown_words GROUP BY check_id")
     )
     numbers = dict(snapshot.rows("SELECT what, list(check_id) FROM shown_numbers GROUP BY what"))
-    number = lambda what: f"round({_of_check('f.check_id', 'o', what, numbers[what])}, 6) + 0.0"
+
+    def number(what):
+        return f"round({_of_check('f.check_id', 'o', what, numbers[what])}, 6) + 0.0"
+
     told = " ".join(
         f"WHEN {quoted(check)} THEN {picked(texts, part(check, 'word', 'o'))}"
         for check, texts in words.items()
@@ -228,7 +234,10 @@ def _shown(snapshot):
 
 def _of_check(name, alias, what, checks=tuple(check.id for check in HOME_CHECKS)):
     """SQL for one narrow column of the check that `name` names."""
-    of = lambda check: f"{alias}.{column(check, what)}" if what in NUMBERS else part(check, what, alias)
+
+    def of(check):
+        return f"{alias}.{column(check, what)}" if what in NUMBERS else part(check, what, alias)
+
     return f"CASE {name} {' '.join(f'WHEN {quoted(check)} THEN {of(check)}' for check in checks)} END"
 
 

@@ -84,7 +84,10 @@ def band(name, observed, low, high, deficient=False):
     ):
         decimals += 1
     unit = _measure(name)[0]
-    bare = lambda value: amount(name, value, decimals).removesuffix(f" {unit}")
+
+    def bare(value):
+        return amount(name, value, decimals).removesuffix(f" {unit}")
+
     seen = [] if observed is None else [amount(name, observed, decimals)]
     last = f" {unit}" if observed is None and unit else ""
     if low is not None and high is not None:

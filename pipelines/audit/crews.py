@@ -109,7 +109,10 @@ def _crew_checks(table, final_at, again_at, sure):
     )
     names = [text.split("\x1f") for text in crew.dictionary.to_pylist()]
     who = crew.indices.to_numpy()
-    count = lambda where: np.bincount(who[where], minlength=len(names))
+
+    def count(where):
+        return np.bincount(who[where], minlength=len(names))
+
     paired = np.flatnonzero(again_at >= 0)
     tables = []
     for check in HOME_CHECKS:
@@ -128,7 +131,10 @@ def _crew_checks(table, final_at, again_at, sure):
         with np.errstate(invalid="ignore", divide="ignore"):
             rate = np.where(visits > 0, observed / visits, np.nan)
         keep = np.flatnonzero((visits > 0) | (lacking > 0))
-        number = lambda values: pa.array(values[keep], from_pandas=True)
+
+        def number(values):
+            return pa.array(values[keep], from_pandas=True)
+
         rows = {
             name: pa.array([names[place][which] for place in keep], pa.string())
             for which, name in enumerate(("agency", "crew"))

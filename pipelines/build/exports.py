@@ -144,7 +144,10 @@ def read_all(connection, fleet, received, policy, progress):
     total, done, rows = sum(sizes), 0, 0
     connection.begin()  # one transaction for all, so that rows are written once, in whole groups, and not first to a log
     for one, path, size in zip(loaded, paths, sizes):
-        at_hand = lambda more, share: progress.file(one.file_name, rows + more, done + share * size, total)
+
+        def at_hand(more, share):
+            return progress.file(one.file_name, rows + more, done + share * size, total)
+
         at_hand(0, 0.0)
         rows += read_one(connection, path, one, mapping_of(fleet, one, mappings), known, spellings, at_hand)
         done += size
@@ -243,7 +246,10 @@ def _without_agency(table):
     if not count:
         return table, NOT_LOADED.empty_table()
     lost = table.filter(empty)
-    same = lambda text: pa.array([text] * count, pa.string())
+
+    def same(text):
+        return pa.array([text] * count, pa.string())
+
     entries = pa.table(
         {
             "source_line": lost.column("source_line"),

@@ -69,11 +69,16 @@ def _opened_table(batch, found):
     system, check, state, stage, level, decided, since = (
         np.concatenate(values) for values in zip(*found, strict=True)
     )
-    of_system = lambda column: column.take(batch.starts).take(pa.array(system))
-    of_visit = lambda name, places: batch.table.column(name).combine_chunks().take(pa.array(places))
-    picked = lambda words, codes: pa.DictionaryArray.from_arrays(
-        pa.array(codes.astype(np.int8)), pa.array(words, pa.string())
-    )
+
+    def of_system(column):
+        return column.take(batch.starts).take(pa.array(system))
+
+    def of_visit(name, places):
+        return batch.table.column(name).combine_chunks().take(pa.array(places))
+
+    def picked(words, codes):
+        return pa.DictionaryArray.from_arrays(pa.array(codes.astype(np.int8)), pa.array(words, pa.string()))
+
     return pa.table(
         {
             "agency": of_system(batch.agency),
@@ -118,7 +123,10 @@ class _Batch:
 
     def system_keys(self):
         offsets = pa.array(np.append(self.starts, self.count), pa.int32())
-        listed = lambda name: pa.ListArray.from_arrays(offsets, self.table.column(name).combine_chunks())
+
+        def listed(name):
+            return pa.ListArray.from_arrays(offsets, self.table.column(name).combine_chunks())
+
         return {
             "agency": self.agency.take(self.starts),
             "home_id": self.home.take(self.starts),

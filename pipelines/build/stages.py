@@ -74,11 +74,14 @@ def only_added(fleet, current, log, inputs):
         name in used or not name.startswith("mapping:") for name, _ in state.inputs.items() ^ inputs.items()
     ):
         return ()
-    stands = lambda lines: {
-        one.export_id: (one.sha256, one.mapping, one.agency)
-        for one in fleet.received(lines)
-        if one.status == "loaded"
-    }
+
+    def stands(lines):
+        return {
+            one.export_id: (one.sha256, one.mapping, one.agency)
+            for one in fleet.received(lines)
+            if one.status == "loaded"
+        }
+
     before, now = stands(log[: state.log_length]), stands(log)
     unchanged = before.items() <= now.items()
     return (

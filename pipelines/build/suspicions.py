@@ -13,7 +13,10 @@ def home_suspicions(connection):
 
     Of several spellings the first in order stands as `home_id`, with each other one as `other_home_id`.
     """
-    marked = lambda mark: f"regexp_replace(lower(nfc_normalize(home_id)), '{MARKS}', '{mark}', 'g')"
+
+    def marked(mark):
+        return f"regexp_replace(lower(nfc_normalize(home_id)), '{MARKS}', '{mark}', 'g')"
+
     parted = _replaced(marked("-"), r"-([^\p{N}-]|$)", r"(^|[^\p{N}-])-")
     connection.execute(f"""
         CREATE OR REPLACE TABLE home_suspicions AS

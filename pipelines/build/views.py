@@ -44,7 +44,9 @@ def views(connection, policy, shown):
 
 
 def _result_view(check_id, words, numbers):
-    name = lambda what: part(check_id, what)
+    def name(what):
+        return part(check_id, what)
+
     shown = [
         f"{column(check_id, what)} AS {what}" if what in numbers else f"NULL::DOUBLE AS {what}"
         for what in NUMBERS
@@ -58,7 +60,9 @@ def _result_view(check_id, words, numbers):
 
 
 def _state_view(check_id):
-    name = lambda what: part(check_id, what)
+    def name(what):
+        return part(check_id, what)
+
     return (
         f"SELECT agency, home_id, system_id, {quoted(check_id)} AS check_id, {picked(STATES, name('state'))} AS state, "
         f"{picked(STAGES, name('stage'))} AS stage, visit_days[{name('since')}] AS since, visit_days[{name('told')}] AS verified_on, "
@@ -68,7 +72,10 @@ def _state_view(check_id):
 
 def described(policy):
     """Small tables that say what the numbers rest on: checks, measures, limits, accepted words."""
-    rate = lambda check, place: None if check.evidence else rating(check, policy)[place]
+
+    def rate(check, place):
+        return None if check.evidence else rating(check, policy)[place]
+
     return {
         "checks": pa.table(
             {

@@ -208,7 +208,10 @@ def _causes_table(keys, links):
 
 def fleetwide(table, readings):
     """The comparisons as quantities with their reasons."""
-    column = lambda name: table.column(name).to_numpy(zero_copy_only=False).astype(float)
+
+    def column(name):
+        return table.column(name).to_numpy(zero_copy_only=False).astype(float)
+
     repeated, gallons, days = column("repeated"), column("gallons"), column("days")
     five = np.logical_and.reduce(
         [

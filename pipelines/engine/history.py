@@ -78,7 +78,10 @@ def visits(starts, count, boiler_year, tank_type):
     system = np.searchsorted(starts, np.arange(count), side="right") - 1
     new_boiler = _changed(boiler_year, ~np.isnan(boiler_year), starts, system)
     new_tank = _changed(tank_type.astype(float), tank_type >= 0, starts, system)
-    since = lambda new: np.maximum.accumulate(np.where(new, np.arange(count), 0)).astype(np.int32)
+
+    def since(new):
+        return np.maximum.accumulate(np.where(new, np.arange(count), 0)).astype(np.int32)
+
     return Visits(
         starts,
         np.append(starts[1:], count)[: len(starts)] - 1,

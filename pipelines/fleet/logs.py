@@ -13,7 +13,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from datetime import datetime, timezone
+from datetime import UTC, datetime
 from pathlib import Path
 
 LOG_WAIT_S = 60.0  # a log is locked for one append only
@@ -117,7 +117,7 @@ def is_locked(lock_path: Path) -> bool | None:
 
 def now_utc() -> str:
     """The moment as logs write it: 2026-03-01T12:00:00Z."""
-    return datetime.now(timezone.utc).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def clean(value: object) -> str:

@@ -172,11 +172,30 @@ def ids(
 
 # Dates and times -------------------------------------------------------------------------------------------
 
-_MONTHS = {name: at for at, name in enumerate("jan feb mar apr may jun jul aug sep oct nov dec".split(), 1)}
+_MONTHS = {
+    name: at
+    for at, name in enumerate(
+        ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"], 1
+    )
+}
 _MONTHS |= {
     name: at
     for at, name in enumerate(
-        "january february march april may june july august september october november december".split(), 1
+        [
+            "january",
+            "february",
+            "march",
+            "april",
+            "may",
+            "june",
+            "july",
+            "august",
+            "september",
+            "october",
+            "november",
+            "december",
+        ],
+        1,
     )
 }
 _MONTHS["sept"] = 9

@@ -101,7 +101,9 @@ class _Said:
         self.noted += [(one.line, one.reason) for one in damage]
 
     def same(self, other: "_Said | None") -> bool:
-        hashes = lambda said: (said.count, said.texts.digest(), said.lines.digest(), sorted(said.noted))
+        def hashes(said):
+            return (said.count, said.texts.digest(), said.lines.digest(), sorted(said.noted))
+
         return other is not None and hashes(self) == hashes(other)
 
 

@@ -278,7 +278,10 @@ def composed(name, choices, *, agency="", decimal=".", dates="ymd", not_recorded
         for field, several in feeding.items()
         if field in joined
     )
-    told_of = lambda use: tuple(one.heading for one in choices if one.use == use)
+
+    def told_of(use):
+        return tuple(one.heading for one in choices if one.use == use)
+
     mapping = Mapping(
         name,
         columns,
