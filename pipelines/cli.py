@@ -147,11 +147,12 @@ def _progress():
         return Progress(
             say=lambda text: click.echo(text, err=True) if "; waiting" in text else None
         ), lambda: None
+    from rich import progress as bars
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, SpinnerColumn, TextColumn, TimeRemainingColumn
 
     said, rows = TextColumn("{task.description}", markup=False), TextColumn("{task.fields[rows]}")
-    progress = Progress(
+    bar = bars.Progress(
         SpinnerColumn(),
         said,
         BarColumn(20),
@@ -161,17 +162,17 @@ def _progress():
         console=Console(stderr=True),
         transient=True,
     )
-    task = progress.add_task("starting", total=None, rows="")
-    progress.start()
+    task = bar.add_task("starting", total=None, rows="")
+    bar.start()
 
     def file(name, rows, done, of):
-        progress.update(task, description=f"reading {name}", rows=f"{rows:,} rows", completed=done, total=of)
+        bar.update(task, description=f"reading {name}", rows=f"{rows:,} rows", completed=done, total=of)
 
     return Progress(
-        say=lambda text: progress.reset(task, description=text, total=None, rows=""),
-        step=lambda done, of: progress.update(task, completed=done, total=of),
+        say=lambda text: bar.reset(task, description=text, total=None, rows=""),
+        step=lambda done, of: bar.update(task, completed=done, total=of),
         file=file,
-    ), progress.stop
+    ), bar.stop
 
 
 def _load(folder, paths, **options):

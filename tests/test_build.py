@@ -201,6 +201,7 @@ def test_a_snapshot_of_another_version_is_named_and_made_anew(tmp_path, monkeypa
     door.load(fleet, [SAMPLES / "tillamere-community-partners.csv"])
     with monkeypatch.context() as before:
         before.setattr(stages, "CODE_VERSION", "0.0.1")
+        before.setattr("pipelines.build.inputs.CODE_VERSION", "0.0.1")
         old = stages.build(fleet)
     with pytest.raises(
         FleetError, match="made by version 0.0.1 of the pipeline, this is .*: run coldfill rebuild"
