@@ -4,7 +4,16 @@ import pyarrow as pa
 
 from pipelines.build.tables import IN_FORCE, KEY, REPEATED, SUPERSEDED
 from pipelines.engine.checks import CHECKS, HOME_CHECKS
-from pipelines.engine.codes import CERTAINTY_STEPS, FIELD_NAMES, NUMBERS, column, part, picked, quoted
+from pipelines.engine.codes import (
+    CERTAINTY_STEPS,
+    FIELD_NAMES,
+    NUMBERS,
+    coded,
+    column,
+    part_of,
+    picked,
+    quoted,
+)
 from pipelines.engine.history import STAGES, STATES
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.engine.reasons import REASONS
@@ -31,43 +40,55 @@ def views(connection, policy, shown):
     connection.execute(
         f"CREATE OR REPLACE VIEW recomputed AS SELECT {', '.join(KEY + QUANTITIES)}, {flags} FROM judged"
     )
-    parts = [_result_view(check.id, *shown[check.id]) for check in CHECKS]
-    connection.execute("CREATE OR REPLACE VIEW results AS " + " UNION ALL ".join(parts))
-    connection.execute(
-        "CREATE OR REPLACE VIEW home_checks AS "
-        + " UNION ALL ".join(_state_view(check.id) for check in HOME_CHECKS)
-    )
+    connection.execute(f"CREATE OR REPLACE VIEW results AS {_results(shown)}")
+    connection.execute(f"CREATE OR REPLACE VIEW home_checks AS {_home_checks()}")
     for name, table in described(policy).items():
         connection.register("described", table)
         connection.execute(f"CREATE OR REPLACE TABLE {name} AS SELECT * FROM described")
         connection.unregister("described")
 
 
-def _result_view(check_id, words, numbers):
-    def name(what):
-        return part(check_id, what)
+def _results(shown):
+    """SQL for every result, long: the narrow columns of each check one under the other, their codes taken apart once."""
 
-    shown = [
-        f"{column(check_id, what)} AS {what}" if what in numbers else f"NULL::DOUBLE AS {what}"
-        for what in NUMBERS
-    ]
-    text = f"{picked(words, name('word'))}" if words else "NULL::VARCHAR"
-    return (
-        f"SELECT agency, inspection_id, {quoted(check_id)} AS check_id, {picked(OUTCOMES, name('outcome'))} AS outcome, {', '.join(shown)}, "
-        f"{text} AS observed_text, ({name('certainty')}) / {CERTAINTY_STEPS}.0::DOUBLE AS certainty, {picked(REASONS, name('reason'))} AS reason, "
-        f"{picked(FIELD_NAMES, name('about'))} AS reason_field FROM judged"
-    )
+    def of_check(check_id, words, numbers):
+        observed, low, high = (
+            column(check_id, what) if what in numbers else "NULL::DOUBLE" for what in NUMBERS
+        )
+        word = picked(words, part_of(coded(check_id), "word")) if words else "NULL::VARCHAR"
+        return f"""
+            SELECT agency, inspection_id, {quoted(check_id)} AS check_id, {coded(check_id)} AS codes,
+                   {observed} AS observed, {low} AS low, {high} AS high, {word} AS observed_text
+            FROM judged"""
+
+    return f"""
+        SELECT agency, inspection_id, check_id, {picked(OUTCOMES, part_of("codes", "outcome"))} AS outcome,
+               observed, low, high, observed_text,
+               ({part_of("codes", "certainty")}) / {CERTAINTY_STEPS}.0::DOUBLE AS certainty,
+               {picked(REASONS, part_of("codes", "reason"))} AS reason,
+               {picked(FIELD_NAMES, part_of("codes", "about"))} AS reason_field
+        FROM ({" UNION ALL ".join(of_check(check.id, *shown[check.id]) for check in CHECKS)})
+    """
 
 
-def _state_view(check_id):
-    def name(what):
-        return part(check_id, what)
+def _home_checks():
+    """SQL for the state of every check at every system, long."""
 
-    return (
-        f"SELECT agency, home_id, system_id, {quoted(check_id)} AS check_id, {picked(STATES, name('state'))} AS state, "
-        f"{picked(STAGES, name('stage'))} AS stage, visit_days[{name('since')}] AS since, visit_days[{name('told')}] AS verified_on, "
-        f"visit_ids[{name('decided')}] AS inspection_id, {picked(LEVELS, name('risk'))} AS risk FROM state_columns"
-    )
+    def of_check(check_id):
+        return f"""
+            SELECT agency, home_id, system_id, {quoted(check_id)} AS check_id, {coded(check_id)} AS codes,
+                   visit_days, visit_ids
+            FROM state_columns"""
+
+    return f"""
+        SELECT agency, home_id, system_id, check_id, {picked(STATES, part_of("codes", "state"))} AS state,
+               {picked(STAGES, part_of("codes", "stage"))} AS stage,
+               visit_days[{part_of("codes", "since")}] AS since,
+               visit_days[{part_of("codes", "told")}] AS verified_on,
+               visit_ids[{part_of("codes", "decided")}] AS inspection_id,
+               {picked(LEVELS, part_of("codes", "risk"))} AS risk
+        FROM ({" UNION ALL ".join(of_check(check.id) for check in HOME_CHECKS)})
+    """
 
 
 def described(policy):

@@ -129,9 +129,12 @@ def joined_bits(bits, parts):
 
 
 def picked(words, position):
-    """SQL for the text at a position (0 = first) of a fixed list."""
-    cases = " ".join(f"WHEN {place} THEN {quoted(word)}" for place, word in enumerate(words) if word)
-    return f"CASE {position} {cases} END"
+    """SQL for the text at a position (0 = first) of a fixed list; NULL for '' and for a position beyond the list.
+
+    `position` is -1 or more. A list indexed by position is parsed and worked out at once; a CASE of as many branches is not.
+    """
+    texts = ", ".join(quoted(word) if word else "NULL" for word in words)
+    return f"([{texts}])[({position}) + 1]"
 
 
 def quoted(text):
