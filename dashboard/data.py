@@ -21,7 +21,7 @@ from pipelines.answers.lists import CAUTIONS
 from pipelines.answers.phrases import called
 from pipelines.build.exports import IN_THE_FILE
 from pipelines.engine.checks import BY_ID, CHECKS, HOME_CHECKS
-from pipelines.engine.codes import part, quoted
+from pipelines.engine.codes import coded, piece, quoted
 from pipelines.engine.history import NOT_VERIFIED, STAGES, STATES
 from pipelines.engine.policy.policy import LEVELS, PolicyError
 from pipelines.fleet.folder import Fleet
@@ -286,7 +286,7 @@ def not_verified(viewer: Viewer, snapshot: str, filters: Filters) -> pd.DataFram
     condition, params = access.where(viewer, filters, checks=None)
     safety = [check for check in HOME_CHECKS if check.safety_critical]
     counts = ", ".join(
-        f"count(DISTINCT CASE WHEN {part(check.id, 'state', 's')} = {NOT_VERIFIED} THEN s.home_id END) AS {quoted(check.id).replace(chr(39), chr(34))}"
+        f"count(DISTINCT CASE WHEN {piece(coded(check.id, 's'), 'state')} = {NOT_VERIFIED} THEN s.home_id END) AS {quoted(check.id).replace(chr(39), chr(34))}"
         for check in safety
     )
     wide = opened.query(

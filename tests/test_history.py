@@ -15,9 +15,9 @@ from tests.inspections import SOUND, STEEL, snapshot_of
 OK, BAD, UNVERIFIED, AWAY = "ok", "deficient", "not verified", "not applicable"
 
 
-def standing(outcomes, repaired=None, years=None, tanks=None, about_tank=False):
+def followed(outcomes, repaired=None, years=None, tanks=None, about_tank=False):
     """(state, since, decided by) of one system; visits counted from 0, None where there is none."""
-    return standings(
+    return followed_side_by_side(
         [
             [
                 (outcome, *rest)
@@ -34,7 +34,7 @@ def standing(outcomes, repaired=None, years=None, tanks=None, about_tank=False):
     )[0]
 
 
-def standings(systems, about_tank):
+def followed_side_by_side(systems, about_tank):
     """The same for several systems side by side, each a list of (outcome, repaired, boiler year, tank code)."""
     flat = [visit for system in systems for visit in system]
     starts = np.cumsum([0] + [len(system) for system in systems])[:-1]
@@ -48,7 +48,7 @@ def standings(systems, about_tank):
         number([visit[2] for visit in flat], np.nan).astype(float),
         number([visit[3] for visit in flat], -1),
     )
-    found = history.standing(
+    found = history.follow(
         np.array([OUTCOMES.index(visit[0]) for visit in flat]),
         np.flatnonzero([visit[1] for visit in flat]),
         visits,
@@ -60,9 +60,7 @@ def standings(systems, about_tank):
 
     return [
         (STATES[state], place(since, start), place(decided, start))
-        for state, since, decided, start in zip(
-            found.state, found.since, found.decided_by, starts, strict=True
-        )
+        for state, since, decided, start in zip(found.state, found.since, found.decided, starts, strict=True)
     ]
 
 
@@ -99,15 +97,15 @@ CASES = (
 
 @pytest.mark.parametrize("outcomes, state, since", CASES)
 def test_states(outcomes, state, since):
-    assert standing(outcomes)[:2] == (state, since)
+    assert followed(outcomes)[:2] == (state, since)
 
 
 def test_which_visit_decides():
-    assert standing([BAD, UNVERIFIED])[2] == 0
-    assert standing([BAD, OK, UNVERIFIED])[2] == 1
-    assert standing([BAD, AWAY, UNVERIFIED])[2] == 1
-    assert standing([UNVERIFIED, UNVERIFIED])[2] == 1
-    assert standing([AWAY, UNVERIFIED])[2] == 0
+    assert followed([BAD, UNVERIFIED])[2] == 0
+    assert followed([BAD, OK, UNVERIFIED])[2] == 1
+    assert followed([BAD, AWAY, UNVERIFIED])[2] == 1
+    assert followed([UNVERIFIED, UNVERIFIED])[2] == 1
+    assert followed([AWAY, UNVERIFIED])[2] == 0
 
 
 @pytest.mark.parametrize(
@@ -127,7 +125,7 @@ def test_which_visit_decides():
     ],
 )
 def test_repairs(outcomes, repaired, state):
-    assert standing(outcomes, [bool(one) for one in repaired])[0] == state
+    assert followed(outcomes, [bool(one) for one in repaired])[0] == state
 
 
 @pytest.mark.parametrize(
@@ -145,13 +143,13 @@ def test_repairs(outcomes, repaired, state):
 def test_a_replaced_boiler_or_tank_starts_anew(years, tanks, about_tank, states):
     """What was deficient before no longer makes a later one recurred; an ok after it still corrects it."""
     for outcomes, state in (([BAD, UNVERIFIED, OK], states[0]), ([BAD, OK, BAD], states[1])):
-        assert standing(outcomes, years=years, tanks=tanks, about_tank=about_tank)[0] == state
+        assert followed(outcomes, years=years, tanks=tanks, about_tank=about_tank)[0] == state
 
 
 def test_a_repair_of_another_boiler_does_not_count():
-    assert standing([BAD, BAD], [False, True], [1990, 2024])[0] == "open"
-    assert standing([BAD, BAD], [False, True], [1990, 1990])[0] == "repair did not hold"
-    assert standing([BAD, BAD], [False, True], None, [0, 1], about_tank=True)[0] == "open"
+    assert followed([BAD, BAD], [False, True], [1990, 2024])[0] == "open"
+    assert followed([BAD, BAD], [False, True], [1990, 1990])[0] == "repair did not hold"
+    assert followed([BAD, BAD], [False, True], None, [0, 1], about_tank=True)[0] == "open"
 
 
 # ---- against a plain walk
@@ -205,11 +203,11 @@ VISIT = st.tuples(
 @given(st.lists(st.lists(VISIT, min_size=1, max_size=7), min_size=1, max_size=6), st.booleans())
 @settings(max_examples=400, deadline=None)
 def test_against_a_plain_walk(systems, about_tank):
-    assert standings(systems, about_tank) == [walked(system, about_tank) for system in systems]
+    assert followed_side_by_side(systems, about_tank) == [walked(system, about_tank) for system in systems]
 
 
 def test_no_systems():
-    found = history.standing(
+    found = history.follow(
         np.zeros(0, int),
         np.zeros(0, int),
         history.visits(np.zeros(0, int), 0, np.zeros(0), np.zeros(0)),

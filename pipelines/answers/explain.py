@@ -18,8 +18,8 @@ from pipelines.engine.codes import (
     NUMBERS,
     coded,
     column,
-    parts_of_results,
-    parts_of_states,
+    pieces_of_results,
+    pieces_of_states,
 )
 from pipelines.engine.history import STAGES, STATES
 from pipelines.engine.policy.policy import LEVELS
@@ -410,7 +410,7 @@ def _results(snapshot, condition, params):
 
 def _result(check, row, words):
     """One check's result from its narrow columns; what is said first is the number or word, or the reason there is none."""
-    code = {what: int(value) for what, value in parts_of_results(row[coded(check.id)]).items()}
+    code = {what: int(value) for what, value in pieces_of_results(row[coded(check.id)]).items()}
     word = words[code["word"]] if words and code["word"] >= 0 else None
     observed, low, high = (row.get(column(check.id, what)) for what in NUMBERS)
     certainty = None if code["certainty"] < 0 else code["certainty"] / CERTAINTY_STEPS
@@ -642,7 +642,7 @@ def home(
 
 def _standing(check, system, clock, results):
     """One check of one system from its narrow columns, where 0 stands for no visit and a code beyond the list for none."""
-    code = {what: int(value) for what, value in parts_of_states(system[coded(check.id)]).items()}
+    code = {what: int(value) for what, value in pieces_of_states(system[coded(check.id)]).items()}
 
     def word(texts, what):
         return texts[code[what]] if code[what] < len(texts) else None
@@ -663,7 +663,7 @@ def _standing(check, system, clock, results):
         state=STATES[code["state"]],
         stage=word(STAGES, "stage"),
         since=of_visit("since", "visit_days"),
-        verified_on=of_visit("told", "visit_days"),
+        verified_on=of_visit("telling", "visit_days"),
         inspection_id=of_visit("decided", "visit_ids"),
         risk=word(LEVELS, "risk"),
         act_by=clock.get("act_by"),

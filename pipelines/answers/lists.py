@@ -14,7 +14,7 @@ from pipelines.answers.access import Filters, ListError, Viewer, demand_known, w
 from pipelines.answers.decisions import overlay
 from pipelines.answers.formats import Sheet
 from pipelines.engine.checks import HOME_CHECKS
-from pipelines.engine.codes import CERTAINTY_STEPS, NUMBERS, column, part, picked, quoted
+from pipelines.engine.codes import CERTAINTY_STEPS, NUMBERS, coded, column, picked, piece, quoted
 from pipelines.engine.history import NOT_VERIFIED, OPEN_STATES
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.engine.reasons import REASONS
@@ -117,7 +117,7 @@ def hold(viewer, snapshot, filters, as_of):
         return (
             "concat_ws('; ', "
             + ", ".join(
-                f"CASE WHEN {part(check.id, 'state', 's')} IN ({', '.join(map(str, codes))}) THEN {quoted(check.title)} END"
+                f"CASE WHEN {piece(coded(check.id, 's'), 'state')} IN ({', '.join(map(str, codes))}) THEN {quoted(check.title)} END"
                 for check in checks
             )
             + ")"
@@ -219,7 +219,7 @@ def _shown(snapshot):
         return f"round({_of_check('f.check_id', 'o', what, numbers[what])}, 6) + 0.0"
 
     told = " ".join(
-        f"WHEN {quoted(check)} THEN {picked(texts, part(check, 'word', 'o'))}"
+        f"WHEN {quoted(check)} THEN {picked(texts, piece(coded(check, 'o'), 'word'))}"
         for check, texts in words.items()
     )
     measured = f"coalesce(({number('observed')})::VARCHAR, {picked(REASONS, _of_check('f.check_id', 'o', 'reason'))})"
@@ -236,7 +236,7 @@ def _of_check(name, alias, what, checks=tuple(check.id for check in HOME_CHECKS)
     """SQL for one narrow column of the check that `name` names."""
 
     def of(check):
-        return f"{alias}.{column(check, what)}" if what in NUMBERS else part(check, what, alias)
+        return f"{alias}.{column(check, what)}" if what in NUMBERS else piece(coded(check, alias), what)
 
     return f"CASE {name} {' '.join(f'WHEN {quoted(check)} THEN {of(check)}' for check in checks)} END"
 

@@ -1,4 +1,4 @@
-"""Homes rolled up from their visits: the standing of every system and check, and one row per home.
+"""Homes rolled up from their visits: the state of every check at every system, and one row per home.
 
 A batch holds whole homes, its inspections in the order of visits; what comes out does not depend on how homes were
 dealt to batches.
@@ -18,15 +18,15 @@ from pipelines.engine.policy.policy import LEVELS
 from pipelines.engine.risk import NO_LEVEL
 
 SAFETY_CHECKS = tuple(check.id for check in HOME_CHECKS if check.safety_critical)
-SAFETY_BIT = {check: np.int64(1) << place for place, check in enumerate(SAFETY_CHECKS)}
-NOTHING_OPEN = NO_LEVEL << 8  # a graver deficiency is a smaller number: level, then place of its check
+SAFETY_BIT = {check: np.int64(1) << position for position, check in enumerate(SAFETY_CHECKS)}
+NOTHING_OPEN = NO_LEVEL << 8  # a graver deficiency is a smaller number: level, then position of its check
 
 
-def roll_up(table, readings, told, active, assessed, policy):
+def roll_up(table, readings, outcomes, active, assessed, policy):
     """`state_columns` (a row per system), `opened` (a row per open deficiency) and `homes` of a batch, as Arrow tables.
 
-    `table` and `readings` are the batch's inspections; `told` is check id → (outcome, certainty) and `active` check id →
-    mask, per inspection; `assessed` a mask per inspection.
+    `table` and `readings` are the batch's inspections; per inspection, `outcomes` is check id → (outcome, certainty),
+    `active` check id → mask, and `assessed` a mask.
     """
     batch = _Batch(table, readings, assessed)
     repaired = _repaired(table.column("repairs_reported").combine_chunks(), policy)
@@ -34,38 +34,42 @@ def roll_up(table, readings, told, active, assessed, policy):
     columns = batch.system_keys()
     worst, found_open = np.full(systems, NOTHING_OPEN, np.int64), []
     opened, unverified = np.zeros(systems, np.int64), np.zeros(systems, np.int64)
-    for place, check in enumerate(HOME_CHECKS):
-        outcome, certainty = told[check.id]
-        standing = history.standing(outcome, repaired(check.id), batch.visits, check.about_tank)
-        rows = np.flatnonzero(IS_OPEN[standing.state])
-        state, since, decided = standing.state[rows], standing.since[rows], standing.decided_by[rows]
+    for position, check in enumerate(HOME_CHECKS):
+        outcome, certainty = outcomes[check.id]
+        followed = history.follow(outcome, repaired(check.id), batch.visits, check.about_tank)
+        rows = np.flatnonzero(IS_OPEN[followed.state])
+        state, since, decided = followed.state[rows], followed.since[rows], followed.decided[rows]
         stage, level = np.full(systems, NO_STAGE, np.uint8), np.full(systems, NO_LEVEL, np.uint8)
         stage[rows] = batch.stages(rows, state, since)
         level[rows] = risk.levels(
             check, policy, np.nan_to_num(certainty[decided], nan=1.0), active[check.id][decided]
         )
         columns[codes.coded(check.id)] = tables.state_codes(
-            state=standing.state,
+            state=followed.state,
             stage=stage,
             risk=level,
-            since=batch.visit_number(standing.since),
-            told=batch.visit_number(standing.told_by),
-            decided=batch.visit_number(standing.decided_by),
+            since=batch.visit_number(followed.since),
+            telling=batch.visit_number(followed.telling),
+            decided=batch.visit_number(followed.decided),
         )
-        worst[rows] = np.minimum(worst[rows], level[rows].astype(np.int64) << 8 | place)
+        worst[rows] = np.minimum(worst[rows], level[rows].astype(np.int64) << 8 | position)
         opened[rows] += 1
-        found_open.append((rows, np.full(len(rows), place), state, stage[rows], level[rows], decided, since))
+        found_open.append(
+            (rows, np.full(len(rows), position), state, stage[rows], level[rows], decided, since)
+        )
         if check.safety_critical:
-            unverified[batch.system_assessed & (standing.state == NOT_VERIFIED)] |= SAFETY_BIT[check.id]
+            unverified[batch.system_assessed & (followed.state == NOT_VERIFIED)] |= SAFETY_BIT[check.id]
     homes = _homes_table(batch, worst, opened, unverified)
     columns |= {name: homes.column(name).take(pa.array(batch.home_of_system)) for name in ("region", "crew")}
     return {"state_columns": pa.table(columns), "opened": _opened_table(batch, found_open), "homes": homes}
 
 
 def _opened_table(batch, found):
-    """What is open now, from (systems, check, states, stages, risks, deciding visits, first visits) of every check: columns of
-    `home_checks` but `verified_on`, kept whole because most questions start here, and the export and day of the visit that
-    decides."""
+    """What is open now: columns of `home_checks` but `verified_on`, and the export and day of the visit that decides.
+
+    `found` is (systems, check, states, stages, risks, deciding visits, first visits) of every check. Kept whole because
+    most questions start here.
+    """
     system, check, state, stage, level, decided, since = (
         np.concatenate(values) for values in zip(*found, strict=True)
     )
@@ -73,8 +77,8 @@ def _opened_table(batch, found):
     def of_system(column):
         return column.take(batch.starts).take(pa.array(system))
 
-    def of_visit(name, places):
-        return batch.table.column(name).combine_chunks().take(pa.array(places))
+    def of_visit(name, positions):
+        return batch.table.column(name).combine_chunks().take(pa.array(positions))
 
     def picked(words, codes):
         return pa.DictionaryArray.from_arrays(pa.array(codes.astype(np.int8)), pa.array(words, pa.string()))
@@ -135,9 +139,9 @@ class _Batch:
             "visit_days": listed("inspected_on"),
         }
 
-    def visit_number(self, places):
+    def visit_number(self, positions):
         """Positions of visits as numbers within their system, from 1; 0 for none."""
-        return np.where(places >= 0, places - self.starts + 1, 0).astype(np.uint16)
+        return np.where(positions >= 0, positions - self.starts + 1, 0).astype(np.uint16)
 
     def stages(self, systems, state, since):
         """Stages of open deficiencies of some systems, from their state and first visit."""
@@ -152,17 +156,17 @@ class _Batch:
     def latest(self, name):
         """The last value recorded at any visit to each home, whatever the system."""
         column = self.table.column(name).combine_chunks()
-        place = self._last_visit(pc.is_valid(column).to_numpy(zero_copy_only=False))
-        return column.take(pa.array(np.maximum(place, 0), mask=place < 0))
+        position = self._last_visit(pc.is_valid(column).to_numpy(zero_copy_only=False))
+        return column.take(pa.array(np.maximum(position, 0), mask=position < 0))
 
-    def _last_visit(self, known):
-        """Position of the latest of the chosen visits to each home, -1 where there is none."""
-        dated = np.where(known, self.day << 31 | np.arange(self.count), -1)
+    def _last_visit(self, recorded):
+        """Position of the latest visit to each home with something recorded, -1 where there is none."""
+        dated = np.where(recorded, self.day << 31 | np.arange(self.count), -1)
         found = _over(np.maximum, dated, self.home_starts)
         return np.where(found >= 0, found & ((1 << 31) - 1), -1)
 
     def unreported_final(self):
-        """Homes with a final inspection whose job carries no reporting date; without a job number any date counts."""
+        """Mask of homes with a final inspection whose job carries no reporting date; without a number any date counts."""
         if not self.count:
             return np.zeros(0, bool)
         jobs = pc.fill_null(self.table.column("job_number").combine_chunks(), "").dictionary_encode()

@@ -13,14 +13,14 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pipelines.audit import crews as crew_audit
-from pipelines.build import exports, places, precedence, tables, views, workers
+from pipelines.build import described, exports, places, precedence, tables, views, workers
 from pipelines.build.batches import WORKERS, roll
 from pipelines.build.comparison import TOUCHING, compare
 from pipelines.build.inputs import FILES, digest_of, inputs_of, keep_inputs, policy_of
 from pipelines.build.progress import Progress
 from pipelines.build.suspicions import home_suspicions
 from pipelines.build.tables import IN_FORCE
-from pipelines.build.tallies import answerable, risk_matrix, tables_of_shown, tally
+from pipelines.build.tallies import answerable, tally
 from pipelines.fleet import publishing
 from pipelines.fleet.equality import equal
 from pipelines.fleet.logs import FleetError
@@ -184,6 +184,7 @@ def fill(connection, fleet, received, policy, progress):
         progress.stage("recomputing and checking")
         with _one_thread(connection):
             shown = roll(connection, judge, progress)
+    views.views(connection, shown)
     finish(connection, policy, received, shown, progress)
 
 
@@ -243,17 +244,15 @@ def add(connection, fleet, received, added, policy, progress):
 
 
 def finish(connection, policy, received, shown, progress):
-    """What is made whole at every publish: counts, views, crews."""
+    """What is made whole at every publish: counts, crews, what the numbers rest on."""
     progress.stage("counting and publishing")
     exports.count_exports(connection, received)
-    views.views(connection, policy, shown)
-    tables_of_shown(connection, shown)
+    described.describe(connection, policy, shown)
     with connection.cursor() as beside, ThreadPoolExecutor(1) as pool:
         crews = pool.submit(crew_audit.crew_tables, beside, policy)
         home_suspicions(connection)
         tally(connection)
         answerable(connection)
-        risk_matrix(connection, policy)
         crews.result()
     for name in ("compared", "place_of", "contested", "settled", "spoken_of", "before", "changed", "touched"):
         connection.execute(f"DROP TABLE IF EXISTS {name}")

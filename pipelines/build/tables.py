@@ -10,7 +10,7 @@ from pipelines.engine.codes import (
     TELLING,
     coded,
     column,
-    joined_bits,
+    joined,
 )
 from pipelines.engine.recompute import FLAGS, QUANTITIES
 from pipelines.fields import DATE, FIELDS, NUMBER, TIME
@@ -19,8 +19,8 @@ SQL_TYPES = {NUMBER: "DOUBLE", DATE: "DATE", TIME: "TIMESTAMP"}
 IN_FORCE, SUPERSEDED, REPEATED, TWO_THINGS = range(4)
 KEY = ("agency", "inspection_id", "home_id", "system_id")
 VISIT = (*KEY, "export_id", "inspection_kind", "crew", "job_number")
-# Worked out by DuckDB as a batch goes in: one number for agency, region and crew, to group by.
-ADDED = {"state_columns": ", hash(agency, region, crew) AS place"}
+# Worked out by DuckDB as a batch goes in: one number to group by.
+ADDED = {"state_columns": ", hash(agency, region, crew) AS agency_region_crew"}
 
 
 def create(connection):
@@ -69,9 +69,9 @@ def positions_as_words(table):
 def _replaced(table, replacing):
     """`replacing(field, column)` in the place of every column of words."""
     for field in FIELDS:
-        place = table.schema.get_field_index(field.name)
-        if field.words and place >= 0:
-            table = table.set_column(place, field.name, replacing(field, table.column(place)))
+        position = table.schema.get_field_index(field.name)
+        if field.words and position >= 0:
+            table = table.set_column(position, field.name, replacing(field, table.column(position)))
     return table
 
 
@@ -95,11 +95,11 @@ def judged_table(keys, recomputed, results):
         value = recomputed.quantity(name).value
         keep = np.isfinite(value) & (assessed | (name == "atmosphere_psia"))
         columns[name] = pa.array(value, mask=~keep)
-    for place, name in enumerate(FLAGS):
+    for position, name in enumerate(FLAGS):
         flag = np.asarray(getattr(recomputed, name))
         flags = flags | (flag if name in ("assessed", "atmosphere_estimated") else flag & assessed).astype(
             np.uint8
-        ) << np.uint8(place)
+        ) << np.uint8(position)
     columns["flags"] = pa.array(flags)
     nothing = np.zeros(len(keys["agency"]), np.int8)
     for check, result in results.items():
@@ -108,7 +108,7 @@ def judged_table(keys, recomputed, results):
             np.int16
         )
         columns[coded(check)] = pa.array(
-            joined_bits(
+            joined(
                 RESULT_BITS,
                 {
                     "outcome": result.outcome,
@@ -123,11 +123,6 @@ def judged_table(keys, recomputed, results):
     return pa.table(columns)
 
 
-def state_codes(*, state, stage, risk, since, told, decided):
-    """One check's states at systems as an Arrow array: codes, none being the greatest that fits; visits count from 1, 0 for none."""
-    return pa.array(
-        joined_bits(
-            STATE_BITS,
-            {"state": state, "stage": stage, "risk": risk, "since": since, "told": told, "decided": decided},
-        )
-    )
+def state_codes(**pieces):
+    """One check's states at systems as an Arrow array; `pieces` are those of STATE_BITS, the greatest that fits for none."""
+    return pa.array(joined(STATE_BITS, pieces))

@@ -1,6 +1,4 @@
-"""The views of a snapshot, which show narrow columns long, and the small tables that describe what its numbers rest on."""
-
-import pyarrow as pa
+"""The views of a snapshot, which show words in the place of positions, and narrow columns long."""
 
 from pipelines.build.tables import IN_FORCE, KEY, REPEATED, SUPERSEDED
 from pipelines.engine.checks import CHECKS, HOME_CHECKS
@@ -10,8 +8,8 @@ from pipelines.engine.codes import (
     NUMBERS,
     coded,
     column,
-    part_of,
     picked,
+    piece,
     quoted,
 )
 from pipelines.engine.history import STAGES, STATES
@@ -19,54 +17,52 @@ from pipelines.engine.policy.policy import LEVELS
 from pipelines.engine.reasons import REASONS
 from pipelines.engine.recompute import FLAGS, QUANTITIES
 from pipelines.engine.results import OUTCOMES
-from pipelines.engine.risk import rating
 from pipelines.fields import FIELDS
 
 
-def views(connection, policy, shown):
-    """Make the views and the small tables that describe; `shown` is check id → (words, numbers) its results may show."""
+def views(connection, shown):
+    """Make the views; `shown` is check id → (words, numbers) that its results may show."""
     fields = ", ".join(
         f"{picked(field.words, field.name)} AS {field.name}" if field.words else field.name
         for field in FIELDS
     )
-    connection.execute(
-        f"CREATE OR REPLACE VIEW received AS SELECT {fields}, export_id, source_line, unusable, carried, standing FROM received_rows"
-    )
-    for name, standing in (("readings", IN_FORCE), ("superseded", SUPERSEDED), ("repeated", REPEATED)):
-        connection.execute(
-            f"CREATE OR REPLACE VIEW {name} AS SELECT * EXCLUDE standing FROM received WHERE standing = {standing}"
-        )
-    flags = ", ".join(f"(flags >> {place} & 1) = 1 AS {name}" for place, name in enumerate(FLAGS))
-    connection.execute(
-        f"CREATE OR REPLACE VIEW recomputed AS SELECT {', '.join(KEY + QUANTITIES)}, {flags} FROM judged"
-    )
+    connection.execute(f"""
+        CREATE OR REPLACE VIEW received AS
+        SELECT {fields}, export_id, source_line, unusable, carried, standing FROM received_rows
+    """)
+    for name, row_status in (("readings", IN_FORCE), ("superseded", SUPERSEDED), ("repeated", REPEATED)):
+        connection.execute(f"""
+            CREATE OR REPLACE VIEW {name} AS
+            SELECT * EXCLUDE standing FROM received WHERE standing = {row_status}
+        """)
+    flags = ", ".join(f"(flags >> {position} & 1) = 1 AS {name}" for position, name in enumerate(FLAGS))
+    connection.execute(f"""
+        CREATE OR REPLACE VIEW recomputed AS
+        SELECT {", ".join(KEY + QUANTITIES)}, {flags} FROM judged
+    """)
     connection.execute(f"CREATE OR REPLACE VIEW results AS {_results(shown)}")
     connection.execute(f"CREATE OR REPLACE VIEW home_checks AS {_home_checks()}")
-    for name, table in described(policy).items():
-        connection.register("described", table)
-        connection.execute(f"CREATE OR REPLACE TABLE {name} AS SELECT * FROM described")
-        connection.unregister("described")
 
 
 def _results(shown):
-    """SQL for every result, long: the narrow columns of each check one under the other, their codes taken apart once."""
+    """SQL for every result, long: the narrow columns of all checks one under the other, their codes taken apart."""
 
     def of_check(check_id, words, numbers):
         observed, low, high = (
             column(check_id, what) if what in numbers else "NULL::DOUBLE" for what in NUMBERS
         )
-        word = picked(words, part_of(coded(check_id), "word")) if words else "NULL::VARCHAR"
+        word = picked(words, piece(coded(check_id), "word")) if words else "NULL::VARCHAR"
         return f"""
             SELECT agency, inspection_id, {quoted(check_id)} AS check_id, {coded(check_id)} AS codes,
                    {observed} AS observed, {low} AS low, {high} AS high, {word} AS observed_text
             FROM judged"""
 
     return f"""
-        SELECT agency, inspection_id, check_id, {picked(OUTCOMES, part_of("codes", "outcome"))} AS outcome,
+        SELECT agency, inspection_id, check_id, {picked(OUTCOMES, piece("codes", "outcome"))} AS outcome,
                observed, low, high, observed_text,
-               ({part_of("codes", "certainty")}) / {CERTAINTY_STEPS}.0::DOUBLE AS certainty,
-               {picked(REASONS, part_of("codes", "reason"))} AS reason,
-               {picked(FIELD_NAMES, part_of("codes", "about"))} AS reason_field
+               ({piece("codes", "certainty")}) / {CERTAINTY_STEPS}.0::DOUBLE AS certainty,
+               {picked(REASONS, piece("codes", "reason"))} AS reason,
+               {picked(FIELD_NAMES, piece("codes", "about"))} AS reason_field
         FROM ({" UNION ALL ".join(of_check(check.id, *shown[check.id]) for check in CHECKS)})
     """
 
@@ -81,91 +77,11 @@ def _home_checks():
             FROM state_columns"""
 
     return f"""
-        SELECT agency, home_id, system_id, check_id, {picked(STATES, part_of("codes", "state"))} AS state,
-               {picked(STAGES, part_of("codes", "stage"))} AS stage,
-               visit_days[{part_of("codes", "since")}] AS since,
-               visit_days[{part_of("codes", "told")}] AS verified_on,
-               visit_ids[{part_of("codes", "decided")}] AS inspection_id,
-               {picked(LEVELS, part_of("codes", "risk"))} AS risk
+        SELECT agency, home_id, system_id, check_id, {picked(STATES, piece("codes", "state"))} AS state,
+               {picked(STAGES, piece("codes", "stage"))} AS stage,
+               visit_days[{piece("codes", "since")}] AS since,
+               visit_days[{piece("codes", "telling")}] AS verified_on,
+               visit_ids[{piece("codes", "decided")}] AS inspection_id,
+               {picked(LEVELS, piece("codes", "risk"))} AS risk
         FROM ({" UNION ALL ".join(of_check(check.id) for check in HOME_CHECKS)})
     """
-
-
-def described(policy):
-    """Small tables that say what the numbers rest on: checks, measures, limits, accepted words."""
-
-    def rate(check, place):
-        return None if check.evidence else rating(check, policy)[place]
-
-    return {
-        "checks": pa.table(
-            {
-                "check_id": [check.id for check in CHECKS],
-                "title": [check.title for check in CHECKS],
-                "group": [check.group for check in CHECKS],
-                "safety_critical": [check.safety_critical for check in CHECKS],
-                "act_today": [check.act_today for check in CHECKS],
-                "severity": pa.array([rate(check, 0) for check in CHECKS], pa.int8()),
-                "probability": pa.array([rate(check, 1) for check in CHECKS], pa.string()),
-                "remedy": [check.remedy for check in CHECKS],
-                "source": [check.source for check in CHECKS],
-            }
-        ),
-        "measures": pa.table(
-            {
-                "measure_id": [measure.id for measure in policy.measures],
-                "title": [measure.title for measure in policy.measures],
-                "fixes": ["; ".join(measure.fixes) for measure in policy.measures],
-            }
-        ),
-        "limits": pa.table(
-            {
-                name: [getattr(limit, name) for limit in policy.limits.values()]
-                for name in ("name", "value", "unit", "mark", "why")
-            }
-        ),
-        "accepted_words": pa.table(
-            {
-                "name": list(policy.accepted),
-                "words": ["; ".join(entry["words"]) for entry in policy.accepted.values()],
-                "mark": [entry["mark"] for entry in policy.accepted.values()],
-                "why": [entry["why"] for entry in policy.accepted.values()],
-            }
-        ),
-        "region_overrides": pa.table(
-            {
-                "region": pa.array(
-                    [r.name for r in policy.regions for _ in (*r.limits, *r.accepted)], pa.string()
-                ),
-                "agency": pa.array(
-                    [r.agency for r in policy.regions for _ in (*r.limits, *r.accepted)], pa.string()
-                ),
-                "name": pa.array(
-                    [key for r in policy.regions for key in (*r.limits, *r.accepted)], pa.string()
-                ),
-                "value": pa.array(
-                    [
-                        str(value)
-                        for r in policy.regions
-                        for value in (*r.limits.values(), *r.accepted.values())
-                    ],
-                    pa.string(),
-                ),
-            }
-        ),
-        "clocks": pa.table(
-            {
-                "risk": list(policy.clocks),
-                "days_to_act": pa.array(
-                    [days[0] if days else None for days in policy.clocks.values()], pa.int32()
-                ),
-                "days_to_correct": pa.array(
-                    [days[1] if days else None for days in policy.clocks.values()], pa.int32()
-                ),
-            }
-        ),
-    }
-
-
-def rows_of(connection, sql, params=None):
-    return connection.execute(sql, params or []).fetchall()

@@ -142,19 +142,25 @@ def judge(table, policy):
     pairs, codes = _pairs(table) if policy.regions else ((), ())
     rows_policy = policy.for_rows((pairs, codes)) if policy.regions else policy.for_rows()
     keys = {name: table.column(name) for name in VISIT}
-    parts = [
+    slices = [
         _judged(readings, rows_policy, keys, start)
         for start in range(0, max(1, len(readings)), ROWS_IN_CACHE)
     ]
     gc.collect()  # what was recomputed refers to itself in rings, which would pile up
-    tables = {name: pa.concat_tables([part.tables[name] for part in parts]) for name in parts[0].tables}
-    told = {
-        check.id: tuple(np.concatenate([part.told[check.id][which] for part in parts]) for which in (0, 1))
+    tables = {name: pa.concat_tables([one.tables[name] for one in slices]) for name in slices[0].tables}
+
+    def whole(of_slice):
+        return np.concatenate([of_slice(one) for one in slices])
+
+    outcomes = {
+        check.id: tuple(
+            whole(lambda one, check=check, which=which: one.outcomes[check.id][which]) for which in (0, 1)
+        )
         for check in CHECKS
     }
-    active = {check.id: np.concatenate([part.active[check.id] for part in parts]) for check in CHECKS}
-    assessed = np.concatenate([part.assessed for part in parts])
-    return tables | homes.roll_up(table, readings, told, active, assessed, policy), parts[0].shown
+    active = {check.id: whole(lambda one, check=check: one.active[check.id]) for check in CHECKS}
+    assessed = whole(lambda one: one.assessed)
+    return tables | homes.roll_up(table, readings, outcomes, active, assessed, policy), slices[0].shown
 
 
 @dataclass(frozen=True)
@@ -162,7 +168,7 @@ class _Judged:
     """What was found of some inspections: tables, check id → (outcome, certainty), check id → at work, and so on."""
 
     tables: dict
-    told: dict
+    outcomes: dict
     active: dict
     assessed: np.ndarray
     shown: dict
@@ -170,18 +176,18 @@ class _Judged:
 
 def _judged(readings, policy, keys, start):
     """A few thousand inspections from `start` on, so few that they stay in the processor's cache."""
-    part = slice(start, min(start + ROWS_IN_CACHE, len(readings)))
-    recomputed = Recomputed(readings.rows(part), policy.rows(part))
+    rows = slice(start, min(start + ROWS_IN_CACHE, len(readings)))
+    recomputed = Recomputed(readings.rows(rows), policy.rows(rows))
     found = results(recomputed)
     links, active = causes(recomputed, found)
-    here = {name: value.slice(part.start, part.stop - part.start) for name, value in keys.items()}
+    here = {name: value.slice(rows.start, rows.stop - rows.start) for name, value in keys.items()}
     made = {"judged": tables.judged_table(here, recomputed, found), "causes": _causes_table(here, links)}
-    told = {check: (result.outcome, result.certainty) for check, result in found.items()}
+    outcomes = {check: (result.outcome, result.certainty) for check, result in found.items()}
     shown = {
         check: (result.words.words if result.words is not None else (), result.shows)
         for check, result in found.items()
     }
-    return _Judged(made, told, active, recomputed.assessed, shown)
+    return _Judged(made, outcomes, active, recomputed.assessed, shown)
 
 
 def _pairs(table):

@@ -43,17 +43,17 @@ class Visits:
 
 
 @dataclass(frozen=True)
-class Standing:
-    """One check's standing per system (s,): state code, and positions of visits, -1 where there is none.
+class Followed:
+    """One check over time, per system (s,): state code, and positions of visits, -1 where there is none.
 
-    `since` is the first visit of the present run of deficient results; `decided_by` the visit that decides the state;
-    `told_by` the last telling one.
+    `since` is the first visit of the present run of deficient results, `telling` the last telling visit, `decided` the
+    one that decides the state.
     """
 
     state: np.ndarray
     since: np.ndarray
-    decided_by: np.ndarray
-    told_by: np.ndarray
+    telling: np.ndarray
+    decided: np.ndarray
 
 
 class _Marked:
@@ -61,16 +61,16 @@ class _Marked:
 
     def __init__(self, mask):
         self.before = np.cumsum(mask, dtype=np.int32)  # how many up to each visit, itself counted
-        self.places = np.concatenate(([-1], np.flatnonzero(mask), [len(mask)])).astype(np.int32)
+        self.positions = np.concatenate(([-1], np.flatnonzero(mask), [len(mask)])).astype(np.int32)
 
     def last(self, at, first):
         """The last one not after the visits `at`; -1 where none is within the system."""
-        found = self.places[np.where(at < 0, 0, self.before[at])]
+        found = self.positions[np.where(at < 0, 0, self.before[at])]
         return np.where(found >= first, found, -1)
 
     def next(self, at):
-        """The first one after the visits `at` (-1: any), whatever the system; the number of all visits where none is."""
-        return self.places[np.where(at < 0, 0, self.before[at]) + 1]
+        """The first one after the visits `at` (-1: any), whatever the system; how many visits there are where none is."""
+        return self.positions[np.where(at < 0, 0, self.before[at]) + 1]
 
 
 def visits(starts, count, boiler_year, tank_type):
@@ -90,22 +90,25 @@ def visits(starts, count, boiler_year, tank_type):
     )
 
 
-def standing(outcome, repaired, visits, about_tank):
-    """Standing of one check: `outcome` (n,) codes of results.OUTCOMES, `repaired` the sorted positions of visits at which
-    a measure that fixes it is reported, `about_tank` whether another kind of tank starts it anew."""
+def follow(outcome, repaired, visits, about_tank):
+    """One check followed over the visits of every system.
+
+    `outcome` (n,): codes of results.OUTCOMES. `repaired`: sorted positions of the visits at which a measure that fixes
+    it is reported. `about_tank`: whether another kind of tank starts it anew.
+    """
     starts, ends = visits.starts, visits.ends
     bad, ok, away = (_Marked(outcome == code) for code in (DEFICIENT, OK, NOT_APPLICABLE))
     last_bad, last_ok, last_away = (one.last(ends, starts) for one in (bad, ok, away))
-    told = np.maximum(last_bad, last_ok)
+    telling = np.maximum(last_bad, last_ok)
     state = np.where(
-        told >= 0,
+        telling >= 0,
         np.where(last_bad >= 0, CORRECTED, STATE_OK),
         np.where(last_away >= 0, STATE_NOT_APPLICABLE, NOT_VERIFIED),
     ).astype(np.uint8)
-    decided = np.where(told >= 0, told, np.where(last_away >= 0, last_away, ends))
+    decided = np.where(telling >= 0, telling, np.where(last_away >= 0, last_away, ends))
     since = np.full(len(starts), -1, np.int32)
     unmended = np.flatnonzero(last_bad > last_ok)
-    start, at, off = starts[unmended], told[unmended], last_away[unmended]
+    start, at, off = starts[unmended], telling[unmended], last_away[unmended]
     earlier = np.maximum(bad.last(at - 1, start), ok.last(at - 1, start))
     same_since = np.maximum((visits.tank_since if about_tank else visits.boiler_since)[at], start)
     recurred = bad.next(same_since - 1) < last_ok[unmended]
@@ -120,7 +123,7 @@ def standing(outcome, repaired, visits, about_tank):
     )
     since[unmended] = np.where(gone, -1, bad.next(np.maximum(cut, start - 1)))
     decided[unmended] = np.where(gone, off, at)
-    return Standing(state, since, decided, told)
+    return Followed(state, since, telling, decided)
 
 
 def stages(state, since_day, reported_day, has_final):
@@ -137,8 +140,8 @@ NEVER = np.iinfo(np.int64).min
 
 def _changed(value, recorded, starts, system):
     """True where a recorded value differs from the last one recorded of the same system."""
-    places = np.arange(len(value))
-    latest = np.maximum.accumulate(np.where(recorded, places, -1))
+    positions = np.arange(len(value))
+    latest = np.maximum.accumulate(np.where(recorded, positions, -1))
     earlier = np.concatenate(([-1], latest))[: len(value)]
     valid = recorded & (earlier >= starts[system])
     return valid & (value != value[np.maximum(earlier, 0)]) if len(value) else valid
