@@ -20,13 +20,13 @@ from pipelines.answers.formats import Sheet, as_csv, as_parquet, as_xlsx, as_zip
 from pipelines.answers.lists import CAUTIONS
 from pipelines.answers.phrases import called
 from pipelines.build.exports import IN_THE_FILE
+from pipelines.build.version import attach
 from pipelines.engine.checks import BY_ID, CHECKS, HOME_CHECKS
 from pipelines.engine.codes import coded, piece, quoted
 from pipelines.engine.history import NOT_VERIFIED, STAGES, STATES
 from pipelines.engine.policy.policy import LEVELS, PolicyError
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
-from pipelines.fleet.snapshots import attach
 from pipelines.intake.mapping import MappingError
 from pipelines.intake.sniff import ExportError
 from pipelines.receiving.mending import mending

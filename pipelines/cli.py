@@ -63,7 +63,7 @@ def _interruptions():
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.version_option("0.1.0", prog_name="coldfill")
+@click.version_option(package_name="coldfill", prog_name="coldfill")
 def main():
     """Checks inspection readings of hot-water heating systems across a fleet of homes.
 
@@ -129,7 +129,7 @@ def _fleet(folder):
 
 
 def _snapshot(folder):
-    from pipelines.fleet.snapshots import attach
+    from pipelines.build.version import attach
 
     fleet = _fleet(folder)
     return fleet, attach(fleet.snapshot())
@@ -228,7 +228,7 @@ def load(folder, paths, mapping, agency, by, keep_columns, strict, preview, as_j
 
     Example: coldfill load sample_exports --fleet ./fleet
     """
-    from pipelines.fleet.snapshots import attach
+    from pipelines.build.version import attach
     from pipelines.receiving import report
 
     if preview:
@@ -351,8 +351,8 @@ def demo(folder, no_serve, port):
     from pipelines.answers import formats, lists
     from pipelines.answers.access import EVERYTHING, Filters
     from pipelines.answers.lists import CAUTIONS
+    from pipelines.build.version import attach
     from pipelines.fleet.logs import FleetError
-    from pipelines.fleet.snapshots import attach
     from pipelines.receiving import report
 
     samples, target = PROJECT / "sample_exports", Path("demo-fleet")

@@ -7,7 +7,7 @@ import shutil
 
 import pytest
 
-from pipelines.build import stages
+from pipelines.build import stages, version
 from pipelines.fleet import equality, snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
@@ -200,12 +200,11 @@ def test_a_snapshot_of_another_version_is_named_and_made_anew(tmp_path, monkeypa
     fleet = Fleet(tmp_path / "fleet").create()
     door.load(fleet, [SAMPLES / "tillamere-community-partners.csv"])
     with monkeypatch.context() as before:
-        before.setattr(stages, "CODE_VERSION", "0.0.1")
-        before.setattr("pipelines.build.inputs.CODE_VERSION", "0.0.1")
+        before.setattr(version, "code_version", lambda: "0.0.1")
         old = stages.build(fleet)
     with pytest.raises(
         FleetError, match="made by version 0.0.1 of the pipeline, this is .*: run coldfill rebuild"
     ):
-        snapshots.attach(old)
+        version.attach(old)
     new = stages.build(fleet)
-    assert new != old and snapshots.attach(new).rows("SELECT count(*) > 0 FROM homes") == [(True,)]
+    assert new != old and version.attach(new).rows("SELECT count(*) > 0 FROM homes") == [(True,)]

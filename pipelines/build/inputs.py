@@ -3,11 +3,10 @@
 import hashlib
 import json
 
-from pipelines.build import exports
+from pipelines.build import exports, version
 from pipelines.engine import risk
 from pipelines.engine.policy import policy as policies
 from pipelines.fleet.logs import attempting
-from pipelines.fleet.snapshots import CODE_VERSION
 
 
 def policy_of(fleet):
@@ -50,5 +49,5 @@ def keep_inputs(fleet):
 def digest_of(log, inputs):
     """12 hexadecimal digits of what a snapshot is made from."""
     said = [(line.number, line.sha256, line.mapping, line.agency, line.status) for line in log]
-    text = json.dumps([said, sorted(inputs.items()), CODE_VERSION])
+    text = json.dumps([said, sorted(inputs.items()), version.read_as()])
     return hashlib.sha256(text.encode()).hexdigest()[:12]

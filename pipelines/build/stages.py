@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pipelines.audit import crews as crew_audit
-from pipelines.build import described, exports, places, precedence, tables, views, workers
+from pipelines.build import described, exports, places, precedence, tables, version, views, workers
 from pipelines.build.batches import WORKERS, roll
 from pipelines.build.comparison import TOUCHING, compare
 from pipelines.build.inputs import FILES, digest_of, inputs_of, keep_inputs, policy_of
@@ -25,7 +25,7 @@ from pipelines.fleet import publishing
 from pipelines.fleet.equality import equal
 from pipelines.fleet.logs import FleetError
 from pipelines.fleet.publishing import scratch
-from pipelines.fleet.snapshots import CODE_VERSION
+from pipelines.fleet.snapshots import read_as
 from pipelines.intake.mapping import CANONICAL
 
 BYTES_FOR_PROCESSES = (
@@ -59,13 +59,13 @@ def build(fleet, progress=None):
         else:
             fill(building.connect(), fleet, received, policy, progress)
         _runs(building.connect(), inputs, received, progress)
-        return building.publish(digest, inputs=inputs, code_version=CODE_VERSION)
+        return building.publish(digest, inputs=inputs, code_version=version.code_version())
 
 
 def only_added(fleet, current, log, inputs):
     """Ids of the exports that are new since the current snapshot, if exports were added and nothing changed that the others rest on."""
     state = fleet.state_of(current) if current is not None else None
-    if state is None or state.code_version != CODE_VERSION or state.log_length > len(log):
+    if state is None or not _of_this_version(state) or state.log_length > len(log):
         return ()
     used = {
         f"mapping:{one.mapping}" for one in fleet.received(log[: state.log_length]) if one.status == "loaded"
@@ -125,9 +125,9 @@ def rebuild_state(fleet, number, progress=None):
     state = next((one for one in fleet.states() if int(one.snapshot[:8]) == number), None)
     if state is None:
         raise FleetError(f"{fleet.path} never published a snapshot number {number}.")
-    if state.code_version != CODE_VERSION:
+    if not _of_this_version(state):
         raise FleetError(
-            f"{state.snapshot} needs code version {state.code_version}, this is {CODE_VERSION}: install that first."
+            f"{state.snapshot} needs code version {state.code_version}, this is {version.code_version()}: install that first."
         )
     if (fleet.snapshots_folder / state.snapshot).exists():
         return fleet.snapshots_folder / state.snapshot
@@ -140,8 +140,16 @@ def rebuild_state(fleet, number, progress=None):
         fill(building.connect(), past, fleet.received(log), policy_of(past), progress)
         _runs(building.connect(), state.inputs, fleet.received(log), progress)
         return building.publish(
-            digest_of(log, state.inputs), inputs=state.inputs, code_version=CODE_VERSION, remakes=state
+            digest_of(log, state.inputs),
+            inputs=state.inputs,
+            code_version=version.code_version(),
+            remakes=state,
         )
+
+
+def _of_this_version(state):
+    """Whether a snapshot was made by a version of the code that keeps and works out the same."""
+    return read_as(state.code_version) == read_as(version.code_version())
 
 
 def _as_it_was(fleet, state, folder):
@@ -275,7 +283,7 @@ def _runs(connection, inputs, received, progress):
         [
             json.dumps(inputs),
             json.dumps(counts),
-            CODE_VERSION,
+            version.code_version(),
             json.dumps(seconds),
             sum(seconds.values()),
             list(came),

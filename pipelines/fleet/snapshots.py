@@ -9,6 +9,7 @@ import weakref
 from collections import OrderedDict
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,8 +26,6 @@ if TYPE_CHECKING:
 from pipelines.fleet.folder import SNAPSHOT_NAME
 
 SNAPSHOTS_OPEN = 4  # snapshots one process keeps attached
-
-CODE_VERSION = "0.3.0"  # of the tables of a snapshot and of what is worked out: raised where either changes
 
 
 def quoted(text: object) -> str:
@@ -60,8 +59,18 @@ class Snapshot:
             self._connection.execute("SET enable_external_access = false")
             self._connection.execute("SET lock_configuration = true")
 
+    @cached_property
+    def code_version(self) -> str:
+        """The code version that made it, as it says itself; 'unknown' where it does not."""
+        import duckdb
+
+        try:
+            return self.rows("SELECT code_version FROM runs")[0][0]
+        except (duckdb.CatalogException, duckdb.BinderException):
+            return "unknown"
+
     def query(self, sql: str, params: Any = None, **tables: Any) -> pandas.DataFrame:
-        """The answer as a frame. `tables` are Arrow tables or frames the question may name beside the snapshot's."""
+        """The answer as a frame; the question may name `tables`, Arrow tables or frames, beside the snapshot's."""
         with self._cursor(tables) as cursor:
             return cursor.execute(sql, params).df()
 
@@ -116,10 +125,16 @@ _open: OrderedDict[tuple[str, int, int, int], Snapshot] = OrderedDict()
 _open_lock = threading.RLock()
 
 
-def attach(snapshot: Path | str) -> Snapshot:
-    """The snapshot at a path, opened once per process; FleetError if it is gone, damaged, or made by another version of the code.
+def read_as(version: str) -> str:
+    """What of a code version must be equal where a snapshot is read: all but the product's version before a plus."""
+    return version.rpartition("+")[2]
 
-    A few are kept open; the one longest not asked for is let go and closes when its last user is done with it.
+
+def attach(snapshot: Path | str, version: str | None = None) -> Snapshot:
+    """The snapshot at a path, opened once per process; FleetError if it is gone, damaged or of another code version.
+
+    `version` is the code version whose tables the caller understands; None leaves that open. A few snapshots are kept
+    open; the one longest not asked for is let go and closes when its last user is done with it.
     """
     path = Path(snapshot).resolve()
     with _open_lock:
@@ -129,24 +144,22 @@ def attach(snapshot: Path | str) -> Snapshot:
             raise FleetError(f"{path} is not kept any more: open the current snapshot.") from error
         key = (str(path), stat.st_ino, stat.st_size, stat.st_mtime_ns)
         if key not in _open:
-            _open[key] = _understood(Snapshot(path))
+            _open[key] = Snapshot(path)
+        if version is not None:
+            _demand(version, _open[key])
         _open.move_to_end(key)
         while len(_open) > SNAPSHOTS_OPEN:
             _open.popitem(last=False)
         return _open[key]
 
 
-def _understood(snapshot: Snapshot) -> Snapshot:
-    """The same; FleetError where its tables are those of another version. What is no snapshot of a fleet says nothing of that."""
-    if snapshot.rows(
-        "SELECT 1 FROM duckdb_columns() WHERE table_name = 'runs' AND column_name = 'code_version'"
-    ):
-        made_by = snapshot.rows("SELECT code_version FROM runs")[0][0]
-        if made_by != CODE_VERSION:
-            raise FleetError(
-                f"{snapshot.name} was made by version {made_by} of the pipeline, this is {CODE_VERSION}: run coldfill rebuild; nothing that was loaded is lost."
-            )
-    return snapshot
+def _demand(version: str, snapshot: Snapshot) -> None:
+    """FleetError where a snapshot says that it is of another code version, or does not say."""
+    if read_as(snapshot.code_version) != read_as(version):
+        raise FleetError(
+            f"{snapshot.name} was made by version {snapshot.code_version} of the pipeline, "
+            f"this is {version}: run coldfill rebuild; nothing that was loaded is lost."
+        )
 
 
 def forget(path: Path) -> None:

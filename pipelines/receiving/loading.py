@@ -10,8 +10,8 @@ from pathlib import Path
 from pipelines.build import stages
 from pipelines.build.exports import IN_THE_FILE, mapping_of, mappings_of
 from pipelines.build.progress import Progress
+from pipelines.build.version import attach
 from pipelines.fleet.logs import FleetError
-from pipelines.fleet.snapshots import attach
 from pipelines.intake.cells import folded
 from pipelines.intake.mapping import Mapping, MappingError
 from pipelines.receiving import door, report, trial, uploads
