@@ -10,6 +10,7 @@ from pipelines.intake.mapping import MappingError, canonical, parse_mapping
 from pipelines.intake.sniff import ExportError
 from pipelines.receiving import trial, uploads
 from pipelines.receiving.trial import CARRY, IGNORE, NAME, ROWS_SHOWN, Choice
+from tests.conftest import with_sample_settings
 from tests.small_exports import HEADINGS, row, text_of, write
 
 REQUIRED = '[columns.Visit]\nfield = "inspection_id"\n[columns.House]\nfield = "home_id"\n[columns.Day]\nfield = "inspected_on"\n'
@@ -192,7 +193,7 @@ def drafted(found, **chosen):
 
 
 def test_a_look_says_how_a_file_is_read_and_that_no_mapping_knows_it(fleet, own):
-    found = trial.look(fleet, own)
+    found = trial.look(with_sample_settings(fleet), own)
     assert (found.encoding, found.delimiter, found.heading_line, found.mapping, found.fitting) == (
         "utf-8",
         ";",
