@@ -226,7 +226,7 @@ def load(folder, paths, mapping, agency, by, keep_columns, strict, preview, as_j
     A folder stands for the *.csv, *.tsv and *.txt directly in it. A file that cannot be used is named and kept out.
     Columns that look personal and that no field and no `carry` of the mapping uses are dropped before anything is stored.
 
-    Example: coldfill load sample_exports --fleet ./fleet
+    Example: coldfill load inbox --fleet ./fleet
     """
     from pipelines.build.version import attach
     from pipelines.receiving import report
@@ -369,8 +369,7 @@ def demo(folder, no_serve, port):
         shutil.rmtree(target)
     target.mkdir()
     (target / DEMO_MARK).write_text("coldfill demo may empty this folder\n", encoding="utf-8")
-    for path in (samples / "fleet").iterdir():
-        shutil.copyfile(path, target / path.name)
+    shutil.copytree(samples / "fleet", target, dirs_exist_ok=True)
     fleet, arrivals, path = _load(target, [samples], by_whom="demo")
     snapshot = attach(path)
     _print_load(report.reports(fleet, snapshot, arrivals), snapshot)

@@ -36,12 +36,16 @@ def pytest_collection_modifyitems(config, items):
             item.add_marker(pytest.mark.skip(reason=HOW_TO_GET_CHROMIUM))
 
 
+def with_sample_settings(fleet):
+    """The fleet, with the places and mappings that belong to the sample exports."""
+    shutil.copytree(SAMPLES / "fleet", fleet.create().path, dirs_exist_ok=True)
+    return fleet
+
+
 @pytest.fixture(scope="session")
 def sample_fleet(tmp_path_factory):
     """The four sample exports, loaded and built; not to be changed by a test."""
-    fleet = Fleet(tmp_path_factory.mktemp("samples") / "fleet").create()
-    for path in (SAMPLES / "fleet").iterdir():
-        shutil.copyfile(path, fleet.path / path.name)
+    fleet = with_sample_settings(Fleet(tmp_path_factory.mktemp("samples") / "fleet"))
     door.load(fleet, [SAMPLES])
     stages.build(fleet)
     return fleet

@@ -205,8 +205,7 @@ def sample_inspections():
     with tempfile.TemporaryDirectory() as folder, publishing.scratch() as draft:
         fleet = Fleet(folder)
         fleet.create()
-        for path in (SAMPLES / "fleet").iterdir():
-            shutil.copy(path, folder)
+        shutil.copytree(SAMPLES / "fleet", folder, dirs_exist_ok=True)
         door.load(fleet, [SAMPLES])
         connection, told = draft.connect(), Progress()
         tables.create(connection)

@@ -18,6 +18,7 @@ from pipelines.fleet.snapshots import attach
 from pipelines.receiving import door, trial
 from pipelines.receiving import uploads as stored_uploads
 from pipelines.receiving.uploads import LARGEST_UPLOAD, UPLOADS
+from tests.conftest import with_sample_settings
 from tests.small_exports import counts, fed, row, stored, text_of, write
 from tests.test_dashboard import DAY, ROOT, fine, html, links, show, table  # noqa: F401
 from tests.test_dashboard import text as spaced
@@ -113,7 +114,7 @@ def test_what_is_no_text_is_refused_by_name(add, fleet, name, content, said):
 
 
 def test_an_unknown_file_is_shown_as_read_and_no_mapping_is_guessed(add, fleet):
-    page = add(fleet, "own.csv", OWN)
+    page = add(with_sample_settings(fleet), "own.csv", OWN)
     assert table(page, "The first 3 rows, as read")[1:] == [line.split(";") for line in OWN.splitlines()[1:]]
     assert (
         "semicolon" in text(page)
@@ -262,7 +263,7 @@ def test_headings_that_fit_two_mappings_wait_for_a_choice(add, fleet):
 
 
 def test_a_mapping_chosen_by_hand_that_cannot_serve_is_refused_before_loading(add, fleet):
-    page = choose(add(fleet, "own.csv", OWN), "Read it with", "hollin-peaks")
+    page = choose(add(with_sample_settings(fleet), "own.csv", OWN), "Read it with", "hollin-peaks")
     assert (
         "there is no column for inspection_id" in text(page)
         and by_label(page.button, "Load the file").disabled
@@ -309,8 +310,9 @@ def test_a_new_agency_is_said_to_be_new(add, fleet, tmp_path):
 
 
 def test_a_name_that_is_taken_is_told(add, fleet):
+    trial.save_mapping(fleet, "one", THREE)
     page = filled(add(fleet, "own.csv", OWN))
-    by_label(page.text_input, "Name of the mapping").set_value("val-brenn")
+    by_label(page.text_input, "Name of the mapping").set_value("ONE")
     page = press(fine(page.run()), SAVE_AND_LOAD)
     assert "choose another name" in text(page) and fleet.log() == ()
 

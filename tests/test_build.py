@@ -12,7 +12,7 @@ from pipelines.fleet import equality, snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
 from pipelines.receiving import door, purge
-from tests.conftest import SAMPLES
+from tests.conftest import SAMPLES, with_sample_settings
 
 
 def corrections(folder, seed, files=4):
@@ -45,10 +45,7 @@ def corrections(folder, seed, files=4):
 
 
 def fleet_at(path):
-    fleet = Fleet(path).create()
-    for table in (SAMPLES / "fleet").iterdir():
-        shutil.copyfile(table, fleet.path / table.name)
-    return fleet
+    return with_sample_settings(Fleet(path))
 
 
 @pytest.mark.parametrize("seed", [1, 2])

@@ -444,18 +444,19 @@ def test_a_copy_two_exports_share_stays_while_one_is_loaded(fleet, tmp_path):
     ],
 )
 @pytest.mark.parametrize("as_file", [False, True])
-def test_an_upload_is_a_file_of_its_own_name_for_a_while(name, own, as_file):
+def test_an_upload_is_a_file_of_its_own_name_for_a_while(fleet, name, own, as_file):
     data = b"a,b\n1,2\n"
-    with uploads.uploaded(name, io.BytesIO(data) if as_file else data) as path:
-        assert path.name == own and path.read_bytes() == data
-        folder = path.parent
-        assert folder.stat().st_mode & 0o077 == 0
+    path = uploads.keep_upload(fleet, name, io.BytesIO(data) if as_file else data)
+    assert path.name == own and path.read_bytes() == data
+    folder = path.parent
+    assert folder.stat().st_mode & 0o077 == 0
+    uploads.forget_upload(path)
     assert not folder.exists()
 
 
 def test_an_upload_is_loaded_like_any_file(fleet):
-    with uploads.uploaded("from browser.csv", text_of([with_client(1)]).encode()) as path:
-        (arrival,), snapshot = fed(fleet, path, by_whom="somebody")
+    path = uploads.keep_upload(fleet, "from browser.csv", text_of([with_client(1)]).encode())
+    (arrival,), snapshot = fed(fleet, path, by_whom="somebody")
     assert (arrival.file_name, arrival.status, fleet.log()[0].by_whom) == (
         "from browser.csv",
         "loaded",
@@ -464,12 +465,8 @@ def test_an_upload_is_loaded_like_any_file(fleet):
     assert counts(snapshot, 1) == (1, 1, 0, 0, 0)
 
 
-def test_an_upload_beyond_the_limit_is_refused(monkeypatch):
+def test_an_upload_beyond_the_limit_is_refused(fleet, monkeypatch):
     monkeypatch.setattr(uploads, "LARGEST_UPLOAD", 3 << 20)
-    with uploads.uploaded("a.csv", io.BytesIO(b"x" * (3 << 20))) as path:
-        assert path.stat().st_size == 3 << 20
-    with (
-        pytest.raises(FleetError, match=r"a\.csv has more than 3 MB.*coldfill load"),
-        uploads.uploaded("a.csv", io.BytesIO(b"x" * ((3 << 20) + 1))),
-    ):
-        raise AssertionError("not reached")
+    assert uploads.keep_upload(fleet, "a.csv", io.BytesIO(b"x" * (3 << 20))).stat().st_size == 3 << 20
+    with pytest.raises(FleetError, match=r"a\.csv has more than 3 MB.*coldfill load"):
+        uploads.keep_upload(fleet, "a.csv", io.BytesIO(b"x" * ((3 << 20) + 1)))

@@ -7,7 +7,7 @@ from collections import Counter
 
 import pytest
 
-from pipelines.build.exports import SHIPPED_MAPPINGS, opened, own_headings
+from pipelines.build.exports import opened, own_headings
 from pipelines.intake.mapping import load_mappings, parse_mapping, recognize
 from pipelines.intake.rows import REASONS, column_notes, type_batch
 from pipelines.intake.sniff import ExportError
@@ -117,7 +117,7 @@ def taken_in(path, mapping, mappings):
 def test_mutated_files_raise_nothing_but_what_is_documented(tmp_path, part):
     luck, mappings, path = (
         random.Random(20261125 + part),
-        load_mappings([SHIPPED_MAPPINGS]),
+        load_mappings(SAMPLES / "fleet" / "mappings"),
         tmp_path / "export.csv",
     )
     texts, became, started = list(seeds()), Counter(), time.monotonic()

@@ -173,26 +173,29 @@ def test_errors_name_file_key_and_what_is_accepted(text, key, says):
     assert says in str(error.value)
 
 
-def test_later_folders_win_by_name(tmp_path):
-    for folder, agency in (("shipped", "Shipped"), ("own", "Own")):
-        (tmp_path / folder).mkdir()
-        (tmp_path / folder / "a.toml").write_text(f'agency = "{agency}"{REQUIRED_TOML}')
-    (tmp_path / "shipped" / "b.toml").write_bytes(
-        b"\xef\xbb\xbf" + REQUIRED_TOML.replace("\n", "\r\n").encode()
-    )
-    mappings = load_mappings([tmp_path / "shipped", tmp_path / "own", tmp_path / "absent"])
+def test_a_folders_mappings_stand_by_name_behind_the_canonical_one(tmp_path):
+    (tmp_path / "b.toml").write_bytes(b"\xef\xbb\xbf" + REQUIRED_TOML.replace("\n", "\r\n").encode())
+    (tmp_path / "a.toml").write_text(f'agency = "Own"{REQUIRED_TOML}')
+    mappings = load_mappings(tmp_path)
     assert [mapping.name for mapping in mappings] == ["canonical", "a", "b"]
     assert mappings[1].agency == "Own"
     assert mappings[2].text == REQUIRED_TOML
 
 
+def test_no_mapping_but_the_canonical_one_is_there_of_itself(tmp_path):
+    """A stranger's headings are compared with the fleet's own mappings, and with no sample's."""
+    mappings = load_mappings(tmp_path / "absent")
+    assert [mapping.name for mapping in mappings] == ["canonical"]
+    assert recognize(("Visit", "Exp tank", "Static psi"), mappings).nearest == "canonical"
+
+
 def test_a_file_that_cannot_be_used_is_named(tmp_path):
     (tmp_path / "canonical.toml").write_text(REQUIRED_TOML)
     with pytest.raises(MappingError, match="canonical.toml: .*another name"):
-        load_mappings([tmp_path])
+        load_mappings(tmp_path)
     (tmp_path / "canonical.toml").rename(tmp_path / "a.toml").write_bytes(b"agency = '\xe9'")
     with pytest.raises(MappingError, match="a.toml: not UTF-8 at byte 10"):
-        load_mappings([tmp_path])
+        load_mappings(tmp_path)
 
 
 # Recognition -----------------------------------------------------------------------------------------------

@@ -3,12 +3,14 @@
 Every damaged file is made here from a clean one whose rows are known, so what each row may say is known too.
 """
 
+import contextlib
 import csv
 import io
 import os
 import random
 import re
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 import pytest
@@ -69,11 +71,11 @@ def put(folder: Path, data: bytes | str, name="export.csv") -> Path:
     return path
 
 
-def read(path: Path, fast=True, **asked):
+def read(path: Path, **asked):
     """The export, its rows as lists, the line of each, exhausted."""
     export = open_export(path, **asked)
     rows, lines = [], []
-    for batch in export.batches(fast=fast):
+    for batch in export.batches():
         assert batch.table.column_names == list(export.headings)
         assert batch.lines.dtype == np.int64 and len(batch.lines) == batch.table.num_rows
         rows += zip(*(column.to_pylist() for column in batch.table.columns))
@@ -81,10 +83,16 @@ def read(path: Path, fast=True, **asked):
     return export, [list(row) for row in rows], lines
 
 
+def slowly():
+    """Every stretch is read by the grammar, in large pieces, since none is taken for clean."""
+    return mock.patch.multiple(reader, PIECE=1 << 20, SMALLEST_PIECE=1 << 20, _clean_rows=lambda *_: None)
+
+
 def read_both(path: Path, **asked):
     """The same by both paths, which must agree in every row, line and damage."""
     export, rows, lines = read(path, **asked)
-    slow, slow_rows, slow_lines = read(path, fast=False, **asked)
+    with slowly():
+        slow, slow_rows, slow_lines = read(path, **asked)
     assert (rows, lines) == (slow_rows, slow_lines)
     assert export.damage == slow.damage
     return export, rows, lines
@@ -163,20 +171,12 @@ def test_known_headings_find_the_heading_line_among_lookalikes(tmp_path):
     assert export.heading_line == 2 and rows == ROWS
 
 
-def test_heading_line_can_be_given(tmp_path):
-    export, rows, lines = read_both(put(tmp_path, "one,two\n" * 3 + "7,8\n9,10\n"), heading_line=4)
-    assert export.headings == ("7", "8") and rows == [["9", "10"]] and lines == [5]
-
-
 def test_a_units_line_is_no_row_and_is_told(tmp_path):
     units = ["", "", "yyyy-mm-dd", "", "", "psi", "°F", "(psi)", "[F]", "gal", "", ""]
-    export, rows, lines = read_both(put(tmp_path, written([units, *ROWS])))
-    assert (
-        rows == ROWS
-        and lines[0] == 3
-        and export.units == tuple(units)
-        and any("units" in note for note in export.notes)
-    )
+    path = put(tmp_path, written([units, *ROWS]))
+    export, rows, lines = read_both(path)
+    assert rows == ROWS and lines[0] == 3 and any("units" in note for note in export.notes)
+    assert sniff.find_table(path).layout.units == tuple(units)
 
 
 @pytest.mark.parametrize(
@@ -329,8 +329,9 @@ def test_a_quote_out_of_place_in_the_headings_costs_no_row(tmp_path):
 def test_only_chosen_columns(tmp_path, small_pieces):
     text = written(ROWS) + "Total,,,,,1,,,,,,\n"
     export = open_export(put(tmp_path, text))
-    for fast in (True, False):
-        tables = [batch.table for batch in export.batches(columns={"Notes", "Visit", "no such"}, fast=fast)]
+    for way in (contextlib.nullcontext, slowly):
+        with way():
+            tables = [batch.table for batch in export.batches(columns={"Notes", "Visit", "no such"})]
         assert [list(row.values()) for table in tables for row in table.to_pylist()] == [
             [row[0], row[10]] for row in ROWS
         ]
@@ -374,7 +375,6 @@ def test_what_is_no_table_is_refused_by_name(tmp_path, data):
         dict(encoding="cp037"),
         dict(delimiter=";;"),
         dict(delimiter=";"),
-        dict(heading_line=40),
     ],
 )
 def test_what_is_asked_for_must_make_sense(tmp_path, asked):
@@ -866,8 +866,8 @@ def test_one_damaged_row_leaves_the_rest_to_the_fast_path(tmp_path, monkeypatch)
     ]
     lines[17_000] = lines[17_000].replace(",", "", 1)
     told = []
-    slow = reader._told_rows
-    monkeypatch.setattr(reader, "_told_rows", lambda *given: told.append(slow(*given)) or told[-1])
+    slow = reader._judged_rows
+    monkeypatch.setattr(reader, "_judged_rows", lambda *given: told.append(slow(*given)) or told[-1])
     export, rows, numbers = read(put(tmp_path, "\n".join([",".join(HEADINGS), *lines]) + "\n"))
-    assert len(rows) == 29_999 and [damage.line for damage in export.damage] == [17_002] and not export.fast
+    assert len(rows) == 29_999 and [damage.line for damage in export.damage] == [17_002]
     assert sum(len(stretch.lines) for stretch in told) < 300

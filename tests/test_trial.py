@@ -10,6 +10,7 @@ from pipelines.intake.mapping import MappingError, canonical, parse_mapping
 from pipelines.intake.sniff import ExportError
 from pipelines.receiving import trial, uploads
 from pipelines.receiving.trial import CARRY, IGNORE, NAME, ROWS_SHOWN, Choice
+from tests.conftest import with_sample_settings
 from tests.small_exports import HEADINGS, row, text_of, write
 
 REQUIRED = '[columns.Visit]\nfield = "inspection_id"\n[columns.House]\nfield = "home_id"\n[columns.Day]\nfield = "inspected_on"\n'
@@ -109,13 +110,11 @@ def test_an_empty_table_has_headings_and_no_counts(tmp_path):
     assert frame["heading"].tolist() == list(HEADINGS) and frame["used"].sum() == frame["not_used"].sum() == 0
 
 
-def test_an_upload_can_be_tried():
-    with uploads.uploaded("a.csv", text_of([row(1)]).encode()) as path:
-        assert by_heading(trial.trial(path, canonical()))["home_id", "home_id"].used == 1
-    with (
-        uploads.uploaded("a.csv", b"PK\x03\x04") as path,
-        pytest.raises(ExportError, match=r"a\.csv: this is a zip archive"),
-    ):
+def test_an_upload_can_be_tried(fleet):
+    path = uploads.keep_upload(fleet, "a.csv", text_of([row(1)]).encode())
+    assert by_heading(trial.trial(path, canonical()))["home_id", "home_id"].used == 1
+    path = uploads.keep_upload(fleet, "a.csv", b"PK\x03\x04")
+    with pytest.raises(ExportError, match=r"a\.csv: this is a zip archive"):
         trial.trial(path, canonical())
 
 
@@ -192,7 +191,7 @@ def drafted(found, **chosen):
 
 
 def test_a_look_says_how_a_file_is_read_and_that_no_mapping_knows_it(fleet, own):
-    found = trial.look(fleet, own)
+    found = trial.look(with_sample_settings(fleet), own)
     assert (found.encoding, found.delimiter, found.heading_line, found.mapping, found.fitting) == (
         "utf-8",
         ";",

@@ -57,8 +57,8 @@ def made(folder, chance):
 def inspected(exports, folder):
     """Closed hot-water inspections of one set: truth, recorded readings (`read_`) and results (`<check>: outcome` …) side by side."""
     fleet = Fleet(folder).create()
-    for path in (exports / "fleet").iterdir():
-        shutil.copyfile(path, fleet.path / path.name)
+    for settings in (SAMPLES / "fleet", exports / "fleet"):  # the generator writes places, and no mappings
+        shutil.copytree(settings, fleet.path, dirs_exist_ok=True)
     door.load(fleet, [exports])
     stages.build(fleet)
     snapshot = snapshots.attach(fleet.current())

@@ -1,6 +1,5 @@
 """Units: what crews write, factors against print and against Pint, and what is refused."""
 
-import numpy as np
 import pint
 import pytest
 from hypothesis import given
@@ -139,21 +138,3 @@ def test_any_text_is_a_unit_or_a_unit_error(text):
         assert units.find(text) in UNITS
     except UnitError as error:
         assert error.reason in (NOT_UNDERSTOOD, ABSOLUTE)
-
-
-def test_quantities_at_the_door():
-    assert units.to_number(REGISTRY.Quantity(1.0, "bar"), "psi") == pytest.approx(
-        14.503774, abs=1e-6
-    )  # 100 / 6.894757
-    assert units.to_number(REGISTRY.Quantity(20.0, "degC"), "degF") == pytest.approx(68.0)
-    assert units.to_number(REGISTRY.Quantity(250_000.0, "Btu/hour"), "MBH") == pytest.approx(250.0)
-    assert units.to_number(12.0, "psi") == 12.0
-    array = units.to_number(REGISTRY.Quantity(np.array([[1.0, 2.0]]), "foot"), "in")
-    np.testing.assert_allclose(array, [[12.0, 24.0]], rtol=1e-12)
-
-
-@pytest.mark.parametrize("quantity", [REGISTRY.Quantity(1.0, "foot"), REGISTRY.Quantity(5.0, "delta_degC")])
-def test_quantities_of_another_kind_are_refused(quantity):
-    with pytest.raises(UnitError) as error:
-        units.to_number(quantity, "degF")
-    assert error.value.reason == OTHER_QUANTITY

@@ -98,7 +98,7 @@ def test_a_name_that_is_taken_is_not_written_over(fleet):
     loading.save(EVERYTHING, fleet, drafted())
     assert loading.save(EVERYTHING, fleet, drafted()).stem == "own"  # the same text again
     before = {path.name: path.read_bytes() for path in fleet.mappings.iterdir()}
-    for name in ("own", "OWN", "val-brenn"):
+    for name in ("own", "OWN", "canonical"):
         with pytest.raises(MappingError, match="choose another name"):
             loading.save(EVERYTHING, fleet, drafted(agency="Birch County", name=name))
     assert {path.name: path.read_bytes() for path in fleet.mappings.iterdir()} == before

@@ -8,7 +8,6 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -23,15 +22,14 @@ from pipelines.intake.reader import open_export
 from pipelines.intake.rows import NOT_LOADED, column_notes, type_batch
 from pipelines.intake.spreadsheets import read_back
 
-SHIPPED_MAPPINGS = Path(__file__).parent.parent / "intake" / "mappings"
 IN_THE_FILE = "(in the file)"
 ROWS_READ_AT_ONCE = 100_000
 MENDED = ("not loaded: line", "not loaded: reason")  # headings that `mending` adds; no agency's own
 
 
 def mappings_of(fleet):
-    """Every mapping: built in, shipped, and the fleet's own, which win by name. Raises MappingError."""
-    return load_mappings([SHIPPED_MAPPINGS, fleet.mappings])
+    """The canonical mapping and the fleet's own. Raises MappingError."""
+    return load_mappings(fleet.mappings)
 
 
 def mapping_of(fleet, received, mappings=None):

@@ -111,13 +111,13 @@ def canonical() -> Mapping:
 # Reading ---------------------------------------------------------------------------------------------------
 
 
-def load_mappings(folders: Iterable[Path | str]) -> tuple[Mapping, ...]:
-    """The canonical mapping, then every `*.toml` directly in `folders`, by name; later folders win by name.
+def load_mappings(folder: Path | str) -> tuple[Mapping, ...]:
+    """The canonical mapping, then every `*.toml` directly in `folder`, by name.
 
     A folder that does not exist is empty. Raises MappingError at the first file that cannot be used.
     """
-    files = {path.stem: path for folder in folders for path in sorted(Path(folder).glob("*.toml"))}
-    return canonical(), *(read_mapping(files[name]) for name in sorted(files))
+    files = sorted(Path(folder).glob("*.toml"), key=lambda path: path.stem)
+    return canonical(), *map(read_mapping, files)
 
 
 def read_mapping(path: Path | str) -> Mapping:

@@ -59,7 +59,7 @@ class _Rows:
 class Export:
     """One CSV export, opened: what was found, and its rows in batches.
 
-    `damage` is complete when `batches` is exhausted. `fast` stays true as long as no stretch needed the slow path.
+    `damage` is complete when `batches` is exhausted.
     """
 
     def __init__(self, path: Path, table: Table):
@@ -68,28 +68,21 @@ class Export:
         self.encoding = table.encoding
         self.delimiter = table.layout.dialect.delimiter
         self.headings = table.layout.headings
-        self.units = table.layout.units
         self.heading_line = table.heading_line
         self.notes = table.notes
-        self.fast = True
         self.damage: list[Damage] = []
         self.share = 0.0  # of the file, that `batches` has gone through
 
-    def batches(
-        self, rows: int = 200_000, *, columns: Collection[str] | None = None, fast: bool = True
-    ) -> Iterator[Batch]:
-        """Rows in batches of `rows`, the last one shorter; only `columns` if given, in the order of the headings.
-
-        With `fast` false every stretch is read by the slow path, with the same result.
-        """
+    def batches(self, rows: int = 200_000, *, columns: Collection[str] | None = None) -> Iterator[Batch]:
+        """Rows in batches of `rows`, the last one shorter; only `columns` if given, in the order of the headings."""
         wanted = (
             self.headings
             if columns is None
             else tuple(name for name in self.headings if name in set(columns))
         )
-        self.damage, self.fast = [], True
+        self.damage = []
         tables, lines, held = [], [], 0
-        for stretch in self._stretches(wanted, fast):
+        for stretch in self._stretches(wanted):
             self.damage += stretch.damage
             if not len(stretch.lines):
                 continue
@@ -103,18 +96,18 @@ class Export:
         if held:
             yield Batch(_whole(pa.concat_tables(tables)), np.concatenate(lines))
 
-    def _stretches(self, wanted: tuple[str, ...], fast: bool) -> Iterator[_Rows]:
+    def _stretches(self, wanted: tuple[str, ...]) -> Iterator[_Rows]:
         window = _Window(text_blocks(self._path, self.encoding, BLOCK))
         window.move(self._table.offset, self._table.line)
-        layout, size = self._table.layout, PIECE if fast else 1 << 20
+        layout, size = self._table.layout, PIECE
         gone, whole = window.at, self._path.stat().st_size / (2 if self.encoding.startswith("utf-16") else 1)
         while window.fill(size):
-            rows = _clean_rows(window, size, layout, wanted) if fast else None
-            if rows is None and fast and size > SMALLEST_PIECE:
+            rows = _clean_rows(window, size, layout, wanted)
+            if rows is None and size > SMALLEST_PIECE:
                 size = max(size // 16, SMALLEST_PIECE)
                 continue
             if rows is None:
-                rows, self.fast = _told_rows(window, size, layout, wanted), False
+                rows = _judged_rows(window, size, layout, wanted)
             else:
                 size = min(size * 4, PIECE)
             gone += rows.at - window.at
@@ -135,7 +128,6 @@ def open_export(
     *,
     encoding: str | None = None,
     delimiter: str | None = None,
-    heading_line: int | None = None,
     headings_known: Collection[str] = (),
 ) -> Export:
     """Open one CSV export; what is not given is found out. Raises ExportError where there is no table."""
@@ -146,7 +138,6 @@ def open_export(
             path,
             encoding=encoding,
             delimiter=delimiter,
-            heading_line=heading_line,
             headings_known=headings_known,
         ),
     )
@@ -208,7 +199,7 @@ class _Window:
         return found
 
 
-def _told_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, ...]) -> _Rows:
+def _judged_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, ...]) -> _Rows:
     """A stretch read record by record."""
     records, at, line = next_records(window.next_line, window.at, window.line, window.at + size, layout)
     good = [record for record in records if record.row is not None]

@@ -72,7 +72,6 @@ def find_table(
     *,
     encoding: str | None = None,
     delimiter: str | None = None,
-    heading_line: int | None = None,
     headings_known: Collection[str] = (),
 ) -> Table:
     """Encoding, dialect, headings and first row of an export; raises ExportError where there is no table."""
@@ -108,16 +107,14 @@ def find_table(
         raise ExportError(name, 1, f"the first line is longer than {SAMPLE:,} bytes")
     _refuse_markup(sample, name)
     known = {fold(heading) for heading in headings_known}
-    again = functools.partial(_Candidate, sample, known=known, heading_line=heading_line)
+    again = functools.partial(_Candidate, sample, known=known)
     candidates = [again(Dialect(separator)) for separator in ([delimiter] if delimiter else SEPARATORS)]
     candidates = [candidate for candidate in candidates if candidate.heading is not None]
     if not candidates:
         if not sample.strip():
             raise ExportError(name, None, "the file holds only blank lines")
-        wrong = "no heading line was found" if heading_line is None else "this line has no headings"
-        raise ExportError(
-            name, heading_line, wrong + (f" with cells set apart by {delimiter!r}" if delimiter else "")
-        )
+        apart = f" with cells set apart by {delimiter!r}" if delimiter else ""
+        raise ExportError(name, None, f"no heading line was found{apart}")
     best = max(candidates, key=lambda candidate: candidate.score)
     return _settle(_with_quoting(best, sample, again), codec, notes, known, name)
 
@@ -356,10 +353,10 @@ def lines_of(text: bytes):
 class _Candidate:
     """One dialect tried on the sample: its records, the heading line it leads to, and how much it explains."""
 
-    def __init__(self, sample: bytes, dialect: Dialect, known: set[str], heading_line: int | None):
+    def __init__(self, sample: bytes, dialect: Dialect, known: set[str]):
         self.dialect = dialect
         self.records = _plain_records(sample, dialect)
-        self.heading = self._heading(known) if heading_line is None else self._heading_on(heading_line)
+        self.heading = self._heading(known)
         if self.heading is None:
             return
         cells = self.records[self.heading].cells or self.records[self.heading].loose
@@ -371,11 +368,6 @@ class _Candidate:
             hits if hits > 1 else 0,
             (self.in_order + 1) * (len(_trimmed(cells)) - 1),
         )  # known headings, else separators in order
-
-    def _heading_on(self, line: int) -> int | None:
-        return next(
-            (i for i, record in enumerate(self.records) if record.line == line and record.cells), None
-        )
 
     def _heading(self, known: set[str]) -> int | None:
         """The record with most known headings; without two of those the first that could be headings of the usual width."""

@@ -158,23 +158,3 @@ def _registry():
     import pint  # here, because a fleet whose exports are all in its own units never needs it
 
     return pint.UnitRegistry()
-
-
-def to_number(quantity, unit: str):
-    """Magnitude of a Pint quantity in `unit`; a plain number or array passes unchanged, taken to be in `unit`.
-
-    Scalars or arrays, the same shape out. Pint does not tell gauge from absolute: a pressure must be of the
-    kind the receiving name says (psig or psia). Temperatures must be readings, not differences. Raises
-    UnitError for another quantity.
-    """
-    if not hasattr(quantity, "magnitude"):
-        return quantity
-    target = find(unit)
-    try:
-        return quantity.to(target.pint).magnitude / target.scale
-    except Exception as error:
-        if type(error).__module__.split(".")[0] != "pint":
-            raise
-        raise UnitError(
-            OTHER_QUANTITY, str(quantity.units), f"{target.quantity} in {_accepted(target.quantity)}"
-        ) from None

@@ -2,10 +2,8 @@
 
 import secrets
 import shutil
-import tempfile
 import time
-from contextlib import contextmanager, suppress
-from pathlib import Path
+from contextlib import suppress
 
 from pipelines.fleet.logs import FleetError, attempting
 
@@ -13,21 +11,12 @@ UPLOADS, UPLOAD_KEPT_S = ".uploads", 86_400.0  # folder in the fleet's, and how 
 LARGEST_UPLOAD = 200 << 20  # bytes a browser may send; larger files go through `coldfill load`
 
 
-@contextmanager
-def uploaded(file_name, file):
-    """What a browser sent (bytes, or a file open for reading) as a file of its own name, for `load`, `preview`, `trial`.
-
-    It lies in a private folder and is gone when the block ends. FleetError where it is larger than LARGEST_UPLOAD.
-    """
-    with tempfile.TemporaryDirectory(prefix="coldfill-upload-") as folder:
-        yield _written(Path(folder), file_name, file)
-
-
 def keep_upload(fleet, file_name, file, name=None):
-    """What a browser sent, as `uploaded`, in a private folder of the fleet until `forget_upload`; returns its path.
+    """What a browser sent (bytes, or a file open for reading) as a file of its own name; returns its path.
 
-    It is no part of the fleet. The folder is called `name`, if given, which nobody else must use. What others left there
-    more than a day ago is removed.
+    It lies in a private folder, no part of the fleet, until `forget_upload`. The folder is called `name`, if given,
+    which nobody else must use. What others left there more than a day ago is removed. FleetError where the file is
+    larger than LARGEST_UPLOAD or cannot be written.
     """
     uploads = fleet.path / UPLOADS
     sweep_uploads(fleet)
