@@ -5,61 +5,21 @@ Imports stand inside the commands, so that help and light commands answer at onc
 
 import json
 import os
-import signal
 import sys
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-PROJECT = Path(__file__).parent.parent
-DEMO_MARK = ".made-by-coldfill-demo"
+from pipelines.serving import OWN_ADDRESS, exposure
+from pipelines.terminal import Command, showing_progress
 
-
-class Command(click.Command):
-    """A command that turns what the fleet, a mapping or a policy refuses into one line and exit status 1."""
-
-    def invoke(self, ctx):
-        with _interruptions() as stopped:
-            try:
-                return super().invoke(ctx)
-            except (click.ClickException, click.exceptions.Exit, click.Abort):
-                raise
-            except (KeyboardInterrupt, Exception) as error:
-                if stopped or isinstance(error, KeyboardInterrupt):  # or what a library made of it
-                    click.echo(
-                        "Stopped. What was committed before is kept; run the command again to go on.",
-                        err=True,
-                    )
-                    sys.exit(1)
-                name = type(error).__name__
-                if name == "ListError":
-                    raise click.UsageError(str(error)) from error
-                if name not in ("FleetError", "PolicyError", "MappingError", "ExportError", "NotFound"):
-                    raise
-                click.echo(str(error), err=True)
-                sys.exit(1)
-
-
-@contextmanager
-def _interruptions():
-    """A list that has something in it once CTRL-C was pressed."""
-    pressed = []
-
-    def press(number, frame):
-        pressed.append(number)
-        raise KeyboardInterrupt
-
-    try:
-        before = signal.signal(signal.SIGINT, press)
-    except ValueError:  # not the main thread, which alone is interrupted
-        yield pressed
-        return
-    try:
-        yield pressed
-    finally:
-        signal.signal(signal.SIGINT, before)
+if TYPE_CHECKING:
+    from pipelines.answers.access import Filters
+    from pipelines.fleet.folder import Fleet
+    from pipelines.fleet.snapshots import Snapshot
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -74,7 +34,7 @@ def main():
     """
 
 
-def command(*options, name=None):
+def command(*options: Callable, name: str | None = None) -> Callable:
     """A subcommand with --fleet, and the given options."""
 
     def wrap(function):
@@ -94,101 +54,83 @@ def command(*options, name=None):
     return wrap
 
 
+def _day(flag: str, help: str) -> Callable:
+    return click.option(flag, type=click.DateTime(["%Y-%m-%d"]), default=None, metavar="DATE", help=help)
+
+
+def _only(name: str) -> Callable:
+    return click.option(f"--{name}", multiple=True, help=f"Only this {name}; repeat for any of several.")
+
+
+def _file_out(help: str) -> Callable:
+    return click.option("--out", type=click.Path(dir_okay=False), default=None, metavar="FILE", help=help)
+
+
+RISKS = ("act today", "high", "serious", "medium", "low")
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
-AS_OF = click.option(
-    "--as-of",
-    type=click.DateTime(["%Y-%m-%d"]),
-    default=None,
-    metavar="DATE",
-    help="Day that clocks count to; today if not given.",
-)
-FILTERS = tuple(
-    click.option(f"--{name}", multiple=True, help=f"Only this {name}; repeat for any of several.")
-    for name in ("agency", "region", "crew", "check", "stage")
-) + (
-    click.option(
-        "--risk",
-        type=click.Choice(["act today", "high", "serious", "medium", "low"]),
-        default=None,
-        help="This risk or worse.",
-    ),
-    click.option(
-        "--since",
-        type=click.DateTime(["%Y-%m-%d"]),
-        default=None,
-        metavar="DATE",
-        help="Open since this day or later.",
-    ),
+AS_OF = _day("--as-of", "Day that clocks count to; today if not given.")
+OUT = _file_out("Write a .csv, .xlsx or .parquet file.")
+PORT = click.option("--port", default=8501, show_default=True, help="Port of the dashboard.")
+PLACE_FILTERS = (_only("agency"), _only("region"), _only("crew"))
+FILTERS = (
+    *PLACE_FILTERS,
+    _only("check"),
+    _only("stage"),
+    click.option("--risk", type=click.Choice(RISKS), default=None, help="This risk or worse."),
+    _day("--since", "Open since this day or later."),
 )
 
 
-def _fleet(folder):
+def _by(help: str | None = None) -> Callable:
+    return click.option("--by", default=lambda: os.environ.get("USER", ""), metavar="NAME", help=help)
+
+
+def _fleet(folder: str | Path) -> "Fleet":
     from pipelines.fleet.folder import Fleet
 
     return Fleet(folder)
 
 
-def _snapshot(folder):
+def _snapshot(folder: str | Path) -> "Snapshot":
     from pipelines.build.version import attach
 
-    fleet = _fleet(folder)
-    return fleet, attach(fleet.snapshot())
+    return attach(_fleet(folder).snapshot())
 
 
-def _print_json(document):
+def _print_json(document: Any) -> None:
     click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False, indent=1, default=str))
 
 
-def _progress():
-    """Progress on standard error where a person is looking, nothing otherwise."""
-    from pipelines.build.progress import Progress
-
-    if not sys.stderr.isatty():
-        return Progress(
-            say=lambda text: click.echo(text, err=True) if "; waiting" in text else None
-        ), lambda: None
-    from rich import progress as bars
-    from rich.console import Console
-    from rich.progress import BarColumn, SpinnerColumn, TextColumn, TimeRemainingColumn
-
-    said, rows = TextColumn("{task.description}", markup=False), TextColumn("{task.fields[rows]}")
-    bar = bars.Progress(
-        SpinnerColumn(),
-        said,
-        BarColumn(20),
-        rows,
-        TimeRemainingColumn(),
-        TextColumn("left"),
-        console=Console(stderr=True),
-        transient=True,
-    )
-    task = bar.add_task("starting", total=None, rows="")
-    bar.start()
-
-    def file(name, rows, done, of):
-        bar.update(task, description=f"reading {name}", rows=f"{rows:,} rows", completed=done, total=of)
-
-    return Progress(
-        say=lambda text: bar.reset(task, description=text, total=None, rows=""),
-        step=lambda done, of: bar.update(task, completed=done, total=of),
-        file=file,
-    ), bar.stop
+def _print(lines: Iterable[str]) -> None:
+    for line in lines:
+        click.echo(line)
 
 
-def _load(folder, paths, **options):
-    """(fleet, arrivals, snapshot path or None) of a load."""
+def _load(folder: str | Path, paths: Iterable[str | Path], **options: Any):
+    """(what became of each file, snapshot or None) of a load."""
     from pipelines.build import stages
-    from pipelines.receiving import door
+    from pipelines.build.version import attach
+    from pipelines.receiving import door, report
 
     fleet = _fleet(folder)
-    progress, stop = _progress()
-    try:
+    with showing_progress() as progress:
         arrivals = door.load(fleet, paths, **options, say=progress.say)
         used = any(arrival.status != "kept out" for arrival in arrivals)
         path = stages.build(fleet, progress) if used else None
-    finally:
-        stop()
-    return fleet, arrivals, path
+    snapshot = attach(path) if path else None
+    return report.reports(fleet, snapshot, arrivals), snapshot
+
+
+def _print_load(rows: list[dict[str, Any]], snapshot: "Snapshot | None") -> None:
+    from pipelines.answers import printed
+
+    for row in rows:
+        if row["status"] == "kept out":
+            click.echo(f"kept out  {row['reason']}", err=True)
+        else:
+            _print(printed.of_load(row))
+    if snapshot is not None:
+        click.echo(f"snapshot  {snapshot.name}")
 
 
 @command(
@@ -200,12 +142,7 @@ def _load(folder, paths, **options):
         help="Read every file with this mapping instead of recognizing it.",
     ),
     click.option("--agency", default=None, metavar="NAME", help="Agency of files that do not name one."),
-    click.option(
-        "--by",
-        default=lambda: os.environ.get("USER", ""),
-        metavar="NAME",
-        help="Who loads; goes into the log.",
-    ),
+    _by("Who loads; goes into the log."),
     click.option(
         "--keep-columns",
         multiple=True,
@@ -215,7 +152,8 @@ def _load(folder, paths, **options):
     click.option(
         "--strict",
         is_flag=True,
-        help="Anything that would not be loaded (a file, row, cell or column) is an error, and nothing is loaded then.",
+        help="Anything that would not be loaded (a file, row, cell or column) is an error, "
+        "and nothing is loaded then.",
     ),
     click.option("--preview", is_flag=True, help="Show how the files would be read; load nothing."),
     AS_JSON,
@@ -223,40 +161,27 @@ def _load(folder, paths, **options):
 def load(folder, paths, mapping, agency, by, keep_columns, strict, preview, as_json):
     """Load CSV exports into the fleet and publish a new snapshot.
 
-    A folder stands for the *.csv, *.tsv and *.txt directly in it. A file that cannot be used is named and kept out.
-    Columns that look personal and that no field and no `carry` of the mapping uses are dropped before anything is stored.
+    A folder stands for the *.csv, *.tsv and *.txt directly in it. A file that cannot be used is named and
+    kept out. Columns that look personal and that no field and no `carry` of the mapping uses are dropped before
+    anything is stored.
 
     Example: coldfill load inbox --fleet ./fleet
     """
-    from pipelines.build.version import attach
-    from pipelines.receiving import report
+    from pipelines.answers import printed
 
-    if preview:
-        _demand_mapping(folder, mapping)
-        return _preview(folder, paths, mapping, as_json)
     _demand_mapping(folder, mapping)
-    fleet, arrivals, path = _load(
+    if preview:
+        _preview(folder, paths, mapping, as_json)
+        return
+    rows, snapshot = _load(
         folder, paths, mapping=mapping, agency=agency, by_whom=by, keep_columns=keep_columns, strict=strict
     )
-    snapshot = attach(path) if path else None
-    rows = report.reports(fleet, snapshot, arrivals)
     if as_json:
-        _print_json(
-            {
-                "snapshot": path.name if path else None,
-                "exports": [row for row in rows if row["status"] != "kept out"],
-                "kept_out": [
-                    {"file_name": row["file_name"], "why": row["reason"]}
-                    for row in rows
-                    if row["status"] == "kept out"
-                ],
-            }
-        )
+        _print_json(printed.as_json(rows, snapshot.name if snapshot else None))
     else:
         _print_load(rows, snapshot)
-    if path is None:
+    if snapshot is None:
         sys.exit(1)
-    return None
 
 
 def _demand_mapping(folder, name):
@@ -264,55 +189,21 @@ def _demand_mapping(folder, name):
 
     there = [mapping.name for mapping in mappings_of(_fleet(folder))]
     if name is not None and name not in there:
-        raise click.BadParameter(
-            f"there is no mapping {name!r}; there are {', '.join(there)}.", param_hint="--mapping"
-        )
-
-
-def _print_load(rows, snapshot):
-    for row in rows:
-        if row["status"] == "kept out":
-            click.echo(f"kept out  {row['reason']}", err=True)
-            continue
-        click.echo(f"{row['status']}  {row['file_name']}  ({row['agency']}, mapping {row['mapping']})")
-        click.echo(
-            f"  rows: {row['rows_read']:,} read, {row['rows_kept']:,} in force, {row['rows_not_loaded']:,} not loaded, "
-            f"{row['rows_repeated']:,} repeated, {row['rows_superseded']:,} superseded; {row['cells_not_loaded']:,} cells not used"
-        )
-        for dropped in row["dropped"]:
-            click.echo(
-                f"  dropped, not stored: {dropped['heading']!r} ({dropped['why']}); a field or carry in the mapping keeps it, or --keep-columns"
-            )
-        for remark in filter(None, (row["reason"], *row["remarks"])):
-            click.echo(f"  note: {remark}")
-        for line in row["not_loaded"]:
-            click.echo(f"  not loaded: {line}")
-        click.echo(f"  {row['answers']}")
-    if snapshot is not None:
-        click.echo(f"snapshot  {snapshot.name}")
+        wrong = f"there is no mapping {name!r}; there are {', '.join(there)}."
+        raise click.BadParameter(wrong, param_hint="--mapping")
 
 
 def _preview(folder, paths, mapping, as_json):
+    from pipelines.answers import printed
     from pipelines.receiving import door, trial
 
     fleet = _fleet(folder)
     found = [trial.preview(fleet, path, mapping) for path in door.files_in(paths)]
     if as_json:
-        return _print_json({"files": found})
-    for one in found:
-        click.echo(f"{one['file_name']}: {one['says']}")
-        for key in ("encoding", "delimiter", "heading_line", "mapping"):
-            if one.get(key):
-                click.echo(
-                    f"  {key.replace('_', ' ')}: {one[key]!r}"
-                    if key == "delimiter"
-                    else f"  {key.replace('_', ' ')}: {one[key]}"
-                )
-        for note in one.get("notes", ()):
-            click.echo(f"  note: {note}")
-        for line in one.get("columns", ()):
-            click.echo(f"  {line}")
-    return None
+        _print_json({"files": found})
+    else:
+        for one in found:
+            _print(printed.of_preview(one))
 
 
 @command(
@@ -328,95 +219,87 @@ def rebuild(folder, state, as_json):
     """
     from pipelines.build import stages
 
-    progress, stop = _progress()
-    try:
-        fleet = _fleet(folder)
+    fleet = _fleet(folder)
+    with showing_progress() as progress:
         path = stages.rebuild_state(fleet, state, progress) if state else stages.build(fleet, progress)
-    finally:
-        stop()
     _print_json({"snapshot": path.name}) if as_json else click.echo(f"snapshot  {path.name}")
 
 
-@command(
-    click.option("--no-serve", is_flag=True, help="Stop before opening the dashboard."),
-    click.option("--port", default=8501, show_default=True, help="Port of the dashboard."),
-)
+@command(click.option("--no-serve", is_flag=True, help="Stop before opening the dashboard."), PORT)
 def demo(folder, no_serve, port):
     """Load the invented sample exports into ./demo-fleet, write a flagged-home list, and open the dashboard.
 
     Example: coldfill demo --no-serve
     """
-    import shutil
-
     from pipelines.answers import formats, lists
     from pipelines.answers.access import EVERYTHING, Filters
-    from pipelines.answers.lists import CAUTIONS
-    from pipelines.build.version import attach
-    from pipelines.fleet.logs import FleetError
-    from pipelines.receiving import report
+    from pipelines.receiving.demo import SAMPLES, fresh_folder
 
-    samples, target = PROJECT / "sample_exports", Path("demo-fleet")
-    if not samples.is_dir():
-        raise FleetError(f"{samples} is not there: run the demo from a checkout of the project.")
-    if target.exists():
-        if not (target / DEMO_MARK).exists():
-            raise FleetError(
-                f"{target} was not made by coldfill demo and is left alone: move it away, or run from another folder."
-            )
-        for path in target.rglob("*"):
-            if path.is_file():
-                path.chmod(0o644)
-        shutil.rmtree(target)
-    target.mkdir()
-    (target / DEMO_MARK).write_text("coldfill demo may empty this folder\n", encoding="utf-8")
-    shutil.copytree(samples / "fleet", target, dirs_exist_ok=True)
-    fleet, arrivals, path = _load(target, [samples], by_whom="demo")
-    snapshot = attach(path)
-    _print_load(report.reports(fleet, snapshot, arrivals), snapshot)
+    target = Path("demo-fleet")
+    fresh_folder(target)
+    rows, snapshot = _load(target, [SAMPLES], by_whom="demo")
+    _print_load(rows, snapshot)
     sheet = lists.flagged(EVERYTHING, snapshot, Filters(), date.today())
-    fleet.lists.mkdir(exist_ok=True)
-    written = fleet.lists / "flagged-homes.xlsx"
+    written = _fleet(target).lists / "flagged-homes.xlsx"
+    written.parent.mkdir(exist_ok=True)
     formats.write(sheet, written)
-    click.echo(
-        f"flagged  {len(sheet.frame):,} open deficiencies in {sheet.frame[['agency', 'home_id']].drop_duplicates().shape[0]:,} homes: {written}"
-    )
-    for caution in CAUTIONS[:1]:
-        click.echo(caution)
+    homes = len(sheet.frame[["agency", "home_id"]].drop_duplicates())
+    click.echo(f"flagged  {len(sheet.frame):,} open deficiencies in {homes:,} homes: {written}")
+    click.echo(lists.CAUTIONS[0])
     if not no_serve:
         _serve(target, port)
 
 
-@command(click.option("--port", default=8501, show_default=True, help="Port of the dashboard."))
-def serve(folder, port):
-    """Open the dashboard for this fleet at a local address.
+@command(
+    PORT,
+    click.option(
+        "--listen",
+        default=OWN_ADDRESS,
+        show_default=True,
+        metavar="ADDRESS",
+        help="Address to listen on; any but this machine's own needs --no-sign-in as well.",
+    ),
+    click.option(
+        "--host",
+        "hosts",
+        multiple=True,
+        metavar="NAME",
+        help="Answer under this name too, besides localhost, 127.0.0.1 and [::1]; repeat for more.",
+    ),
+    click.option(
+        "--no-sign-in",
+        is_flag=True,
+        help="Everybody who reaches the address may read and change the whole fleet: that is meant.",
+    ),
+)
+def serve(folder, port, listen, hosts, no_sign_in):
+    """Open the dashboard for this fleet, at an address of this machine only unless --listen names another.
 
     Example: coldfill serve --fleet ./fleet
     """
-    _serve(folder, port)
+    try:
+        exposed = exposure(listen)
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="--listen") from error
+    if exposed and not no_sign_in:
+        raise click.UsageError(f"{exposed} Add --no-sign-in if that is meant.")
+    if exposed:
+        click.echo(exposed, err=True)
+    _serve(folder, port, listen, hosts)
 
 
-def _serve(folder, port):
-    click.echo(f"dashboard  http://127.0.0.1:{port}   (CTRL-C stops it)")
+def _serve(folder, port, listen=OWN_ADDRESS, hosts=()):
+    from pipelines import serving
+
+    click.echo(f"dashboard  {serving.url(listen, port)}   (CTRL-C stops it)")
     sys.stdout.flush()
-    os.environ["COLDFILL_FLEET"] = str(Path(folder).resolve())
-    os.chdir(PROJECT)
-    call = [
-        "-m",
-        "streamlit",
-        "run",
-        str(PROJECT / "dashboard" / "app.py"),
-        "--server.port",
-        str(port),
-        "--server.headless",
-        "true",
-    ]
-    os.execv(sys.executable, [sys.executable, *call])
+    serving.serve(folder, port, listen, hosts)
 
 
 @command(
     click.argument("sha256", metavar="HASH"),
     click.option("--why", required=True, help="Why the export is removed; stays in the log."),
-    click.option("--by", default=lambda: os.environ.get("USER", ""), metavar="NAME"),
+    _by(),
 )
 def purge(folder, sha256, why, by):
     """Remove a stored export for good; its line in the log stays, and the next snapshot is without it.
@@ -431,12 +314,11 @@ def purge(folder, sha256, why, by):
     path = stages.build(fleet)
     gone = purge.forget(fleet, line)
     click.echo(f"purged  {line.file_name} ({line.sha256[:12]})")
-    for name in gone:
-        click.echo(f"removed  {name}, which was made with it")
+    _print(f"removed  {name}, which was made with it" for name in gone)
     click.echo(f"snapshot  {path.name}")
 
 
-def _filters(agency, region, crew, check, stage, risk, since):
+def _filters(agency, region, crew, check=(), stage=(), risk=None, since=None) -> "Filters":
     from pipelines.answers.access import Filters
 
     return Filters(
@@ -450,34 +332,25 @@ def _filters(agency, region, crew, check, stage, risk, since):
     )
 
 
-def _day(as_of):
+def _as_of(as_of):
     return as_of.date() if as_of else date.today()
-
-
-OUT = click.option(
-    "--out",
-    type=click.Path(dir_okay=False),
-    default=None,
-    metavar="FILE",
-    help="Write a .csv, .xlsx or .parquet file.",
-)
 
 
 def _give(sheet, out, as_json):
     from pipelines.answers import formats
 
     if as_json:
-        return _print_json(formats.as_json(sheet))
-    if out:
+        _print_json(formats.as_json(sheet))
+    elif out:
         formats.write(sheet, Path(out))
-        return click.echo(f"{len(sheet.frame):,} rows  {out}")
-    click.echo(formats.about_text(sheet), err=True)
-    click.echo(formats.as_csv(sheet).decode(), nl=False)
-    return None
+        click.echo(f"{len(sheet.frame):,} rows  {out}")
+    else:
+        click.echo(formats.about_text(sheet), err=True)
+        click.echo(formats.as_csv(sheet).decode(), nl=False)
 
 
 @command(OUT, AS_OF, *FILTERS, AS_JSON)
-def flagged(folder, out, as_of, agency, region, crew, check, stage, risk, since, as_json):
+def flagged(folder, out, as_of, as_json, **chosen):
     """The flagged-home list: one row per open deficiency, what to fix first, and when it is due.
 
     Example: coldfill flagged --risk serious --out flagged.xlsx --fleet ./fleet
@@ -485,18 +358,12 @@ def flagged(folder, out, as_of, agency, region, crew, check, stage, risk, since,
     from pipelines.answers import lists
     from pipelines.answers.access import EVERYTHING
 
-    _, snapshot = _snapshot(folder)
-    _give(
-        lists.flagged(
-            EVERYTHING, snapshot, _filters(agency, region, crew, check, stage, risk, since), _day(as_of)
-        ),
-        out,
-        as_json,
-    )
+    sheet = lists.flagged(EVERYTHING, _snapshot(folder), _filters(**chosen), _as_of(as_of))
+    _give(sheet, out, as_json)
 
 
-@command(OUT, AS_OF, *FILTERS[:3], AS_JSON)
-def hold(folder, out, as_of, agency, region, crew, as_json):
+@command(OUT, AS_OF, *PLACE_FILTERS, AS_JSON)
+def hold(folder, out, as_of, as_json, **chosen):
     """Units to hold before reporting, and why.
 
     Example: coldfill hold --out hold.csv --fleet ./fleet
@@ -504,12 +371,8 @@ def hold(folder, out, as_of, agency, region, crew, as_json):
     from pipelines.answers import lists
     from pipelines.answers.access import EVERYTHING
 
-    _, snapshot = _snapshot(folder)
-    _give(
-        lists.hold(EVERYTHING, snapshot, _filters(agency, region, crew, (), (), None, None), _day(as_of)),
-        out,
-        as_json,
-    )
+    sheet = lists.hold(EVERYTHING, _snapshot(folder), _filters(**chosen), _as_of(as_of))
+    _give(sheet, out, as_json)
 
 
 @command(click.argument("agency"), click.argument("inspection_id"), AS_JSON)
@@ -521,8 +384,7 @@ def explain(folder, agency, inspection_id, as_json):
     from pipelines.answers import explain
     from pipelines.answers.access import EVERYTHING
 
-    _, snapshot = _snapshot(folder)
-    found = explain.inspection(EVERYTHING, snapshot, agency, inspection_id)
+    found = explain.inspection(EVERYTHING, _snapshot(folder), agency, inspection_id)
     _print_json(explain.as_json(found)) if as_json else click.echo(explain.as_text(found))
 
 
@@ -530,13 +392,7 @@ def explain(folder, agency, inspection_id, as_json):
     click.argument("file", type=click.Path(exists=True, dir_okay=False)),
     click.option("--name", default=None, help="Name of the mapping; the file's own if not given."),
     click.option("--agency", default=None, help="Agency the mapping names."),
-    click.option(
-        "--out",
-        type=click.Path(dir_okay=False),
-        default=None,
-        metavar="FILE",
-        help="Where the draft goes; standard output if not given.",
-    ),
+    _file_out("Where the draft goes; standard output if not given."),
     name="map",
 )
 def map_(folder, file, name, agency, out):
@@ -550,8 +406,9 @@ def map_(folder, file, name, agency, out):
     if out:
         Path(out).parent.mkdir(parents=True, exist_ok=True)
         Path(out).write_text(text, encoding="utf-8")
-        return click.echo(f"draft  {out}")
-    return click.echo(text, nl=False)
+        click.echo(f"draft  {out}")
+    else:
+        click.echo(text, nl=False)
 
 
 @command(AS_JSON)
@@ -560,28 +417,10 @@ def status(folder, as_json):
 
     Example: coldfill status --fleet ./fleet
     """
+    from pipelines.answers import printed
+
     found = _fleet(folder).status()
-    if as_json:
-        return _print_json(found)
-    ahead = found["ahead"]
-    click.echo(f"fleet     {found['fleet']}")
-    click.echo(
-        f"snapshot  {found['snapshot'] or 'none yet'}"
-        + (f", published {found['published']}" if found["published"] else "")
-    )
-    click.echo(
-        f"log       {found['log_length']} lines"
-        + (
-            f", {ahead} ahead of the snapshot: run coldfill rebuild"
-            if ahead
-            else ", all in the snapshot"
-            if found["snapshot"] and ahead == 0
-            else ""
-        )
-    )
-    if found["newest_received"]:
-        click.echo(f"newest    {found['newest_received']['file_name']}, {found['newest_received']['when']}")
-    return click.echo("loading   another load is running" if found["loading"] else "loading   no")
+    _print_json(found) if as_json else _print(printed.of_status(found))
 
 
 @command(AS_JSON)
@@ -590,28 +429,9 @@ def checks(folder, as_json):
 
     Example: coldfill checks
     """
-    from pipelines.engine.checks import CHECKS
+    from pipelines.answers import catalogue
 
-    rows = [
-        {
-            "check_id": c.id,
-            "title": c.title,
-            "group": c.group,
-            "safety_critical": c.safety_critical,
-            "act_today": c.act_today,
-            "severity": c.severity,
-            "probability": c.probability,
-            "remedy": c.remedy,
-            "source": c.source,
-        }
-        for c in CHECKS
-    ]
-    if as_json:
-        return _print_json({"checks": rows})
-    for row in rows:
-        marks = ", act today" if row["act_today"] else ", safety-critical" if row["safety_critical"] else ""
-        click.echo(f"{row['check_id']:32} {row['title']} ({row['group']}{marks})")
-    return None
+    _print_json({"checks": catalogue.checks()}) if as_json else _print(catalogue.lines_of_checks())
 
 
 @command(
@@ -629,36 +449,11 @@ def fields(folder, sheet, as_json):
         from pipelines.answers.sheet import empty_csv, reading_sheet
 
         click.echo(reading_sheet())
-        return click.echo(empty_csv(), nl=False)
-    from pipelines.fields import FIELDS
+        click.echo(empty_csv(), nl=False)
+        return
+    from pipelines.answers import catalogue
 
-    if as_json:
-        return _print_json(
-            {
-                "fields": [
-                    {
-                        "name": f.name,
-                        "group": f.group,
-                        "kind": f.kind,
-                        "unit": f.unit,
-                        "words": list(f.words),
-                        "plausible": f.plausible,
-                        "required": f.required,
-                        "personal": f.personal,
-                        "meaning": f.meaning,
-                    }
-                    for f in FIELDS
-                ]
-            }
-        )
-    for f in FIELDS:
-        span = (
-            f"{f.plausible[0]:,} to {f.plausible[1]:,} {f.unit or ''}".strip()
-            if f.plausible
-            else ", ".join(f.words) or f.kind
-        )
-        click.echo(f"{f.name:26} {f.meaning}{' (required)' if f.required else ''}: {span}")
-    return None
+    _print_json({"fields": catalogue.fields()}) if as_json else _print(catalogue.lines_of_fields())
 
 
 @command(AS_JSON)
@@ -667,42 +462,33 @@ def policy(folder, as_json):
 
     Example: coldfill policy --fleet ./fleet
     """
+    from pipelines.answers import catalogue
     from pipelines.build import inputs
 
     found = inputs.policy_of(_fleet(folder))
     if as_json:
-        return _print_json({"sha256": found.sha256, **json.loads(found.text)})
-    click.echo(f"policy {found.sha256[:12]}")
-    for limit in found.limits.values():
-        click.echo(f"{limit.name:30} {limit.value:g} {limit.unit:9} {limit.mark:15} {limit.why}")
-    for name, entry in found.accepted.items():
-        click.echo(f"{name:30} {', '.join(entry['words'])}  {entry['mark']}: {entry['why']}")
-    return None
+        _print_json({"sha256": found.sha256, **json.loads(found.text)})
+    else:
+        _print(catalogue.lines_of_policy(found))
 
 
 @command(AS_JSON)
 def verify(folder, as_json):
-    """Prove the fleet: stored exports against their hashes, and the current snapshot against one rebuilt from them.
+    """Prove the fleet: stored exports against their hashes, the snapshot against one rebuilt from them.
 
     Example: coldfill verify --fleet ./fleet
     """
     from pipelines.build import stages
 
-    progress, stop = _progress()
-    try:
+    with showing_progress() as progress:
         faults = stages.verify(_fleet(folder), progress)
-    finally:
-        stop()
     if as_json:
         _print_json({"faults": faults})
     else:
         for fault in faults:
             click.echo(fault, err=True)
-        click.echo(
-            "The snapshot equals one rebuilt from the stored exports."
-            if not faults
-            else f"{len(faults)} faults found."
-        )
+        proven = "The snapshot equals one rebuilt from the stored exports."
+        click.echo(f"{len(faults)} faults found." if faults else proven)
     sys.exit(1 if faults else 0)
 
 

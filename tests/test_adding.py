@@ -90,7 +90,7 @@ def waiting(fleet):
 
 
 def test_the_server_takes_as_much_as_the_door_and_the_page_says_so(show, fleet):  # noqa: F811
-    settings = tomllib.loads((ROOT / ".streamlit" / "config.toml").read_text(encoding="utf-8"))
+    settings = tomllib.loads((ROOT / "dashboard" / ".streamlit" / "config.toml").read_text(encoding="utf-8"))
     assert settings["server"]["maxUploadSize"] << 20 == LARGEST_UPLOAD
     assert f"up to {LARGEST_UPLOAD >> 20} MB" in text(show(fleet, "add"))
 

@@ -40,17 +40,7 @@ def served(fleet):
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    command = [
-        sys.executable,
-        "-m",
-        "streamlit",
-        "run",
-        str(ROOT / "dashboard" / "app.py"),
-        "--server.port",
-        str(port),
-        "--server.headless",
-        "true",
-    ]
+    command = [sys.executable, "-m", "dashboard.server", "--port", str(port)]
     server = subprocess.Popen(
         command,
         cwd=ROOT,

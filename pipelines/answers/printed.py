@@ -1,0 +1,65 @@
+"""What commands print of a load, a preview and what stands, in lines; imports nothing that takes time."""
+
+from collections.abc import Iterator
+from typing import Any
+
+
+def of_load(row: dict[str, Any]) -> Iterator[str]:
+    """One file that was not kept out, from what `receiving.report` says of it."""
+    yield f"{row['status']}  {row['file_name']}  ({row['agency']}, mapping {row['mapping']})"
+    yield (
+        f"  rows: {row['rows_read']:,} read, {row['rows_kept']:,} in force, "
+        f"{row['rows_not_loaded']:,} not loaded, {row['rows_repeated']:,} repeated, "
+        f"{row['rows_superseded']:,} superseded; {row['cells_not_loaded']:,} cells not used"
+    )
+    for dropped in row["dropped"]:
+        keeping = "a field or carry in the mapping keeps it, or --keep-columns"
+        yield f"  dropped, not stored: {dropped['heading']!r} ({dropped['why']}); {keeping}"
+    for remark in filter(None, (row["reason"], *row["remarks"])):
+        yield f"  note: {remark}"
+    for line in row["not_loaded"]:
+        yield f"  not loaded: {line}"
+    yield f"  {row['answers']}"
+
+
+def as_json(rows: list[dict[str, Any]], snapshot_name: str | None) -> dict[str, Any]:
+    """A load as one document, from what `receiving.report` says of its files."""
+    kept_out = [row for row in rows if row["status"] == "kept out"]
+    return {
+        "snapshot": snapshot_name,
+        "exports": [row for row in rows if row["status"] != "kept out"],
+        "kept_out": [{"file_name": row["file_name"], "why": row["reason"]} for row in kept_out],
+    }
+
+
+def of_preview(found: dict[str, Any]) -> Iterator[str]:
+    """One file as `receiving.trial.preview` finds it."""
+    yield f"{found['file_name']}: {found['says']}"
+    for key in ("encoding", "delimiter", "heading_line", "mapping"):
+        if value := found.get(key):
+            yield (
+                f"  {key.replace('_', ' ')}: {value!r}"
+                if key == "delimiter"
+                else f"  {key.replace('_', ' ')}: {value}"
+            )
+    for note in found.get("notes", ()):
+        yield f"  note: {note}"
+    for line in found.get("columns", ()):
+        yield f"  {line}"
+
+
+def of_status(found: dict[str, Any]) -> Iterator[str]:
+    """What stands, from `Fleet.status`."""
+    published = f", published {found['published']}" if found["published"] else ""
+    ahead, newest = found["ahead"], found["newest_received"]
+    behind = ""
+    if ahead:
+        behind = f", {ahead} ahead of the snapshot: run coldfill rebuild"
+    elif found["snapshot"] and ahead == 0:
+        behind = ", all in the snapshot"
+    yield f"fleet     {found['fleet']}"
+    yield f"snapshot  {found['snapshot'] or 'none yet'}{published}"
+    yield f"log       {found['log_length']} lines{behind}"
+    if newest:
+        yield f"newest    {newest['file_name']}, {newest['when']}"
+    yield "loading   another load is running" if found["loading"] else "loading   no"

@@ -1,0 +1,92 @@
+"""The terminal around a command: progress while it runs, one line for what is refused, CTRL-C."""
+
+import signal
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import click
+
+from pipelines.build.progress import Progress
+
+# By name, so that light commands load none of the modules where these stand.
+REFUSALS = ("FleetError", "PolicyError", "MappingError", "ExportError", "NotFound")
+STOPPED = "Stopped. What was committed before is kept; run the command again to go on."
+
+
+class Command(click.Command):
+    """A command that turns what the fleet, a mapping or a policy refuses into one line and exit status 1."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        with _interruptions() as pressed:
+            try:
+                return super().invoke(ctx)
+            except (click.ClickException, click.exceptions.Exit, click.Abort):
+                raise
+            except (KeyboardInterrupt, Exception) as error:
+                # Libraries may have made an error of their own of an interruption.
+                if pressed or isinstance(error, KeyboardInterrupt):
+                    click.echo(STOPPED, err=True)
+                    sys.exit(1)
+                name = type(error).__name__
+                if name == "ListError":
+                    raise click.UsageError(str(error)) from error
+                if name not in REFUSALS:
+                    raise
+                click.echo(str(error), err=True)
+                sys.exit(1)
+
+
+@contextmanager
+def _interruptions() -> Iterator[list[int]]:
+    """A list that has something in it once CTRL-C was pressed."""
+    pressed: list[int] = []
+
+    def press(number, frame):
+        pressed.append(number)
+        raise KeyboardInterrupt
+
+    try:
+        before = signal.signal(signal.SIGINT, press)
+    except ValueError:  # not the main thread, which alone is interrupted
+        yield pressed
+        return
+    try:
+        yield pressed
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
+def showing_progress() -> Iterator[Progress]:
+    """Progress on standard error where a person is looking; elsewhere only that another load is awaited."""
+    if not sys.stderr.isatty():
+        yield Progress(say=lambda text: click.echo(text, err=True) if "; waiting" in text else None)
+        return
+    from rich import progress as bars
+    from rich.console import Console
+
+    bar = bars.Progress(
+        bars.SpinnerColumn(),
+        bars.TextColumn("{task.description}", markup=False),
+        bars.BarColumn(20),
+        bars.TextColumn("{task.fields[rows]}"),
+        bars.TimeRemainingColumn(),
+        bars.TextColumn("left"),
+        console=Console(stderr=True),
+        transient=True,
+    )
+    task = bar.add_task("starting", total=None, rows="")
+
+    def say(text: str) -> None:
+        bar.reset(task, description=text, total=None, rows="")
+
+    def step(done: int, of: int) -> None:
+        bar.update(task, completed=done, total=of)
+
+    def file(name: str, rows: int, done: int, of: int) -> None:
+        bar.update(task, description=f"reading {name}", rows=f"{rows:,} rows", completed=done, total=of)
+
+    with bar:
+        yield Progress(say=say, step=step, file=file)
