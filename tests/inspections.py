@@ -14,8 +14,8 @@ from pipelines.build.progress import Progress
 from pipelines.engine.arrays import Readings, Words, from_arrow, known
 from pipelines.engine.checks import BY_ID, CHECKS
 from pipelines.engine.policy import policy as policies
+from pipelines.engine.quantities.resolver import Recomputed
 from pipelines.engine.reasons import REASONS
-from pipelines.engine.recompute import Recomputed
 from pipelines.engine.results import OUTCOMES, results
 from pipelines.fields import BY_NAME, DATE, FIELDS, NUMBER, WORD
 from pipelines.fleet import publishing, snapshots

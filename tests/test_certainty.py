@@ -18,7 +18,8 @@ from pipelines.engine.checks import BY_ID
 from pipelines.engine.hydronics.fluids import density_lb_ft3
 from pipelines.engine.margins import NODES
 from pipelines.engine.policy import policy as policies
-from pipelines.engine.recompute import ASSESSED, Recomputed
+from pipelines.engine.quantities.assessed import ASSESSED
+from pipelines.engine.quantities.resolver import Recomputed
 from pipelines.engine.results import DEFICIENT, OK, OUTCOMES, results
 from pipelines.fields import FIELDS, NUMBER, WORD
 from tests.inspections import SOUND, STEEL, batch, judge, sample_inspections, shipped_policy
@@ -256,12 +257,12 @@ def rows_of(recomputed):
     """Readings as dicts, with what the rules made of them: whether the charge is trusted, a ratio was worked out, a rise is due."""
     readings = recomputed.readings
     columns = {field.name: readings.number(field.name).value for field in FIELDS if field.kind == NUMBER}
-    columns |= {name: recomputed._place(name).value for name in ("place_elevation_ft", "place_spread_ft")}
+    columns |= {name: recomputed[name].value for name in ("place_elevation_ft", "place_spread_ft")}
     words = {field.name: readings.word(field.name) for field in FIELDS if field.kind == WORD}
     flags = {
-        "trusted": recomputed.trusted_charge_psig.known,
-        "ratio_known": recomputed.cushion_ratio.known,
-        "rise_due": recomputed.expected_rise_psi.value > 2.0,
+        "trusted": recomputed["trusted_charge_psig"].known,
+        "ratio_known": recomputed["cushion_ratio"].known,
+        "rise_due": recomputed["expected_rise_psi"].value > 2.0,
     }
 
     def row(at):
@@ -374,7 +375,7 @@ def sampled():
 def test_certainty_is_the_share_of_draws_in_which_the_outcome_is_true(made, most, capsys):
     """Over all results, and over those alone that are open to doubt, where the share lies between 0.02 and 0.98."""
     recomputed = made()
-    places = np.flatnonzero(recomputed.state == ASSESSED)
+    places = np.flatnonzero(recomputed["state"] == ASSESSED)
     if most:
         places = np.sort(np.random.default_rng(7).choice(places, most, replace=False))
     told = errors_of(recomputed, places)
@@ -430,7 +431,7 @@ def test_the_gauge_alone(tmp_path, read_with, bias_psi, noise_psi):
         policies.load(tmp_path / "policy.toml"),
         SOUND | dict(precharge_psig=3.0, pressure_read_with=read_with, tank_volume_gal=8.0),
     )
-    grown = float(batch([row]).expansion_gal.value[0])
+    grown = float(batch([row])["expansion_gal"].value[0])
     fits = 1 / (grown / (8.0 * 17.696) + 1 / 41.696) - 14.696
     for steps in (-1.5, -0.5, 0.25, 1.0):
         sigma = np.hypot(bias_psi if read_with == "boiler_gauge" else 0.0, noise_psi)
@@ -460,7 +461,7 @@ def test_the_normal_share_from_a_table():
 @pytest.mark.parametrize("name", MARGINS)
 def test_where_a_margin_does_not_bend_every_set_of_errors_gives_the_same(name):
     _, readings = sample_inspections()
-    margin = getattr(Recomputed(readings, shipped_policy().for_rows()), name)
+    margin = Recomputed(readings, shipped_policy().for_rows())[name]
     bends = np.broadcast_to(margin.bends, (len(readings),))
     straight = margin._steps(NODES, np.flatnonzero(bends == 0))
     np.testing.assert_array_equal(straight, np.broadcast_to(straight[:1], straight.shape))

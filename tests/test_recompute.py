@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from fluids.atmosphere import ATMOSPHERE_1976
 
+from pipelines.engine.quantities import COLUMNS, FLAGS
 from pipelines.engine.reasons import REASONS, gap, reason_of
-from pipelines.engine.recompute import FLAGS, QUANTITIES
 from tests.inspections import SOUND, STEEL, batch, judge
 
 PSI_PER_PASCAL = 1 / 6_894.757293168
@@ -22,15 +22,15 @@ PER_F = {
 
 
 def value(name, **changes):
-    return float(batch([SOUND | changes]).quantity(name).value[0])
+    return float(batch([SOUND | changes])[name].value[0])
 
 
 def reason(name, **changes):
-    return REASONS[reason_of(batch([SOUND | changes]).quantity(name).gap[0])]
+    return REASONS[reason_of(batch([SOUND | changes])[name].gap[0])]
 
 
 def flag(name, **changes):
-    return bool(getattr(batch([SOUND | changes]), name)[0])
+    return bool(batch([SOUND | changes])[name][0])
 
 
 def atmosphere(elevation_ft):
@@ -562,7 +562,7 @@ def test_headroom():
 
 def test_a_missing_reading_is_named_in_everything_made_from_it():
     """The reason and the field travel along; what does not rest on the reading keeps its number."""
-    before = {name: value(name) for name in QUANTITIES}
+    before = {name: value(name) for name in COLUMNS}
     rests_on = {
         "tank_volume_gal": {
             "predicted_hot_psig",
@@ -588,8 +588,8 @@ def test_a_missing_reading_is_named_in_everything_made_from_it():
     }
     for missing, lost in rests_on.items():
         recomputed = batch([SOUND | {missing: None}])
-        for name in QUANTITIES:
-            quantity = recomputed.quantity(name)
+        for name in COLUMNS:
+            quantity = recomputed[name]
             if name in lost:
                 assert np.isnan(quantity.value[0]) and quantity.gap[0] == gap("not recorded", missing), (
                     missing,
@@ -603,19 +603,19 @@ def test_every_quantity_and_flag_has_one_value_per_inspection():
     recomputed = batch(
         [SOUND, SOUND | STEEL, dict(heating_system="hot_water"), dict(heating_system="warm_air")]
     )
-    for name in QUANTITIES:
-        quantity = recomputed.quantity(name)
+    for name in COLUMNS:
+        quantity = recomputed[name]
         assert quantity.value.shape == quantity.gap.shape == (4,)
         assert np.array_equal(np.isnan(quantity.value), ~quantity.known), (
             name
         )  # a missing number always has a reason
     for name in FLAGS:
-        assert getattr(recomputed, name).shape == (4,) and getattr(recomputed, name).dtype == bool
-    assert recomputed.assessed.tolist() == [True, True, True, False]
+        assert recomputed[name].shape == (4,) and recomputed[name].dtype == bool
+    assert recomputed["assessed"].tolist() == [True, True, True, False]
 
 
 def test_numbers_of_a_system_that_is_not_assessed_are_null(sample_snapshot):
-    others = " OR ".join(f"{name} IS NOT NULL" for name in QUANTITIES if name != "atmosphere_psia")
+    others = " OR ".join(f"{name} IS NOT NULL" for name in COLUMNS if name != "atmosphere_psia")
     assert sample_snapshot.rows(f"SELECT count(*) FROM recomputed WHERE NOT assessed AND ({others})") == [
         (0,)
     ]

@@ -7,8 +7,8 @@ from pipelines.engine.checks import CHECKS, HOME_CHECKS
 from pipelines.engine.codes import CERTAINTY_STEPS, FIELD_NAMES, NUMBERS, column, part, picked, quoted
 from pipelines.engine.history import STAGES, STATES
 from pipelines.engine.policy.policy import LEVELS
+from pipelines.engine.quantities import COLUMNS, FLAGS
 from pipelines.engine.reasons import REASONS
-from pipelines.engine.recompute import FLAGS, QUANTITIES
 from pipelines.engine.results import OUTCOMES
 from pipelines.engine.risk import rating
 from pipelines.fields import FIELDS
@@ -29,7 +29,7 @@ def views(connection, policy, shown):
         )
     flags = ", ".join(f"(flags >> {place} & 1) = 1 AS {name}" for place, name in enumerate(FLAGS))
     connection.execute(
-        f"CREATE OR REPLACE VIEW recomputed AS SELECT {', '.join(KEY + QUANTITIES)}, {flags} FROM judged"
+        f"CREATE OR REPLACE VIEW recomputed AS SELECT {', '.join(KEY + COLUMNS)}, {flags} FROM judged"
     )
     parts = [_result_view(check.id, *shown[check.id]) for check in CHECKS]
     connection.execute("CREATE OR REPLACE VIEW results AS " + " UNION ALL ".join(parts))

@@ -22,11 +22,11 @@ import pyarrow.compute as pc
 
 from pipelines.build import homes, tables
 from pipelines.build.tables import VISIT
-from pipelines.engine.arrays import Quantity, from_arrow
+from pipelines.engine.arrays import Numbers, from_arrow
 from pipelines.engine.causes import NOTES, causes
 from pipelines.engine.checks import CHECKS
+from pipelines.engine.quantities.resolver import Recomputed
 from pipelines.engine.reasons import gap
-from pipelines.engine.recompute import Recomputed
 from pipelines.engine.results import results
 
 ROWS_IN_CACHE = 26_000  # rows a formula runs over at once: with fewer, calls cost more than they do; with more, arrays leave the cache
@@ -146,7 +146,6 @@ def judge(table, policy):
         _judged(readings, rows_policy, keys, start)
         for start in range(0, max(1, len(readings)), ROWS_IN_CACHE)
     ]
-    gc.collect()  # what was recomputed refers to itself in rings, which would pile up
     tables = {name: pa.concat_tables([part.tables[name] for part in parts]) for name in parts[0].tables}
     told = {
         check.id: tuple(np.concatenate([part.told[check.id][which] for part in parts]) for which in (0, 1))
@@ -181,7 +180,7 @@ def _judged(readings, policy, keys, start):
         check: (result.words.words if result.words is not None else (), result.shows)
         for check, result in found.items()
     }
-    return _Judged(made, told, active, recomputed.assessed, shown)
+    return _Judged(made, told, active, recomputed["assessed"], shown)
 
 
 def _pairs(table):
@@ -239,8 +238,8 @@ def fleetwide(table, readings):
         np.uint16(0),
     )
     return {
-        "makeup_gal_per_month": Quantity(np.where(gaps == 0, monthly, np.nan), gaps),
-        "repeated_elsewhere": Quantity(np.where(repeat_gaps == 0, repeated, np.nan), repeat_gaps),
+        "makeup_gal_per_month": Numbers(np.where(gaps == 0, monthly, np.nan), gaps),
+        "repeated_elsewhere": Numbers(np.where(repeat_gaps == 0, repeated, np.nan), repeat_gaps),
     }
 
 

@@ -1,6 +1,6 @@
 """One batch of inspections as arrays: numbers, words and dates by field name, and why a value is not there.
 
-Every room after intake works on these three small types. A missing number is NaN *and* a reason: the reason
+Everything after intake works on these small types. A missing number is NaN *and* a reason: the reason
 travels with whatever is computed from it, so that a result can name the reading that was lacking.
 """
 
@@ -11,15 +11,28 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipelines.engine.reasons import first_gap, gap
-from pipelines.fields import BY_NAME, NUMBER, WORD
+from pipelines.fields import BY_NAME, DATE, NUMBER, WORD
+
+NOT_RECORDED = gap("not recorded")
+# Numbers of an inspection that are no field, with unit and decimals: of its place, and compared with other inspections.
+BESIDE = {
+    "place_elevation_ft": ("ft", 0),
+    "place_spread_ft": ("ft", 0),
+    "makeup_gal_per_month": ("gal a month", 1),
+    "repeated_elsewhere": ("", 0),
+}
 
 
 @dataclass(frozen=True)
 class Words:
-    """Words of one field, shape (n,): a code per inspection, -1 where none is recorded."""
+    """Words of one field, shape (n,): a code per inspection, -1 where none is recorded.
+
+    `absent` is the gap where none is, one for all or one per inspection.
+    """
 
     codes: np.ndarray
     words: tuple[str, ...]
+    absent: np.ndarray | np.uint16 = NOT_RECORDED
 
     def among(self, *accepted):
         """True where the word is one of `accepted`; False where none is recorded. Unknown words raise ValueError."""
@@ -31,6 +44,10 @@ class Words:
     @property
     def known(self):
         return self.codes >= 0
+
+    @property
+    def gap(self):
+        return np.where(self.known, np.uint16(0), self.absent)
 
     def take(self, table):
         """Row of `table` for each word (shape (words + 1, …), the last row standing for none recorded)."""
@@ -46,7 +63,23 @@ class Words:
 
 
 @dataclass(frozen=True)
-class Quantity:
+class Dates:
+    """Dates of one field, shape (n,), datetime64[D], NaT where none is recorded; `absent` as of Words."""
+
+    value: np.ndarray
+    absent: np.ndarray | np.uint16 = NOT_RECORDED
+
+    @property
+    def known(self):
+        return ~np.isnat(self.value)
+
+    @property
+    def gap(self):
+        return np.where(self.known, np.uint16(0), self.absent)
+
+
+@dataclass(frozen=True)
+class Numbers:
     """A number per inspection, shape (n,), and, where it is NaN, the gap: the reason and the field that was lacking.
 
     Infinity is a value: "no cushion left" for a pressure, "no loss shown" for a ratio.
@@ -61,42 +94,42 @@ class Quantity:
 
     def at(self, rows):
         """The same of some inspections (positions, mask or slice)."""
-        return Quantity(self.value[rows], self.gap[rows])
+        return Numbers(self.value[rows], self.gap[rows])
 
     def withhold(self, where, reason, field=None, *, first=False):
-        """The same quantity, not known for `reason` (text, or gaps) where `where` holds and it was known before.
+        """The same numbers, not known for `reason` (text, or gaps) where `where` holds and it was known before.
 
         `first`: the reason stands before any that was there.
         """
         where = np.asarray(where) if first else where & self.known
         lacking = gap(reason, field) if isinstance(reason, str) else reason
-        return Quantity(np.where(where, np.nan, self.value), np.where(where, lacking, self.gap))
+        return Numbers(np.where(where, np.nan, self.value), np.where(where, lacking, self.gap))
 
     def instead(self, where, value):
-        """The same quantity with `value` (floats or another Quantity) standing where `where` holds."""
-        if not isinstance(value, Quantity):
+        """The same numbers with `value` (floats or other Numbers) standing where `where` holds."""
+        if not isinstance(value, Numbers):
             value = known(np.broadcast_to(np.asarray(value, dtype=float), self.value.shape))
-        return Quantity(np.where(where, value.value, self.value), np.where(where, value.gap, self.gap))
+        return Numbers(np.where(where, value.value, self.value), np.where(where, value.gap, self.gap))
 
     def otherwise(self, other):
-        """This quantity where known, else the other; where neither is, the reason of this one stands."""
+        """These where known, else the others; where neither is, the reason of these stands."""
         return self.instead(~self.known & other.known, other)
 
 
 def known(value):
-    """A quantity without gaps."""
+    """Numbers without gaps."""
     value = np.asarray(value, dtype=float)
-    return Quantity(value, np.zeros(value.shape, np.uint16))
+    return Numbers(value, np.zeros(value.shape, np.uint16))
 
 
 def derive(value, *needs):
-    """A quantity computed from others: missing where any is, for the reason of the first that is.
+    """Numbers computed from others: missing where any is, for the reason of the first that is.
 
     A NaN the needs do not explain is a number outside the data its formula has (`outside the fluid data`).
     """
     value, lacking = np.broadcast_to(value, needs[0].value.shape), first_gap(need.gap for need in needs)
     lacking = np.where((lacking == 0) & np.isnan(value), gap("outside the fluid data"), lacking)
-    return Quantity(np.where(lacking == 0, value, np.nan), lacking)
+    return Numbers(np.where(lacking == 0, value, np.nan), lacking)
 
 
 class Readings:
@@ -108,33 +141,39 @@ class Readings:
     def __init__(self, count, numbers, words, dates=None, texts=None, unusable=None):
         self.count, self.numbers, self.words = count, numbers, words
         self.dates, self.texts, self.unusable = dates or {}, texts or {}, unusable or {}
-        self._quantities: dict[str, Quantity] = {}
-        self.fleetwide: dict[str, Quantity] = {}  # what other inspections say of these, by name
+        self.fleetwide: dict[str, Numbers] = {}  # what other inspections say of these, by name
 
     def __len__(self):
         return self.count
 
     def number(self, name):
-        """The field, or a quantity that compares with other inspections, as a Quantity."""
+        """A field, or a number beside them, as Numbers."""
         if name in self.fleetwide:
             return self.fleetwide[name]
-        if name not in self._quantities:
-            self._quantities[name] = self._number(name)
-        return self._quantities[name]
-
-    def _number(self, name):
         value = self.numbers.get(name)
         if value is None:
             value = np.full(self.count, np.nan)
-        return Quantity(value, np.where(np.isnan(value), self.gap(name), np.uint16(0)))
+        return Numbers(value, np.where(np.isnan(value), self.gap(name), np.uint16(0)))
 
     def word(self, name):
         found = self.words.get(name)
-        return found if found is not None else Words(np.full(self.count, -1, np.int8), BY_NAME[name].words)
+        codes = np.full(self.count, -1, np.int8) if found is None else found.codes
+        return Words(codes, BY_NAME[name].words, self.gap(name))
 
     def date(self, name):
         found = self.dates.get(name)
         return found if found is not None else np.full(self.count, np.datetime64("NaT"), "datetime64[D]")
+
+    def field(self, name):
+        """A field, or a number beside them, as Numbers, Words or Dates; KeyError where none is called so or it is a text."""
+        kind = NUMBER if name in BESIDE else BY_NAME[name].kind
+        if kind == WORD:
+            return self.word(name)
+        if kind == DATE:
+            return Dates(self.date(name), self.gap(name))
+        if kind == NUMBER:
+            return self.number(name)
+        raise KeyError(name)
 
     def gap(self, name):
         """The gap of a missing cell of this field: never there, or kept out."""
