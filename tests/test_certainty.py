@@ -1,8 +1,9 @@
-"""Certainty against a Monte Carlo of the same model, written down again here from nothing but the stated errors.
+"""Certainty against a Monte Carlo of the same model, written down again here from nothing but the stated
+errors.
 
-Every telling result of the sample exports is drawn many times: readings get the errors that the policy states, the
-pressures are balanced anew, and the share of draws in which the outcome is true is compared with its certainty. Only
-the densities come from the shipped table, which test_hydronics holds against its sources.
+Every telling result of the sample exports is drawn many times: readings get the errors that the policy
+states, the pressures are balanced anew, and the share of draws in which the outcome is true is compared with
+its certainty. Only the densities come from the shipped table, which test_hydronics holds against its sources.
 
 The figures are printed: pytest -s tests/test_certainty.py; COLDFILL_FULL=1 takes every inspection.
 """
@@ -156,7 +157,9 @@ class Draw:
         return estimate * self.rng.uniform(0.4, 1.3, self.n) + buffer
 
     def charges(self):
-        """The charge at 60 °F and the gauge's height; where it is not trusted, what it should be; the air's in steel."""
+        """The charge at 60 °F and the gauge's height; where it is not trusted, what it should be; the air's
+        in steel.
+        """
         if self.steel:
             return 0.0
         if not self.row["trusted"]:
@@ -254,7 +257,9 @@ GRID = {(0, 0.0): density_lb_ft3(GRID_F)}
 
 
 def rows_of(recomputed):
-    """Readings as dicts, with what the rules made of them: whether the charge is trusted, a ratio was worked out, a rise is due."""
+    """Readings as dicts, with what the rules made of them: whether the charge is trusted, a ratio was worked
+    out, a rise is due.
+    """
     readings = recomputed.readings
     columns = {field.name: readings.number(field.name).value for field in FIELDS if field.kind == NUMBER}
     columns |= {name: recomputed[name].value for name in ("place_elevation_ft", "place_spread_ft")}
@@ -301,7 +306,9 @@ def errors_of(recomputed, places, draws=DRAWS):
 
 
 def close_to_limits(count):
-    """Invented inspections, scattered so that many results are doubtful and every kind of gap in the readings occurs."""
+    """Invented inspections, scattered so that many results are doubtful and every kind of gap in the readings
+    occurs.
+    """
     rng = np.random.default_rng(11)
 
     def row():
@@ -373,7 +380,9 @@ def sampled():
     ids=["samples", "close to limits"],
 )
 def test_certainty_is_the_share_of_draws_in_which_the_outcome_is_true(made, most, capsys):
-    """Over all results, and over those alone that are open to doubt, where the share lies between 0.02 and 0.98."""
+    """Over all results, and over those alone that are open to doubt, where the share lies between 0.02 and
+    0.98.
+    """
     recomputed = made()
     places = np.flatnonzero(recomputed["state"] == ASSESSED)
     if most:
@@ -381,9 +390,9 @@ def test_certainty_is_the_share_of_draws_in_which_the_outcome_is_true(made, most
     told = errors_of(recomputed, places)
     missed = []
     with capsys.disabled():
-        print(
-            f"\n{len(places)} inspections, {DRAWS} draws each\n{'':32}{'results':>8}{'mean':>8}{'95th':>8}{'worst':>8}   {'doubtful':>8}{'mean':>8}{'95th':>8}"
-        )
+        headings = ("results", "mean", "95th", "worst", "doubtful", "mean", "95th")
+        print(f"\n{len(places)} inspections, {DRAWS} draws each")
+        print(f"{'':32}", *(f"{heading:>8}" for heading in headings))
         for check, pairs in told.items():
             error = np.array([abs(certainty - share) for _, _, certainty, share in pairs])
             doubtful = np.array([0.02 < share < 0.98 for *_, share in pairs])
@@ -392,9 +401,8 @@ def test_certainty_is_the_share_of_draws_in_which_the_outcome_is_true(made, most
                 for part in (error, error[doubtful])
                 for of in ((part.mean(), np.quantile(part, 0.95)) if part.size else (0.0, 0.0))
             ]
-            print(
-                f"{check:32}{len(pairs):8}{figures[0]:8.4f}{figures[1]:8.4f}{error.max():8.4f}   {doubtful.sum():8}{figures[2]:8.4f}{figures[3]:8.4f}"
-            )
+            numbers = (len(pairs), *figures[:2], error.max(), doubtful.sum(), *figures[2:])
+            print(f"{check:32}", *(f"{number:8.4g}" for number in numbers))
             few = doubtful.sum() < 20  # too few to speak of a 95th percentile
             if (
                 error.max() > WORST
@@ -412,10 +420,11 @@ def test_certainty_is_the_share_of_draws_in_which_the_outcome_is_true(made, most
     [("boiler_gauge", 1.0, 0.0), ("boiler_gauge", 0.0, 1.0), ("test_gauge", 9.0, 1.0)],
 )
 def test_the_gauge_alone(tmp_path, read_with, bias_psi, noise_psi):
-    """All other errors taken away: a predicted pressure is as sure as the cold pressure is far from the one that just fits.
+    """All other errors taken away: a predicted pressure is as sure as the cold pressure is far from the one
+    that just fits.
 
-    A charge of 3 psi stays below the cold pressure, so 6·17.696·(1/(p + 14.696) - 1/41.696) gal is the room; a test gauge has
-    no bias, whatever is said of the boiler's.
+    A charge of 3 psi stays below the cold pressure, so 6·17.696·(1/(p + 14.696) - 1/41.696) gal is the room;
+    a test gauge has no bias, whatever is said of the boiler's.
     """
     (tmp_path / "policy.toml").write_text(
         f"""[limits]

@@ -9,7 +9,7 @@ from datetime import date, datetime
 from pipelines.answers.access import Filters, Viewer, where
 from pipelines.answers.decisions import overlay
 from pipelines.answers.lists import CAUTIONS
-from pipelines.answers.phrases import amount, band, called, shown, shown_quantity, sure
+from pipelines.answers.phrases import amount, band, called, limit, shown, shown_quantity, sure
 from pipelines.build.tables import IN_FORCE, REPEATED, SUPERSEDED, TWO_THINGS
 from pipelines.engine.checks import BY_ID, CHECKS, HOME_CHECKS
 from pipelines.engine.codes import (
@@ -285,10 +285,10 @@ def _unused(viewer, snapshot, source):
 
 def _numbers(snapshot, row, values):
     """Recomputed quantities with what each rests on that was not read at the visit."""
-    limits = dict(
-        snapshot.rows("SELECT name, value FROM limits WHERE name NOT IN (SELECT name FROM region_overrides)")
-    )
-    taken = assumptions(row, values, limits)
+    limits = snapshot.rows("""
+        SELECT name, value, unit FROM limits
+        WHERE name NOT IN (SELECT name FROM region_overrides)""")
+    taken = assumptions(row, values, {name: limit(value, unit) for name, value, unit in limits})
     out = []
     for name in COLUMNS:
         text = _quantity_said(QUANTITIES[name], values)
@@ -309,19 +309,18 @@ def _quantity_said(quantity, values):
 def assumptions(row, values, limits):
     """(what was estimated or taken, names of the columns that rest on it) of one inspection.
 
-    `row` holds its readings by field, `values` its row of `recomputed`, `limits` the policy's values by name, as far as
-    no region has its own.
+    `row` holds its readings by field, `values` its row of `recomputed`, `limits` the policy's limits in words by
+    name, as far as no region has its own.
     """
-    quoted = _Quoted({name: f"{value:.0f} °F" for name, value in limits.items() if name.endswith("_f")})
-    taken = resolver.assumptions(row | values)
+    taken, quoted = resolver.assumptions(row | values), _Quoted(limits)
     return [(assumption.text.format_map(quoted), names) for assumption, names in taken]
 
 
 class _Quoted(dict):
-    """Limits as a sentence quotes them."""
+    """Limits as a sentence quotes them; one that differs from region to region is not quoted."""
 
     def __missing__(self, name):
-        return "the policy's temperature"
+        return "the policy's temperature" if name.endswith("_f") else "the policy's value"
 
 
 def _results(snapshot, condition, params):

@@ -14,7 +14,9 @@ UNIT_ENDINGS = ("_gal_per_month", "_btuh", "_psig", "_psia", "_psi", "_gal", "_f
 
 
 def shown_quantity(check):
-    """Name of the quantity whose band a check shows, the first number its function asks for; None without any."""
+    """Name of the quantity whose band a check shows, the first number its function asks for; None without
+    any.
+    """
     return next((name for name in check.needs + check.uses if _measure(name)), None)
 
 
@@ -28,7 +30,9 @@ def called(name):
 
 
 def _measure(name):
-    """(unit as written, decimals) of a field, a quantity or a number beside them; None of what is no number."""
+    """(unit as written, decimals) of a field, a quantity or a number beside them; None of what is no
+    number.
+    """
     if name in BESIDE:
         return BESIDE[name]
     if name in BY_NAME and BY_NAME[name].kind == NUMBER:
@@ -49,10 +53,16 @@ def amount(name, value, decimals=None):
     return f"{bare} {unit}" if unit else bare
 
 
+def limit(value, unit):
+    """A limit of the policy in words: 60 °F."""
+    return f"{value:g} {unit}".replace("degF", "°F").strip()
+
+
 def band(name, observed, low, high, deficient=False):
     """A number against its limits: 12.0 psi; should be between 17.0 and 19.0.
 
-    Empty where there is neither. More decimals than usual stand where a deficiency would not show without them.
+    Empty where there is neither. More decimals than usual stand where a deficiency would not show without
+    them.
     """
     if observed is None and low is None and high is None:
         return ""
@@ -93,9 +103,8 @@ def shown(name, value):
     """A reading in words: number with unit, date, or text."""
     field = BY_NAME[name]
     if field.kind == NUMBER:
-        kept = max(
-            field.decimals, next((places for places in range(4) if round(value, places) == value), 4)
-        )  # as written, where finer
+        # As written, where that is finer.
+        kept = max(field.decimals or 0, next((n for n in range(4) if round(value, n) == value), 4))
         return amount(name, value, kept if field.unit else min(kept, 1) if value % 1 else 0)
     if field.kind == DATE:
         return value.isoformat()

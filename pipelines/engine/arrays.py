@@ -14,7 +14,7 @@ from pipelines.engine.reasons import first_gap, gap
 from pipelines.fields import BY_NAME, DATE, NUMBER, WORD
 
 NOT_RECORDED = gap("not recorded")
-# Numbers of an inspection that are no field, with unit and decimals: of its place, and compared with other inspections.
+# Numbers beside the fields, with unit and decimals: of the home's place, and compared with other inspections.
 BESIDE = {
     "place_elevation_ft": ("ft", 0),
     "place_spread_ft": ("ft", 0),
@@ -35,7 +35,7 @@ class Words:
     absent: np.ndarray | np.uint16 = NOT_RECORDED
 
     def among(self, *accepted):
-        """True where the word is one of `accepted`; False where none is recorded. Unknown words raise ValueError."""
+        """True where the word is one of `accepted`; ValueError where the field has no such word."""
         wanted = np.zeros(len(self.words) + 1, dtype=bool)
         for word in accepted:
             wanted[self.words.index(word)] = True
@@ -80,9 +80,9 @@ class Dates:
 
 @dataclass(frozen=True)
 class Numbers:
-    """A number per inspection, shape (n,), and, where it is NaN, the gap: the reason and the field that was lacking.
+    """A number per inspection and, where it is NaN, the gap: the reason and the field that was lacking.
 
-    Infinity is a value: "no cushion left" for a pressure, "no loss shown" for a ratio.
+    Both arrays have shape (n,). Infinity is a value: "no cushion left" for a pressure, "no loss shown" for a ratio.
     """
 
     value: np.ndarray
@@ -97,9 +97,9 @@ class Numbers:
         return Numbers(self.value[rows], self.gap[rows])
 
     def withhold(self, where, reason, field=None, *, first=False):
-        """The same numbers, not known for `reason` (text, or gaps) where `where` holds and it was known before.
+        """The same numbers, not known for a reason (text, or gaps) where `where` holds.
 
-        `first`: the reason stands before any that was there.
+        A gap that was there stays, unless this one comes `first`.
         """
         where = np.asarray(where) if first else where & self.known
         lacking = gap(reason, field) if isinstance(reason, str) else reason
@@ -135,13 +135,14 @@ def derive(value, *needs):
 class Readings:
     """A batch of inspections: `numbers`, `words`, `dates`, `texts` by field name, all of one length.
 
-    `unusable[name]` is True where a cell was received but kept out.
+    `unusable[name]` is True where a cell was received but kept out. `fleetwide` holds, by name, what was made by
+    comparing with other inspections.
     """
 
     def __init__(self, count, numbers, words, dates=None, texts=None, unusable=None):
         self.count, self.numbers, self.words = count, numbers, words
         self.dates, self.texts, self.unusable = dates or {}, texts or {}, unusable or {}
-        self.fleetwide: dict[str, Numbers] = {}  # what other inspections say of these, by name
+        self.fleetwide: dict[str, Numbers] = {}
 
     def __len__(self):
         return self.count
@@ -165,7 +166,7 @@ class Readings:
         return found if found is not None else np.full(self.count, np.datetime64("NaT"), "datetime64[D]")
 
     def field(self, name):
-        """A field, or a number beside them, as Numbers, Words or Dates; KeyError where none is called so or it is a text."""
+        """A field that is no text, or a number beside them, as Numbers, Words or Dates; else KeyError."""
         kind = NUMBER if name in BESIDE else BY_NAME[name].kind
         if kind == WORD:
             return self.word(name)
@@ -199,15 +200,15 @@ class Readings:
             if isinstance(chosen, slice)
             else len(np.arange(self.count)[chosen])
         )
-        part = Readings(count, **cut)
-        part.fleetwide = {name: quantity.at(chosen) for name, quantity in self.fleetwide.items()}
-        return part
+        out = Readings(count, **cut)
+        out.fleetwide = {name: numbers.at(chosen) for name, numbers in self.fleetwide.items()}
+        return out
 
 
 def from_arrow(table):
-    """Readings from an Arrow table of typed fields (any subset; other columns become numbers when they are floats).
+    """Readings from an Arrow table of typed fields, any subset; other columns are numbers where they are floats.
 
-    Words may be strings or dictionaries; a word a field does not have raises ValueError, since intake lets none in.
+    Words may be strings or dictionaries. ValueError for a word that its field does not have.
     """
     numbers, words, dates, texts, unusable = {}, {}, {}, {}, {}
     for name in table.column_names:
@@ -235,16 +236,14 @@ def _words(field, column):
     column = column.unify_dictionaries().combine_chunks()
     if isinstance(column, pa.ChunkedArray):  # empty table
         return Words(np.zeros(0, np.int8), field.words)
-    place = np.array(
-        [field.words.index(word) for word in column.dictionary.to_pylist()] + [-1], dtype=np.int8
-    )
-    codes = pc.fill_null(column.indices, len(place) - 1).to_numpy(zero_copy_only=False)
-    return Words(place[codes], field.words)
+    positions = [field.words.index(word) for word in column.dictionary.to_pylist()]
+    codes = pc.fill_null(column.indices, len(positions)).to_numpy(zero_copy_only=False)
+    return Words(np.array([*positions, -1], dtype=np.int8)[codes], field.words)
 
 
 def _unusable(column):
     """Masks by field from the `;`-joined names of the fields whose cells were kept out."""
-    masks = {}
+    masks: dict[str, np.ndarray] = {}
     at = np.flatnonzero(pc.is_valid(column).to_numpy(zero_copy_only=False))
     if len(at) == 0:
         return masks

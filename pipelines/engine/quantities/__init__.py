@@ -1,8 +1,8 @@
 """QUANTITIES: every recomputed quantity and every step to one, each after all that it needs.
 
-Every one uses only the inspection's own row, the policy and the place's elevation. Pressures are gauge until the local
-atmosphere is added, once. What is missing stays missing with its reason; nothing is taken that the policy or an
-Assumption does not name.
+Every one uses only the inspection's own row, the policy and the place's elevation. Pressures are gauge until
+the local atmosphere is added, once. What is missing stays missing with its reason; nothing is taken that the
+policy or an Assumption does not name.
 """
 
 from pipelines.engine.quantities import (

@@ -68,8 +68,8 @@ def cushion_kept(
     allowed_psig,
     policy,
 ):
-    """A lost cushion is the larger of two: what half the gas takes at the readings, and, where the relief valve cut the
-    hot pressure off, what a sound tank takes below its limit.
+    """A lost cushion is the larger of two: what half the gas takes at the readings, and, where the relief
+    valve cut the hot pressure off, what a sound tank takes below its limit.
     """
     measured, volume = cushion_ratio.known, tank_volume_gal.value
 

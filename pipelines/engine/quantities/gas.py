@@ -12,7 +12,7 @@ from pipelines.engine.quantities.kinds import Quantity
 
 @dataclass(frozen=True)
 class Balance:
-    """A shell of gas against a cold loop: cold gauge pressure, the shell's volume and the local atmosphere."""
+    """The gas in a shell against a cold loop: cold pressure, the shell's volume, the local atmosphere."""
 
     cold_psig: Numbers
     tank_gal: Numbers

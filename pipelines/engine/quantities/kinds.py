@@ -1,9 +1,10 @@
 """What a quantity is: one record, and what its function may ask for and return.
 
-A function names, as parameters, what it needs. Each comes as what it is: a number, of a field or a quantity, as
-`Numbers` (value and gap), a word as `Words`, a date as `Dates`, anything else as the function of its record returned it,
-and `policy` as the limits of these rows. It returns `Numbers` (made with `derive`, so that the gap of the first need
-that has one travels along), a mask, a plain array, a `Margin`, or a function of errors and rows, all of shape (n,).
+A function names, as parameters, what it needs. Each comes as what it is: a number, of a field or a quantity,
+as `Numbers` (value and gap), a word as `Words`, a date as `Dates`, anything else as the function of its
+record returned it, and `policy` as the limits of these rows. It returns `Numbers` (made with `derive`, so
+that the gap of the first need that has one travels along), a mask, a plain array, a `Margin`, or a function
+of errors and rows, all of shape (n,).
 """
 
 import inspect
@@ -37,10 +38,11 @@ def without(field: str, text: str) -> Assumption:
 class Quantity:
     """One recomputed quantity, or one step to others.
 
-    `title` reads within a sentence. `unit` ("" for a ratio) and `decimals` are those a number is shown with, None for
-    what is no number. `column`: stored and told, NULL where not known; `flag`: stored as a bit; `unassessed`: stored
-    also of a system that is not assessed. `reads` is a flag and how the number reads where that is set: "{}" stands for
-    the number. `only_where` says of a need in which visits it enters at all: (name, holds).
+    `title` reads within a sentence. `unit` ("" for a ratio) and `decimals` are those a number is shown with,
+    None for what is no number. `column`: stored and told, NULL where not known; `flag`: stored as a bit;
+    `unassessed`: stored also of a system that is not assessed. `reads` is a flag and how the number reads
+    where that is set: "{}" stands for the number. `only_where` says of a need in which visits it enters at
+    all: (name, holds).
     """
 
     name: str

@@ -21,7 +21,7 @@ def days_since_backflow_test(inspected_on, backflow_tested_on):
 
 
 def backflow_test_days(inspected_on, policy):
-    """Days of the months allowed since the last test, counted back from the visit; the last day of a month that is shorter."""
+    """Days of the months allowed, counted back from the visit; where a month is shorter, from its last day."""
     visited, dated = inspected_on.value, inspected_on.known
     month = visited.astype("datetime64[M]")
     months = np.where(dated, month.astype(np.int64), 0)

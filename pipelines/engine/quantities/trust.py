@@ -53,7 +53,7 @@ def cut_off(usable_hot_psig, relief_setting_psig, policy):
 
 
 def cut_off_not_excluded(relief_setting_psig, relief_present):
-    """A valve may be there whose setting is not recorded, so a reading it cut off cannot be told from a free one."""
+    """A valve without a recorded setting may be there: a reading it cut off then looks like any other."""
     return ~relief_setting_psig.known & ~relief_present.among("no")
 
 
@@ -100,7 +100,11 @@ QUANTITIES = (
     Quantity("pressure_rise_psi", pressure_rise_psi, "pressure rise from cold to hot", "psi", 1),
     Quantity("allowed_psig", allowed_psig, "highest pressure that leaves the relief valve shut", "psi", 1),
     Quantity("cut_off", cut_off, "the relief valve may have cut the hot pressure off"),
-    Quantity("cut_off_not_excluded", cut_off_not_excluded, "nor can it be told that it did not"),
+    Quantity(
+        "cut_off_not_excluded",
+        cut_off_not_excluded,
+        "a relief valve of unknown setting may have cut the hot pressure off",
+    ),
     Quantity("partly_hot", partly_hot, "hot readings taken with not all zones known to be hot"),
     Quantity("gauge_sigma_psi", gauge_sigma_psi, "standard deviation of one pressure reading", "psi", 1),
     Quantity("gauge_error_at", gauge_error_at, "error of a pressure reading"),

@@ -58,7 +58,7 @@ def limit_f(high_limit_f, emitter, policy):
 
 @dataclass(frozen=True)
 class Growth:
-    """An expansion: gallons, the share of the loop's volume it is, and that share's standard deviation by temperature."""
+    """An expansion: gallons, its share of the loop's volume, and by temperature that share's standard deviation."""
 
     gallons: Numbers
     share: Numbers
@@ -85,7 +85,7 @@ class Loop:
         return derive(self.volume_gal.value * share.value, self.volume_gal, share)
 
     def growth(self, cold_f, hot_f, of_cold, cold_error_f, hot_error_f):
-        """Expansion between two temperatures, given the densities above the colder, and what errors of both do to it."""
+        """Expansion between two temperatures, `of_cold` being the densities above the colder one."""
         hot, rise = hot_f.value, hot_f.value - cold_f.value
         (at_cold, at_warmer), at_hot, at_cooler = (
             of_cold,
@@ -181,8 +181,8 @@ def share_at(usable_cold_f, loop_water, policy):
 
 
 def gallons_at(fluid_unknown, glycol, loop_volume_gal, loop_volume_estimated, buffer_gal, policy):
-    """The volume of an estimated loop and an antifreeze not recorded go with the node; recorded volumes, a glycol's data
-    and the temperatures stay a normal error.
+    """The volume of an estimated loop and an antifreeze not recorded go with the node; recorded volumes, a
+    glycol's data and the temperatures stay a normal error.
     """
 
     def gallons(growth, share, node, rows):
