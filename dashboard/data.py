@@ -15,7 +15,7 @@ import streamlit as st
 from pipelines.answers import access, explain, lists
 from pipelines.answers.access import EVERYTHING, Filters, ListError, Viewer
 from pipelines.answers.decisions import overlay
-from pipelines.answers.explain import TITLES, Home, Inspection, NotFound
+from pipelines.answers.explain import Home, Inspection, NotFound
 from pipelines.answers.formats import Sheet, as_csv, as_parquet, as_xlsx, as_zip
 from pipelines.answers.lists import CAUTIONS
 from pipelines.answers.phrases import called
@@ -37,7 +37,6 @@ __all__ = [
     "EVERYTHING",
     "LEVELS",
     "STAGES",
-    "TITLES",
     "ExportError",
     "Filters",
     "FleetError",

@@ -327,7 +327,8 @@ def formulas_in_columns(fleet, inspections=20_000):
     from pipelines.engine.arrays import from_arrow
     from pipelines.engine.margins import Margin
     from pipelines.engine.policy import policy as policies
-    from pipelines.engine.recompute import QUANTITIES, Recomputed
+    from pipelines.engine.quantities import COLUMNS
+    from pipelines.engine.quantities.resolver import Recomputed
     from pipelines.engine.results import results
     from pipelines.fleet import snapshots
 
@@ -347,8 +348,8 @@ def formulas_in_columns(fleet, inspections=20_000):
         for rows in parts:
             recomputed = Recomputed(readings.rows(rows), policy.for_rows())
             results(recomputed)
-            for name in QUANTITIES:
-                recomputed.quantity(name)
+            for name in COLUMNS:
+                recomputed[name]
         return (time.process_time() - began) / len(readings)
 
     told, chance = {"with certainty": min(once() for _ in range(3))}, Margin.chance_below_zero

@@ -1,4 +1,6 @@
-"""Inspections written down as words and numbers, and the sample exports as one batch, for tests of the engineering core."""
+"""Inspections written down as words and numbers, and the sample exports as one batch, for tests of the
+engineering core.
+"""
 
 import csv
 import shutil
@@ -14,8 +16,8 @@ from pipelines.build.progress import Progress
 from pipelines.engine.arrays import Readings, Words, from_arrow, known
 from pipelines.engine.checks import BY_ID, CHECKS
 from pipelines.engine.policy import policy as policies
+from pipelines.engine.quantities.resolver import Recomputed
 from pipelines.engine.reasons import REASONS
-from pipelines.engine.recompute import Recomputed
 from pipelines.engine.results import OUTCOMES, results
 from pipelines.fields import BY_NAME, DATE, FIELDS, NUMBER, WORD
 from pipelines.fleet import publishing, snapshots
@@ -86,7 +88,8 @@ SOUND = dict(
     makeup_gal_per_month=0.1,
     repeated_elsewhere=0.0,
 )
-# What differs in the same loop with a steel compression tank and a plug in place of the vent; no charge can be read.
+# What differs in the same loop with a steel compression tank and a plug in place of the vent; no charge can
+# be read.
 STEEL = dict(
     tank_type="plain_steel",
     tank_volume_gal=16.0,
@@ -132,8 +135,8 @@ def shipped_policy():
 def batch(rows, policy=None, places=None):
     """Recomputed of a batch: `rows` are dicts of readings, None or absent where not recorded.
 
-    `places` (region per row) chooses a policy's regional overrides; `place_elevation_ft` and `place_spread_ft` in a row
-    stand for the fleet's table of places.
+    `places` (region per row) chooses a policy's regional overrides; `place_elevation_ft` and
+    `place_spread_ft` in a row stand for the fleet's table of places.
     """
 
     def column(name):
@@ -169,7 +172,9 @@ def batch(rows, policy=None, places=None):
 
 
 def judge(readings, check_id, policy=None, place=None):
-    """One check of one inspection: (outcome, reason, field the reason is about, certainty, observed, low, high)."""
+    """One check of one inspection: (outcome, reason, field the reason is about, certainty, observed, low,
+    high).
+    """
     recomputed = batch([readings], policy, [place] if place else None)
     checks = CHECKS if "results" in BY_ID[check_id].uses else (BY_ID[check_id],)
     return told(results(recomputed, checks)[check_id])
@@ -201,7 +206,9 @@ class Told(tuple):
 
 @lru_cache
 def sample_inspections():
-    """The sample exports as a build reads them: an Arrow table of the inspections in force, and its Readings."""
+    """The sample exports as a build reads them: an Arrow table of the inspections in force, and its
+    Readings.
+    """
     with tempfile.TemporaryDirectory() as folder, publishing.scratch() as draft:
         fleet = Fleet(folder)
         fleet.create()
@@ -220,7 +227,9 @@ def sample_inspections():
 
 
 def snapshot_of(folder, *files, policy=None):
-    """A built fleet of canonical CSV files, each a list of rows (dicts; home_id, inspection_id and inspected_on at least)."""
+    """A built fleet of canonical CSV files, each a list of rows (dicts; home_id, inspection_id and
+    inspected_on at least).
+    """
     fleet = Fleet(folder / "fleet").create()
     if policy:
         fleet.policy.write_text(policy, encoding="utf-8")

@@ -17,7 +17,7 @@ from pyarrow import csv
 
 from pipelines.build import stages
 from pipelines.engine.checks import CHECKS
-from pipelines.engine.recompute import FLAGS, QUANTITIES
+from pipelines.engine.quantities import COLUMNS, FLAGS
 from pipelines.fleet.folder import Fleet
 from pipelines.receiving import door
 from tests import row_by_row, row_by_row_margins, simulated
@@ -129,7 +129,7 @@ def test_the_comparison_meets_certainty_that_is_open_to_doubt(
 
 def test_every_quantity_and_check_is_compared(compared):
     judged = row_by_row.judge(*compared.asked[0])
-    assert set(judged["quantities"]) == {*QUANTITIES, *FLAGS}
+    assert set(judged["quantities"]) == {*COLUMNS, *FLAGS}
     assert set(judged["outcomes"]) == {check.id for check in CHECKS}
     compared.disagreements()
     assert set(compared.apart) == {

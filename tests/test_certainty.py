@@ -1,8 +1,9 @@
-"""Certainty against a Monte Carlo of the same model, written down again here from nothing but the stated errors.
+"""Certainty against a Monte Carlo of the same model, written down again here from nothing but the stated
+errors.
 
-Every telling result of the sample exports is drawn many times: readings get the errors that the policy states, the
-pressures are balanced anew, and the share of draws in which the outcome is true is compared with its certainty. Only
-the densities come from the shipped table, which test_hydronics holds against its sources.
+Every telling result of the sample exports is drawn many times: readings get the errors that the policy
+states, the pressures are balanced anew, and the share of draws in which the outcome is true is compared with
+its certainty. Only the densities come from the shipped table, which test_hydronics holds against its sources.
 
 The figures are printed: pytest -s tests/test_certainty.py; COLDFILL_FULL=1 takes every inspection.
 """
@@ -18,7 +19,8 @@ from pipelines.engine.checks import BY_ID
 from pipelines.engine.hydronics.fluids import density_lb_ft3
 from pipelines.engine.margins import NODES
 from pipelines.engine.policy import policy as policies
-from pipelines.engine.recompute import ASSESSED, Recomputed
+from pipelines.engine.quantities.assessed import ASSESSED
+from pipelines.engine.quantities.resolver import Recomputed
 from pipelines.engine.results import DEFICIENT, OK, OUTCOMES, results
 from pipelines.fields import FIELDS, NUMBER, WORD
 from tests.inspections import SOUND, STEEL, batch, judge, sample_inspections, shipped_policy
@@ -155,7 +157,9 @@ class Draw:
         return estimate * self.rng.uniform(0.4, 1.3, self.n) + buffer
 
     def charges(self):
-        """The charge at 60 °F and the gauge's height; where it is not trusted, what it should be; the air's in steel."""
+        """The charge at 60 °F and the gauge's height; where it is not trusted, what it should be; the air's
+        in steel.
+        """
         if self.steel:
             return 0.0
         if not self.row["trusted"]:
@@ -253,15 +257,17 @@ GRID = {(0, 0.0): density_lb_ft3(GRID_F)}
 
 
 def rows_of(recomputed):
-    """Readings as dicts, with what the rules made of them: whether the charge is trusted, a ratio was worked out, a rise is due."""
+    """Readings as dicts, with what the rules made of them: whether the charge is trusted, a ratio was worked
+    out, a rise is due.
+    """
     readings = recomputed.readings
     columns = {field.name: readings.number(field.name).value for field in FIELDS if field.kind == NUMBER}
-    columns |= {name: recomputed._place(name).value for name in ("place_elevation_ft", "place_spread_ft")}
+    columns |= {name: recomputed[name].value for name in ("place_elevation_ft", "place_spread_ft")}
     words = {field.name: readings.word(field.name) for field in FIELDS if field.kind == WORD}
     flags = {
-        "trusted": recomputed.trusted_charge_psig.known,
-        "ratio_known": recomputed.cushion_ratio.known,
-        "rise_due": recomputed.expected_rise_psi.value > 2.0,
+        "trusted": recomputed["trusted_charge_psig"].known,
+        "ratio_known": recomputed["cushion_ratio"].known,
+        "rise_due": recomputed["expected_rise_psi"].value > 2.0,
     }
 
     def row(at):
@@ -300,7 +306,9 @@ def errors_of(recomputed, places, draws=DRAWS):
 
 
 def close_to_limits(count):
-    """Invented inspections, scattered so that many results are doubtful and every kind of gap in the readings occurs."""
+    """Invented inspections, scattered so that many results are doubtful and every kind of gap in the readings
+    occurs.
+    """
     rng = np.random.default_rng(11)
 
     def row():
@@ -372,17 +380,19 @@ def sampled():
     ids=["samples", "close to limits"],
 )
 def test_certainty_is_the_share_of_draws_in_which_the_outcome_is_true(made, most, capsys):
-    """Over all results, and over those alone that are open to doubt, where the share lies between 0.02 and 0.98."""
+    """Over all results, and over those alone that are open to doubt, where the share lies between 0.02 and
+    0.98.
+    """
     recomputed = made()
-    places = np.flatnonzero(recomputed.state == ASSESSED)
+    places = np.flatnonzero(recomputed["state"] == ASSESSED)
     if most:
         places = np.sort(np.random.default_rng(7).choice(places, most, replace=False))
     told = errors_of(recomputed, places)
     missed = []
     with capsys.disabled():
-        print(
-            f"\n{len(places)} inspections, {DRAWS} draws each\n{'':32}{'results':>8}{'mean':>8}{'95th':>8}{'worst':>8}   {'doubtful':>8}{'mean':>8}{'95th':>8}"
-        )
+        headings = ("results", "mean", "95th", "worst", "doubtful", "mean", "95th")
+        print(f"\n{len(places)} inspections, {DRAWS} draws each")
+        print(f"{'':32}", *(f"{heading:>8}" for heading in headings))
         for check, pairs in told.items():
             error = np.array([abs(certainty - share) for _, _, certainty, share in pairs])
             doubtful = np.array([0.02 < share < 0.98 for *_, share in pairs])
@@ -391,9 +401,8 @@ def test_certainty_is_the_share_of_draws_in_which_the_outcome_is_true(made, most
                 for part in (error, error[doubtful])
                 for of in ((part.mean(), np.quantile(part, 0.95)) if part.size else (0.0, 0.0))
             ]
-            print(
-                f"{check:32}{len(pairs):8}{figures[0]:8.4f}{figures[1]:8.4f}{error.max():8.4f}   {doubtful.sum():8}{figures[2]:8.4f}{figures[3]:8.4f}"
-            )
+            numbers = (len(pairs), *figures[:2], error.max(), doubtful.sum(), *figures[2:])
+            print(f"{check:32}", *(f"{number:8.4g}" for number in numbers))
             few = doubtful.sum() < 20  # too few to speak of a 95th percentile
             if (
                 error.max() > WORST
@@ -411,10 +420,11 @@ def test_certainty_is_the_share_of_draws_in_which_the_outcome_is_true(made, most
     [("boiler_gauge", 1.0, 0.0), ("boiler_gauge", 0.0, 1.0), ("test_gauge", 9.0, 1.0)],
 )
 def test_the_gauge_alone(tmp_path, read_with, bias_psi, noise_psi):
-    """All other errors taken away: a predicted pressure is as sure as the cold pressure is far from the one that just fits.
+    """All other errors taken away: a predicted pressure is as sure as the cold pressure is far from the one
+    that just fits.
 
-    A charge of 3 psi stays below the cold pressure, so 6·17.696·(1/(p + 14.696) - 1/41.696) gal is the room; a test gauge has
-    no bias, whatever is said of the boiler's.
+    A charge of 3 psi stays below the cold pressure, so 6·17.696·(1/(p + 14.696) - 1/41.696) gal is the room;
+    a test gauge has no bias, whatever is said of the boiler's.
     """
     (tmp_path / "policy.toml").write_text(
         f"""[limits]
@@ -430,7 +440,7 @@ def test_the_gauge_alone(tmp_path, read_with, bias_psi, noise_psi):
         policies.load(tmp_path / "policy.toml"),
         SOUND | dict(precharge_psig=3.0, pressure_read_with=read_with, tank_volume_gal=8.0),
     )
-    grown = float(batch([row]).expansion_gal.value[0])
+    grown = float(batch([row])["expansion_gal"].value[0])
     fits = 1 / (grown / (8.0 * 17.696) + 1 / 41.696) - 14.696
     for steps in (-1.5, -0.5, 0.25, 1.0):
         sigma = np.hypot(bias_psi if read_with == "boiler_gauge" else 0.0, noise_psi)
@@ -460,7 +470,7 @@ def test_the_normal_share_from_a_table():
 @pytest.mark.parametrize("name", MARGINS)
 def test_where_a_margin_does_not_bend_every_set_of_errors_gives_the_same(name):
     _, readings = sample_inspections()
-    margin = getattr(Recomputed(readings, shipped_policy().for_rows()), name)
+    margin = Recomputed(readings, shipped_policy().for_rows())[name]
     bends = np.broadcast_to(margin.bends, (len(readings),))
     straight = margin._steps(NODES, np.flatnonzero(bends == 0))
     np.testing.assert_array_equal(straight, np.broadcast_to(straight[:1], straight.shape))

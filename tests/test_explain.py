@@ -16,7 +16,7 @@ from pipelines.answers.lists import CAUTIONS
 from pipelines.build import stages
 from pipelines.engine.causes import LINKS
 from pipelines.engine.checks import BY_ID, CHECKS, HOME_CHECKS
-from pipelines.engine.recompute import FLAGS, QUANTITIES
+from pipelines.engine.quantities import COLUMNS, FLAGS
 from pipelines.fields import BY_NAME, PERSONAL
 from pipelines.fleet import snapshots
 from pipelines.fleet.folder import Fleet
@@ -185,12 +185,12 @@ def test_results_are_those_of_the_long_view(sample_snapshot, some):
 def test_recomputed_numbers_are_those_of_the_table(sample_snapshot, some):
     for one in some:
         row = sample_snapshot.query(
-            f"SELECT {', '.join(QUANTITIES + FLAGS)} FROM recomputed WHERE agency = ? AND inspection_id = ?",
+            f"SELECT {', '.join(COLUMNS + FLAGS)} FROM recomputed WHERE agency = ? AND inspection_id = ?",
             [one.agency, one.inspection_id],
         ).iloc[0]
         np.testing.assert_array_equal(
             [np.nan if number.value is None else number.value for number in one.recomputed],
-            row[list(QUANTITIES)].astype(float),
+            row[list(COLUMNS)].astype(float),
         )
         assert one.flags == {name: bool(row[name]) for name in FLAGS}
 
@@ -331,7 +331,7 @@ def test_json_has_the_names_others_rely_on(some):
             {"field", "value", "file_name", "source_line"} <= reading.keys()
             for reading in document["readings"]
         )
-        assert set(QUANTITIES + FLAGS) == document["recomputed"].keys()
+        assert set(COLUMNS + FLAGS) == document["recomputed"].keys()
         assert all(
             {
                 "check_id",
@@ -364,7 +364,7 @@ def test_text_names_file_line_every_outcome_and_the_cautions(some):
 
 # ---- what a number rests on
 
-LIMITS = {name: limit.value for name, limit in shipped_policy().limits.items()}
+LIMITS = {name: phrases.limit(limit.value, limit.unit) for name, limit in shipped_policy().limits.items()}
 TALL = SOUND | {
     "top_height_ft": 30.0,
     "cold_pressure_psig": 17.0,
@@ -443,9 +443,9 @@ LEFT_OUT = (
 
 def quantities(row):
     recomputed = batch([row])
-    values = {name: float(recomputed.quantity(name).value[0]) for name in QUANTITIES}
+    values = {name: float(recomputed[name].value[0]) for name in COLUMNS}
     return {name: value if np.isfinite(value) else None for name, value in values.items()} | {
-        name: bool(np.asarray(getattr(recomputed, name))[0]) for name in FLAGS
+        name: bool(recomputed[name][0]) for name in FLAGS
     }
 
 
@@ -468,7 +468,7 @@ def test_a_number_rests_on_exactly_what_would_change_it(loop, without, one_way, 
     }
     one, other = quantities(loop | one_way), quantities(loop | another)
     assert all(one[name] is not None and other[name] is not None for name in taken)
-    moved = {name for name in QUANTITIES if values[name] is not None and one[name] != other[name]}
+    moved = {name for name in COLUMNS if values[name] is not None and one[name] != other[name]}
     assert taken == moved
 
 

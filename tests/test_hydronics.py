@@ -1,8 +1,8 @@
 """Physics of the loop against published values, against independent libraries, and for every input at once.
 
-Published values are used as printed; the tolerance is the printed rounding, or the text beside it says why not.
-Tables stand in tests/tables, each with its source; a mark says how it was seen: READ in the source itself, READ-2
-in a copy, READ-low on a trade or vendor page, MEM from memory.
+Published values are used as printed; the tolerance is the printed rounding, or the text beside it says why
+not. Tables stand in tests/tables, each with its source; a mark says how it was seen: READ in the source
+itself, READ-2 in a copy, READ-low on a trade or vendor page, MEM from memory.
 """
 
 import csv
@@ -30,7 +30,9 @@ FT3_LB_PER_M3_KG = density_table.KG_M3_PER_LB_FT3
 
 
 def printed(name):
-    """Columns of a table of published values, as arrays by heading; its first lines must say where it comes from."""
+    """Columns of a table of published values, as arrays by heading; its first lines must say where it comes
+    from.
+    """
     lines = (TABLES / f"{name}.csv").read_text(encoding="utf-8").splitlines()
     remarks = [line for line in lines if line.startswith("#")]
     kinds = [remark[2:].split(":")[0] for remark in remarks]
@@ -142,10 +144,16 @@ def test_below_ten_percent_is_the_straight_line_from_water(code, fluid):
 
 
 def test_density_is_unknown_outside_the_data():
-    known = [(32, WATER, 0), (250, WATER, 0), (32, PROPYLENE_GLYCOL, 60), (212, ETHYLENE_GLYCOL, 60), (212, PROPYLENE_GLYCOL, 0),
-             (60, WATER, np.nan), (60, WATER, 99)]  # fmt: skip
-    unknown = [(31.9, WATER, 0), (250.1, WATER, 0), (212.1, PROPYLENE_GLYCOL, 30), (31.9, ETHYLENE_GLYCOL, 30), (60, PROPYLENE_GLYCOL, 60.1),
-               (60, PROPYLENE_GLYCOL, -0.1), (60, ETHYLENE_GLYCOL, np.nan), (60, 3, 0), (60, -1, 0), (60, 0.5, 0), (60, np.nan, 0), (np.inf, 0, 0)]  # fmt: skip
+    known = (
+        *((32, WATER, 0), (250, WATER, 0), (60, WATER, np.nan), (60, WATER, 99)),
+        *((32, PROPYLENE_GLYCOL, 60), (212, ETHYLENE_GLYCOL, 60), (212, PROPYLENE_GLYCOL, 0)),
+    )
+    unknown = (
+        *((31.9, WATER, 0), (250.1, WATER, 0), (np.inf, WATER, 0)),
+        *((212.1, PROPYLENE_GLYCOL, 30), (60, PROPYLENE_GLYCOL, 60.1), (60, PROPYLENE_GLYCOL, -0.1)),
+        *((31.9, ETHYLENE_GLYCOL, 30), (60, ETHYLENE_GLYCOL, np.nan)),
+        *((60, 3, 0), (60, -1, 0), (60, 0.5, 0), (60, np.nan, 0)),
+    )
     for cases, expected in ((known, False), (unknown, True)):
         for case in cases:
             assert np.isnan(fluids.density_lb_ft3(*case)) == expected, case
@@ -207,7 +215,8 @@ def test_net_expansion_in_steel_as_printed():
 
 
 def test_growth_of_water_as_published():
-    # ASPE Data Book in Griffith (READ-2): water from 40 to 140 °F gains 1.7 %. A boiler manual (READ-low): 3 % from 32 to 180 °F.
+    # ASPE Data Book in Griffith (READ-2): water from 40 to 140 °F gains 1.7 %. A boiler manual (READ-low): 3
+    # % from 32 to 180 °F.
     assert loop.net_expansion(40.0, 140.0, 0.0) == pytest.approx(0.017, abs=0.0005)
     assert loop.net_expansion(32.0, 180.0, 0.0) == pytest.approx(0.03, abs=0.005)
 
@@ -225,8 +234,9 @@ def test_net_expansion_against_iapws():
 
 
 def test_glycol_expands_by_percent_of_volume_not_of_mass():
-    # 50 % from 32 to 180 °F. A boiler manual prints 4.8 % for a glycol "by volume" that it does not name (READ-low);
-    # it fits neither glycol and lies between the two. Data by mass would put propylene higher still.
+    # 50 % from 32 to 180 °F. A boiler manual prints 4.8 % for a glycol "by volume" that it does not name
+    # (READ-low); it fits neither glycol and lies between the two. Data by mass would put propylene higher
+    # still.
     both = loop.net_expansion(32.0, 180.0, 0.0, np.array([PROPYLENE_GLYCOL, ETHYLENE_GLYCOL]), 50.0)
     assert both[1] < 0.048 < both[0]
     for code, by_volume, by_mass in ((0, "APG", "MPG"), (1, "AEG", "MEG")):
@@ -254,7 +264,8 @@ def test_glycol_needs_at_least_a_fifth_more_tank():
 
 
 def test_code_formula_is_no_expansion_of_water_at_low_temperature():
-    # 13 NCAC 13 .0412(d) (READ): 0.00041 T - 0.0466. True only near 190 to 220 °F; nothing left of it near 114 °F.
+    # 13 NCAC 13 .0412(d) (READ): 0.00041 T - 0.0466. True only near 190 to 220 °F; nothing left of it near
+    # 114 °F.
     hot_f = np.array([195.0, 200.0, 220.0])
     assert 0.00041 * hot_f - 0.0466 == pytest.approx(loop.net_expansion(40.0, hot_f, STEEL), rel=0.01)
     assert 0.92 * loop.net_expansion(40.0, 160.0, STEEL) > 0.00041 * 160.0 - 0.0466
@@ -265,8 +276,8 @@ def test_code_formula_is_no_expansion_of_water_at_low_temperature():
 
 
 def test_handbook_pair_of_tanks():
-    # ASHRAE Handbook, HVAC Systems and Equipment, example (MEM): 3,000 gal, steel, 40 to 220 °F, v 0.01602 and
-    # 0.01677 ft³/lb, 10 to 25 psig, atmosphere 14.7: 578 gal compression, 344 gal diaphragm.
+    # ASHRAE Handbook, HVAC Systems and Equipment, example (MEM): 3,000 gal, steel, 40 to 220 °F, v 0.01602
+    # and 0.01677 ft³/lb, 10 to 25 psig, atmosphere 14.7: 578 gal compression, 344 gal diaphragm.
     expansion_gal = 3000.0 * ((0.01677 / 0.01602 - 1.0) - 3.0 * STEEL * (220.0 - 40.0))
     assert tank.required_compression_gal(expansion_gal, 24.7, 39.7, 14.7) == pytest.approx(578, abs=0.5)
     assert tank.required_diaphragm_gal(expansion_gal, 24.7, 39.7) == pytest.approx(344, abs=0.5)
@@ -277,8 +288,8 @@ def test_handbook_pair_of_tanks():
 
 
 def test_charge_left_below_the_line_pressure():
-    # Griffith, P.E., Thermal Expansion Tanks Part 2 (READ): 120 gal, 40 to 140 °F, 1.7 %, shown as 2.0 gal; line 80,
-    # at most 135 psig. Charged to the line 5.44 gal; charge left at 40 psig 9.4 gal.
+    # Griffith, P.E., Thermal Expansion Tanks Part 2 (READ): 120 gal, 40 to 140 °F, 1.7 %, shown as 2.0 gal;
+    # line 80, at most 135 psig. Charged to the line 5.44 gal; charge left at 40 psig 9.4 gal.
     assert tank.required_diaphragm_gal(2.0, 94.7, 149.7) == pytest.approx(5.44, abs=0.005)
     assert tank.required_diaphragm_gal(2.0, 94.7, 149.7, 94.7) == pytest.approx(5.44, abs=0.005)
     assert tank.required_diaphragm_gal(2.0, 94.7, 149.7, 54.7) == pytest.approx(9.4, abs=0.05)
@@ -286,8 +297,8 @@ def test_charge_left_below_the_line_pressure():
 
 @pytest.mark.parametrize("relief_psig, static_psi", [(30.0, 8.0), (30.0, 13.0), (50.0, 20.0)])
 def test_sizing_formula_of_a_textbook(relief_psig, static_psi):
-    # Siegenthaler, Modern Hydronic Heating, as printed at pmmag.com (READ): the same tank in another arrangement,
-    # 5 psi at the top, 5 psi below the relief setting, atmosphere 14.7.
+    # Siegenthaler, Modern Hydronic Heating, as printed at pmmag.com (READ): the same tank in another
+    # arrangement, 5 psi at the top, 5 psi below the relief setting, atmosphere 14.7.
     cold_density, hot_density, system_gal = 62.37, 60.57, 30.0
     charge_psig = static_psi + 5.0
     printed_form = (
@@ -303,9 +314,9 @@ def test_sizing_formula_of_a_textbook(relief_psig, static_psi):
 
 def test_sealed_system_table():
     table = printed("sealed_system_uk")
-    # The table prints neither its expansion nor its allowed pressure. 0.35 bar below the safety valve is inferred, and
-    # the expansion is read back from the first entry; the other seven are the test. Six agree within 1 %; the last,
-    # where the allowed pressure hardly exceeds the charge, only within 4 %.
+    # The table prints neither its expansion nor its allowed pressure. 0.35 bar below the safety valve is
+    # inferred, and the expansion is read back from the first entry; the other seven are the test. Six agree
+    # within 1 %; the last, where the allowed pressure hardly exceeds the charge, only within 4 %.
     per_expansion = tank.required_diaphragm_gal(
         1.0, table["charge_bar"] + 1.013, table["safety_valve_bar"] - 0.35 + 1.013
     )
@@ -382,7 +393,9 @@ SHARE = st.floats(0.0, 0.98)
 
 
 def hot_by_boyle(expansion_gal, tank_gal, charge_psia, cold_psia):
-    """Hot pressure told step by step, by root finding: the gas, the water in the shell, then the loop's expansion."""
+    """Hot pressure told step by step, by root finding: the gas, the water in the shell, then the loop's
+    expansion.
+    """
     cold_gas_gal = min(tank_gal, tank_gal * charge_psia / cold_psia)  # over-charged: the shell holds gas only
     water_gal = tank_gal - cold_gas_gal
 
@@ -449,7 +462,8 @@ def test_balance_is_continuous_where_charge_meets_cold_pressure(tank_gal, cold_p
         tank.expansion_taken_gal(tank_gal, cold_psia * (1 + s), cold_psia, hot_psia)
         for s in (-step, 0.0, step)
     )
-    # A relative step in the charge moves the expansion taken by less than the shell times that step, on either side.
+    # A relative step in the charge moves the expansion taken by less than the shell times that step, on
+    # either side.
     assert abs(below - at) <= 1.01 * tank_gal * step and abs(above - at) <= 1.01 * tank_gal * step
     below, at, above = (
         tank.pressure_after_expansion_psia(at, tank_gal, cold_psia * (1 + s), cold_psia)
@@ -518,7 +532,8 @@ def test_cushion_ratio_where_the_pressure_hardly_rose():
 
 def test_charge_at_60f():
     assert tank.charge_at_60f_psig(12.0, 14.7, 60.0) == pytest.approx(12.0, abs=1e-12)
-    # Gay-Lussac with the full absolute zero, -459.67 °F; 460 is the trade's rounding and moves the result by under 0.01 psi.
+    # Gay-Lussac with the full absolute zero, -459.67 °F; 460 is the trade's rounding and moves the result by
+    # under 0.01 psi.
     tank_f = np.array([20.0, 40.0, 90.0, 120.0])
     exact = (12.0 + 12.228) * 519.67 / (459.67 + tank_f) - 12.228
     assert tank.charge_at_60f_psig(12.0, 12.228, tank_f) == pytest.approx(exact, abs=0.01)
@@ -585,7 +600,7 @@ def test_every_public_function_is_covered():
 @given(data=st.data())
 def test_vector_equals_scalar(function, data):
     rows = data.draw(st.lists(st.tuples(*ARGUMENTS[function]), min_size=1, max_size=6))
-    columns = [np.array(column) for column in zip(*rows)]
+    columns = [np.array(column) for column in zip(*rows, strict=True)]
     together = function(*columns)
     alone = [function(*row) for row in rows]
     assert together.dtype == np.float64 and together.shape == (len(rows),)
@@ -634,7 +649,7 @@ def test_result_depends_on_no_neighbor(function):
     )
     np.testing.assert_array_equal(together, in_parts)
     np.testing.assert_array_equal(together, function(*(column[::-1] for column in columns))[::-1])
-    np.testing.assert_array_equal(together, [function(*row) for row in zip(*columns)])
+    np.testing.assert_array_equal(together, [function(*row) for row in zip(*columns, strict=True)])
 
 
 @EACH_FUNCTION

@@ -1,7 +1,9 @@
-"""Every recomputed quantity against a hand calculation: other formulas, other property libraries, printed figures.
+"""Every recomputed quantity against a hand calculation: other formulas, other property libraries, printed
+figures.
 
-Water comes from the iapws library, the atmosphere from fluids, glycol from the figures of check tables; none of the
-project's own physics is used to make an expected value. Pressures psi gauge, temperatures °F, volumes gallons.
+Water comes from the iapws library, the atmosphere from fluids, glycol from the figures of check tables; none
+of the project's own physics is used to make an expected value. Pressures psi gauge, temperatures °F, volumes
+gallons.
 """
 
 import iapws
@@ -9,8 +11,8 @@ import numpy as np
 import pytest
 from fluids.atmosphere import ATMOSPHERE_1976
 
+from pipelines.engine.quantities import COLUMNS, FLAGS
 from pipelines.engine.reasons import REASONS, gap, reason_of
-from pipelines.engine.recompute import FLAGS, QUANTITIES
 from tests.inspections import SOUND, STEEL, batch, judge
 
 PSI_PER_PASCAL = 1 / 6_894.757293168
@@ -22,15 +24,15 @@ PER_F = {
 
 
 def value(name, **changes):
-    return float(batch([SOUND | changes]).quantity(name).value[0])
+    return float(batch([SOUND | changes])[name].value[0])
 
 
 def reason(name, **changes):
-    return REASONS[reason_of(batch([SOUND | changes]).quantity(name).gap[0])]
+    return REASONS[reason_of(batch([SOUND | changes])[name].gap[0])]
 
 
 def flag(name, **changes):
-    return bool(getattr(batch([SOUND | changes]), name)[0])
+    return bool(batch([SOUND | changes])[name][0])
 
 
 def atmosphere(elevation_ft):
@@ -81,7 +83,9 @@ def test_sea_level_is_never_assumed():
 
 
 def test_static_pressure():
-    """12 psi carry 27.6 ft (NORA Oilheat Technicians Manual, p. 283): printed to a tenth of a foot at 2.3 ft per psi."""
+    """12 psi carry 27.6 ft (NORA Oilheat Technicians Manual, p. 283): printed to a tenth of a foot at 2.3 ft
+    per psi.
+    """
     assert value("static_psi", top_height_ft=27.6) == pytest.approx(12.0, abs=0.06)
     for height_ft in (4.5, 16.0, 31.0):
         assert value("static_psi", top_height_ft=height_ft) == pytest.approx(
@@ -91,7 +95,9 @@ def test_static_pressure():
 
 
 def test_static_pressure_of_glycol():
-    """ASHRAE volume-percent data at 60 °F as CoolProp gives them: 64.825 lb/ft³ at 40 % propylene, 67.125 at 50 % ethylene glycol."""
+    """ASHRAE volume-percent data at 60 °F as CoolProp gives them: 64.825 lb/ft³ at 40 % propylene, 67.125 at
+    50 % ethylene glycol.
+    """
     propylene = dict(antifreeze="propylene_glycol", antifreeze_percent=40.0)
     ethylene = dict(antifreeze="ethylene_glycol", antifreeze_percent=50.0)
     assert value("static_psi", top_height_ft=20.0, **propylene) == pytest.approx(20 * 64.825 / 144, abs=0.002)
@@ -126,7 +132,9 @@ def test_no_height_at_all():
 
 
 def test_required_and_proper_cold_pressure():
-    """12 psi serve about 18 ft with 4 psi on top (18.5 ft, worked out in the table of heights of a published margin)."""
+    """12 psi serve about 18 ft with 4 psi on top (18.5 ft, worked out in the table of heights of a published
+    margin).
+    """
     assert value("required_cold_psig", top_height_ft=18.46) == pytest.approx(12.0, abs=0.01)
     assert value("required_cold_psig", boiler_min_pressure_psig=15.0) == 15.0
     assert value("required_cold_psig", top_height_ft=30.0, boiler_min_pressure_psig=15.0) == pytest.approx(
@@ -150,7 +158,9 @@ def test_required_and_proper_cold_pressure():
     "elevation_ft, shown", [(0.0, 12.0), (5000.0, 14.468), (7000.0, 15.356), (10_000.0, 16.589)]
 )
 def test_charge_set_at_sea_level(elevation_ft, shown):
-    """12 psi and what the atmosphere has lost: standard atmosphere closed form, 12.2278, 11.3399, 10.1066 psia."""
+    """12 psi and what the atmosphere has lost: standard atmosphere closed form, 12.2278, 11.3399, 10.1066
+    psia.
+    """
     assert value("sea_level_charge_psig", elevation_ft=elevation_ft) == pytest.approx(shown, abs=0.003)
 
 
@@ -229,7 +239,9 @@ def test_loop_volume():
     ],
 )
 def test_loop_volume_by_emitter(emitter, liters_per_kw):
-    """Liters per kW as published for perimeter heating, fan coils, panels, cast iron and floors; 3.785 L and 3412 Btu/h."""
+    """Liters per kW as published for perimeter heating, fan coils, panels, cast iron and floors; 3.785 L and
+    3412 Btu/h.
+    """
     guessed = dict(system_volume_gal=None, emitter=emitter, boiler_output_btuh=100_000.0)
     gallons = 100_000 / 3412.14 * liters_per_kw / 3.785412
     assert value("loop_volume_gal", **guessed) == pytest.approx(gallons, rel=0.002)
@@ -250,7 +262,9 @@ def test_expansion_of_water(pipe, cold_f, hot_f):
 
 
 def test_expansion_against_the_handbook():
-    """3,000 gal in steel from 40 to 220 °F: 129.92 gal with the ASHRAE example's rounded specific volumes (from memory), 130.20 with IAPWS."""
+    """3,000 gal in steel from 40 to 220 °F: 129.92 gal with the ASHRAE example's rounded specific volumes
+    (from memory), 130.20 with IAPWS.
+    """
     row = dict(
         system_volume_gal=3000.0, pipe_material="steel", cold_temperature_f=40.0, hot_temperature_f=220.0
     )
@@ -262,7 +276,9 @@ def test_expansion_against_the_handbook():
 
 
 def test_expansion_of_glycol():
-    """40 % propylene glycol by volume, 60 to 180 °F: 64.825 and 62.144 lb/ft³ (ASHRAE data as CoolProp gives them)."""
+    """40 % propylene glycol by volume, 60 to 180 °F: 64.825 and 62.144 lb/ft³ (ASHRAE data as CoolProp gives
+    them).
+    """
     row = dict(antifreeze="propylene_glycol", antifreeze_percent=40.0, pipe_material="copper")
     assert value("expansion_gal", **row) == pytest.approx(
         40 * (64.825 / 62.144 - 1 - 3 * 9.5e-6 * 120), abs=0.002
@@ -287,9 +303,11 @@ def test_expansion_needs_measured_temperatures():
 
 
 def test_required_tank_against_the_handbook():
-    """ASHRAE pair (from memory): 3,000 gal, steel, 10 psi cold, 25 psi hot, 578 gal plain and 344 gal with a diaphragm.
+    """ASHRAE pair (from memory): 3,000 gal, steel, 10 psi cold, 25 psi hot, 578 gal plain and 344 gal with a
+    diaphragm.
 
-    The handbook heats from 40 to 220 °F and the policy sizes from 60 °F, so the water is scaled to the same 129.92 gal.
+    The handbook heats from 40 to 220 °F and the policy sizes from 60 °F, so the water is scaled to the same
+    129.92 gal.
     """
     water = 129.92 / water_growth(60.0, 220.0, "steel")
     row = dict(
@@ -380,10 +398,11 @@ def test_predicted_pressures(charge, cold, elevation_ft):
 
 
 def test_predicted_pressure_of_a_charge_left_low():
-    """Griffith, Thermal Expansion Tanks Part 2: 120 gal from 40 to 140 °F, 80 psi line, pre-charge left at 40 psi, 9.4 gal hold 135 psi.
+    """Griffith, Thermal Expansion Tanks Part 2: 120 gal from 40 to 140 °F, 80 psi line, pre-charge left at 40
+    psi, 9.4 gal hold 135 psi.
 
-    Printed: 2.0 gal of growth, 54.7, 94.7 and 149.7 psia, and 5.44 gal where the charge is right. A tank a trace larger
-    stays below 135 psi, one a trace smaller rises above it.
+    Printed: 2.0 gal of growth, 54.7, 94.7 and 149.7 psia, and 5.44 gal where the charge is right. A tank a
+    trace larger stays below 135 psi, one a trace smaller rises above it.
     """
     row = dict(
         system_volume_gal=2.0 / water_growth(60.0, 180.0, "copper"),
@@ -452,7 +471,9 @@ def test_no_prediction_without_a_trusted_charge():
 
 
 def ratio(growth_gal, tank_gal, charge_psia, cold_psia, hot_psia):
-    """Gas that must have been there, its heating by 6 % included, over the gas the shell holds; both as psia·gal."""
+    """Gas that must have been there, its heating by 6 % included, over the gas the shell holds; both as
+    psia·gal.
+    """
     gas_at_cold = 1 / max(charge_psia, cold_psia)
     return growth_gal / (gas_at_cold - 1.06 / hot_psia) / (tank_gal * charge_psia)
 
@@ -488,7 +509,9 @@ def test_cushion_ratio(changes, charge, elevation_ft):
 
 
 def test_cushion_ratio_of_a_holed_tank():
-    """A shell of 6 gal that holds the gas of 1.8 gal: readings made by the balance give the share back, gas warmed as reckoned."""
+    """A shell of 6 gal that holds the gas of 1.8 gal: readings made by the balance give the share back, gas
+    warmed as reckoned.
+    """
     growth, gas = 40 * water_growth(60.0, 180.0, "copper"), 0.3 * 6 * 26.696
     hot_psia = 1.06 / (1 / 26.696 - growth / gas)
     assert value("cushion_ratio", hot_pressure_psig=hot_psia - 14.696) == pytest.approx(0.3, rel=0.01)
@@ -528,7 +551,9 @@ def test_when_a_ratio_is_only_at_most():
 
 
 def test_limits_of_the_cushion_and_the_tank_are_inclusive():
-    """A tank of exactly the size the quantity names is ok, a trace less is not; both sides rounded to 1e-6."""
+    """A tank of exactly the size the quantity names is ok, a trace less is not; both sides rounded to
+    1e-6.
+    """
     needed = value("required_tank_gal")
     for volume, outcome in ((needed, "ok"), (needed - 4e-7, "ok"), (needed - 2e-6, "deficient")):
         assert judge(SOUND | dict(tank_volume_gal=volume), "tank-undersized").outcome == outcome
@@ -562,7 +587,7 @@ def test_headroom():
 
 def test_a_missing_reading_is_named_in_everything_made_from_it():
     """The reason and the field travel along; what does not rest on the reading keeps its number."""
-    before = {name: value(name) for name in QUANTITIES}
+    before = {name: value(name) for name in COLUMNS}
     rests_on = {
         "tank_volume_gal": {
             "predicted_hot_psig",
@@ -588,8 +613,8 @@ def test_a_missing_reading_is_named_in_everything_made_from_it():
     }
     for missing, lost in rests_on.items():
         recomputed = batch([SOUND | {missing: None}])
-        for name in QUANTITIES:
-            quantity = recomputed.quantity(name)
+        for name in COLUMNS:
+            quantity = recomputed[name]
             if name in lost:
                 assert np.isnan(quantity.value[0]) and quantity.gap[0] == gap("not recorded", missing), (
                     missing,
@@ -603,25 +628,25 @@ def test_every_quantity_and_flag_has_one_value_per_inspection():
     recomputed = batch(
         [SOUND, SOUND | STEEL, dict(heating_system="hot_water"), dict(heating_system="warm_air")]
     )
-    for name in QUANTITIES:
-        quantity = recomputed.quantity(name)
+    for name in COLUMNS:
+        quantity = recomputed[name]
         assert quantity.value.shape == quantity.gap.shape == (4,)
         assert np.array_equal(np.isnan(quantity.value), ~quantity.known), (
             name
         )  # a missing number always has a reason
     for name in FLAGS:
-        assert getattr(recomputed, name).shape == (4,) and getattr(recomputed, name).dtype == bool
-    assert recomputed.assessed.tolist() == [True, True, True, False]
+        assert recomputed[name].shape == (4,) and recomputed[name].dtype == bool
+    assert recomputed["assessed"].tolist() == [True, True, True, False]
 
 
 def test_numbers_of_a_system_that_is_not_assessed_are_null(sample_snapshot):
-    others = " OR ".join(f"{name} IS NOT NULL" for name in QUANTITIES if name != "atmosphere_psia")
+    others = " OR ".join(f"{name} IS NOT NULL" for name in COLUMNS if name != "atmosphere_psia")
     assert sample_snapshot.rows(f"SELECT count(*) FROM recomputed WHERE NOT assessed AND ({others})") == [
         (0,)
     ]
-    assert sample_snapshot.rows(
-        "SELECT count(*) FROM recomputed WHERE isnan(predicted_limit_psig) OR isinf(predicted_limit_psig) OR isinf(cushion_ratio)"
-    ) == [(0,)]
+    assert sample_snapshot.rows("""
+        SELECT count(*) FROM recomputed
+        WHERE isnan(predicted_limit_psig) OR isinf(predicted_limit_psig) OR isinf(cushion_ratio)""") == [(0,)]
     assert sample_snapshot.rows(
         "SELECT count(*) FROM recomputed WHERE predicted_limit_unbounded AND predicted_limit_psig IS NOT NULL"
     ) == [(0,)]

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from pipelines.engine.arrays import Readings
 from pipelines.engine.checks import BY_ID, CHECKS
 from pipelines.engine.policy import policy as policies
+from pipelines.engine.quantities.resolver import Recomputed
 from pipelines.engine.reasons import REASONS
-from pipelines.engine.recompute import Recomputed
 from pipelines.engine.results import OUTCOMES, results
 from pipelines.fields import BY_NAME, FIELDS
 from tests.inspections import (
@@ -80,9 +80,9 @@ def test_what_is_assessed(changes, everywhere):
     if everywhere:
         assert {(one.outcome, one.reason, one.field) for one in found.values()} == {everywhere}
         assert all(np.isnan(number) for one in found.values() for number in one[3:])
-        assert recomputed.assessed[0] == (everywhere[1].startswith("looks like"))
+        assert recomputed["assessed"][0] == (everywhere[1].startswith("looks like"))
     else:
-        assert found["relief-missing"].outcome == OK and recomputed.assessed[0]
+        assert found["relief-missing"].outcome == OK and recomputed["assessed"][0]
 
 
 def test_no_furnace_is_ever_flagged():

@@ -115,12 +115,7 @@ def recomputed(found):
     tables.show(
         tables.rows(found.recomputed),
         (
-            tables.Column(
-                "name",
-                "Quantity, and what it rests on",
-                lambda name: wording.sentence(data.TITLES[name]),
-                under="rests_on",
-            ),
+            tables.Column("title", "Quantity, and what it rests on", wording.sentence, under="rests_on"),
             tables.Column("text", "Value", kind=tables.NUMBER),
         ),
         "Recomputed quantities",

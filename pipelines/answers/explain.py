@@ -9,7 +9,7 @@ from datetime import date, datetime
 from pipelines.answers.access import Filters, Viewer, where
 from pipelines.answers.decisions import overlay
 from pipelines.answers.lists import CAUTIONS
-from pipelines.answers.phrases import UNBOUNDED, amount, band, called, shown, shown_quantity, sure
+from pipelines.answers.phrases import amount, band, called, limit, shown, shown_quantity, sure
 from pipelines.build.tables import IN_FORCE, REPEATED, SUPERSEDED, TWO_THINGS
 from pipelines.engine.checks import BY_ID, CHECKS, HOME_CHECKS
 from pipelines.engine.codes import (
@@ -23,8 +23,9 @@ from pipelines.engine.codes import (
 )
 from pipelines.engine.history import STAGES, STATES
 from pipelines.engine.policy.policy import LEVELS
+from pipelines.engine.quantities import BY_NAME as QUANTITIES
+from pipelines.engine.quantities import COLUMNS, FLAGS, resolver
 from pipelines.engine.reasons import REASONS
-from pipelines.engine.recompute import FLAGS, QUANTITIES
 from pipelines.engine.results import DEFICIENT, OUTCOMES
 from pipelines.fields import BY_NAME, PERSONAL
 from pipelines.intake.cells import collapsed, folded
@@ -35,26 +36,9 @@ STANDINGS = {
     REPEATED: "repeated",
     TWO_THINGS: "the file says two things",
 }
-GAS = ("predicted_hot_psig", "predicted_limit_psig", "predicted_headroom_psi")
-AT_LIMIT = ("predicted_limit_psig", "predicted_headroom_psi")
-LOOP = ("expansion_gal", *GAS, "required_tank_gal", "cushion_ratio")
-OF_CHARGE = ("trusted_charge_psig", *GAS, "cushion_ratio")
-TITLES = {
-    "atmosphere_psia": "local atmosphere, absolute",
-    "static_psi": "static pressure",
-    "required_cold_psig": "required cold pressure",
-    "should_have_psig": "pressure it should have",
-    "trusted_charge_psig": "trusted charge at 60 °F",
-    "loop_volume_gal": "water in the loop",
-    "expansion_gal": "expansion from cold to hot",
-    "predicted_hot_psig": "predicted hot pressure",
-    "predicted_limit_psig": "predicted at the high limit",
-    "required_tank_gal": "required tank volume",
-    "cushion_ratio": "cushion ratio",
-    "sea_level_charge_psig": "sea-level charge shows here",
-    "headroom_psi": "headroom, measured",
-    "predicted_headroom_psi": "headroom at the high limit",
-}
+
+
+NOT_KNOWN = "not known"
 
 
 class NotFound(LookupError):
@@ -86,6 +70,7 @@ class Number:
     """One recomputed quantity: `value` None where it is not known, `rests_on` what was estimated or taken for it."""
 
     name: str
+    title: str
     value: float | None
     text: str
     rests_on: tuple[str, ...] = ()
@@ -300,101 +285,42 @@ def _unused(viewer, snapshot, source):
 
 def _numbers(snapshot, row, values):
     """Recomputed quantities with what each rests on that was not read at the visit."""
-    limits = dict(
-        snapshot.rows("SELECT name, value FROM limits WHERE name NOT IN (SELECT name FROM region_overrides)")
-    )
-    taken = assumptions(row, values, limits)
+    limits = snapshot.rows("""
+        SELECT name, value, unit FROM limits
+        WHERE name NOT IN (SELECT name FROM region_overrides)""")
+    taken = assumptions(row, values, {name: limit(value, unit) for name, value, unit in limits})
     out = []
-    for name in QUANTITIES:
-        value, unbounded = values[name], bool(values.get(UNBOUNDED.get(name), False))
-        text = "no cushion left" if unbounded else "not known" if value is None else amount(name, value)
-        if name == "cushion_ratio" and values["cushion_ratio_at_most"] and value is not None:
-            text = f"at most {text}"
-        rests = (
-            tuple(said for said, names in taken if name in names) if value is not None or unbounded else ()
-        )
-        out.append(Number(name, value, text, rests))
+    for name in COLUMNS:
+        text = _quantity_said(QUANTITIES[name], values)
+        rests = () if text == NOT_KNOWN else tuple(said for said, names in taken if name in names)
+        out.append(Number(name, QUANTITIES[name].title, values[name], text, rests))
     return tuple(out)
 
 
+def _quantity_said(quantity, values):
+    """How a column of one inspection reads, `values` being its row of `recomputed`."""
+    value, (flag, phrase) = values[quantity.name], quantity.reads or (None, "{}")
+    phrase = phrase if flag is not None and values[flag] else "{}"
+    if value is None and "{}" in phrase:
+        return NOT_KNOWN
+    return phrase.format("" if value is None else amount(quantity.name, value))
+
+
 def assumptions(row, values, limits):
-    """(what was estimated or taken, names of the quantities it enters) of one inspection.
+    """(what was estimated or taken, names of the columns that rest on it) of one inspection.
 
-    `row` holds its readings by field, `values` its row of `recomputed`, `limits` the policy's values by name, as far as
-    no region has its own.
+    `row` holds its readings by field, `values` its row of `recomputed`, `limits` the policy's limits in words by
+    name, as far as no region has its own.
     """
+    taken, quoted = resolver.assumptions(row | values), _Quoted(limits)
+    return [(assumption.text.format_map(quoted), names) for assumption, names in taken]
 
-    def missing(name):
-        return row[name] is None
 
-    def degrees(name):
-        return f"{limits[name]:.0f} °F" if name in limits else "the policy's temperature"
+class _Quoted(dict):
+    """Limits as a sentence quotes them; one that differs from region to region is not quoted."""
 
-    charged = values["trusted_charge_psig"] is not None
-    as_due = (
-        ("cushion_ratio",) if not charged and row["tank_type"] == "diaphragm" else ()
-    )  # reckoned with the charge it should have
-    pressures = ("static_psi", "required_cold_psig", "should_have_psig", "required_tank_gal", *as_due)
-    radiant, glycol = (
-        row["emitter"] == "radiant_floor",
-        row["antifreeze"] in ("propylene_glycol", "ethylene_glycol"),
-    )
-    of_limit = (*AT_LIMIT, "required_tank_gal")
-    entries = (
-        (
-            values["atmosphere_estimated"],
-            "elevation estimated from the place",
-            (
-                "atmosphere_psia",
-                "sea_level_charge_psig",
-                "required_tank_gal",
-                "cushion_ratio",
-                *GAS,
-                *(() if missing("tank_temperature_f") else ("trusted_charge_psig",)),
-            ),
-        ),
-        (values["static_estimated"], "height estimated from stories and where the boiler stands", pressures),
-        (
-            values["loop_volume_estimated"],
-            "volume estimated from the boiler's output and the emitters",
-            ("loop_volume_gal", *LOOP),
-        ),
-        (
-            missing("buffer_tank") and missing("buffer_tank_gal"),
-            "no buffer tank recorded: none taken",
-            ("loop_volume_gal", *LOOP),
-        ),
-        (missing("antifreeze"), "antifreeze not recorded: reckoned as water", (*pressures, *LOOP)),
-        (
-            glycol and missing("antifreeze_percent"),
-            "antifreeze recorded without percent: its weight reckoned as water",
-            pressures,
-        ),
-        (missing("pipe_material"), "pipe not recorded: steel taken", LOOP),
-        (
-            missing("cold_temperature_f"),
-            f"cold temperature not recorded: {degrees('cold_missing_f')} taken",
-            GAS,
-        ),
-        (radiant, f"radiant floor: its highest temperature taken as {degrees('radiant_limit_f')}", of_limit),
-        (
-            missing("high_limit_f") and not radiant,
-            f"high limit not recorded: {degrees('high_limit_missing_f')} taken",
-            of_limit,
-        ),
-        (
-            charged and missing("tank_temperature_f"),
-            "temperature of the tank not recorded: 60 °F taken",
-            OF_CHARGE,
-        ),
-        (
-            charged and missing("tank_above_gauge_ft"),
-            "height of the tank above the gauge not recorded: 0 ft taken",
-            OF_CHARGE,
-        ),
-        (bool(as_due), "no trusted charge: reckoned as charged to the pressure it should have", as_due),
-    )
-    return [(said, names) for is_so, said, names in entries if is_so]
+    def __missing__(self, name):
+        return "the policy's temperature" if name.endswith("_f") else "the policy's value"
 
 
 def _results(snapshot, condition, params):
@@ -471,7 +397,7 @@ def _causes(snapshot, key):
             text = f"{brought}: its own cause, every check of tank and pressure is ok"
         else:
             text = f"{BY_ID[root].title} → {brought}" + (
-                f" (put right, the pressure would be {amount('after_psig', after)})"
+                f" (put right, the pressure would be {amount('predicted_hot_psig', after)})"
                 if after is not None
                 else ""
             )
@@ -543,9 +469,7 @@ def as_text(found: Inspection) -> str:
     def rests(one):
         return f"  ({'; '.join(one.rests_on)})" if one.rests_on else ""
 
-    lines += ["", "Recomputed"] + [
-        f"  {TITLES[one.name]:32} {one.text}{rests(one)}" for one in found.recomputed
-    ]
+    lines += ["", "Recomputed"] + [f"  {one.title:32} {one.text}{rests(one)}" for one in found.recomputed]
     for outcome in ("deficient", "not verified", "ok"):
         chosen = [one for one in found.results if one.outcome == outcome]
         if chosen:

@@ -2,60 +2,43 @@
 
 from datetime import datetime
 
+from pipelines.engine.arrays import BESIDE
+from pipelines.engine.quantities import BY_NAME as QUANTITIES
 from pipelines.fields import BY_NAME, DATE, NUMBER
 
-# Unit that a name ends in, and decimals; a field's own go first.
-ENDINGS = (
-    ("_gal_per_month", "gal a month", 1),
-    ("_btuh", "Btu/h", 0),
-    ("_psig", "psi", 1),
-    ("_psia", "psia", 2),
-    ("_psi", "psi", 1),
-    ("_gal", "gal", 2),
-    ("_ft", "ft", 1),
-    ("_f", "°F", 1),
-    ("_a", "A", 2),
-    ("_percent", "%", 1),
-    ("_ratio", "", 2),
-)
-UNBOUNDED = {
-    "predicted_hot_psig": "predicted_hot_unbounded",
-    "predicted_limit_psig": "predicted_limit_unbounded",
-}
+# How the name of a field, quantity or limit ends that tells its unit.
+UNIT_ENDINGS = ("_gal_per_month", "_btuh", "_psig", "_psia", "_psi", "_gal", "_ft", "_f", "_a")
 
 
 # ---- in words
 
 
 def shown_quantity(check):
-    """Name of the quantity whose band a check shows: the first its function asks for that is no word."""
-    names = check.needs + check.uses
-    return next((name for name in names if not (name in BY_NAME and BY_NAME[name].words)), names[0])
+    """Name of the quantity whose band a check shows, the first number its function asks for; None without
+    any.
+    """
+    return next((name for name in check.needs + check.uses if _measure(name)), None)
 
 
 def called(name):
     """A field or quantity in words, without its unit."""
     field = BY_NAME.get(name)
     if field is None or (field.kind == NUMBER and field.unit):
-        name = next(
-            (
-                name.removesuffix(ending)
-                for ending, *_ in ENDINGS
-                if ending not in ("_ratio", "_percent") and name.endswith(ending)
-            ),
-            name,
-        )
+        ending = next((ending for ending in UNIT_ENDINGS if name.endswith(ending)), "")
+        name = name.removesuffix(ending)
     return name.replace("_", " ")
 
 
 def _measure(name):
-    """(unit as written, decimals) of a field or quantity."""
-    field = BY_NAME.get(name)
-    if field is not None and field.kind == NUMBER:
-        return (field.unit or "").replace("degF", "°F"), field.decimals
-    if name.endswith("_days") or name.startswith("days_"):
-        return "days", 0
-    return next(((unit, decimals) for ending, unit, decimals in ENDINGS if name.endswith(ending)), ("", 2))
+    """(unit as written, decimals) of a field, a quantity or a number beside them; None of what is no
+    number.
+    """
+    if name in BESIDE:
+        return BESIDE[name]
+    if name in BY_NAME and BY_NAME[name].kind == NUMBER:
+        return (BY_NAME[name].unit or "").replace("degF", "°F"), BY_NAME[name].decimals
+    quantity = QUANTITIES.get(name)
+    return None if quantity is None or quantity.unit is None else (quantity.unit, quantity.decimals)
 
 
 def amount(name, value, decimals=None):
@@ -70,12 +53,20 @@ def amount(name, value, decimals=None):
     return f"{bare} {unit}" if unit else bare
 
 
+def limit(value, unit):
+    """A limit of the policy in words: 60 °F."""
+    return f"{value:g} {unit}".replace("degF", "°F").strip()
+
+
 def band(name, observed, low, high, deficient=False):
     """A number against its limits: 12.0 psi; should be between 17.0 and 19.0.
 
-    Empty where there is neither. More decimals than usual stand where a deficiency would not show without them.
+    Empty where there is neither. More decimals than usual stand where a deficiency would not show without
+    them.
     """
-    decimals = _measure(name)[1]
+    if observed is None and low is None and high is None:
+        return ""
+    unit, decimals = _measure(name)
     while (
         deficient
         and observed is not None
@@ -83,7 +74,6 @@ def band(name, observed, low, high, deficient=False):
         and not _outside(round(observed, decimals), low, high, decimals)
     ):
         decimals += 1
-    unit = _measure(name)[0]
 
     def bare(value):
         return amount(name, value, decimals).removesuffix(f" {unit}")
@@ -113,9 +103,8 @@ def shown(name, value):
     """A reading in words: number with unit, date, or text."""
     field = BY_NAME[name]
     if field.kind == NUMBER:
-        kept = max(
-            field.decimals, next((places for places in range(4) if round(value, places) == value), 4)
-        )  # as written, where finer
+        # As written, where that is finer.
+        kept = max(field.decimals or 0, next((n for n in range(4) if round(value, n) == value), 4))
         return amount(name, value, kept if field.unit else min(kept, 1) if value % 1 else 0)
     if field.kind == DATE:
         return value.isoformat()

@@ -12,7 +12,8 @@ from pipelines.engine.codes import (
     column,
     joined,
 )
-from pipelines.engine.recompute import FLAGS, QUANTITIES
+from pipelines.engine.quantities import BY_NAME as QUANTITIES
+from pipelines.engine.quantities import COLUMNS, FLAGS
 from pipelines.fields import DATE, FIELDS, NUMBER, TIME
 
 SQL_TYPES = {NUMBER: "DOUBLE", DATE: "DATE", TIME: "TIMESTAMP"}
@@ -90,14 +91,14 @@ def judged_table(keys, recomputed, results):
 
     Quantities are NULL where not known, not finite, or of a system that is not assessed; flags are bits of one number.
     """
-    columns, assessed, flags = {name: keys[name] for name in VISIT}, recomputed.assessed, 0
-    for name in QUANTITIES:
-        value = recomputed.quantity(name).value
-        keep = np.isfinite(value) & (assessed | (name == "atmosphere_psia"))
+    columns, assessed, flags = {name: keys[name] for name in VISIT}, recomputed["assessed"], 0
+    for name in COLUMNS:
+        value = recomputed[name].value
+        keep = np.isfinite(value) & (assessed | QUANTITIES[name].unassessed)
         columns[name] = pa.array(value, mask=~keep)
     for position, name in enumerate(FLAGS):
-        flag = np.asarray(getattr(recomputed, name))
-        flags = flags | (flag if name in ("assessed", "atmosphere_estimated") else flag & assessed).astype(
+        flag = recomputed[name]
+        flags = flags | (flag if QUANTITIES[name].unassessed else flag & assessed).astype(
             np.uint8
         ) << np.uint8(position)
     columns["flags"] = pa.array(flags)

@@ -14,8 +14,8 @@ from pipelines.build import tables
 from pipelines.engine import causes, codes, history
 from pipelines.engine.checks import CHECKS
 from pipelines.engine.policy.policy import LEVELS
+from pipelines.engine.quantities import COLUMNS, FLAGS
 from pipelines.engine.reasons import REASONS
-from pipelines.engine.recompute import FLAGS, QUANTITIES
 from pipelines.engine.results import OUTCOMES
 from pipelines.fields import FIELDS
 from pipelines.fleet import snapshots
@@ -57,7 +57,7 @@ def encoded():
         "steps of certainty": codes.CERTAINTY_STEPS,
         "bits": (codes.RESULT_BITS, codes.STATE_BITS),
         "telling": codes.TELLING,
-        "quantities": QUANTITIES,
+        "quantities": COLUMNS,
         "flags": FLAGS,
         "keys": tables.VISIT,
     }

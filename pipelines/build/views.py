@@ -14,8 +14,8 @@ from pipelines.engine.codes import (
 )
 from pipelines.engine.history import STAGES, STATES
 from pipelines.engine.policy.policy import LEVELS
+from pipelines.engine.quantities import COLUMNS, FLAGS
 from pipelines.engine.reasons import REASONS
-from pipelines.engine.recompute import FLAGS, QUANTITIES
 from pipelines.engine.results import OUTCOMES
 from pipelines.fields import FIELDS
 
@@ -38,7 +38,7 @@ def views(connection, shown):
     flags = ", ".join(f"(flags >> {position} & 1) = 1 AS {name}" for position, name in enumerate(FLAGS))
     connection.execute(f"""
         CREATE OR REPLACE VIEW recomputed AS
-        SELECT {", ".join(KEY + QUANTITIES)}, {flags} FROM judged
+        SELECT {", ".join(KEY + COLUMNS)}, {flags} FROM judged
     """)
     connection.execute(f"CREATE OR REPLACE VIEW results AS {_results(shown)}")
     connection.execute(f"CREATE OR REPLACE VIEW home_checks AS {_home_checks()}")

@@ -4,7 +4,6 @@ Another process (`python -m pipelines.build.workers`) is told the policy, then o
 next; it ends when nobody speaks to it any more. Python runs one thread at a time, so threads would not do.
 """
 
-import gc
 import os
 import pickle
 import signal
@@ -22,11 +21,11 @@ import pyarrow.compute as pc
 
 from pipelines.build import homes, tables
 from pipelines.build.tables import VISIT
-from pipelines.engine.arrays import Quantity, from_arrow
+from pipelines.engine.arrays import Numbers, from_arrow
 from pipelines.engine.causes import NOTES, causes
 from pipelines.engine.checks import CHECKS
+from pipelines.engine.quantities.resolver import Recomputed
 from pipelines.engine.reasons import gap
-from pipelines.engine.recompute import Recomputed
 from pipelines.engine.results import results
 
 ROWS_IN_CACHE = 26_000  # rows a formula runs over at once: with fewer, calls cost more than they do; with more, arrays leave the cache
@@ -146,7 +145,6 @@ def judge(table, policy):
         _judged(readings, rows_policy, keys, start)
         for start in range(0, max(1, len(readings)), ROWS_IN_CACHE)
     ]
-    gc.collect()  # what was recomputed refers to itself in rings, which would pile up
     tables = {name: pa.concat_tables([one.tables[name] for one in slices]) for name in slices[0].tables}
 
     def whole(of_slice):
@@ -187,7 +185,7 @@ def _judged(readings, policy, keys, start):
         check: (result.words.words if result.words is not None else (), result.shows)
         for check, result in found.items()
     }
-    return _Judged(made, outcomes, active, recomputed.assessed, shown)
+    return _Judged(made, outcomes, active, recomputed["assessed"], shown)
 
 
 def _pairs(table):
@@ -245,13 +243,12 @@ def fleetwide(table, readings):
         np.uint16(0),
     )
     return {
-        "makeup_gal_per_month": Quantity(np.where(gaps == 0, monthly, np.nan), gaps),
-        "repeated_elsewhere": Quantity(np.where(repeat_gaps == 0, repeated, np.nan), repeat_gaps),
+        "makeup_gal_per_month": Numbers(np.where(gaps == 0, monthly, np.nan), gaps),
+        "repeated_elsewhere": Numbers(np.where(repeat_gaps == 0, repeated, np.nan), repeat_gaps),
     }
 
 
 if __name__ == "__main__":
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    gc.freeze()  # what was imported stays, and need not be looked through after every batch
     with suppress(BrokenPipeError, pa.ArrowInvalid):
         serve(sys.stdin.buffer, sys.stdout.buffer, pickle.loads(_got(sys.stdin.buffer)))

@@ -1,6 +1,6 @@
 """One batch of inspections as arrays: numbers, words and dates by field name, and why a value is not there.
 
-Every room after intake works on these three small types. A missing number is NaN *and* a reason: the reason
+Everything after intake works on these small types. A missing number is NaN *and* a reason: the reason
 travels with whatever is computed from it, so that a result can name the reading that was lacking.
 """
 
@@ -11,18 +11,31 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipelines.engine.reasons import first_gap, gap
-from pipelines.fields import BY_NAME, NUMBER, WORD
+from pipelines.fields import BY_NAME, DATE, NUMBER, WORD
+
+NOT_RECORDED = gap("not recorded")
+# Numbers beside the fields, with unit and decimals: of the home's place, and compared with other inspections.
+BESIDE = {
+    "place_elevation_ft": ("ft", 0),
+    "place_spread_ft": ("ft", 0),
+    "makeup_gal_per_month": ("gal a month", 1),
+    "repeated_elsewhere": ("", 0),
+}
 
 
 @dataclass(frozen=True)
 class Words:
-    """Words of one field, shape (n,): a code per inspection, -1 where none is recorded."""
+    """Words of one field, shape (n,): a code per inspection, -1 where none is recorded.
+
+    `absent` is the gap where none is, one for all or one per inspection.
+    """
 
     codes: np.ndarray
     words: tuple[str, ...]
+    absent: np.ndarray | np.uint16 = NOT_RECORDED
 
     def among(self, *accepted):
-        """True where the word is one of `accepted`; False where none is recorded. Unknown words raise ValueError."""
+        """True where the word is one of `accepted`; ValueError where the field has no such word."""
         wanted = np.zeros(len(self.words) + 1, dtype=bool)
         for word in accepted:
             wanted[self.words.index(word)] = True
@@ -31,6 +44,10 @@ class Words:
     @property
     def known(self):
         return self.codes >= 0
+
+    @property
+    def gap(self):
+        return np.where(self.known, np.uint16(0), self.absent)
 
     def take(self, table):
         """Row of `table` for each word (shape (words + 1, …), the last row standing for none recorded)."""
@@ -46,10 +63,26 @@ class Words:
 
 
 @dataclass(frozen=True)
-class Quantity:
-    """A number per inspection, shape (n,), and, where it is NaN, the gap: the reason and the field that was lacking.
+class Dates:
+    """Dates of one field, shape (n,), datetime64[D], NaT where none is recorded; `absent` as of Words."""
 
-    Infinity is a value: "no cushion left" for a pressure, "no loss shown" for a ratio.
+    value: np.ndarray
+    absent: np.ndarray | np.uint16 = NOT_RECORDED
+
+    @property
+    def known(self):
+        return ~np.isnat(self.value)
+
+    @property
+    def gap(self):
+        return np.where(self.known, np.uint16(0), self.absent)
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """A number per inspection and, where it is NaN, the gap: the reason and the field that was lacking.
+
+    Both arrays have shape (n,). Infinity is a value: "no cushion left" for a pressure, "no loss shown" for a ratio.
     """
 
     value: np.ndarray
@@ -61,80 +94,87 @@ class Quantity:
 
     def at(self, rows):
         """The same of some inspections (positions, mask or slice)."""
-        return Quantity(self.value[rows], self.gap[rows])
+        return Numbers(self.value[rows], self.gap[rows])
 
     def withhold(self, where, reason, field=None, *, first=False):
-        """The same quantity, not known for `reason` (text, or gaps) where `where` holds and it was known before.
+        """The same numbers, not known for a reason (text, or gaps) where `where` holds.
 
-        `first`: the reason stands before any that was there.
+        A gap that was there stays, unless this one comes `first`.
         """
         where = np.asarray(where) if first else where & self.known
         lacking = gap(reason, field) if isinstance(reason, str) else reason
-        return Quantity(np.where(where, np.nan, self.value), np.where(where, lacking, self.gap))
+        return Numbers(np.where(where, np.nan, self.value), np.where(where, lacking, self.gap))
 
     def instead(self, where, value):
-        """The same quantity with `value` (floats or another Quantity) standing where `where` holds."""
-        if not isinstance(value, Quantity):
+        """The same numbers with `value` (floats or other Numbers) standing where `where` holds."""
+        if not isinstance(value, Numbers):
             value = known(np.broadcast_to(np.asarray(value, dtype=float), self.value.shape))
-        return Quantity(np.where(where, value.value, self.value), np.where(where, value.gap, self.gap))
+        return Numbers(np.where(where, value.value, self.value), np.where(where, value.gap, self.gap))
 
     def otherwise(self, other):
-        """This quantity where known, else the other; where neither is, the reason of this one stands."""
+        """These where known, else the others; where neither is, the reason of these stands."""
         return self.instead(~self.known & other.known, other)
 
 
 def known(value):
-    """A quantity without gaps."""
+    """Numbers without gaps."""
     value = np.asarray(value, dtype=float)
-    return Quantity(value, np.zeros(value.shape, np.uint16))
+    return Numbers(value, np.zeros(value.shape, np.uint16))
 
 
 def derive(value, *needs):
-    """A quantity computed from others: missing where any is, for the reason of the first that is.
+    """Numbers computed from others: missing where any is, for the reason of the first that is.
 
     A NaN the needs do not explain is a number outside the data its formula has (`outside the fluid data`).
     """
     value, lacking = np.broadcast_to(value, needs[0].value.shape), first_gap(need.gap for need in needs)
     lacking = np.where((lacking == 0) & np.isnan(value), gap("outside the fluid data"), lacking)
-    return Quantity(np.where(lacking == 0, value, np.nan), lacking)
+    return Numbers(np.where(lacking == 0, value, np.nan), lacking)
 
 
 class Readings:
     """A batch of inspections: `numbers`, `words`, `dates`, `texts` by field name, all of one length.
 
-    `unusable[name]` is True where a cell was received but kept out.
+    `unusable[name]` is True where a cell was received but kept out. `fleetwide` holds, by name, what was made by
+    comparing with other inspections.
     """
 
     def __init__(self, count, numbers, words, dates=None, texts=None, unusable=None):
         self.count, self.numbers, self.words = count, numbers, words
         self.dates, self.texts, self.unusable = dates or {}, texts or {}, unusable or {}
-        self._quantities: dict[str, Quantity] = {}
-        self.fleetwide: dict[str, Quantity] = {}  # what other inspections say of these, by name
+        self.fleetwide: dict[str, Numbers] = {}
 
     def __len__(self):
         return self.count
 
     def number(self, name):
-        """The field, or a quantity that compares with other inspections, as a Quantity."""
+        """A field, or a number beside them, as Numbers."""
         if name in self.fleetwide:
             return self.fleetwide[name]
-        if name not in self._quantities:
-            self._quantities[name] = self._number(name)
-        return self._quantities[name]
-
-    def _number(self, name):
         value = self.numbers.get(name)
         if value is None:
             value = np.full(self.count, np.nan)
-        return Quantity(value, np.where(np.isnan(value), self.gap(name), np.uint16(0)))
+        return Numbers(value, np.where(np.isnan(value), self.gap(name), np.uint16(0)))
 
     def word(self, name):
         found = self.words.get(name)
-        return found if found is not None else Words(np.full(self.count, -1, np.int8), BY_NAME[name].words)
+        codes = np.full(self.count, -1, np.int8) if found is None else found.codes
+        return Words(codes, BY_NAME[name].words, self.gap(name))
 
     def date(self, name):
         found = self.dates.get(name)
         return found if found is not None else np.full(self.count, np.datetime64("NaT"), "datetime64[D]")
+
+    def field(self, name):
+        """A field that is no text, or a number beside them, as Numbers, Words or Dates; else KeyError."""
+        kind = NUMBER if name in BESIDE else BY_NAME[name].kind
+        if kind == WORD:
+            return self.word(name)
+        if kind == DATE:
+            return Dates(self.date(name), self.gap(name))
+        if kind == NUMBER:
+            return self.number(name)
+        raise KeyError(name)
 
     def gap(self, name):
         """The gap of a missing cell of this field: never there, or kept out."""
@@ -160,15 +200,15 @@ class Readings:
             if isinstance(chosen, slice)
             else len(np.arange(self.count)[chosen])
         )
-        part = Readings(count, **cut)
-        part.fleetwide = {name: quantity.at(chosen) for name, quantity in self.fleetwide.items()}
-        return part
+        out = Readings(count, **cut)
+        out.fleetwide = {name: numbers.at(chosen) for name, numbers in self.fleetwide.items()}
+        return out
 
 
 def from_arrow(table):
-    """Readings from an Arrow table of typed fields (any subset; other columns become numbers when they are floats).
+    """Readings from an Arrow table of typed fields, any subset; other columns are numbers where they are floats.
 
-    Words may be strings or dictionaries; a word a field does not have raises ValueError, since intake lets none in.
+    Words may be strings or dictionaries. ValueError for a word that its field does not have.
     """
     numbers, words, dates, texts, unusable = {}, {}, {}, {}, {}
     for name in table.column_names:
@@ -196,16 +236,14 @@ def _words(field, column):
     column = column.unify_dictionaries().combine_chunks()
     if isinstance(column, pa.ChunkedArray):  # empty table
         return Words(np.zeros(0, np.int8), field.words)
-    place = np.array(
-        [field.words.index(word) for word in column.dictionary.to_pylist()] + [-1], dtype=np.int8
-    )
-    codes = pc.fill_null(column.indices, len(place) - 1).to_numpy(zero_copy_only=False)
-    return Words(place[codes], field.words)
+    positions = [field.words.index(word) for word in column.dictionary.to_pylist()]
+    codes = pc.fill_null(column.indices, len(positions)).to_numpy(zero_copy_only=False)
+    return Words(np.array([*positions, -1], dtype=np.int8)[codes], field.words)
 
 
 def _unusable(column):
     """Masks by field from the `;`-joined names of the fields whose cells were kept out."""
-    masks = {}
+    masks: dict[str, np.ndarray] = {}
     at = np.flatnonzero(pc.is_valid(column).to_numpy(zero_copy_only=False))
     if len(at) == 0:
         return masks

@@ -79,10 +79,10 @@ def causes(recomputed, results):
                 rows = np.flatnonzero(
                     deficient[root] & np.logical_or.reduce([deficient[one] for one in PRESSURE_SYMPTOMS])
                 )
-                corrected[root] = rows, recomputed.with_right(root, rows)
+                corrected[root] = rows, recomputed["with_right"](root, rows)
             rows, pressures = corrected[root]
             after[rows] = pressures[PRESSURE_SYMPTOMS.index(symptom)]
-            both &= at_least(recomputed.allowed_psig.value, after)
+            both &= at_least(recomputed["allowed_psig"].value, after)
         if symptom in SEEN:
             active[root] |= both
         if symptom == "relief-discharging":

@@ -3,8 +3,8 @@
 import numpy as np
 
 from pipelines.engine.checks import BY_ID
+from pipelines.engine.quantities import FLAGS
 from pipelines.engine.reasons import NO_FIELD, REASONS
-from pipelines.engine.recompute import FLAGS
 from pipelines.engine.results import CERTAINTY_DECIMALS
 from pipelines.fields import FIELDS
 

@@ -1,4 +1,4 @@
-"""How sure a quantity is: margins that fall below zero where a limit is overstepped, and sets of errors to try them with."""
+"""How sure a quantity is: margins, below zero where a limit is overstepped, and sets of errors to try them with."""
 
 from dataclasses import dataclass
 from statistics import NormalDist
@@ -8,7 +8,7 @@ import numpy as np
 
 @dataclass(frozen=True)
 class Node:
-    """Sets of errors, shape (nodes, 1): standard normal, or spread over 0 to 1 where only one side is possible."""
+    """Sets of errors, shape (nodes, 1): standard normal, or over 0 to 1 where only one side is possible."""
 
     charge: np.ndarray
     bias: np.ndarray
@@ -45,17 +45,18 @@ ONE_NODE = Node(*(errors[:1] for errors in vars(NODES).values()))
 class Margin:
     """A quantity that is below zero exactly where a limit is overstepped, with its uncertainty.
 
-    `margin(node, rows)` returns mean and standard deviation for the chosen rows with the errors of some nodes; what is
-    left over is taken as normal. Errors that bend the margin (the kink of the gas balance, estimates, one-sided
-    drifts) go through the nodes; `bends` is 0 (False) for inspections that have none of these, for which every node gives
-    the same. Other whole numbers say which errors there are: inspections with the same ones are worked out together.
+    `margin(node, rows)` returns mean and standard deviation for the chosen rows with the errors of some
+    nodes; what is left over is taken as normal. Errors that bend the margin (the kink of the gas balance,
+    estimates, one-sided drifts) go through the nodes; `bends` is 0 (False) for inspections that have none of
+    these, for which every node gives the same. Other whole numbers say which errors there are: inspections
+    with the same ones are worked out together.
     """
 
     def __init__(self, margin, bends=1):
         self.margin, self.bends = margin, bends
 
     def chance_below_zero(self, rows):
-        """Probability per chosen row (positions) that the true margin is below zero; arrays of shape (len(rows),).
+        """Probability that the true margin is below zero, for the chosen rows (positions), one each.
 
         Every node is tried: a few, however spread, do not show where a margin leaps.
         """
@@ -70,7 +71,7 @@ class Margin:
         return chance
 
     def _steps(self, node, rows):
-        """Standard deviations by which the margin lies below zero, shape (nodes, rows); (rows,) where it knows no nodes."""
+        """Standard deviations by which the margin lies below zero, (nodes, rows), or (rows,) without nodes."""
         with np.errstate(divide="ignore", invalid="ignore"):
             mean, sigma = self.margin(node, rows)
             steps = mean / -sigma
@@ -79,8 +80,10 @@ class Margin:
 
 
 def _normal_share(steps):
-    """Share of a normal distribution below so many standard deviations (overwritten), within 5e-7: straight lines in a
-    table, several times as fast as a function of each number."""
+    """Share of a normal distribution below so many standard deviations (overwritten), within 5e-7.
+
+    Straight lines in a table, several times as fast as a function of each number.
+    """
     along = np.clip(steps, -REACH, REACH, out=steps)
     along += REACH
     along *= LINES_A_STEP
@@ -99,7 +102,7 @@ RISES = np.diff(SHARES)
 
 
 def _added(chances):
-    """Sum over nodes, always in their order: NumPy's own sum takes another for one row than for many, and so other bits."""
+    """Sum over nodes in their order; NumPy's sum takes another for one row than for many, and so other bits."""
     total = chances[0].copy()
     for chance in chances[1:]:
         total += chance
@@ -115,8 +118,10 @@ def normal_margin(mean, sigma):
 
 
 def both(one, other):
-    """Standard deviation of the sum of two independent errors. NumPy's hypot, which takes twenty times as long, also
-    serves numbers whose squares no double holds."""
+    """Standard deviation of the sum of two independent errors.
+
+    NumPy's hypot, which takes twenty times as long, also serves numbers whose squares no double holds.
+    """
     return np.sqrt(one * one + other * other)
 
 

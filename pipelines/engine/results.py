@@ -7,20 +7,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.engine.arrays import Words, more
+from pipelines.engine.arrays import Numbers, Words, more
 from pipelines.engine.checks import BY_ID, CHECKS
 from pipelines.engine.checks.kinds import AnyOf, Band, Doubt, Fact, Odd
 from pipelines.engine.margins import at
-from pipelines.engine.reasons import field_of, first_gap, gap, reason_of
-from pipelines.engine.recompute import (
+from pipelines.engine.quantities.assessed import (
     ASSESSED,
     LOOKS_LIKE_STEAM,
     LOOKS_OPEN,
     NO_EVIDENCE,
     OTHER_SYSTEM,
-    Quantity,
 )
-from pipelines.fields import BY_NAME
+from pipelines.engine.reasons import field_of, first_gap, gap, reason_of
 
 OUTCOMES = ("ok", "deficient", "not verified", "not applicable")
 OK, DEFICIENT, NOT_VERIFIED, NOT_APPLICABLE = range(4)
@@ -82,7 +80,7 @@ class Results(dict):
 def results(recomputed, checks=CHECKS):
     """Every check over a batch: check id → Result.
 
-    `recomputed` is a `recompute.Recomputed`, whose policy is that of its rows. Checks that read other results come
+    `recomputed` is a `resolver.Recomputed`, whose policy is that of its rows. Checks that read other results come
     after those they read.
     """
     out, batch = Results(), _Batch(recomputed)
@@ -96,12 +94,12 @@ class _Batch:
 
     def __init__(self, recomputed):
         self.recomputed, self.count = recomputed, len(recomputed.readings)
-        self.assessed = recomputed.state == ASSESSED
+        self.assessed = recomputed["state"] == ASSESSED
         self.not_assessed = np.flatnonzero(~self.assessed)
         outcome, said = zip(
             *(STATES.get(code, (NOT_APPLICABLE, 0)) for code in range(max(STATES) + 1)), strict=True
         )
-        state = recomputed.state[self.not_assessed]
+        state = recomputed["state"][self.not_assessed]
         self.outcome, self.said = np.array(outcome, np.int8)[state], np.array(said, np.uint16)[state]
         self.nothing = np.full(self.count, np.nan)
 
@@ -116,7 +114,7 @@ def _run(check, batch, so_far):
     lacking, deficient, chance = np.zeros(count, np.uint16), np.zeros(count, bool), _Chance(count)
     for part in parts:
         missing = first_gap(
-            (np.zeros(count, np.uint16), *(_gap(name, recomputed) for name in part.needs or check.needs))
+            (np.zeros(count, np.uint16), *(recomputed[name].gap for name in part.needs or check.needs))
         )
         wrong, perhaps = _point(part)
         wrong &= missing == 0
@@ -184,26 +182,11 @@ def _concerns(which, deficient):
 
 
 def _value(name, recomputed, so_far):
-    """What a check's function receives under a parameter's name."""
-    if name == "policy":
-        return recomputed.policy
+    """What a check's function receives under a parameter's name: of numbers the values alone."""
     if name == "results":
         return so_far
-    field = BY_NAME.get(name)
-    if field is not None and field.words:
-        return recomputed.readings.word(name)
-    if hasattr(type(recomputed), name):
-        found = getattr(recomputed, name)
-        return found.value if isinstance(found, Quantity) else found
-    return recomputed.readings.number(name).value
-
-
-def _gap(name, recomputed):
-    """Gaps, shape (n,), of something a check cannot do without."""
-    field = BY_NAME.get(name)
-    if field is not None and field.words:
-        return np.where(recomputed.readings.word(name).known, np.uint16(0), recomputed.readings.gap(name))
-    return recomputed.quantity(name).gap
+    found = recomputed[name]
+    return found.value if isinstance(found, Numbers) else found
 
 
 def _point(part):

@@ -6,26 +6,32 @@ from pathlib import Path
 import numpy as np
 
 WATER, PROPYLENE_GLYCOL, ETHYLENE_GLYCOL = 0, 1, 2
-FLUIDS = (
-    "water",
-    "propylene_glycol",
-    "ethylene_glycol",
-)  # by code; the first part of a column's name in the table
+# By code; how the names of columns begin in the table.
+FLUIDS = ("water", "propylene_glycol", "ethylene_glycol")
 
 DENSITY_TABLE = Path(__file__).with_name("density.csv")
 
 
 @np.errstate(all="ignore")
 def density_lb_ft3(temperature_f, antifreeze=WATER, percent=0.0):
-    """Density of water or a glycol mix, in lb/ft³.
+    """Density of water or a glycol mix.
 
-    Floats or arrays, broadcast. `antifreeze` is a code: WATER, PROPYLENE_GLYCOL or ETHYLENE_GLYCOL; `percent` is
-    glycol by volume, and not looked at where the code is WATER. NaN for any other code and outside the data: water
-    32 to 250 °F, glycol 32 to 212 °F and 0 to 60 %.
-    Sources: IAPWS-IF97, saturated liquid; glycol: the ASHRAE percent-by-volume data that CoolProp carries, which
-    begin at 10 %, and below that the straight line from water. Interpolated linearly between steps of 2 °F and 2 %,
-    within 1e-5 of the sources. Loop pressure is left out: it moves the density by 1e-4 at most, cold and hot alike.
-    60 °F water: 62.364; printed specific volume 0.01603 ft³/lb, which is 62.4.
+    Parameters
+    ----------
+    temperature_f : float or array
+        °F. Broadcasts with the others.
+    antifreeze : int or array
+        WATER, PROPYLENE_GLYCOL or ETHYLENE_GLYCOL.
+    percent : float or array
+        Glycol by volume; not looked at where the code is WATER.
+
+    Returns ------- float or array lb/ft³; NaN for any other code and outside the data: water 32 to 250 °F,
+    glycol 32 to 212 °F and 0 to 60 %. Interpolated linearly between steps of 2 °F and 2 %, within 1e-5 of the
+    sources. Loop pressure is left out: it moves the density by 1e-4 at most, cold and hot alike.
+
+    Source ------ Water: IAPWS-IF97, saturated liquid. Glycol: the ASHRAE percent-by-volume data that CoolProp
+    carries, which begin at 10 %, and below that the straight line from water. 60 °F water: 62.364; printed
+    specific volume 0.01603 ft³/lb, which is 62.4.
     """
     temperatures, _, densities = _table()
     temperature, code = np.asarray(temperature_f, dtype=float), np.asarray(antifreeze, dtype=float)
@@ -49,22 +55,21 @@ def density_lb_ft3(temperature_f, antifreeze=WATER, percent=0.0):
 def _glycol_lb_ft3(temperature, fluid, percent):
     """Arrays of one length: °F, codes of glycols, percent."""
     temperatures, percents, densities = _table()
-    row, along = _place(temperatures, temperature)
-    column, across = _place(percents, percent)
+    row, along = _interval(temperatures, temperature)
+    column, across = _interval(percents, percent)
     flat, width = densities.ravel(), len(percents)
-    place = (
-        fluid * len(temperatures) + row
-    ) * width + column  # of the corner that is coldest and has the least glycol
-    lower = flat.take(place) * (1.0 - along) + flat.take(place + width) * along
-    upper = flat.take(place + 1) * (1.0 - along) + flat.take(place + width + 1) * along
+    # Of the corner that is coldest and has the least glycol.
+    corner = (fluid * len(temperatures) + row) * width + column
+    lower = flat.take(corner) * (1.0 - along) + flat.take(corner + width) * along
+    upper = flat.take(corner + 1) * (1.0 - along) + flat.take(corner + width + 1) * along
     return lower * (1.0 - across) + upper * across
 
 
-def _place(axis, values):
+def _interval(axis, values):
     """Index of the interval of `axis` that holds each value, and how far along it lies; NaN outside the axis.
 
-    A value on a grid point belongs to the interval below it, so that the last line of data never meets the empty
-    one above.
+    A value on a grid point belongs to the interval below it, so that the last line of data never meets the
+    empty one above.
     """
     position = np.interp(
         np.asarray(values, dtype=float), axis, np.arange(len(axis)), left=np.nan, right=np.nan

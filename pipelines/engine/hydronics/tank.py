@@ -1,9 +1,9 @@
 """The expansion tank: how much water its gas takes between two pressures, and the same turned around.
 
-One gas balance carries every function here. The gas fills the whole shell at its charge, starts from the larger of
-charge and cold pressure, and follows Boyle's law: a shell of V gallons takes V·P0·(1/max(P0, Pa) - 1/Ph) gallons
-between cold Pa and hot Ph. A compression tank is the same with the local atmosphere as its charge.
-All pressures named `psia` are absolute; a pressure or a volume that is not positive gives NaN.
+One gas balance carries every function here. The gas fills the whole shell at its charge, starts from the
+larger of charge and cold pressure, and follows Boyle's law: a shell of V gallons takes V·P0·(1/max(P0, Pa) -
+1/Ph) gallons between cold Pa and hot Ph. A compression tank is the same with the local atmosphere as its
+charge. All pressures named `psia` are absolute; a pressure or a volume that is not positive gives NaN.
 """
 
 import numpy as np
@@ -13,29 +13,55 @@ from pipelines.engine.hydronics import atmosphere
 FACTORY_CHARGE_PSIG = 12.0  # common practice, no source
 SEA_LEVEL_PSIA = float(atmosphere.atmosphere_psia(0.0))
 
-# Conditions of the mechanical codes' table for forced hot water: 195 °F average, fill 12 psig, at most 30 psig, at
-# sea level. Mich. Admin. Code R 408.4272, table 272B; the closed formula as in 13 NCAC 13 .0412(d).
+# Conditions of the mechanical codes' table for forced hot water: 195 °F average, fill 12 psig, at most 30
+# psig, at sea level. Mich. Admin. Code R 408.4272, table 272B; the closed formula as in 13 NCAC 13 .0412(d).
 CODE_TEMPERATURE_F, CODE_ATMOSPHERE_PSIA, CODE_FILL_PSIA, CODE_ALLOWED_PSIA = 195.0, 14.7, 26.7, 44.7
 
 
 def required_diaphragm_gal(expansion_gal, fill_psia, allowed_psia, charge_psia=None):
-    """Smallest diaphragm tank that takes the expansion between fill and allowed pressure, in gallons.
+    """Smallest diaphragm tank that takes the expansion between fill and allowed pressure.
 
-    Floats or arrays, broadcast. `charge_psia` None is a charge equal to the fill. NaN where the allowed pressure
-    does not exceed both fill and charge (no tank is large enough) and where the expansion is negative.
-    Source: ASHRAE Handbook, HVAC Systems and Equipment, hydronic heating, diaphragm tank equation (from memory);
-    for a charge below the fill Griffith, Thermal Expansion Tanks Part 2, eq. 3; above it, the same balance.
-    3,000 gal in steel, 40 to 220 °F, 24.7 and 39.7 psia: 343.9, printed 344 (from memory).
+    Parameters
+    ----------
+    expansion_gal : float or array
+        Gallons. All parameters broadcast.
+    fill_psia, allowed_psia : float or array
+    charge_psia : float or array, optional
+        None: a charge equal to the fill.
+
+    Returns
+    -------
+    float or array
+        Gallons; NaN where the allowed pressure does not exceed both fill and charge (no tank is large enough)
+        and where the expansion is negative.
+
+    Source ------ ASHRAE Handbook, HVAC Systems and Equipment, hydronic heating, diaphragm tank equation (from
+    memory); for a charge below the fill Griffith, Thermal Expansion Tanks Part 2, eq. 3; above it, the same
+    balance. 3,000 gal in steel, 40 to 220 °F, 24.7 and 39.7 psia: 343.9, printed 344 (from memory).
     """
     charge_psia = fill_psia if charge_psia is None else charge_psia
     return _required_gal(expansion_gal, charge_psia, fill_psia, allowed_psia)
 
 
 def required_compression_gal(expansion_gal, fill_psia, allowed_psia, atmosphere_psia):
-    """Smallest steel compression tank, its air lying on the water, that takes the expansion, in gallons.
+    """Smallest steel compression tank, its air lying on the water, that takes the expansion.
 
-    Floats or arrays, broadcast; filled from empty at the local atmosphere. NaN as in `required_diaphragm_gal`.
-    Source: ASHRAE Handbook, HVAC Systems and Equipment, hydronic heating, closed tank equation (from memory).
+    Parameters
+    ----------
+    expansion_gal : float or array
+        Gallons. All parameters broadcast.
+    fill_psia, allowed_psia : float or array
+    atmosphere_psia : float or array
+        The tank is filled from empty at this pressure.
+
+    Returns
+    -------
+    float or array
+        Gallons; NaN as of `required_diaphragm_gal`.
+
+    Source
+    ------
+    ASHRAE Handbook, HVAC Systems and Equipment, hydronic heating, closed tank equation (from memory).
     3,000 gal in steel, 40 to 220 °F, 24.7 and 39.7 psia: 577.8, printed 578 (from memory).
     """
     return _required_gal(expansion_gal, atmosphere_psia, fill_psia, allowed_psia)
@@ -43,21 +69,47 @@ def required_compression_gal(expansion_gal, fill_psia, allowed_psia, atmosphere_
 
 @np.errstate(all="ignore")
 def expansion_taken_gal(tank_gal, charge_psia, cold_psia, hot_psia):
-    """Water that the tank takes between cold and hot pressure, in gallons: V·P0·(1/max(P0, Pa) - 1/Ph).
+    """Water that the tank takes between cold and hot pressure: V·P0·(1/max(P0, Pa) - 1/Ph).
 
-    Floats or arrays, broadcast. The formula is kept where hot lies below the pressure the gas starts from, and is
-    negative there, so that a margin made from it stays finite and goes on falling.
+    Parameters
+    ----------
+    tank_gal : float or array
+        Volume of the shell. All parameters broadcast.
+    charge_psia, cold_psia, hot_psia : float or array
+        P0, Pa, Ph.
+
+    Returns
+    -------
+    float or array
+        Gallons. Negative where hot lies below the pressure the gas starts from, so that a margin made from it
+        stays finite and goes on falling.
+
+    Source
+    ------
+    Boyle's law, as the head of this file tells.
     """
     return (_positive(tank_gal) * _share_taken(charge_psia, cold_psia, hot_psia))[()]
 
 
 @np.errstate(all="ignore")
 def pressure_after_expansion_psia(expansion_gal, tank_gal, charge_psia, cold_psia):
-    """Hot pressure after the tank has taken an expansion, in psia: `expansion_taken_gal` turned around.
+    """Hot pressure after the tank has taken an expansion: `expansion_taken_gal` turned around.
 
-    Floats or arrays, broadcast. Infinite where the gas cannot take the expansion. NaN where a negative expansion
-    (cooling) would need more gas than the shell holds. The boiler's relief valve is not considered.
-    Source: Griffith, Thermal Expansion Tanks Part 2, eq. 3, solved for the hot pressure.
+    Parameters
+    ----------
+    expansion_gal, tank_gal : float or array
+        Gallons. All parameters broadcast.
+    charge_psia, cold_psia : float or array
+
+    Returns
+    -------
+    float or array
+        psia; infinite where the gas cannot take the expansion, NaN where a negative one (cooling) would need
+        more gas than the shell holds. The boiler's relief valve is not considered.
+
+    Source
+    ------
+    Griffith, Thermal Expansion Tanks Part 2, eq. 3, solved for the hot pressure.
     """
     charge_psia, tank_gal = _positive(charge_psia), _positive(tank_gal)
     expansion_gal = np.asarray(expansion_gal, dtype=float)
@@ -71,12 +123,28 @@ def pressure_after_expansion_psia(expansion_gal, tank_gal, charge_psia, cold_psi
 
 @np.errstate(all="ignore")
 def cushion_ratio(expansion_gal, tank_gal, charge_psia, cold_psia, hot_psia, warming=1.06):
-    """Gas that a cold and a hot reading imply, over the gas the tank holds at its charge: about 1 when sound.
+    """Gas that a cold and a hot reading imply, over the gas the tank holds at its charge.
 
-    [Ve / (1/max(P0, Pa) - warming/Ph)] / (V·P0). Floats or arrays, broadcast. `warming` is the hot over the cold
-    absolute temperature of the gas. Infinite where the bracket is not positive: the pressure rose no more than warm
-    gas alone explains. NaN where the expansion is negative.
-    Source: ideal gas law; the default warming is a choice, not a measurement.
+    [Ve / (1/max(P0, Pa) - warming/Ph)] / (V·P0): about 1 when sound.
+
+    Parameters
+    ----------
+    expansion_gal, tank_gal : float or array
+        Ve and V, gallons. All parameters broadcast.
+    charge_psia, cold_psia, hot_psia : float or array
+        P0, Pa, Ph.
+    warming : float or array
+        Hot over cold absolute temperature of the gas.
+
+    Returns
+    -------
+    float or array
+        Ratio; infinite where the bracket is not positive: the pressure rose no more than warm gas alone
+        explains. NaN where the expansion is negative.
+
+    Source
+    ------
+    Ideal gas law; the default warming is a choice, not a measurement.
     """
     charge_psia = _positive(charge_psia)
     expansion_gal = _not_negative(expansion_gal)
@@ -90,10 +158,24 @@ def cushion_ratio(expansion_gal, tank_gal, charge_psia, cold_psia, hot_psia, war
 
 @np.errstate(all="ignore")
 def charge_at_60f_psig(precharge_psig, atmosphere_psia, tank_f):
-    """Air charge corrected from the tank's temperature to 60 °F, in psig at the same place.
+    """Air charge corrected from the tank's temperature to 60 °F.
 
-    Floats or arrays, broadcast. Gay-Lussac's law on absolute pressure and temperature, 520 / (460 + °F); the shell
-    is taken as rigid and empty of water. NaN where the charge is no positive absolute pressure.
+    Parameters
+    ----------
+    precharge_psig, atmosphere_psia : float or array
+        All parameters broadcast.
+    tank_f : float or array
+        Temperature of the tank when the charge was read, °F.
+
+    Returns
+    -------
+    float or array
+        psig at the same place; NaN where the charge is no positive absolute pressure. The shell is taken as
+        rigid and empty of water.
+
+    Source
+    ------
+    Gay-Lussac's law on absolute pressure and temperature, 520 / (460 + °F).
     """
     atmosphere_psia = _positive(atmosphere_psia)
     absolute_psia = _positive(np.asarray(precharge_psig, dtype=float) + atmosphere_psia)
@@ -102,21 +184,45 @@ def charge_at_60f_psig(precharge_psig, atmosphere_psia, tank_f):
 
 @np.errstate(all="ignore")
 def sea_level_charge_psig(atmosphere_psia):
-    """What a charge of 12 psig set at sea level shows on a gauge under another atmosphere, in psig.
+    """What a charge of 12 psig set at sea level shows on a gauge under another atmosphere.
 
-    Float or array. The sealed air keeps its absolute pressure. 5,000 ft: 14.5.
+    Parameters
+    ----------
+    atmosphere_psia : float or array of any shape
+
+    Returns
+    -------
+    float or array
+        psig; the sealed air keeps its absolute pressure. 5,000 ft: 14.5.
+
+    Source
+    ------
+    12 psig from the factory: common practice, no source.
     """
     return (FACTORY_CHARGE_PSIG + SEA_LEVEL_PSIA - _positive(atmosphere_psia))[()]
 
 
 @np.errstate(all="ignore")
 def code_table_gal(system_gal, compression):
-    """Smallest tank by the mechanical codes' closed formula at the codes' own conditions, in gallons.
+    """Smallest tank by the mechanical codes' closed formula at the codes' own conditions.
 
-    Floats or arrays, broadcast; `compression` true for a steel compression tank, false for a diaphragm tank (NaN: not
-    known, NaN). The conditions allow the full 30 psi of the usual relief valve, and the formula follows water in steel only near
-    190 to 220 °F, so it says what a code asks and not what a loop needs. Printed tables are rounded, some rows down.
-    Source: 13 NCAC 13 .0412(d). 100 gal, compression: 15.04, printed 15 (Mich. R 408.4272, table 272B).
+    Parameters
+    ----------
+    system_gal : float or array
+        Water in the loop, gallons. Broadcasts with the other.
+    compression : bool or array
+        True for a steel compression tank, False for a diaphragm tank, NaN where not known.
+
+    Returns
+    -------
+    float or array
+        Gallons; NaN where the kind of tank is not known. The conditions allow the full 30 psi of the usual
+        relief valve, and the formula follows water in steel only near 190 to 220 °F, so it says what a code
+        asks and not what a loop needs. Printed tables are rounded, some rows down.
+
+    Source
+    ------
+    13 NCAC 13 .0412(d). 100 gal, compression: 15.04, printed 15 (Mich. R 408.4272, table 272B).
     """
     expansion_gal = (0.00041 * CODE_TEMPERATURE_F - 0.0466) * _positive(system_gal)
     compression = np.asarray(compression, dtype=float)

@@ -1,0 +1,142 @@
+"""Numbers and margins that checks hold against limits, each from what the other files made."""
+
+import numpy as np
+
+from pipelines.engine.arrays import derive
+from pipelines.engine.hydronics import tank
+from pipelines.engine.margins import Margin, at, normal_margin
+from pipelines.engine.quantities.kinds import Quantity
+
+
+def sea_level_charge_psig(atmosphere_psia):
+    return derive(tank.sea_level_charge_psig(atmosphere_psia.value), atmosphere_psia)
+
+
+def headroom_psi(relief_setting_psig, usable_hot_psig):
+    return derive(relief_setting_psig.value - usable_hot_psig.value, relief_setting_psig, usable_hot_psig)
+
+
+def predicted_headroom_psi(relief_setting_psig, predicted_limit_psig):
+    room = relief_setting_psig.value - predicted_limit_psig.value
+    return derive(room, relief_setting_psig, predicted_limit_psig)
+
+
+# ---- the cold pressure
+
+
+def cold_bends(static_bends, usable_cold_f):
+    return 2 * static_bends + ~usable_cold_f.known
+
+
+def cold_above_required(cool_cold_psig, untimed_at, required_cold_at, gauge_sigma_psi, cold_bends):
+    def margin(node, rows):
+        required = required_cold_at(node, rows)
+        return cool_cold_psig.value[rows] - untimed_at(node, rows) - required, gauge_sigma_psi[rows]
+
+    return Margin(margin, bends=cold_bends)
+
+
+def cold_below_high(cool_cold_psig, untimed_at, should_have_at, gauge_sigma_psi, cold_bends, policy):
+    def margin(node, rows):
+        high = should_have_at(node, rows) + at(policy.cold_high_margin_psi, rows)
+        return high - cool_cold_psig.value[rows] + untimed_at(node, rows), gauge_sigma_psi[rows]
+
+    return Margin(margin, bends=cold_bends)
+
+
+def cold_off_setting(cool_cold_psig, untimed_at, fill_setting_psig, usable_cold_f, gauge_sigma_psi, policy):
+    """A function of the sign: 1 above the low limit, -1 below the high one."""
+
+    def against(sign):
+        def margin(node, rows):
+            off = cool_cold_psig.value[rows] - untimed_at(node, rows) - fill_setting_psig.value[rows]
+            return at(policy.fill_off_setting_psi, rows) + sign * off, gauge_sigma_psi[rows]
+
+        return Margin(margin, bends=~usable_cold_f.known)
+
+    return against
+
+
+def cold_above_setting(cold_off_setting):
+    return cold_off_setting(1.0)
+
+
+def cold_below_setting(cold_off_setting):
+    return cold_off_setting(-1.0)
+
+
+def cold_below_warm(cold_temperature_f, policy):
+    return normal_margin(policy.cold_above_f - cold_temperature_f.value, policy.temperature_f)
+
+
+# ---- the charge
+
+
+def charge_off_fill(
+    trusted_charge_psig,
+    charge_drift_at,
+    charge_sigma_psi,
+    should_have_at,
+    static_bends,
+    tank_temperature_f,
+    policy,
+):
+    """A function of the sign, as `cold_off_setting`."""
+
+    def against(sign):
+        def margin(node, rows):
+            off = trusted_charge_psig.value[rows] + charge_drift_at(node, rows) - should_have_at(node, rows)
+            return at(policy.charge_tolerance_psi, rows) + sign * off, charge_sigma_psi[rows]
+
+        return Margin(margin, bends=2 * static_bends + ~tank_temperature_f.known)
+
+    return against
+
+
+def charge_above_low(charge_off_fill):
+    return charge_off_fill(1.0)
+
+
+def charge_below_high(charge_off_fill):
+    return charge_off_fill(-1.0)
+
+
+# ---- the hot pressure, the supply
+
+
+def hot_below_allowed(allowed_psig, usable_hot_psig, gauge_sigma_psi):
+    return normal_margin(allowed_psig.value - usable_hot_psig.value, gauge_sigma_psi)
+
+
+def hot_below_opening(relief_setting_psig, usable_hot_psig, relief_signs, gauge_sigma_psi, policy):
+    """A valve that shows more than dry has opened."""
+    room = relief_setting_psig.value * policy.did_not_open_share - usable_hot_psig.value
+    return normal_margin(np.where(relief_signs.among("dry"), room, np.inf), gauge_sigma_psi)
+
+
+def supply_below_high(supply_pressure_psig, policy):
+    return normal_margin(policy.supply_high_psig - supply_pressure_psig.value, policy.test_gauge_psi)
+
+
+QUANTITIES = (
+    Quantity(
+        "sea_level_charge_psig", sea_level_charge_psig, "sea-level charge shows here", "psi", 1, column=True
+    ),
+    Quantity("headroom_psi", headroom_psi, "headroom, measured", "psi", 1, column=True),
+    Quantity(
+        "predicted_headroom_psi", predicted_headroom_psi, "headroom at the high limit", "psi", 1, column=True
+    ),
+    Quantity("cold_bends", cold_bends, "errors of the cold pressure's margins that go through the nodes"),
+    Quantity("cold_above_required", cold_above_required, "cold pressure above the required one"),
+    Quantity("cold_below_high", cold_below_high, "cold pressure below the highest that is right"),
+    Quantity("cold_off_setting", cold_off_setting, "cold pressure within the fill valve's tolerance"),
+    Quantity("cold_above_setting", cold_above_setting, "cold pressure not too far below the setting"),
+    Quantity("cold_below_setting", cold_below_setting, "cold pressure not too far above the setting"),
+    Quantity("cold_below_warm", cold_below_warm, "cold temperature below that of a warm loop"),
+    Quantity("charge_off_fill", charge_off_fill, "charge within its tolerance"),
+    Quantity("charge_above_low", charge_above_low, "charge not too far below the pressure it should have"),
+    Quantity("charge_below_high", charge_below_high, "charge not too far above the pressure it should have"),
+    Quantity("hot_below_allowed", hot_below_allowed, "hot pressure below the allowed one"),
+    Quantity("hot_below_opening", hot_below_opening, "hot pressure below that at which the valve opens"),
+    Quantity("supply_below_high", supply_below_high, "supply pressure below the highest that is right"),
+)

@@ -1,0 +1,112 @@
+"""Pressures and temperatures as far as they can be trusted, and the errors of those that are."""
+
+import numpy as np
+
+from pipelines.engine.arrays import at_least, derive
+from pipelines.engine.margins import at, both
+from pipelines.engine.quantities.kinds import Quantity
+
+UNREAD_GAUGE = ("boiler gauge stuck or missing", "boiler_gauge")
+HEAT_ON = ("heat could not be shut off", "cold_reading_state")
+
+
+def test_gauge(pressure_read_with):
+    return pressure_read_with.among("test_gauge")
+
+
+def gauge_doubtful(boiler_gauge, test_gauge):
+    return boiler_gauge.among("stuck", "missing") & ~test_gauge
+
+
+def heat_on(cold_reading_state):
+    return cold_reading_state.among("heat_not_shut_off")
+
+
+def usable_cold_psig(cold_pressure_psig, gauge_doubtful, heat_on):
+    return cold_pressure_psig.withhold(gauge_doubtful, *UNREAD_GAUGE).withhold(heat_on, *HEAT_ON, first=True)
+
+
+def usable_cold_f(cold_temperature_f, heat_on):
+    return cold_temperature_f.withhold(heat_on, *HEAT_ON, first=True)
+
+
+def cool_cold_psig(usable_cold_psig, cold_temperature_f, policy):
+    """A missing temperature leaves it standing."""
+    warm = cold_temperature_f.value > policy.cold_above_f
+    return usable_cold_psig.withhold(warm, "cold reading taken above 100 °F", "cold_temperature_f")
+
+
+def usable_hot_psig(hot_pressure_psig, gauge_doubtful):
+    return hot_pressure_psig.withhold(gauge_doubtful, *UNREAD_GAUGE)
+
+
+def pressure_rise_psi(usable_hot_psig, usable_cold_psig):
+    return derive(usable_hot_psig.value - usable_cold_psig.value, usable_hot_psig, usable_cold_psig)
+
+
+def allowed_psig(relief_setting_psig, policy):
+    return derive(relief_setting_psig.value * policy.near_relief_share, relief_setting_psig)
+
+
+def cut_off(usable_hot_psig, relief_setting_psig, policy):
+    return at_least(usable_hot_psig.value, relief_setting_psig.value - policy.cut_off_within_psi)
+
+
+def cut_off_not_excluded(relief_setting_psig, relief_present):
+    """A valve without a recorded setting may be there: a reading it cut off then looks like any other."""
+    return ~relief_setting_psig.known & ~relief_present.among("no")
+
+
+def partly_hot(hot_reading_state):
+    return ~hot_reading_state.among("all_zones_hot")
+
+
+# ---- errors of readings
+
+
+def gauge_sigma_psi(test_gauge, policy):
+    return np.where(test_gauge, policy.test_gauge_psi, both(policy.gauge_bias_psi, policy.gauge_noise_psi))
+
+
+def gauge_error_at(test_gauge, policy):
+    """One gauge's bias is the same cold and hot, its noise, an error of the node, is not."""
+
+    def error_psi(noise, node, rows):
+        tested = test_gauge[rows]
+        return node.bias * np.where(tested, 0.0, at(policy.gauge_bias_psi, rows)) + noise * np.where(
+            tested, at(policy.test_gauge_psi, rows), at(policy.gauge_noise_psi, rows)
+        )
+
+    return error_psi
+
+
+def untimed_at(usable_cold_f, policy):
+    def lower_psi(node, rows):
+        return node.cold_drift * np.where(
+            usable_cold_f.known[rows], 0.0, at(policy.cold_untimed_low_psi, rows)
+        )
+
+    return lower_psi
+
+
+QUANTITIES = (
+    Quantity("test_gauge", test_gauge, "pressures read with a test gauge"),
+    Quantity("gauge_doubtful", gauge_doubtful, "pressures read on a gauge that does not work"),
+    Quantity("heat_on", heat_on, "cold readings taken with the heat on"),
+    Quantity("usable_cold_psig", usable_cold_psig, "cold pressure, where it can be used", "psi", 1),
+    Quantity("usable_cold_f", usable_cold_f, "cold temperature, where it can be used", "°F", 1),
+    Quantity("cool_cold_psig", cool_cold_psig, "cold pressure, not of a warm loop", "psi", 1),
+    Quantity("usable_hot_psig", usable_hot_psig, "hot pressure, where it can be used", "psi", 1),
+    Quantity("pressure_rise_psi", pressure_rise_psi, "pressure rise from cold to hot", "psi", 1),
+    Quantity("allowed_psig", allowed_psig, "highest pressure that leaves the relief valve shut", "psi", 1),
+    Quantity("cut_off", cut_off, "the relief valve may have cut the hot pressure off"),
+    Quantity(
+        "cut_off_not_excluded",
+        cut_off_not_excluded,
+        "a relief valve of unknown setting may have cut the hot pressure off",
+    ),
+    Quantity("partly_hot", partly_hot, "hot readings taken with not all zones known to be hot"),
+    Quantity("gauge_sigma_psi", gauge_sigma_psi, "standard deviation of one pressure reading", "psi", 1),
+    Quantity("gauge_error_at", gauge_error_at, "error of a pressure reading"),
+    Quantity("untimed_at", untimed_at, "how much lower a cold pressure without a temperature may truly lie"),
+)
