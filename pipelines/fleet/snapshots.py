@@ -66,7 +66,7 @@ class Snapshot:
             return "unknown"
 
     def query(self, sql: str, params: Any = None, **tables: Any) -> pandas.DataFrame:
-        """The answer as a frame; the question may name `tables`, Arrow tables or frames, beside the snapshot's."""
+        """The answer as a frame; `tables` are Arrow tables or frames that the question may name as well."""
         with self._cursor(tables) as cursor:
             return cursor.execute(sql, params).df()
 
@@ -122,15 +122,16 @@ _open_lock = threading.RLock()
 
 
 def read_as(version: str) -> str:
-    """What of a code version must be equal where a snapshot is read: all but the product's version before a plus."""
+    """What of a code version must be equal where a snapshot is read: all after the product's own, and a plus."""
     return version.rpartition("+")[2]
 
 
 def attach(snapshot: Path | str, version: str | None = None) -> Snapshot:
-    """The snapshot at a path, opened once per process; FleetError if it is gone, damaged or of another code version.
+    """The snapshot at a path, opened once per process.
 
-    `version` is the code version whose tables the caller understands; None leaves that open. A few snapshots
-    are kept open; the one longest not asked for is let go and closes when its last user is done with it.
+    FleetError if it is gone, damaged or of another code version than `version`, whose tables the caller
+    understands; None leaves that open. A few snapshots are kept open; the one longest not asked for is let go
+    and closes when its last user is done with it.
     """
     path = Path(snapshot).resolve()
     with _open_lock:
