@@ -1,4 +1,4 @@
-"""The real command killed by kill -9 anywhere: the next load goes on, and the fleet equals one that was never disturbed."""
+"""The real command killed by kill -9 anywhere: the next load goes on, to the fleet of an undisturbed one."""
 
 import os
 import random
@@ -18,7 +18,7 @@ from tests.small_exports import row, write
 
 ROOT = Path(__file__).parents[1]
 FULL = os.environ.get("COLDFILL_FULL") == "1"
-# Counts calls of the system that change files, says how many there were, or dies in the n-th (a write by half).
+# Counts calls of the system that change files, tells how many, or dies in the n-th (a write by half).
 DYING = """
 import os, signal, sys
 left, calls = int(sys.argv.pop(1)), 0
@@ -45,7 +45,7 @@ finally:
 
 
 def load(fleet, folder, die_in=0, seconds=None):
-    """(exit status, what it said on standard error) of `coldfill load`, killed in its n-th call or after a time."""
+    """(exit status, standard error) of `coldfill load`, killed in its n-th call or after a time."""
     process = subprocess.Popen(
         [sys.executable, "-c", DYING, str(die_in), "load", str(folder), "--fleet", str(fleet.path)],
         cwd=ROOT,
@@ -74,7 +74,11 @@ def whole(fleet):
         assert line.sha256 in {path.name[:64] for path in fleet.exports.iterdir()}
     for path in fleet.snapshots():
         kept, homes, loaded = snapshots.attach(path).rows(
-            "SELECT (SELECT count(*) FROM readings), (SELECT count(*) FROM homes), (SELECT sum(rows_kept)::BIGINT FROM exports)"
+            """
+            SELECT (SELECT count(*) FROM readings),
+                   (SELECT count(*) FROM homes),
+                   (SELECT sum(rows_kept)::BIGINT FROM exports)
+            """
         )[0]
         assert kept == homes == loaded > 0
     for path in fleet.exports.iterdir():
@@ -83,7 +87,7 @@ def whole(fleet):
 
 @pytest.fixture(scope="module")
 def setting(tmp_path_factory):
-    """(a fleet with one file loaded, a folder of three more, the fleet they make undisturbed, calls that load takes)."""
+    """(a fleet of one file, a folder of three more, the undisturbed fleet of all, calls that load takes)."""
     at = tmp_path_factory.mktemp("kills")
     first, folder = at / "first", at / "inbox"
     first.mkdir()

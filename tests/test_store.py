@@ -47,8 +47,11 @@ def names(paths):
 
 
 def child(code, *arguments, **options):
-    """A Python process that has this project on its path and `store`, `fleet` (the first argument) at hand."""
-    begin = "import sys; from pipelines.fleet import folder, logs, publishing, snapshots; fleet = folder.Fleet(sys.argv[1])\n"
+    """A Python process with this project on its path and `fleet` (the first argument) at hand."""
+    begin = (
+        "import sys; from pipelines.fleet import folder, logs, publishing, snapshots\n"
+        "fleet = folder.Fleet(sys.argv[1])\n"
+    )
     return subprocess.Popen(
         [sys.executable, "-c", begin + code, *map(str, arguments)],
         cwd=ROOT,
@@ -79,15 +82,14 @@ def test_last_line_of_a_hash_stands_and_its_first_numbers_it(fleet):
         (4, 5, C, "purged", ""),
     ]
     assert fleet.received(fleet.log()[:1])[0].why == "no mapping"
-    assert fleet.last_line_of_hash(A).number == 3
-    assert fleet.last_line_of_hash("0" * 64) is None
 
 
 def test_two_processes_append_without_losing_or_mixing_lines(fleet):
     code = (
         "for at in range(30):\n"
         "    sha = f'{int(sys.argv[2]):032x}{at:032x}'\n"
-        "    fleet.append([folder.LogLine(sha256=sha, sha256_received=sha, file_name='x' * at, status='loaded')])"
+        "    cells = dict(sha256=sha, sha256_received=sha, file_name='x' * at, status='loaded')\n"
+        "    fleet.append([folder.LogLine(**cells)])"
     )
     for process in [child(code, fleet.path, writer) for writer in (1, 2)]:
         finished(process)
@@ -215,7 +217,7 @@ def test_folder_that_may_not_be_written_is_named(tmp_path, monkeypatch, code, sa
 
 
 def full_disk(monkeypatch, call, survive):
-    """After `survive` calls of os.write or os.fsync the disk is full; a write puts half of its bytes down first."""
+    """After `survive` calls of os.write or os.fsync the disk is full; a write puts down half of its bytes."""
     real = getattr(os, call)
     left = [survive]
 
@@ -277,7 +279,8 @@ def test_build_that_the_disk_ends_publishes_nothing(fleet):
         "import resource; resource.setrlimit(resource.RLIMIT_FSIZE, (1 << 20, resource.RLIM_INFINITY))\n"
         "def build():\n"
         "    with publishing.building(fleet) as building:\n"
-        "        building.connect().execute('CREATE TABLE t AS SELECT md5(i::VARCHAR) s FROM range(400000) r(i)')\n"
+        "        wide = 'SELECT md5(i::VARCHAR) s FROM range(400000) r(i)'\n"
+        "        building.connect().execute('CREATE TABLE t AS ' + wide)\n"
         "        building.publish('1' * 12)\n"
         "for act in (build, lambda: fleet.keep(sys.argv[2], 'big.csv')):\n"
         "    try: act(); print('done')\n"
@@ -353,7 +356,7 @@ def test_build_that_publishes_nothing_or_fails_leaves_nothing(fleet):
         building.connect().execute("CREATE TABLE t AS SELECT 1")
     with pytest.raises(ZeroDivisionError), publishing.building(fleet) as building:
         building.connect().execute("CREATE TABLE t AS SELECT 1")
-        1 / 0
+        raise ZeroDivisionError
     with pytest.raises(duckdb.ParserException):
         publish(fleet, "CREATE NONSENSE")
     with pytest.raises(ValueError, match="12 hexadecimal digits"):
@@ -708,11 +711,15 @@ def test_equal_compares_rows_as_a_multiset_bit_for_bit(fleet, a, b, what):
 
 
 def test_equal_sees_rows_that_swap_a_cell_and_keep_the_sum_of_plain_hashes(fleet):
-    """hash(i, 1) + hash(j, 0) = hash(i, 0) + hash(j, 1) happens; such pairs are looked for among 100,000 rows."""
-    pairs = duckdb.sql(
-        "SELECT min(i), max(i) FROM range(100000) r(i) "
-        "GROUP BY hash(i, 1::BIGINT)::HUGEINT - hash(i, 0::BIGINT)::HUGEINT HAVING count(*) > 1 ORDER BY 1 LIMIT 5"
-    ).fetchall()
+    """hash(i, 1) + hash(j, 0) = hash(i, 0) + hash(j, 1) happens: among 100,000 rows there are such pairs."""
+    pairs = duckdb.sql("""
+        SELECT min(i), max(i)
+        FROM range(100000) r(i)
+        GROUP BY hash(i, 1::BIGINT)::HUGEINT - hash(i, 0::BIGINT)::HUGEINT
+        HAVING count(*) > 1
+        ORDER BY 1
+        LIMIT 5
+    """).fetchall()
     for i, j in [(1, 2), *pairs]:
         table = "CREATE TABLE t (i BIGINT, cell BIGINT); INSERT INTO t VALUES "
         first = publish(fleet, f"{table} ({i}, 1), ({j}, 0)")
@@ -730,16 +737,17 @@ def test_equal_names_tables_only_one_has_and_passes_over_runs(fleet):
 
 
 def test_scratch_is_read_like_a_snapshot_and_gone_after(fleet):
-    with publishing.scratch() as draft:
-        draft.start_from(publish(fleet))
-        draft.connect().execute("INSERT INTO t VALUES (2)")
-        snapshot = snapshots.attach(draft.finish())
+    with publishing.scratch() as unpublished:
+        unpublished.start_from(publish(fleet))
+        unpublished.connect().execute("INSERT INTO t VALUES (2)")
+        snapshot = snapshots.attach(unpublished.finish())
         assert snapshot.rows("SELECT count(*) FROM t") == [(2,)]
         assert snapshot.number is None
-        assert equality.equal(draft.path, fleet.current())[0].what == "2 rows and 1 rows"
-    assert not draft.folder.exists()
+        assert equality.equal(unpublished.path, fleet.current())[0].what == "2 rows and 1 rows"
+    assert not unpublished.folder.exists()
 
 
 def test_importing_the_store_imports_no_heavy_library():
-    code = "print([name for name in ('duckdb', 'pandas', 'numpy', 'pyarrow', 'filelock') if name in sys.modules])"
+    heavy = ("duckdb", "pandas", "numpy", "pyarrow", "filelock")
+    code = f"print([name for name in {heavy} if name in sys.modules])"
     assert finished(child(code, "nowhere")) == "[]\n"

@@ -81,7 +81,7 @@ def check_after_death(fleet, acknowledged):
 
 
 def test_runs_killed_anywhere_lose_nothing_and_the_next_goes_on(tmp_path):
-    """Each run dies by kill -9: every other one in or before its n-th call of the system, the others at any time."""
+    """Each run dies by kill -9: every other one at its n-th call of the system, the others at any time."""
     fleet = Fleet(tmp_path / "fleet").create()
     luck = random.Random(20260101)
     acknowledged = []

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    pass
 from pipelines.fleet.snapshots import Snapshot, attach
 
 
@@ -22,9 +19,9 @@ class Difference:
 def equal(snapshot_a: Path | str, snapshot_b: Path | str) -> list[Difference]:
     """What differs between two snapshots; nothing if they are equal.
 
-    Per base table except `runs`: columns, their types and order, the number of rows, and the sum of the hashes of the
-    rows, which does not depend on their order. Numbers are compared bit for bit: 0.0 is not -0.0, NULL is not NaN (any
-    NaN is like any other). ENUM columns are compared by their words.
+    Per base table except `runs`: columns, their types and order, the number of rows, and the sum of the
+    hashes of the rows, which does not depend on their order. Numbers are compared bit for bit: 0.0 is not
+    -0.0, NULL is not NaN (any NaN is like any other). ENUM columns are compared by their words.
     """
     a, b = attach(snapshot_a), attach(snapshot_b)
     columns_a, columns_b = _base_tables(a), _base_tables(b)
@@ -51,17 +48,23 @@ def equal(snapshot_a: Path | str, snapshot_b: Path | str) -> list[Difference]:
 def _base_tables(snapshot: Snapshot) -> dict[str, list[tuple[str, str]]]:
     """(name, type) of each column in order, by table."""
     tables: dict[str, list[tuple[str, str]]] = {}
-    for table, column, kind in snapshot.rows(
-        "SELECT table_name, column_name, data_type FROM duckdb_columns() SEMI JOIN duckdb_tables() "
-        "USING (database_name, schema_name, table_name) WHERE database_name = 'snapshot' AND table_name <> 'runs' "
-        "ORDER BY table_name, column_index"
-    ):
+    found = snapshot.rows("""
+        SELECT table_name, column_name, data_type
+        FROM duckdb_columns()
+        SEMI JOIN duckdb_tables() USING (database_name, schema_name, table_name)
+        WHERE database_name = 'snapshot' AND table_name <> 'runs'
+        ORDER BY table_name, column_index
+    """)
+    for table, column, kind in found:
         tables.setdefault(table, []).append((column, "ENUM" if kind.startswith("ENUM(") else kind))
     return tables
 
 
 def _table_hash(snapshot: Snapshot, table: str, columns: list[tuple[str, str]]) -> tuple[int, int | None]:
-    """Count of rows and sum of their hashes. Hashed twice, so that two rows swapping a cell do not cancel out."""
+    """Count of rows and sum of their hashes.
+
+    Hashed twice, so that two rows swapping a cell do not cancel out.
+    """
     cells = []
     for column, kind in columns:
         name = _identifier(column)
@@ -70,7 +73,8 @@ def _table_hash(snapshot: Snapshot, table: str, columns: list[tuple[str, str]]) 
             cells.append(f"({name} = 0 AND signbit({name}))")
         elif kind.endswith(("]", ")")) and not kind.startswith("DECIMAL"):
             cells.append(f"{name}::VARCHAR")
-    return snapshot.rows(f"SELECT count(*), sum(hash(hash({', '.join(cells)}))) FROM {_identifier(table)}")[0]
+    hashed = f"sum(hash(hash({', '.join(cells)})))"
+    return snapshot.rows(f"SELECT count(*), {hashed} FROM {_identifier(table)}")[0]
 
 
 def _identifier(name: str) -> str:

@@ -1,8 +1,9 @@
 """The fleet folder: exports as received, append-only logs, locks and DuckDB snapshots.
 
-What happened is what the logs say: a line is an event once its line end is on the disk, and a last line without one
-never happened. A snapshot is a whole file under its final name or it is nothing. So a run may be killed at any moment:
-what was committed stays, readers go on with the snapshot they have, and the next load takes up where the log stands.
+What happened is what the logs say: a line is an event once its line end is on the disk, and a last line
+without one never happened. A snapshot is a whole file under its final name or it is nothing. So a run may be
+killed at any moment: what was committed stays, readers go on with the snapshot they have, and the next load
+takes up where the log stands.
 """
 
 from __future__ import annotations
@@ -16,10 +17,10 @@ import shutil
 import time
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipelines.fleet.logs import (
     FleetError,
@@ -31,9 +32,6 @@ from pipelines.fleet.logs import (
     sync,
     write_all,
 )
-
-if TYPE_CHECKING:
-    pass
 
 STATUSES = ("loaded", "kept out", "purged")
 SNAPSHOT_NAME = re.compile(r"(\d{8})-([0-9a-f]{12})\.duckdb", re.ASCII)
@@ -63,7 +61,7 @@ def settle(path: Path, target: Path) -> None:
 
 
 def safe_name(file_name: str) -> str:
-    """A file's own name as part of another one: ASCII letters, digits, dots, dashes and underscores, at most 100."""
+    """A file's own name for use in another: ASCII letters, digits, dots, dashes, underscores, at most 100."""
     name = re.sub(r"[^A-Za-z0-9._-]+", "_", re.split(r"[/\\]", file_name)[-1]).strip("._-") or "export"
     return name if len(name) <= 100 else name[:80] + name[-20:]
 
@@ -72,9 +70,10 @@ def safe_name(file_name: str) -> str:
 class LogLine:
     """One line of received.csv: what became of one file at one load.
 
-    `number` counts lines from 1; a new line has 0 until it is appended, and an empty `when` becomes the moment of it.
-    `sha256` is of the bytes as stored, `sha256_received` of those that came (they differ where columns were dropped at
-    the door: `dropped_headings`). `mapping_sha256` is of the mapping's text, '' if none was used.
+    `number` counts lines from 1; a new line has 0 until it is appended, and an empty `when` becomes the
+    moment of it. `sha256` is of the bytes as stored, `sha256_received` of those that came (they differ where
+    columns were dropped at the door: `dropped_headings`). `mapping_sha256` is of the mapping's text, '' if
+    none was used.
     """
 
     number: int = 0
@@ -109,7 +108,7 @@ class Received(LogLine):
 
 @dataclass(frozen=True)
 class State:
-    """One snapshot as published: made from the first `log_length` lines of received.csv and `inputs` (name: hash)."""
+    """One snapshot as published: made from `log_length` lines of received.csv and `inputs` (name: hash)."""
 
     snapshot: str
     log_length: int
@@ -128,7 +127,6 @@ class Fleet:
         self.inputs = self.path / "inputs"
         self.mappings = self.path / "mappings"
         self.lists = self.path / "lists"
-        self.samples = self.path / "samples"
         self.policy = self.path / "policy.toml"
         self.places = self.path / "places.csv"
         self.crews = self.path / "crews.csv"
@@ -154,10 +152,10 @@ class Fleet:
         return self
 
     def status(self) -> dict[str, Any]:
-        """What stands: the current snapshot, how many lines the log is ahead of it, whether a load is at work.
+        """The current snapshot, how many lines the log is ahead of it, whether a load is at work.
 
-        `ahead` is None where states.csv knows nothing of the current snapshot; `loading` is None where no lock can be
-        tried, as in a folder open for reading only.
+        `ahead` is None where states.csv says nothing of the current snapshot; `loading` is None where no lock
+        can be tried, as in a folder open for reading only.
         """
         if not self.exists():
             raise FleetError(
@@ -180,14 +178,16 @@ class Fleet:
     # Exports and inputs
 
     def keep(self, source: Path | str, file_name: str) -> tuple[str, Path]:
-        """Copy a file into exports/ and return its SHA-256 and where it lies; bytes already kept are not kept twice.
+        """Copy a file into exports/, once for the same bytes, and return its SHA-256 and where it lies.
 
         The name is the hash and `file_name` made safe; the first name under which bytes came stands.
         """
-        with attempting("read", source):
-            reading = open(source, "rb")
-        with reading, attempting("keep a copy in", self.exports), temporary(self.exports) as (handle, path):
-            digest = hashlib.sha256()
+        digest = hashlib.sha256()
+        with ExitStack() as closing:
+            with attempting("read", source):
+                reading = closing.enter_context(open(source, "rb"))
+            closing.enter_context(attempting("keep a copy in", self.exports))
+            handle, path = closing.enter_context(temporary(self.exports))
             with ThreadPoolExecutor(1) as pool:  # a block is hashed while it is written
                 while block := _block(reading):
                     hashing = pool.submit(digest.update, block)
@@ -212,13 +212,13 @@ class Fleet:
         return found
 
     def clear_incoming(self) -> None:
-        """Remove copies that runs which died left half done in exports/; the lock of loads must be held."""
+        """Remove what dead runs left half copied in exports/; the lock of loads must be held."""
         for path in self.exports.glob(".incoming-*"):
             with suppress(OSError):
                 path.unlink()
 
     def remove_export(self, sha256: str) -> None:
-        """Delete the bytes of a hash, if they are there; its lines in the log stay (for `purge`, after its line)."""
+        """Delete the bytes of a hash, if they are there (for `purge`, once its line is in the log)."""
         for path in self.exports.glob(f"{sha256}-*"):
             with attempting("delete", path):
                 path.unlink(missing_ok=True)
@@ -254,7 +254,8 @@ class Fleet:
         """All lines of received.csv in order."""
         lines = []
         for number, row in enumerate(self.received_log.read(), start=1):
-            line = LogLine(**{**row, "number": number})
+            cells: dict[str, Any] = {**row, "number": number}
+            line = LogLine(**cells)
             why = (
                 f"its number is '{row['number']}', not {number}"
                 if row["number"] != str(number)
@@ -272,14 +273,10 @@ class Fleet:
             for number, line in enumerate(lines, start=len(self.log()) + 1):
                 if why := line.wrong():
                     raise ValueError(f"not a line of received.csv: {why}")
-                cells = {name: clean(cell) for name, cell in vars(line).items()}
-                written.append(LogLine(**{**cells, "number": number, "when": line.when or now_utc()}))
+                cells: dict[str, Any] = {name: clean(cell) for name, cell in vars(line).items()}
+                written.append(LogLine(**(cells | {"number": number, "when": line.when or now_utc()})))
             self.received_log.write(map(vars, written))
         return tuple(written)
-
-    def last_line_of_hash(self, sha256: str) -> LogLine | None:
-        """The line that stands for a hash as stored."""
-        return next((line for line in reversed(self.log()) if line.sha256 == sha256), None)
 
     def received(self, log: Iterable[LogLine] | None = None) -> tuple[Received, ...]:
         """One record per export in order of `export_id`, from the whole log or from the lines given.
@@ -325,13 +322,14 @@ class Fleet:
         )
 
     def states(self) -> tuple[State, ...]:
-        """What states.csv says of each snapshot ever published, oldest first; a snapshot's last line stands."""
+        """What states.csv last says of each snapshot ever published, oldest first."""
         states: dict[str, State] = {}
         for line, row in enumerate(self.states_log.read(), start=2):
             if not SNAPSHOT_NAME.fullmatch(row["snapshot"]) or not row["log_length"].isdecimal():
                 raise self.states_log.damaged(line, "it names no snapshot, or no length of the log")
             inputs = dict(pair.split("=", 1) for pair in row["inputs"].split(";") if "=" in pair)
-            states[row["snapshot"]] = State(**{**row, "log_length": int(row["log_length"]), "inputs": inputs})
+            cells: dict[str, Any] = {**row, "log_length": int(row["log_length"]), "inputs": inputs}
+            states[row["snapshot"]] = State(**cells)
         return tuple(states.values())
 
     def state_of(self, snapshot: Path) -> State | None:
@@ -356,12 +354,12 @@ class Fleet:
             self.write_state(replace(state, pinned_name=name, when=now_utc()))
 
     def remove_snapshot(self, snapshot: Path) -> None:
-        """Delete a snapshot file, pinned or not (for `purge`); readers that have it open keep it until they close."""
+        """Delete a snapshot file, pinned or not (for `purge`); who has it open keeps it until they close."""
         with attempting("delete", snapshot):
             snapshot.unlink(missing_ok=True)
 
     def prune(self, keep: int, published: Path) -> None:
-        """Delete what is not among the newest `keep`, pinned or just published; what cannot be deleted stays."""
+        """Delete what is not among the newest `keep`, pinned or just published, where that is possible."""
         with self.states_log.locked():
             pinned = {state.snapshot for state in self.states() if state.pinned_name}
             for path in self.snapshots()[:-keep]:

@@ -19,7 +19,7 @@ from pathlib import Path
 LOG_WAIT_S = 60.0  # a log is locked for one append only
 
 DISK_ADVICE = {
-    errno.ENOSPC: "the disk is full: free some space and run the command again; what was there before is unharmed",
+    errno.ENOSPC: "the disk is full: free some space and run the command again; what was there is unharmed",
     errno.EDQUOT: "your share of the disk is used up: free some space and run the command again",
     errno.EFBIG: "the file would be larger than the system allows: raise the limit and run the command again",
     errno.EROFS: "the disk is mounted read-only: name a fleet folder on another one with --fleet",
@@ -44,12 +44,12 @@ def attempting(doing: str, path: Path | str) -> Iterator[None]:
         yield
     except OSError as error:
         other = f"{error.strerror or error}: put that right and run the command again"
-        advice = (DISK_ADVICE | PATH_ADVICE).get(error.errno, other)
+        advice = (DISK_ADVICE | PATH_ADVICE).get(error.errno or 0, other)
         raise FleetError(f"Cannot {doing} {path}: {advice}.") from error
 
 
 def disk_advice(error: Exception) -> str | None:
-    """What to do if the disk, not the code, ended a query or a build; DuckDB says it in the system's own words."""
+    """What to do if the disk, not the code, ended a query or a build; DuckDB uses the system's own words."""
     for code, advice in DISK_ADVICE.items():
         if getattr(error, "errno", None) == code or os.strerror(code) in str(error):
             return advice
@@ -74,7 +74,7 @@ def write_all(handle: int, data: bytes) -> None:
 
 @contextmanager
 def locked(lock_path: Path, timeout: float, wait: Callable[[], None] = lambda: None) -> Iterator[None]:
-    """Hold a lock that the system releases when its holder dies; `wait` is called once if somebody else has it."""
+    """Hold a lock that the system releases when its holder dies; `wait` is called once if another has it."""
     from filelock import FileLock, Timeout
 
     if not lock_path.parent.is_dir():
@@ -121,7 +121,7 @@ def now_utc() -> str:
 
 
 def clean(value: object) -> str:
-    """A value as one cell of a log: UTF-8 text in which line breaks and other control characters are a blank."""
+    """A value as one cell of a log: UTF-8 text in which line breaks and other controls are a blank."""
     text = re.sub(r"[\x00-\x1f\x7f\x85\u2028\u2029]+", " ", str(value))
     return text.encode("utf-8", "backslashreplace").decode()
 
@@ -130,15 +130,15 @@ def clean(value: object) -> str:
 class Log:
     """An append-only CSV with a line of headings: one physical line per event, cells quoted where needed, LF.
 
-    Lines are never changed or removed, but for a last one without a line end, which never happened and is cut off by
-    the next append.
+    Lines are never changed or removed, but for a last one without a line end, which never happened and is cut
+    off by the next append.
     """
 
     path: Path
     headings: tuple[str, ...]
 
     def read(self) -> list[dict[str, str]]:
-        """All lines by heading; none if there is no file. FleetError names a line that does not read as written."""
+        """All lines by heading; none if there is no file. FleetError names a line that is not as written."""
         with attempting("read", self.path):
             try:
                 data = self.path.read_bytes()
@@ -159,7 +159,7 @@ class Log:
             elif len(cells) != len(self.headings):
                 raise self.damaged(number, f"it has {len(cells)} cells instead of {len(self.headings)}")
             else:
-                rows.append(dict(zip(self.headings, cells)))
+                rows.append(dict(zip(self.headings, cells, strict=True)))
         return rows
 
     def damaged(self, line: int, why: str) -> FleetError:
@@ -184,7 +184,7 @@ class Log:
             self.write(rows)
 
     def write(self, rows: Iterable[Mapping[str, object]]) -> None:
-        """`append` for a caller inside `locked`. What could not be written whole is taken back, then FleetError."""
+        """`append` for a caller inside `locked`; what cannot be written whole is taken back: FleetError."""
         text = "".join(self._line([clean(row[heading]) for heading in self.headings]) for row in rows)
         if not text:
             return

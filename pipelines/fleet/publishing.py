@@ -11,24 +11,18 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.fleet.logs import (
-    FleetError,
-    attempting,
-    disk_advice,
-    locked,
-    now_utc,
-)
+from pipelines.fleet.folder import SNAPSHOT_NAME, Fleet, LogLine, State, settle
+from pipelines.fleet.logs import FleetError, attempting, disk_advice, locked, now_utc
+from pipelines.fleet.snapshots import forget, quoted
 
 if TYPE_CHECKING:
     import duckdb
-from pipelines.fleet.folder import SNAPSHOT_NAME, Fleet, LogLine, State, settle
-from pipelines.fleet.snapshots import forget, quoted
 
 BUILD_WAIT_S = 3600.0
 BUILD_MEMORY = "800MB"  # what DuckDB may hold while it builds; beyond that it uses the disk
 
 
-class Draft:
+class Unpublished:
     """A DuckDB file in a folder of its own, open for writing until it is finished."""
 
     def __init__(self, folder: Path):
@@ -52,9 +46,8 @@ class Draft:
             self._connection = duckdb.connect(self.path)
             self._connection.execute(f"SET temp_directory = {quoted(self.folder / 'spill')}")
             self._connection.execute(f"SET memory_limit = '{BUILD_MEMORY}'")
-            self._connection.execute(
-                "SET write_buffer_row_group_count = 1"
-            )  # else the rows of five groups wait in memory
+            # Else the rows of five groups wait in memory.
+            self._connection.execute("SET write_buffer_row_group_count = 1")
         return self._connection
 
     def finish(self) -> Path:
@@ -81,8 +74,8 @@ class Draft:
         shutil.rmtree(self.folder, ignore_errors=True)
 
 
-class Building(Draft):
-    """A snapshot in the making, under the build lock; `log` is received.csv as it stood when the build began."""
+class Building(Unpublished):
+    """A snapshot in the making, under the build lock; `log` is received.csv as the build found it."""
 
     def __init__(self, fleet: Fleet, folder: Path, log: tuple[LogLine, ...], keep: int):
         super().__init__(folder)
@@ -101,9 +94,10 @@ class Building(Draft):
     ) -> Path:
         """Finish the file and make it the current snapshot; older ones that no rule keeps go.
 
-        `digest12` is 12 hexadecimal digits of what the snapshot was made from; `inputs` names each of these with its
-        hash. `remakes` puts an old snapshot back under its own name instead, FleetError if the digest is another.
-        The line in states.csv comes first: no snapshot is without one; one without its snapshot is harmless.
+        `digest12` is 12 hexadecimal digits of what the snapshot was made from; `inputs` names each of these
+        with its hash. `remakes` puts an old snapshot back under its own name instead, FleetError if the
+        digest is another. The line in states.csv comes first: no snapshot is without one; one without its
+        snapshot is harmless.
         """
         fleet = self.fleet
         finished = self.finish()
@@ -144,8 +138,8 @@ def building(
 ) -> Iterator[Building]:
     """The one build that may run in this fleet; unless it publishes, nothing of it stays.
 
-    `wait` is told once if another one is running; after `timeout` seconds of waiting, FleetError. `keep` is how
-    many of the newest snapshots stay when it publishes.
+    `wait` is called once, with words, if another one is running; after `timeout` seconds of waiting,
+    FleetError. `keep` is how many of the newest snapshots stay when it publishes.
     """
     import duckdb
 
@@ -166,11 +160,11 @@ def building(
 
 
 @contextmanager
-def scratch() -> Iterator[Draft]:
-    """A draft that belongs to no fleet, in the system's temporary folder; it is gone when the block ends."""
+def scratch() -> Iterator[Unpublished]:
+    """A file that belongs to no fleet, in the system's temporary folder; it is gone when the block ends."""
     with attempting("write in", tempfile.gettempdir()):
-        draft = Draft(Path(tempfile.mkdtemp(prefix="coldfill-scratch-")))
+        unpublished = Unpublished(Path(tempfile.mkdtemp(prefix="coldfill-scratch-")))
     try:
-        yield draft
+        yield unpublished
     finally:
-        draft.discard()
+        unpublished.discard()

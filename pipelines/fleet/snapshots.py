@@ -13,17 +13,13 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipelines.fleet.logs import (
-    FleetError,
-    attempting,
-    disk_advice,
-)
+from pipelines.fleet.folder import SNAPSHOT_NAME
+from pipelines.fleet.logs import FleetError, attempting, disk_advice
 
 if TYPE_CHECKING:
     import duckdb
     import pandas
     import pyarrow
-from pipelines.fleet.folder import SNAPSHOT_NAME
 
 SNAPSHOTS_OPEN = 4  # snapshots one process keeps attached
 
@@ -53,7 +49,7 @@ class Snapshot:
             spill = tempfile.mkdtemp(prefix="coldfill-")
         self._connection = duckdb.connect(":memory:")
         weakref.finalize(self, _close, self._connection, spill)
-        with self._damage_told():
+        with self._naming_damage():
             self._connection.execute(f"ATTACH {quoted(path)} AS snapshot (READ_ONLY)")
             self._connection.execute(f"SET temp_directory = {quoted(spill)}")
             self._connection.execute("SET enable_external_access = false")
@@ -70,7 +66,7 @@ class Snapshot:
             return "unknown"
 
     def query(self, sql: str, params: Any = None, **tables: Any) -> pandas.DataFrame:
-        """The answer as a frame; the question may name `tables`, Arrow tables or frames, beside the snapshot's."""
+        """The answer as a frame; `tables` are Arrow tables or frames that the question may name as well."""
         with self._cursor(tables) as cursor:
             return cursor.execute(sql, params).df()
 
@@ -84,14 +80,14 @@ class Snapshot:
 
     @contextmanager
     def _cursor(self, tables: Mapping[str, Any]) -> Iterator[duckdb.DuckDBPyConnection]:
-        with self._damage_told(), self._connection.cursor() as cursor:
+        with self._naming_damage(), self._connection.cursor() as cursor:
             cursor.execute("USE snapshot")
             for name, table in tables.items():
                 cursor.register(name, table)
             yield cursor
 
     @contextmanager
-    def _damage_told(self) -> Iterator[None]:
+    def _naming_damage(self) -> Iterator[None]:
         """Turn DuckDB's errors into FleetError where the file or the disk, not the question, is at fault."""
         import duckdb
 
@@ -126,15 +122,16 @@ _open_lock = threading.RLock()
 
 
 def read_as(version: str) -> str:
-    """What of a code version must be equal where a snapshot is read: all but the product's version before a plus."""
+    """What of a code version must be equal where a snapshot is read: all after the product's own, and a plus."""
     return version.rpartition("+")[2]
 
 
 def attach(snapshot: Path | str, version: str | None = None) -> Snapshot:
-    """The snapshot at a path, opened once per process; FleetError if it is gone, damaged or of another code version.
+    """The snapshot at a path, opened once per process.
 
-    `version` is the code version whose tables the caller understands; None leaves that open. A few snapshots are kept
-    open; the one longest not asked for is let go and closes when its last user is done with it.
+    FleetError if it is gone, damaged or of another code version than `version`, whose tables the caller
+    understands; None leaves that open. A few snapshots are kept open; the one longest not asked for is let go
+    and closes when its last user is done with it.
     """
     path = Path(snapshot).resolve()
     with _open_lock:
