@@ -35,7 +35,7 @@ class Words:
     absent: np.ndarray | np.uint16 = NOT_RECORDED
 
     def among(self, *accepted):
-        """True where the word is one of `accepted`; ValueError where the field has no such word."""
+        """Mask, True where the word is one of `accepted`; ValueError where the field has no such word."""
         wanted = np.zeros(len(self.words) + 1, dtype=bool)
         for word in accepted:
             wanted[self.words.index(word)] = True
@@ -50,7 +50,7 @@ class Words:
         return np.where(self.known, np.uint16(0), self.absent)
 
     def take(self, table):
-        """Row of `table` for each word (shape (words + 1, …), the last row standing for none recorded)."""
+        """The row of `table`, shape (words + 1, …), for each word; the last where none is recorded."""
         return np.asarray(table)[self.codes]
 
     @classmethod
@@ -82,7 +82,8 @@ class Dates:
 class Numbers:
     """A number per inspection and, where it is NaN, the gap: the reason and the field that was lacking.
 
-    Both arrays have shape (n,). Infinity is a value: "no cushion left" for a pressure, "no loss shown" for a ratio.
+    Both arrays have shape (n,). Infinity is a value: "no cushion left" for a pressure, "no loss shown" for a
+    ratio.
     """
 
     value: np.ndarray
@@ -97,9 +98,17 @@ class Numbers:
         return Numbers(self.value[rows], self.gap[rows])
 
     def withhold(self, where, reason, field=None, *, first=False):
-        """The same numbers, not known for a reason (text, or gaps) where `where` holds.
+        """The same numbers, not known where `where` holds, for a reason.
 
-        A gap that was there stays, unless this one comes `first`.
+        Parameters
+        ----------
+        where : mask
+        reason : str or array of gaps
+            A text of REASONS, or gaps that hold reason and field.
+        field : str, optional
+            The field that is lacking, beside a text.
+        first : bool
+            Whether this gap stands before one that was there.
         """
         where = np.asarray(where) if first else where & self.known
         lacking = gap(reason, field) if isinstance(reason, str) else reason
@@ -125,7 +134,13 @@ def known(value):
 def derive(value, *needs):
     """Numbers computed from others: missing where any is, for the reason of the first that is.
 
-    A NaN the needs do not explain is a number outside the data its formula has (`outside the fluid data`).
+    Parameters
+    ----------
+    value : float array, broadcast to (n,)
+        A NaN which the needs do not explain is a number outside the data that its formula has
+        ("outside the fluid data").
+    *needs : Numbers
+        At least one, each of shape (n,); their order says which gap is told.
     """
     value, lacking = np.broadcast_to(value, needs[0].value.shape), first_gap(need.gap for need in needs)
     lacking = np.where((lacking == 0) & np.isnan(value), gap("outside the fluid data"), lacking)
@@ -133,10 +148,22 @@ def derive(value, *needs):
 
 
 class Readings:
-    """A batch of inspections: `numbers`, `words`, `dates`, `texts` by field name, all of one length.
+    """A batch of inspections, each field by name and shape (n,).
 
-    `unusable[name]` is True where a cell was received but kept out. `fleetwide` holds, by name, what was made by
-    comparing with other inspections.
+    Parameters
+    ----------
+    count : int
+        n.
+    numbers : dict of str to float array
+        NaN where not recorded; BESIDE may stand here too.
+    words : dict of str to Words
+    dates : dict of str to datetime64[D] array
+        NaT where not recorded.
+    texts : dict of str to Arrow column
+    unusable : dict of str to mask
+        True where a cell was received but kept out.
+
+    `fleetwide` holds, by name, what was made by comparing with other inspections.
     """
 
     def __init__(self, count, numbers, words, dates=None, texts=None, unusable=None):
@@ -206,7 +233,7 @@ class Readings:
 
 
 def from_arrow(table):
-    """Readings from an Arrow table of typed fields, any subset; other columns are numbers where they are floats.
+    """Readings from an Arrow table of typed fields, any subset; other columns of floats become numbers.
 
     Words may be strings or dictionaries. ValueError for a word that its field does not have.
     """
@@ -258,14 +285,15 @@ def _unusable(column):
 
 
 def more(left, right):
-    """left > right, both rounded to 1e-6 first: at the limit is not over it. False where either is NaN."""
+    """Mask: left > right, rounded to 1e-6: at the limit is not over it. False where either is NaN."""
     return np.round(left, 6) > np.round(right, 6)
 
 
 def at_least(left, right):
+    """Mask: left ≥ right, rounded to 1e-6. False where either is NaN."""
     return np.round(left, 6) >= np.round(right, 6)
 
 
 def within(value, middle, tolerance):
-    """|value - middle| ≤ tolerance, to half of 1e-6; False where either is NaN."""
+    """Mask: |value - middle| ≤ tolerance, to half of 1e-6; False where either is NaN."""
     return np.abs(value - middle) <= tolerance + 0.5e-6

@@ -1,4 +1,4 @@
-"""How sure a quantity is: margins, below zero where a limit is overstepped, and sets of errors to try them with."""
+"""How sure a quantity is: margins, below zero where a limit is overstepped, and errors to try them with."""
 
 from dataclasses import dataclass
 from statistics import NormalDist
@@ -10,17 +10,17 @@ import numpy as np
 class Node:
     """Sets of errors, shape (nodes, 1): standard normal, or over 0 to 1 where only one side is possible."""
 
-    charge: np.ndarray
-    bias: np.ndarray
-    cold: np.ndarray
-    hot: np.ndarray
-    height: np.ndarray
-    atmosphere: np.ndarray
-    cold_f: np.ndarray
-    charge_drift: np.ndarray
-    cold_drift: np.ndarray
-    fluid: np.ndarray
-    volume: np.ndarray
+    charge: np.ndarray  # of the tank gauge and the tank's thermometer
+    bias: np.ndarray  # of one gauge, the same cold and hot
+    cold: np.ndarray  # noise of the cold pressure
+    hot: np.ndarray  # noise of the hot pressure
+    height: np.ndarray  # of a height guessed from stories
+    atmosphere: np.ndarray  # of an elevation that is the place's
+    cold_f: np.ndarray  # of a cold temperature taken where none is recorded
+    charge_drift: np.ndarray  # of a charge without the tank's temperature
+    cold_drift: np.ndarray  # of a cold pressure without its temperature
+    fluid: np.ndarray  # of an antifreeze not recorded
+    volume: np.ndarray  # of a loop's volume that is estimated
 
 
 def _nodes(count=53, steps=(24, 42, 46, 1, 13, 10, 49, 15, 36, 47, 28)):
@@ -45,11 +45,15 @@ ONE_NODE = Node(*(errors[:1] for errors in vars(NODES).values()))
 class Margin:
     """A quantity that is below zero exactly where a limit is overstepped, with its uncertainty.
 
-    `margin(node, rows)` returns mean and standard deviation for the chosen rows with the errors of some
-    nodes; what is left over is taken as normal. Errors that bend the margin (the kink of the gas balance,
-    estimates, one-sided drifts) go through the nodes; `bends` is 0 (False) for inspections that have none of
-    these, for which every node gives the same. Other whole numbers say which errors there are: inspections
-    with the same ones are worked out together.
+    Parameters
+    ----------
+    margin : callable
+        (node, rows) → (mean, standard deviation) for the chosen rows with the errors of some nodes, of shape
+        (nodes, rows), or (rows,) where no error of a node enters. What is left over is taken as normal.
+    bends : array of whole numbers or bools, shape (n,), or one for all
+        0 where no error goes through the nodes, so that every node gives the same; else errors bend the
+        margin (the kink of the gas balance, estimates, one-sided drifts). Equal numbers say the same errors:
+        inspections with the same ones are worked out together.
     """
 
     def __init__(self, margin, bends=1):
@@ -58,7 +62,7 @@ class Margin:
     def chance_below_zero(self, rows):
         """Probability that the true margin is below zero, for the chosen rows (positions), one each.
 
-        Every node is tried: a few, however spread, do not show where a margin leaps.
+        Every node is tried where the margin bends: a few, however spread, do not show where it leaps.
         """
         bends = np.broadcast_to(at(self.bends, rows), rows.shape)
         straight, bent, chance = np.flatnonzero(bends == 0), np.flatnonzero(bends), np.empty(len(rows))
@@ -71,7 +75,7 @@ class Margin:
         return chance
 
     def _steps(self, node, rows):
-        """Standard deviations by which the margin lies below zero, (nodes, rows), or (rows,) without nodes."""
+        """Standard deviations by which the margin lies below zero, shape (nodes, rows) or (rows,)."""
         with np.errstate(divide="ignore", invalid="ignore"):
             mean, sigma = self.margin(node, rows)
             steps = mean / -sigma
@@ -102,7 +106,7 @@ RISES = np.diff(SHARES)
 
 
 def _added(chances):
-    """Sum over nodes in their order; NumPy's sum takes another for one row than for many, and so other bits."""
+    """Sum over nodes in their order; NumPy takes another for one row than for many, and so other bits."""
     total = chances[0].copy()
     for chance in chances[1:]:
         total += chance

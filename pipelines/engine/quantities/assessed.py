@@ -27,6 +27,6 @@ def assessed(state):
 
 
 QUANTITIES = (
-    Quantity("state", state, "whether the system is one that is assessed, as a code"),
-    Quantity("assessed", assessed, "a hot-water system, or one that looks odd", flag=True, unassessed=True),
+    Quantity(state, "whether the system is one that is assessed, as a code"),
+    Quantity(assessed, "a hot-water system, or one that looks odd", flag=True, unassessed=True),
 )

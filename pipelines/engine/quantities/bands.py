@@ -119,24 +119,20 @@ def supply_below_high(supply_pressure_psig, policy):
 
 
 QUANTITIES = (
-    Quantity(
-        "sea_level_charge_psig", sea_level_charge_psig, "sea-level charge shows here", "psi", 1, column=True
-    ),
-    Quantity("headroom_psi", headroom_psi, "headroom, measured", "psi", 1, column=True),
-    Quantity(
-        "predicted_headroom_psi", predicted_headroom_psi, "headroom at the high limit", "psi", 1, column=True
-    ),
-    Quantity("cold_bends", cold_bends, "errors of the cold pressure's margins that go through the nodes"),
-    Quantity("cold_above_required", cold_above_required, "cold pressure above the required one"),
-    Quantity("cold_below_high", cold_below_high, "cold pressure below the highest that is right"),
-    Quantity("cold_off_setting", cold_off_setting, "cold pressure within the fill valve's tolerance"),
-    Quantity("cold_above_setting", cold_above_setting, "cold pressure not too far below the setting"),
-    Quantity("cold_below_setting", cold_below_setting, "cold pressure not too far above the setting"),
-    Quantity("cold_below_warm", cold_below_warm, "cold temperature below that of a warm loop"),
-    Quantity("charge_off_fill", charge_off_fill, "charge within its tolerance"),
-    Quantity("charge_above_low", charge_above_low, "charge not too far below the pressure it should have"),
-    Quantity("charge_below_high", charge_below_high, "charge not too far above the pressure it should have"),
-    Quantity("hot_below_allowed", hot_below_allowed, "hot pressure below the allowed one"),
-    Quantity("hot_below_opening", hot_below_opening, "hot pressure below that at which the valve opens"),
-    Quantity("supply_below_high", supply_below_high, "supply pressure below the highest that is right"),
+    Quantity(sea_level_charge_psig, "sea-level charge shows here", "psi", 1, column=True),
+    Quantity(headroom_psi, "headroom, measured", "psi", 1, column=True),
+    Quantity(predicted_headroom_psi, "headroom at the high limit", "psi", 1, column=True),
+    Quantity(cold_bends, "errors of the cold pressure's margins that go through the nodes"),
+    Quantity(cold_above_required, "cold pressure above the required one"),
+    Quantity(cold_below_high, "cold pressure below the highest that is right"),
+    Quantity(cold_off_setting, "cold pressure within the fill valve's tolerance"),
+    Quantity(cold_above_setting, "cold pressure not too far below the setting"),
+    Quantity(cold_below_setting, "cold pressure not too far above the setting"),
+    Quantity(cold_below_warm, "cold temperature below that of a warm loop"),
+    Quantity(charge_off_fill, "charge within its tolerance"),
+    Quantity(charge_above_low, "charge not too far below the pressure it should have"),
+    Quantity(charge_below_high, "charge not too far above the pressure it should have"),
+    Quantity(hot_below_allowed, "hot pressure below the allowed one"),
+    Quantity(hot_below_opening, "hot pressure below that at which the valve opens"),
+    Quantity(supply_below_high, "supply pressure below the highest that is right"),
 )

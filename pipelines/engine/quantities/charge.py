@@ -128,19 +128,11 @@ AT_THE_GAUGE = Assumption(
 AS_DUE = Assumption("no trusted charge: reckoned as charged to the pressure it should have", is_as_due)
 
 QUANTITIES = (
-    Quantity("compression_tank", compression_tank, "a steel compression tank"),
-    Quantity("no_gas", no_gas, "no tank, or one behind a closed valve"),
+    Quantity(compression_tank, "a steel compression tank"),
+    Quantity(no_gas, "no tank, or one behind a closed valve"),
+    Quantity(charge_as_read_psig, "charge as read, at the gauge's height", "psi", 1, assumes=(AT_THE_GAUGE,)),
+    Quantity(charge_is_no_echo, "charge too far from the loop's pressures to be one"),
     Quantity(
-        "charge_as_read_psig",
-        charge_as_read_psig,
-        "charge as read, at the gauge's height",
-        "psi",
-        1,
-        assumes=(AT_THE_GAUGE,),
-    ),
-    Quantity("charge_is_no_echo", charge_is_no_echo, "charge too far from the loop's pressures to be one"),
-    Quantity(
-        "trusted_charge_psig",
         trusted_charge_psig,
         "trusted charge at 60 °F",
         "psi",
@@ -149,9 +141,8 @@ QUANTITIES = (
         assumes=(AT_60,),
         only_where=(("atmosphere_psia", lambda visit: visit["tank_temperature_f"] is not None),),
     ),
-    Quantity("known_charge_psig", known_charge_psig, "charge of a prediction", "psi", 1),
+    Quantity(known_charge_psig, "charge of a prediction", "psi", 1),
     Quantity(
-        "charge_taken_psig",
         charge_taken_psig,
         "charge that the gas balance starts from",
         "psi",
@@ -159,10 +150,8 @@ QUANTITIES = (
         assumes=(AS_DUE,),
         only_where=(("should_have_psig", is_as_due),),
     ),
-    Quantity("charge_untrusted", charge_untrusted, "a charge there should be, and none that is trusted"),
-    Quantity("charge_assumed", charge_assumed, "the balance rests on the charge the tank should have"),
-    Quantity(
-        "charge_drift_at", charge_drift_at, "how far off a charge without the tank's temperature may lie"
-    ),
-    Quantity("charge_sigma_psi", charge_sigma_psi, "standard deviation of the charge", "psi", 1),
+    Quantity(charge_untrusted, "a charge there should be, and none that is trusted"),
+    Quantity(charge_assumed, "the balance rests on the charge the tank should have"),
+    Quantity(charge_drift_at, "how far off a charge without the tank's temperature may lie"),
+    Quantity(charge_sigma_psi, "standard deviation of the charge", "psi", 1),
 )

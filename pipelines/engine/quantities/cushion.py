@@ -98,7 +98,6 @@ def cushion_kept(
 
 QUANTITIES = (
     Quantity(
-        "cushion_ratio",
         cushion_ratio,
         "cushion ratio",
         "",
@@ -106,8 +105,6 @@ QUANTITIES = (
         column=True,
         reads=("cushion_ratio_at_most", "at most {}"),
     ),
-    Quantity(
-        "cushion_ratio_at_most", cushion_ratio_at_most, "the hot pressure was held down, or may be", flag=True
-    ),
-    Quantity("cushion_kept", cushion_kept, "the expansion, less what would make the cushion a lost one"),
+    Quantity(cushion_ratio_at_most, "the hot pressure was held down, or may be", flag=True),
+    Quantity(cushion_kept, "the expansion, less what would make the cushion a lost one"),
 )

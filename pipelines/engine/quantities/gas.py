@@ -146,10 +146,9 @@ def room_at_limit(
 
 
 QUANTITIES = (
-    Quantity("balance", balance, "the tank's gas against the cold loop"),
-    Quantity("predicted_from", predicted_from, "pressure that the known charge predicts after an expansion"),
+    Quantity(balance, "the tank's gas against the cold loop"),
+    Quantity(predicted_from, "pressure that the known charge predicts after an expansion"),
     Quantity(
-        "predicted_hot_psig",
         predicted_hot_psig,
         "predicted hot pressure",
         "psi",
@@ -158,7 +157,6 @@ QUANTITIES = (
         reads=("predicted_hot_unbounded", "no cushion left"),
     ),
     Quantity(
-        "predicted_limit_psig",
         predicted_limit_psig,
         "predicted at the high limit",
         "psi",
@@ -166,23 +164,12 @@ QUANTITIES = (
         column=True,
         reads=("predicted_limit_unbounded", "no cushion left"),
     ),
-    Quantity(
-        "predicted_hot_unbounded", predicted_hot_unbounded, "the gas cannot take the expansion", flag=True
-    ),
-    Quantity(
-        "predicted_limit_unbounded",
-        predicted_limit_unbounded,
-        "the gas cannot take the expansion up to the limit",
-        flag=True,
-    ),
-    Quantity("sound_hot_psig", sound_hot_psig, "hot pressure that a sound tank would show", "psi", 1),
-    Quantity(
-        "expected_rise_psi", expected_rise_psi, "rise of a sound tank with half the system hot", "psi", 1
-    ),
-    Quantity("rise_seen", rise_seen, "rise of the pressure, above the least that shows a working gauge"),
-    Quantity("gas_bends", gas_bends, "errors of the gas balance that go through the nodes"),
-    Quantity("gas_at", gas_at, "charge, cold pressure and atmosphere with the errors of a node"),
-    Quantity(
-        "room_at_limit", room_at_limit, "what the gas takes below the allowed pressure, less the expansion"
-    ),
+    Quantity(predicted_hot_unbounded, "the gas cannot take the expansion", flag=True),
+    Quantity(predicted_limit_unbounded, "the gas cannot take the expansion up to the limit", flag=True),
+    Quantity(sound_hot_psig, "hot pressure that a sound tank would show", "psi", 1),
+    Quantity(expected_rise_psi, "rise of a sound tank with half the system hot", "psi", 1),
+    Quantity(rise_seen, "rise of the pressure, above the least that shows a working gauge"),
+    Quantity(gas_bends, "errors of the gas balance that go through the nodes"),
+    Quantity(gas_at, "charge, cold pressure and atmosphere with the errors of a node"),
+    Quantity(room_at_limit, "what the gas takes below the allowed pressure, less the expansion"),
 )

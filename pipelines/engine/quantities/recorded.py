@@ -21,7 +21,7 @@ def days_since_backflow_test(inspected_on, backflow_tested_on):
 
 
 def backflow_test_days(inspected_on, policy):
-    """Days of the months allowed, counted back from the visit; where a month is shorter, from its last day."""
+    """Days of the months allowed, counted back from the visit; a shorter month counts from its last day."""
     visited, dated = inspected_on.value, inspected_on.known
     month = visited.astype("datetime64[M]")
     months = np.where(dated, month.astype(np.int64), 0)
@@ -39,13 +39,12 @@ def backflow_tested_late(days_since_backflow_test):
 
 QUANTITIES = (
     Quantity(
-        "relief_present_or_setting",
         relief_present_or_setting,
         "known where the relief valve is recorded, or shown by its setting",
         "",
         0,
     ),
-    Quantity("days_since_backflow_test", days_since_backflow_test, "days since the backflow test", "days", 0),
-    Quantity("backflow_test_days", backflow_test_days, "days a backflow test lasts", "days", 0),
-    Quantity("backflow_tested_late", backflow_tested_late, "backflow tested after the visit"),
+    Quantity(days_since_backflow_test, "days since the backflow test", "days", 0),
+    Quantity(backflow_test_days, "days a backflow test lasts", "days", 0),
+    Quantity(backflow_tested_late, "backflow tested after the visit"),
 )

@@ -36,8 +36,8 @@ class Recomputed:
 def assumptions(visit):
     """(Assumption, names of the columns that rest on it) of one visit, in the order of the quantities.
 
-    `visit` holds the readings of an inspection by field, None where not recorded, and its columns and flags by
-    name.
+    `visit` holds the readings of an inspection by field, None where not recorded, and by name its columns and
+    flags.
     """
     made = dict.fromkeys(one for quantity in QUANTITIES for one in quantity.assumes)
     return [(one, _columns_on(one, visit)) for one in made if one.holds(visit)]

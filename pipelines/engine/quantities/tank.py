@@ -110,12 +110,10 @@ def with_right(
 
 
 QUANTITIES = (
-    Quantity("required_tank_gal", required_tank_gal, "required tank volume", "gal", 2, column=True),
-    Quantity("code_tank_gal", code_tank_gal, "tank that the mechanical codes' table asks", "gal", 2),
-    Quantity("tank_passes_over_range", tank_passes_over_range, "large enough for the largest loop estimated"),
-    Quantity(
-        "tank_room", tank_room, "what the tank takes at the pressure it should have, less the expansion"
-    ),
-    Quantity("right_tank_gal", right_tank_gal, "tank that would mend this loop", "gal", 2),
-    Quantity("with_right", with_right, "pressures with one root put right"),
+    Quantity(required_tank_gal, "required tank volume", "gal", 2, column=True),
+    Quantity(code_tank_gal, "tank that the mechanical codes' table asks", "gal", 2),
+    Quantity(tank_passes_over_range, "large enough for the largest loop estimated"),
+    Quantity(tank_room, "what the tank takes at the pressure it should have, less the expansion"),
+    Quantity(right_tank_gal, "tank that would mend this loop", "gal", 2),
+    Quantity(with_right, "pressures with one root put right"),
 )

@@ -18,7 +18,7 @@ def buffer_gal(buffer_tank, buffer_tank_gal):
 
 
 def volume_taken_gal(system_volume_gal, boiler_output_btuh, emitter, policy):
-    gallons = policy.policy.emitter_gal_per_1000_btuh
+    gallons = policy.emitter_gal_per_1000_btuh
     per_1000_btuh = emitter.take([gallons[word] for word in emitter.words] + [np.nan])
     estimate = boiler_output_btuh.value / 1000.0 * per_1000_btuh
     share = Numbers(per_1000_btuh, emitter.gap)
@@ -58,7 +58,7 @@ def limit_f(high_limit_f, emitter, policy):
 
 @dataclass(frozen=True)
 class Growth:
-    """An expansion: gallons, its share of the loop's volume, and by temperature that share's standard deviation."""
+    """An expansion: gallons, its share of the loop, and what errors of temperature do to that share."""
 
     gallons: Numbers
     share: Numbers
@@ -87,11 +87,8 @@ class Loop:
     def growth(self, cold_f, hot_f, of_cold, cold_error_f, hot_error_f):
         """Expansion between two temperatures, `of_cold` being the densities above the colder one."""
         hot, rise = hot_f.value, hot_f.value - cold_f.value
-        (at_cold, at_warmer), at_hot, at_cooler = (
-            of_cold,
-            self.density_lb_ft3(hot),
-            self.density_lb_ft3(hot - 1.0),
-        )
+        at_cold, at_warmer = of_cold
+        at_hot, at_cooler = self.density_lb_ft3(hot), self.density_lb_ft3(hot - 1.0)
         share = loop.net_expansion_of(at_cold, at_hot, self.alpha_per_f, rise)
         per_cold = loop.net_expansion_of(at_warmer, at_hot, self.alpha_per_f, rise - 1.0) - share
         per_hot = share - loop.net_expansion_of(at_cold, at_cooler, self.alpha_per_f, rise - 1.0)
@@ -231,32 +228,24 @@ LIMIT_TAKEN = Assumption(
 )
 
 QUANTITIES = (
-    Quantity("buffer_gal", buffer_gal, "water in the buffer tank", "gal", 2, assumes=(NO_BUFFER,)),
-    Quantity(
-        "volume_taken_gal", volume_taken_gal, "water beside the buffer tank", "gal", 2, assumes=(FROM_OUTPUT,)
-    ),
-    Quantity("loop_volume_gal", loop_volume_gal, "water in the loop", "gal", 2, column=True),
-    Quantity("loop_volume_estimated", loop_volume_estimated, "volume is estimated", flag=True),
-    Quantity(
-        "cold_taken_f", cold_taken_f, "cold temperature of a prediction", "°F", 1, assumes=(COLD_TAKEN,)
-    ),
-    Quantity("limit_f", limit_f, "temperature the loop may reach", "°F", 1, assumes=(FLOOR, LIMIT_TAKEN)),
-    Quantity(
-        "pipe_alpha_per_f", pipe_alpha_per_f, "linear expansion of the pipes", "per °F", 7, assumes=(STEEL,)
-    ),
-    Quantity("loop_water", loop_water, "what expands in the loop"),
-    Quantity("hot_error_f", hot_error_f, "standard deviation of a hot temperature", "°F", 1),
-    Quantity("cold_error_f", cold_error_f, "standard deviation of a cold temperature", "°F", 1),
-    Quantity("hotter_f", hotter_f, "hot temperature, not below the cold one", "°F", 1),
-    Quantity("cold_densities", cold_densities, "densities at the cold temperature of a prediction"),
-    Quantity("measured_growth", measured_growth, "expansion between the temperatures read"),
-    Quantity("growth_to_hot", growth_to_hot, "expansion up to the hot temperature read"),
-    Quantity("growth_to_limit", growth_to_limit, "expansion up to the high limit"),
-    Quantity("sizing_growth", sizing_growth, "expansion that a tank is sized for"),
-    Quantity("expansion_gal", expansion_gal, "expansion from cold to hot", "gal", 2, column=True),
-    Quantity("share_at", share_at, "share by which the water grows, with the errors of a node"),
-    Quantity("gallons_at", gallons_at, "expansion with the errors of a node"),
-    Quantity(
-        "taken_sigma_from", taken_sigma_from, "standard deviation of what a tank takes, less an expansion"
-    ),
+    Quantity(buffer_gal, "water in the buffer tank", "gal", 2, assumes=(NO_BUFFER,)),
+    Quantity(volume_taken_gal, "water beside the buffer tank", "gal", 2, assumes=(FROM_OUTPUT,)),
+    Quantity(loop_volume_gal, "water in the loop", "gal", 2, column=True),
+    Quantity(loop_volume_estimated, "volume is estimated", flag=True),
+    Quantity(cold_taken_f, "cold temperature of a prediction", "°F", 1, assumes=(COLD_TAKEN,)),
+    Quantity(limit_f, "temperature the loop may reach", "°F", 1, assumes=(FLOOR, LIMIT_TAKEN)),
+    Quantity(pipe_alpha_per_f, "linear expansion of the pipes", "per °F", 7, assumes=(STEEL,)),
+    Quantity(loop_water, "what expands in the loop"),
+    Quantity(hot_error_f, "standard deviation of a hot temperature", "°F", 1),
+    Quantity(cold_error_f, "standard deviation of a cold temperature", "°F", 1),
+    Quantity(hotter_f, "hot temperature, not below the cold one", "°F", 1),
+    Quantity(cold_densities, "densities at the cold temperature of a prediction"),
+    Quantity(measured_growth, "expansion between the temperatures read"),
+    Quantity(growth_to_hot, "expansion up to the hot temperature read"),
+    Quantity(growth_to_limit, "expansion up to the high limit"),
+    Quantity(sizing_growth, "expansion that a tank is sized for"),
+    Quantity(expansion_gal, "expansion from cold to hot", "gal", 2, column=True),
+    Quantity(share_at, "share by which the water grows, with the errors of a node"),
+    Quantity(gallons_at, "expansion with the errors of a node"),
+    Quantity(taken_sigma_from, "standard deviation of what a tank takes, less an expansion"),
 )
