@@ -1,47 +1,35 @@
-"""The loop of one home as a drawing (SVG), in the order water meets it, with the readings written at their places.
-
-No Streamlit and no queries: readings in words in, text out. `readings` maps a field to what was recorded, as shown
-(`12.0 psi`, `dual check vented`); a field that is not there was not recorded. The same in words stands in `in_words`,
-for those who do not see the drawing.
+"""The loop of one home as a drawing (SVG), in the order water meets it, with the readings at their spots.
+No Streamlit and no queries: readings in words in, text out. `readings` maps a field to what was recorded, as
+shown (`12.0 psi`, `dual check vented`); a field that is not there was not recorded. The same in words stands
+in `in_words`, for those who do not see the drawing.
 """
 
+from collections import Counter
 from dataclasses import dataclass
 from html import escape
+
+from pipelines.engine.checks import BY_ID
 
 
 @dataclass(frozen=True)
 class Part:
-    """One part of the loop: the fields written beside it, the checks that speak of it, and where its text stands."""
+    """One part of the loop: the fields written beside it, and where its text stands.
+
+    A check names the part it speaks of as its spot.
+    """
 
     id: str
     name: str
     fields: tuple[str, ...]
-    checks: tuple[str, ...]
     x: int
     y: int
 
 
 PARTS = (
-    Part(
-        "supply", "House supply", ("supply_pressure_psig", "water_source"), ("supply-pressure-high",), 14, 168
-    ),
-    Part(
-        "backflow",
-        "Backflow preventer",
-        ("backflow_device", "backflow_tested_on"),
-        ("backflow-missing", "backflow-insufficient", "backflow-test-overdue"),
-        96,
-        268,
-    ),
-    Part(
-        "fill",
-        "Fill valve",
-        ("fill_connection", "fill_setting_psig", "makeup_meter_gal"),
-        ("fill-pressure-off-setting", "makeup-excessive"),
-        190,
-        140,
-    ),
-    Part("vent", "Air vent", ("vent_cap",), ("vent-cap-tight", "vent-with-compression-tank"), 356, 92),
+    Part("supply", "House supply", ("supply_pressure_psig", "water_source"), 14, 168),
+    Part("backflow", "Backflow preventer", ("backflow_device", "backflow_tested_on"), 96, 268),
+    Part("fill", "Fill valve", ("fill_connection", "fill_setting_psig", "makeup_meter_gal"), 190, 140),
+    Part("vent", "Air vent", ("vent_cap",), 356, 92),
     Part(
         "tank",
         "Expansion tank",
@@ -54,16 +42,6 @@ PARTS = (
             "tank_air_valve",
             "tank_tap",
         ),
-        (
-            "tank-missing",
-            "tank-valved-off",
-            "tank-undersized",
-            "tank-cushion-lost",
-            "tank-diaphragm-failed",
-            "tank-sounds-full",
-            "precharge-low",
-            "precharge-high",
-        ),
         390,
         314,
     ),
@@ -71,7 +49,6 @@ PARTS = (
         "boiler",
         "Boiler",
         ("boiler_output_btuh", "boiler_max_pressure_psig", "high_limit_f", "boiler_year"),
-        (),
         556,
         344,
     ),
@@ -85,24 +62,10 @@ PARTS = (
             "hot_temperature_f",
             "boiler_gauge",
         ),
-        (
-            "cold-pressure-low",
-            "cold-pressure-high",
-            "hot-pressure-near-relief",
-            "predicted-pressure-near-relief",
-            "gauge-missing-or-stuck",
-        ),
         462,
         128,
     ),
-    Part(
-        "cutoff",
-        "Low-water cutoff",
-        ("low_water_cutoff", "low_water_cutoff_test"),
-        ("low-water-cutoff-missing", "low-water-cutoff-failed"),
-        722,
-        344,
-    ),
+    Part("cutoff", "Low-water cutoff", ("low_water_cutoff", "low_water_cutoff_test"), 722, 344),
     Part(
         "relief",
         "Relief valve",
@@ -114,41 +77,19 @@ PARTS = (
             "relief_discharge_pipe",
             "relief_signs",
         ),
-        (
-            "relief-missing",
-            "relief-isolated",
-            "relief-did-not-open",
-            "relief-set-above-boiler",
-            "relief-capacity-short",
-            "relief-discharge-hidden",
-            "relief-discharge-unpiped",
-            "relief-discharge-blocked",
-            "relief-discharge-restricted",
-            "relief-discharging",
-            "relief-stained",
-        ),
         772,
         182,
     ),
-    Part(
-        "zones",
-        "Zones",
-        ("thermostat", "anticipator_a", "controlled_current_a"),
-        ("anticipator-mismatch",),
-        692,
-        40,
-    ),
+    Part("zones", "Zones", ("thermostat", "anticipator_a", "controlled_current_a"), 692, 40),
     Part(
         "emitters",
         "Emitters and pipes",
         ("emitter", "system_volume_gal", "antifreeze", "antifreeze_percent", "leaks_seen"),
-        ("leak-seen",),
         872,
         18,
     ),
-    Part("height", "Height", ("top_height_ft", "stories", "elevation_ft"), (), 0, 0),
+    Part("height", "Height", ("top_height_ft", "stories", "elevation_ft"), 0, 0),
 )
-PART_OF = {check: part.id for part in PARTS for check in part.checks}
 SHORT = {
     "supply_pressure_psig": "",
     "water_source": "",
@@ -222,10 +163,10 @@ INK, SOFT, GRAVE, LINE = "#1c2329", "#4f5860", "#7a1f12", "#8b8577"
 
 
 def drawing(readings, opened=()):
-    """The loop as SVG; `opened` are ids of the checks that stand open, whose parts are framed and say how many."""
-    counts = {}
-    for check in opened:
-        counts[PART_OF[check]] = counts.get(PART_OF[check], 0) + 1
+    """The loop as SVG; `opened` are ids of the checks that stand open, whose parts are framed and say how
+    many.
+    """
+    counts = _counts(opened)
     words = " ".join(f"{name}: {said}." for name, said in in_words(readings, opened))
     texts = "".join(_text(part, readings, counts.get(part.id, 0)) for part in PARTS if part.id != "height")
     return (
@@ -234,12 +175,18 @@ def drawing(readings, opened=()):
     )
 
 
+def _counts(opened):
+    """How many open checks speak of each part; those that speak of none are left to the tables."""
+    spots = {part.id for part in PARTS}
+    return Counter(spot for check in opened if (spot := BY_ID[check].spot) in spots)
+
+
 def in_words(readings, opened=()):
     """(part, what was read there) in the order water meets them; a part nothing was read of says so."""
-    out = []
+    out, counts = [], _counts(opened)
     for part in PARTS:
         found = [said for fields in _lines_of(part) if (said := _line(fields, readings))]
-        count = sum(PART_OF[check] == part.id for check in opened)
+        count = counts.get(part.id, 0)
         out.append((part.name, "; ".join(found + ([f"{count} open"] if count else [])) or "nothing recorded"))
     return out
 
@@ -259,7 +206,8 @@ def _text(part, readings, opened):
     if opened:
         start = part.x + 7.4 * len(part.name) + 8
         rows.append(
-            f'<rect x="{start:.0f}" y="{part.y - 11}" width="44" height="14" fill="{GRAVE}"/><text x="{start + 22:.0f}" y="{part.y}" text-anchor="middle" font-size="11" fill="#fff">{opened} open</text>'
+            f'<rect x="{start:.0f}" y="{part.y - 11}" width="44" height="14" fill="{GRAVE}"/><text '
+            f'x="{start + 22:.0f}" y="{part.y}" text-anchor="middle" font-size="11" fill="#fff">{opened} open</text>'
         )
     style = f'fill="{SOFT}" font-style="italic"' if lines == ["not recorded"] else f'fill="{INK}"'
     rows += [
@@ -289,15 +237,37 @@ def _shapes(readings):
     yield f'<path d="M14 {MAIN} H330" {thin}/>'  # fill line
     yield f'<path d="M290 {MAIN} H640 M640 200 V100 H1010 V440 H290 V{MAIN}" {pipe}/>'  # loop
     yield f'<path d="M24 {MAIN - 6} l10 6 l-10 6 z" fill="{SOFT}"/>'
-    yield f'<rect x="104" y="{MAIN - 13}" width="46" height="26" {absent("backflow_device", "none")}/><path d="M112 {MAIN - 7} l9 7 l-9 7 z M131 {MAIN - 7} l9 7 l-9 7 z" fill="{INK}"/>'
-    yield f'<path d="M200 {MAIN - 12} v24 l32 -24 v24 z" {absent("fill_connection", "none")}/><path d="M216 {MAIN} v-14 M206 {MAIN - 14} a10 9 0 0 1 20 0 z" {solid}/>'
-    yield f'<circle cx="340" cy="{MAIN}" r="17" {solid}/><path d="M332 {MAIN + 7} q8 -18 16 -2" {thin}/>'  # air separator
-    yield f'<path d="M340 {MAIN - 17} V140" {thin}/><rect x="331" y="118" width="18" height="24" {absent("vent_cap", "no vent")}/><path d="M335 118 v-6 h10 v6" {solid}/>'
+    yield (
+        f'<rect x="104" y="{MAIN - 13}" width="46" height="26" {absent("backflow_device", "none")}/><path '
+        f'd="M112 {MAIN - 7} l9 7 l-9 7 z M131 {MAIN - 7} l9 7 l-9 7 z" fill="{INK}"/>'
+    )
+    yield (
+        f'<path d="M200 {MAIN - 12} v24 l32 -24 v24 z" {absent("fill_connection", "none")}/><path d="M216 '
+        f'{MAIN} v-14 M206 {MAIN - 14} a10 9 0 0 1 20 0 z" {solid}/>'
+    )
+    # Air separator
+    yield f'<circle cx="340" cy="{MAIN}" r="17" {solid}/><path d="M332 {MAIN + 7} q8 -18 16 -2" {thin}/>'
+    yield (
+        f'<path d="M340 {MAIN - 17} V140" {thin}/><rect x="331" y="118" width="18" height="24" '
+        f'{absent("vent_cap", "no vent")}/><path d="M335 118 v-6 h10 v6" {solid}/>'
+    )
     yield _tank(readings, solid, ghost, thin)
-    yield f'<circle cx="440" cy="{MAIN}" r="15" {solid}/><path d="M434 {MAIN - 9} l15 9 l-15 9 z" fill="{INK}"/><text x="440" y="{MAIN + 30}" text-anchor="middle" fill="{SOFT}" font-size="12">circulator</text>'
-    yield f'<rect x="556" y="170" width="130" height="158" {solid}/><path d="M600 312 q-8 -16 6 -30 q2 12 9 6 q4 -8 1 -18 q18 16 10 34 q-2 8 -8 8 z" {thin}/>'
-    yield f'<circle cx="596" cy="210" r="17" {absent("boiler_gauge", "missing")}/><path d="M596 210 l8 -9" stroke="{INK}" stroke-width="2"/><path d="M581 202 L540 176" stroke="{LINE}" stroke-width="1"/>'
-    yield f'<rect x="686" y="252" width="24" height="30" {absent("low_water_cutoff", "no")}/><path d="M690 268 q4 -6 8 0 t8 0" {thin}/><path d="M704 282 L726 332" stroke="{LINE}" stroke-width="1"/>'
+    yield (
+        f'<circle cx="440" cy="{MAIN}" r="15" {solid}/><path d="M434 {MAIN - 9} l15 9 l-15 9 z" '
+        f'fill="{INK}"/><text x="440" y="{MAIN + 30}" text-anchor="middle" fill="{SOFT}" font-size="12">circulator</text>'
+    )
+    yield (
+        f'<rect x="556" y="170" width="130" height="158" {solid}/><path d="M600 312 q-8 -16 6 -30 q2 12 9 '
+        f'6 q4 -8 1 -18 q18 16 10 34 q-2 8 -8 8 z" {thin}/>'
+    )
+    yield (
+        f'<circle cx="596" cy="210" r="17" {absent("boiler_gauge", "missing")}/><path d="M596 210 l8 -9" '
+        f'stroke="{INK}" stroke-width="2"/><path d="M581 202 L540 176" stroke="{LINE}" stroke-width="1"/>'
+    )
+    yield (
+        f'<rect x="686" y="252" width="24" height="30" {absent("low_water_cutoff", "no")}/><path d="M690 '
+        f'268 q4 -6 8 0 t8 0" {thin}/><path d="M704 282 L726 332" stroke="{LINE}" stroke-width="1"/>'
+    )
     yield _relief(readings, solid, ghost, thin)
     yield f'<path d="M700 88 v24 l28 -24 v24 z" {solid}/>'  # zone valve
     yield (
@@ -336,7 +306,10 @@ def _relief(readings, solid, ghost, thin):
         if readings.get("relief_mounting") == "valve between"
         else ""
     )
-    return f'<path d="M672 170 V154" {thin}/>{between}{ends}<path d="M660 128 h24 l-24 24 h24 z" {style}/><path d="M672 128 v-14 m-6 0 h12" {thin}/>'
+    return (
+        f'<path d="M672 170 V154" {thin}/>{between}{ends}<path d="M660 128 h24 l-24 24 h24 z" '
+        f'{style}/><path d="M672 128 v-14 m-6 0 h12" {thin}/>'
+    )
 
 
 def _height(readings):
@@ -351,7 +324,10 @@ def _height(readings):
         f'<text x="1044" y="{124 + 15 * place}" fill="{SOFT}" font-size="12">{escape(line)}</text>'
         for place, line in enumerate([*lines, "elevation", elevation or "not recorded"])
     )
-    return f'<path d="M1034 100 V210 M1028 100 h12 M1028 210 h12" stroke="{LINE}" stroke-width="1" fill="none"/>{texts}'
+    return (
+        f'<path d="M1034 100 V210 M1028 100 h12 M1028 210 h12" stroke="{LINE}" stroke-width="1" '
+        f'fill="none"/>{texts}'
+    )
 
 
 FRAMES = {
@@ -371,4 +347,7 @@ FRAMES = {
 
 def _frame(part):
     x, y, width, height = FRAMES[part]
-    return f'<rect x="{x}" y="{y}" width="{width}" height="{height}" rx="6" fill="none" stroke="{GRAVE}" stroke-width="3"/>'
+    return (
+        f'<rect x="{x}" y="{y}" width="{width}" height="{height}" rx="6" fill="none" stroke="{GRAVE}" '
+        'stroke-width="3"/>'
+    )

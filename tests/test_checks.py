@@ -761,7 +761,7 @@ SAID = (
     (
         "cold-pressure-low",
         dict(cold_temperature_f=101.0),
-        "cold reading taken above 100 °F",
+        "cold reading taken above {cold_above_f}",
         "cold_temperature_f",
     ),
     (
@@ -797,13 +797,13 @@ SAID = (
     (
         "cold-pressure-low",
         dict(cold_temperature_f=None),
-        "temperature not recorded: the true cold pressure may lie up to 2 psi lower",
+        "temperature not recorded: the true cold pressure may lie up to {cold_untimed_low_psi} lower",
         None,
     ),
     (
         "cold-pressure-high",
         dict(cold_temperature_f=None),
-        "temperature not recorded: the true cold pressure may lie up to 2 psi lower",
+        "temperature not recorded: the true cold pressure may lie up to {cold_untimed_low_psi} lower",
         None,
     ),
     ("cold-pressure-low", dict(top_height_ft=None), "height estimated from stories", None),

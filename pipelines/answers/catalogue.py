@@ -10,7 +10,18 @@ from pipelines.fields import FIELDS
 
 def checks() -> list[dict[str, Any]]:
     """Every check: what it is about, how grave, and on whose authority."""
-    names = ("title", "group", "safety_critical", "act_today", "severity", "probability", "remedy", "source")
+    names = (
+        "title",
+        "name",
+        "sound",
+        "group",
+        "safety_critical",
+        "act_today",
+        "severity",
+        "probability",
+        "remedy",
+        "source",
+    )
     return [{"check_id": check.id} | {name: getattr(check, name) for name in names} for check in CHECKS]
 
 

@@ -56,6 +56,8 @@ def _of_policy(policy):
             {
                 "check_id": [check.id for check in CHECKS],
                 "title": [check.title for check in CHECKS],
+                "name": [check.name for check in CHECKS],
+                "sound": [check.sound for check in CHECKS],
                 "group": [check.group for check in CHECKS],
                 "safety_critical": [check.safety_critical for check in CHECKS],
                 "act_today": [check.act_today for check in CHECKS],

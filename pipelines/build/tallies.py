@@ -12,7 +12,7 @@ from pipelines.engine.codes import (
 )
 from pipelines.engine.history import STAGES, STATES
 from pipelines.engine.policy.policy import LEVELS
-from pipelines.engine.reasons import REASONS
+from pipelines.engine.reasons import in_words
 from pipelines.engine.results import OUTCOMES
 
 
@@ -52,7 +52,7 @@ def answerable(connection):
         CREATE OR REPLACE TABLE export_checks AS
         SELECT export_id, {picked([check.id for check in CHECKS], "position")} AS check_id,
                {picked(OUTCOMES, piece("codes", "outcome"))} AS outcome,
-               {picked(REASONS, piece("codes", "reason"))} AS reason,
+               {picked(in_words(policy.quoted), piece("codes", "reason"))} AS reason,
                {picked(FIELD_NAMES, piece("codes", "about"))} AS reason_field, inspections
         FROM ({counted})
     """)

@@ -15,12 +15,12 @@ from pipelines.engine.codes import (
 from pipelines.engine.history import STAGES, STATES
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.engine.quantities import COLUMNS, FLAGS
-from pipelines.engine.reasons import REASONS
+from pipelines.engine.reasons import in_words
 from pipelines.engine.results import OUTCOMES
 from pipelines.fields import FIELDS
 
 
-def views(connection, shown):
+def views(connection, policy, shown):
     """Make the views; `shown` is check id → (words, numbers) that its results may show."""
     fields = ", ".join(
         f"{picked(field.words, field.name)} AS {field.name}" if field.words else field.name
@@ -40,11 +40,11 @@ def views(connection, shown):
         CREATE OR REPLACE VIEW recomputed AS
         SELECT {", ".join(KEY + COLUMNS)}, {flags} FROM judged
     """)
-    connection.execute(f"CREATE OR REPLACE VIEW results AS {_results(shown)}")
+    connection.execute(f"CREATE OR REPLACE VIEW results AS {_results(shown, in_words(policy.quoted))}")
     connection.execute(f"CREATE OR REPLACE VIEW home_checks AS {_home_checks()}")
 
 
-def _results(shown):
+def _results(shown, reasons):
     """SQL for every result, long: the narrow columns of all checks one under the other, their codes taken apart."""
 
     def of_check(check_id, words, numbers):
@@ -61,7 +61,7 @@ def _results(shown):
         SELECT agency, inspection_id, check_id, {picked(OUTCOMES, piece("codes", "outcome"))} AS outcome,
                observed, low, high, observed_text,
                ({piece("codes", "certainty")}) / {CERTAINTY_STEPS}.0::DOUBLE AS certainty,
-               {picked(REASONS, piece("codes", "reason"))} AS reason,
+               {picked(reasons, piece("codes", "reason"))} AS reason,
                {picked(FIELD_NAMES, piece("codes", "about"))} AS reason_field
         FROM ({" UNION ALL ".join(of_check(check.id, *shown[check.id]) for check in CHECKS)})
     """

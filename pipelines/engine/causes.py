@@ -1,7 +1,8 @@
-"""Which deficiency of a visit brings about which other: root → symptom, so that paper can say what to fix first.
+"""Which deficiency of a visit brings about which other:
+root → symptom, so that paper can say what to fix first.
 
-Links are between results of one visit. A link to a pressure holds only if putting that root right in the gas balance
-brings the pressure below its limit; where the balance cannot be worked out, no such link is claimed.
+Links are between results of one visit. A link to a pressure holds only if putting that root right in the gas
+balance brings the pressure below its limit; where the balance cannot be worked out, no such link is claimed.
 """
 
 from dataclasses import dataclass
@@ -41,7 +42,8 @@ SEEN = (
     "makeup-excessive",
     "tank-cushion-lost",
 )
-# A valve is never its own cause where these do not apply, as with a built-in tank that nothing was told about.
+# A valve is never its own cause where these do not apply,
+# as with a built-in tank that nothing was told about.
 MUST_BE_OK = ("tank-cushion-lost", "tank-undersized", "predicted-pressure-near-relief")
 NOTES = ("", "its own cause", "cause not told")
 OWN_CAUSE, NOT_TOLD = 1, 2
@@ -49,8 +51,9 @@ OWN_CAUSE, NOT_TOLD = 1, 2
 
 @dataclass(frozen=True)
 class Links:
-    """One line per root and symptom: row positions, check positions in CHECKS (root -1 where not told), note code,
-    and the gauge pressure after putting the root right (NaN where the link is not one of pressure)."""
+    """One line per root and symptom: row positions, check positions in CHECKS (root -1 where not told), note
+    code, and the gauge pressure after putting the root right (NaN where the link is not one of pressure).
+    """
 
     rows: np.ndarray
     roots: np.ndarray

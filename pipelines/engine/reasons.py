@@ -1,10 +1,13 @@
-"""Why a value is missing or a result must be read with care: a fixed list, and gaps that carry a reason and a field in one number."""
+"""Why a value is missing or a result must be read with care: a
+fixed list, and gaps that carry a reason and a field in one number.
+"""
 
 import numpy as np
 
 from pipelines.fields import FIELDS
 
-# Why a result is not verified, or what must be said beside one that is. Stored by position: append, never reorder.
+# Why a result is not verified, or what must be said beside one that is. A limit of the policy stands in braces by
+# its name. A snapshot keeps positions in this list; another list is another version of it.
 REASONS = (
     "",
     "not recorded",
@@ -15,7 +18,7 @@ REASONS = (
     "looks like an open system",
     "boiler gauge stuck or missing",
     "heat could not be shut off",
-    "cold reading taken above 100 °F",
+    "cold reading taken above {cold_above_f}",
     "readings contradict each other",
     "charge read under system pressure",
     "state of the system side not recorded, and the charge could be an echo of the system",
@@ -49,7 +52,7 @@ REASONS = (
     "meets the code table, which allows the full relief setting",
     "consistent with a charge set near sea level; not proof",
     "fill valve or leaking coil",
-    "temperature not recorded: the true cold pressure may lie up to 2 psi lower",
+    "temperature not recorded: the true cold pressure may lie up to {cold_untimed_low_psi} lower",
     "replace by a plug or manual vent",
     "antifreeze not recorded: reckoned as water",
     "height estimated from stories",
@@ -63,6 +66,11 @@ REASONS = (
 WHY = {text: code for code, text in enumerate(REASONS)}
 FIELD_CODE = {field.name: code for code, field in enumerate(FIELDS)}
 NO_FIELD = -1
+
+
+def in_words(quoted):
+    """REASONS as they are shown, the limits they name as `quoted` by the policy (`Policy.quoted`)."""
+    return tuple(text.format_map(quoted) for text in REASONS)
 
 
 def why(text):

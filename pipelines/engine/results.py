@@ -1,6 +1,7 @@
 """Readings × CHECKS × policy → an outcome for every inspection and check, and how certain it is.
 
-The only room that decides an outcome, always in this order: not applicable, not verified (and why), deficient, ok.
+The only room that decides an outcome, always in this order:
+not applicable, not verified (and why), deficient, ok.
 """
 
 from dataclasses import dataclass
@@ -38,11 +39,12 @@ STATES = {
 
 @dataclass
 class Result:
-    """One check over a batch, arrays of shape (n,): codes into OUTCOMES, REASONS and FIELDS; numbers NaN where none.
+    """One check over a batch, arrays of shape (n,): codes
+    into OUTCOMES, REASONS and FIELDS; numbers NaN where none.
 
-    `certainty` is the probability that the stated outcome is true, NaN for the two outcomes that state nothing. `said` is
-    the gap that tells why it is not verified, or must be told beside it. `shows` names those of the three numbers that the
-    check ever shows, whatever the batch.
+    `certainty` is the probability that the stated outcome is true, NaN for the two outcomes that state
+    nothing. `said` is the gap that tells why it is not verified, or must be told beside it. `shows` names
+    those of the three numbers that the check ever shows, whatever the batch.
     """
 
     outcome: np.ndarray
@@ -80,8 +82,8 @@ class Results(dict):
 def results(recomputed, checks=CHECKS):
     """Every check over a batch: check id → Result.
 
-    `recomputed` is a `resolver.Recomputed`, whose policy is that of its rows. Checks that read other results come
-    after those they read.
+    `recomputed` is a `resolver.Recomputed`, whose policy is that of its
+    rows. Checks that read other results come after those they read.
     """
     out, batch = Results(), _Batch(recomputed)
     for check in checks:
@@ -236,7 +238,8 @@ class _Chance:
 
 
 def _shown(parts, deficient, batch):
-    """What is shown: the first band's (observed, low, high), and the word of the fact that is wrong, else of the first.
+    """What is shown: the first band's (observed, low, high),
+    and the word of the fact that is wrong, else of the first.
 
     Where something else than the band is wrong its limits are left out: they would contradict the outcome.
     """

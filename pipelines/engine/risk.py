@@ -1,4 +1,6 @@
-"""Severity × probability → a level, after MIL-STD-882E: the matrix is the standard's, the inputs are policy."""
+"""Severity × probability → a level, after MIL-STD-882E: the matrix
+is the standard's, the inputs are policy.
+"""
 
 from difflib import get_close_matches
 
@@ -20,8 +22,8 @@ def rating(check, policy):
 def levels(check, policy, certainty, active):
     """Level codes (positions in LEVELS) of deficiencies of one check; arrays of shape (n,).
 
-    Evidence of an active chain raises the probability by one step, certainty below the policy's figure lowers it by
-    one. What must be acted on today stays so whatever its certainty.
+    Evidence of an active chain raises the probability by one step, certainty below the policy's figure lowers
+    it by one. What must be acted on today stays so whatever its certainty.
     """
     if check.act_today:
         return np.full(np.shape(certainty), ACT_TODAY, np.uint8)
@@ -36,12 +38,15 @@ def levels(check, policy, certainty, active):
 
 
 def refuse_unknown(policy, name):
-    """Raise PolicyError, which names the file `name` and the key, where a policy rates or mends a check that does not exist."""
+    """Raise PolicyError, which names the file `name` and the key,
+    where a policy rates or mends a check that does not exist.
+    """
     named = [(f"risk.{check}", check) for check in policy.risk] + [
         (f"measures.{measure.id}: fixes", check) for measure in policy.measures for check in measure.fixes
     ]
     for key, check in named:
         if check not in BY_ID:
             raise PolicyError(
-                f"{name}: {key}: there is no check {check!r}; nearest: {', '.join(get_close_matches(check, BY_ID, n=3, cutoff=0.3))}"
+                f"{name}: {key}: there is no check {check!r}; nearest: "
+                f"{', '.join(get_close_matches(check, BY_ID, n=3, cutoff=0.3))}"
             )

@@ -1,9 +1,8 @@
 """What a check is: one record, and the few things its function may return.
-
-A check's function names, as parameters, the fields and recomputed quantities it needs; what stands behind `*` it
-may use but does not need. It returns a Band, a Fact, an Odd, or AnyOf several; never an outcome, and it never speaks
-of missing values. Pressures and other numbers come as float arrays, word fields as `Words`, all of shape (n,).
-`applies` is a separate function of the same manner that returns Applies.
+A check's function names, as parameters, the fields and recomputed quantities it needs; what stands behind `*`
+it may use but does not need. It returns a Band, a Fact, an Odd, or AnyOf several; never an outcome, and it
+never speaks of missing values. Pressures and other numbers come as float arrays, word fields as `Words`, all
+of shape (n,). `applies` is a separate function of the same manner that returns Applies.
 """
 
 import inspect
@@ -19,9 +18,8 @@ GROUPS = ("pressure", "tank", "relief", "potable", "controls", "evidence")
 @dataclass(frozen=True)
 class Band:
     """A number that should lie between two, limits included; None leaves a side open.
-
-    `below` and `above` are Margins that fall below zero where the low or the high limit is overstepped; without them
-    the number is taken as exact. `needs` names the quantities of this part inside AnyOf.
+    `below` and `above` are Margins that fall below zero where the low or the high limit is overstepped;
+    without them the number is taken as exact. `needs` names the quantities of this part inside AnyOf.
     """
 
     observed: np.ndarray
@@ -38,9 +36,8 @@ class Band:
 @dataclass(frozen=True)
 class Fact:
     """A word that should be among some: words, or a mask that is True where this row's word is acceptable.
-
-    `perhaps` is True where it may be acceptable, if something not recorded were known; that is not verified, for
-    `perhaps_reason`. `certainty_ok`, `certainty_deficient`: below 1 where the word is weak evidence.
+    `perhaps` is True where it may be acceptable, if something not recorded were known; that is not verified,
+    for `perhaps_reason`. `certainty_ok`, `certainty_deficient`: below 1 where the word is weak evidence.
     """
 
     observed: object
@@ -58,7 +55,9 @@ class Fact:
 
 @dataclass(frozen=True)
 class Odd:
-    """A condition that should not hold; `chance` is a function of row positions for its probability, exact without."""
+    """A condition that should not hold; `chance` is a function of row positions for its probability, exact
+    without.
+    """
 
     odd: np.ndarray
     observed: np.ndarray | None = None
@@ -81,7 +80,9 @@ class AnyOf:
 
 @dataclass(frozen=True)
 class Doubt:
-    """Where `mask` holds, this outcome ('ok', 'deficient' or 'either') is not verified instead, for `reason`."""
+    """Where `mask` holds, this outcome ('ok', 'deficient' or 'either')
+    is not verified instead, for `reason`.
+    """
 
     mask: np.ndarray
     reason: str
@@ -91,7 +92,9 @@ class Doubt:
 
 @dataclass(frozen=True)
 class Note:
-    """Said beside an outcome ('ok', 'deficient' or 'either') where `mask` holds; the first that fits stands."""
+    """Said beside an outcome ('ok', 'deficient' or 'either') where
+    `mask` holds; the first that fits stands.
+    """
 
     mask: np.ndarray
     reason: str
@@ -100,7 +103,9 @@ class Note:
 
 @dataclass(frozen=True)
 class Applies:
-    """Where a check applies, and where that cannot be told for want of `field`; elsewhere it does not apply."""
+    """Where a check applies, and where that cannot be told for want of
+    `field`; elsewhere it does not apply.
+    """
 
     yes: np.ndarray
     unknown: np.ndarray = False
@@ -110,14 +115,17 @@ class Applies:
 @dataclass(frozen=True)
 class Check:
     """One check: what it is called, how it is judged, how grave it is, and what to do.
-
-    `severity` 1 to 4 and `probability` A to E after MIL-STD-882E, both policy; None for checks about readings, which
-    speak of the visit and never count in a home's state, causes, risk or plan.
+    `title` says the finding (what is wrong), `name` what was looked at, `sound` what is right where the
+    outcome is ok. `spot` is the part of the drawing of a loop that it speaks of, if any. `severity` 1 to 4
+    and `probability` A to E after MIL-STD-882E, both policy; None for checks about readings, which speak of
+    the visit and never count in a home's state, causes, risk or plan.
     """
 
     id: str
     function: Callable
     title: str
+    name: str
+    sound: str
     remedy: str
     source: str
     applies: Callable | None = None
@@ -125,6 +133,7 @@ class Check:
     probability: str | None = None
     safety_critical: bool = False
     act_today: bool = False
+    spot: str = ""
     group: str = field(default="", kw_only=True)
 
     @cached_property

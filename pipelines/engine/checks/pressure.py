@@ -38,7 +38,7 @@ def cold_pressure_high(
 def _cold_notes(usable_cold_f, static_estimated):
     untimed = Note(
         usable_cold_f != usable_cold_f,
-        "temperature not recorded: the true cold pressure may lie up to 2 psi lower",
+        "temperature not recorded: the true cold pressure may lie up to {cold_untimed_low_psi} lower",
     )
     return untimed, Note(static_estimated, "height estimated from stories")
 
@@ -116,7 +116,13 @@ PRESSURE = grouped(
             severity=3,
             probability="B",
             title="Cold pressure too low for the height of the system",
-            remedy="Set the fill valve so that the pressure at the highest point is kept; look for the leak or blocked valve that lowered it.",
+            name="Cold pressure against the system's height",
+            sound="Cold pressure enough for the height of the system",
+            spot="gauge",
+            remedy=(
+                "Set the fill valve so that the pressure at the highest point is kept; look for the leak "
+                "or blocked valve that lowered it."
+            ),
             source="physics of a standing column; margin: policy",
         ),
         Check(
@@ -125,7 +131,12 @@ PRESSURE = grouped(
             severity=3,
             probability="C",
             title="Cold pressure too high",
-            remedy="Lower the fill pressure; replace a fill valve that creeps; test a domestic coil for leaking.",
+            name="Cold pressure against its upper limit",
+            sound="Cold pressure not above its limit",
+            spot="gauge",
+            remedy=(
+                "Lower the fill pressure; replace a fill valve that creeps; test a domestic coil for leaking."
+            ),
             source="policy",
         ),
         Check(
@@ -135,6 +146,9 @@ PRESSURE = grouped(
             severity=4,
             probability="B",
             title="Cold pressure off the fill valve's setting",
+            name="Cold pressure against the fill valve's setting",
+            sound="Cold pressure at the fill valve's setting",
+            spot="fill",
             remedy="Adjust or replace the fill valve.",
             source="policy",
         ),
@@ -144,6 +158,9 @@ PRESSURE = grouped(
             severity=3,
             probability="C",
             title="House supply pressure above the limit",
+            name="House supply pressure",
+            sound="House supply pressure within its limit",
+            spot="supply",
             remedy="Fit a pressure regulator on the house supply.",
             source="published: IRC P2903.3.1, IPC 604.8, 80 psi static",
         ),
@@ -154,6 +171,9 @@ PRESSURE = grouped(
             probability="B",
             safety_critical=True,
             title="Hot pressure close to the relief valve's setting",
+            name="Hot pressure against the relief valve's setting",
+            sound="Hot pressure well below the relief valve's setting",
+            spot="gauge",
             remedy="Find what takes the cushion away (tank, charge, fill pressure) and put that right first.",
             source="published habit: 90 % of the setting; policy",
         ),
@@ -164,6 +184,9 @@ PRESSURE = grouped(
             severity=3,
             probability="B",
             title="Pressure at the high limit would come close to the relief valve's setting",
+            name="Pressure to be expected at the high limit",
+            sound="Pressure at the high limit would stay well below the relief valve's setting",
+            spot="gauge",
             remedy="Put the tank's size, charge and the fill pressure right before the season.",
             source="gas balance; limit: policy",
         ),

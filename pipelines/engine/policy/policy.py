@@ -1,7 +1,8 @@
 """Reads and checks a policy: the limits, accepted words, clocks and risk matrix that an agency decides.
 
-What ships stands in default.toml and measures.toml beside this file; a fleet's policy.toml overrides values by
-name, for all rows or for one region. Every value keeps its mark (published, common practice, policy) and reason.
+What ships stands in default.toml and measures.toml beside this file; a fleet's policy.toml overrides values
+by name, for all rows or for one region. Every value keeps its mark (published, common practice, policy) and
+reason.
 """
 
 import hashlib
@@ -53,6 +54,18 @@ class Limit:
     by_region: bool = True  # whether a region may have its own
 
 
+def limit_said(value, unit):
+    """A limit in words: 60 °F."""
+    return f"{value:g} {unit}".replace("degF", "°F").strip()
+
+
+class Quoted(dict):
+    """Limits in words by name, for sentences that name them."""
+
+    def __missing__(self, name):
+        return "the policy's temperature" if name.endswith("_f") else "the policy's value"
+
+
 @dataclass(frozen=True)
 class Measure:
     id: str
@@ -93,12 +106,23 @@ class Policy:
             return limits[name].value
         raise AttributeError(f"no limit called {name}")
 
+    @cached_property
+    def quoted(self):
+        """Limits as a sentence quotes them, by name; one that differs from region to region is not quoted."""
+        of_regions = {name for region in self.regions for name in region.limits}
+        return Quoted(
+            (name, limit_said(limit.value, limit.unit))
+            for name, limit in self.limits.items()
+            if name not in of_regions
+        )
+
     def words(self, name):
         return tuple(self.accepted[name]["words"])
 
     def for_rows(self, agency_and_region=()):
-        """The policy as rows see it; `agency_and_region` is a sequence of (agency, region) texts, one per row, or
-        (pairs, codes): distinct pairs and a code per row, so that a region's overrides become arrays."""
+        """The policy as rows see it; `agency_and_region` is a sequence of (agency, region) texts, one per
+        row, or (pairs, codes): distinct pairs and a code per row, so that a region's overrides become arrays.
+        """
         return RowPolicy(self, agency_and_region)
 
     def level(self, severity, probability):
@@ -150,7 +174,9 @@ class RowPolicy:
         return value if by_pair is None else np.asarray(by_pair, dtype=float)[self._codes]
 
     def accepts(self, name, words):
-        """True where the recorded word of each row is in the accepted set `name` of its region; False where none is recorded."""
+        """True where the recorded word of each row is in the accepted
+        set `name` of its region; False where none is recorded.
+        """
         default = words.among(*self.policy.words(name))
         by_pair = None if self._codes is None else self._override("accepted", name, None)
         if by_pair is None:
@@ -264,7 +290,8 @@ def _own_limit(name, where, key, entry, limits):
     value, shipped = entry.get("value"), limits[key]
     if not _is_number(value) or value < 0:
         raise PolicyError(
-            f"{name}: {where} needs a number of 0 or more in {shipped.unit or 'its own measure'}, not {value!r}"
+            f"{name}: {where} needs a number of 0 or more in {shipped.unit or 'its own measure'}, not "
+            f"{value!r}"
         )
     if key.endswith(SHARES) and value > 2:
         raise PolicyError(f"{name}: {where} is a share, as 0.9 is for 90 %, and {value!r} is not")
@@ -336,7 +363,8 @@ def _risk(name, table):
     for check, entry in table.items():
         if not isinstance(entry, dict):
             raise PolicyError(
-                f"{name}: risk.{check} needs to be a table: a line [risk.{check}], and severity or probability below"
+                f"{name}: risk.{check} needs to be a table: a line [risk.{check}], and severity or "
+                "probability below"
             )
         _only(name, f"risk.{check}", entry, ("severity", "probability"))
         if entry.get("severity", 1) not in (1, 2, 3, 4) or entry.get("probability", "A") not in tuple(
@@ -369,7 +397,8 @@ def _clocks(name, table):
             or any(not isinstance(day, int) or day < 0 for day in days)
         ):
             raise PolicyError(
-                f"{name}: clocks.{level} needs two whole numbers of days (to act, to correct) or an empty list"
+                f"{name}: clocks.{level} needs two whole numbers of days (to act, to correct) or an "
+                "empty list"
             )
         out[level] = tuple(days) or None
     return out

@@ -33,7 +33,7 @@ def usable_cold_f(cold_temperature_f, heat_on):
 def cool_cold_psig(usable_cold_psig, cold_temperature_f, policy):
     """A missing temperature leaves it standing."""
     warm = cold_temperature_f.value > policy.cold_above_f
-    return usable_cold_psig.withhold(warm, "cold reading taken above 100 °F", "cold_temperature_f")
+    return usable_cold_psig.withhold(warm, "cold reading taken above {cold_above_f}", "cold_temperature_f")
 
 
 def usable_hot_psig(hot_pressure_psig, gauge_doubtful):
