@@ -88,10 +88,12 @@ def _round_counts(most):
 def crew_intervals(frame: pd.DataFrame, title: str):
     """Share deficient per crew with its exact 95 % interval, in the order of the frame; open marks under 10 units.
 
-    `frame`: name, rate, low95, high95, visits, observed.
+    `frame`: agency, crew, rate, low95, high95, visits, observed.
     """
-    shown = frame[frame["visits"] > 0].assign(
-        size=lambda part: (part["visits"] < 10).map({True: "under 10 units", False: "10 units or more"})
+    shown = frame[frame["visits"] > 0]
+    shown = shown.assign(
+        name=shown["crew"] + ", " + shown["agency"],
+        size=(shown["visits"] < 10).map({True: "under 10 units", False: "10 units or more"}),
     )
     order = list(shown["name"])
     y = alt.Y(

@@ -5,17 +5,18 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard import data
+from pipelines.answers.formats import as_csv, as_parquet, as_xlsx, as_zip
 
 FORMATS = (
-    ("CSV", data.as_csv, "csv", "text/csv"),
-    ("XLSX", data.as_xlsx, "xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
-    ("Parquet", data.as_parquet, "parquet", "application/vnd.apache.parquet"),
-    ("CSV with a text of what it rests on", data.as_zip, "zip", "application/zip"),
+    ("CSV", as_csv, "csv", "text/csv"),
+    ("XLSX", as_xlsx, "xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
+    ("Parquet", as_parquet, "parquet", "application/vnd.apache.parquet"),
+    ("CSV with a text of what it rests on", as_zip, "zip", "application/zip"),
 )
+LABELS = tuple(label for label, *_ in FORMATS)
 
 
-def offer(make, name, what, formats=tuple(label for label, *_ in FORMATS)):
+def offer(make, name, what, formats=LABELS):
     """Buttons for a list that `make()` returns as a Sheet; `what` says what is in it, `name` begins the file's name."""
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         st.html(f"<p class='read'>Download {escape(what)}</p>", width="content")

@@ -10,8 +10,10 @@ from html import escape
 import streamlit as st
 
 from dashboard import data
-from dashboard.data import EVERYTHING, LEVELS, STAGES, Filters, Viewer
 from dashboard.navigation import BY_NAME, address
+from pipelines.answers.access import EVERYTHING, Filters, Viewer
+from pipelines.engine.history import STAGES
+from pipelines.engine.policy.policy import LEVELS
 
 LABELS = {
     "agency": "Agency",

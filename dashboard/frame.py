@@ -7,8 +7,13 @@ from pathlib import Path
 import streamlit as st
 
 from dashboard import data, filters, wording
-from dashboard.data import CAUTIONS, ExportError, FleetError, ListError, MappingError, NotFound, PolicyError
 from dashboard.navigation import address
+from pipelines.answers.access import ListError, NotFound
+from pipelines.answers.cautions import CAUTIONS
+from pipelines.engine.policy.policy import PolicyError
+from pipelines.fleet.logs import FleetError
+from pipelines.intake.mapping import MappingError
+from pipelines.intake.sniff import ExportError
 
 STYLE = Path(__file__).parent / "style.css"
 HOW_TO_START = (

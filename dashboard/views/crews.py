@@ -34,7 +34,7 @@ COUNTS = (
 
 def one_check():
     check = filters.one_of("Check", "of_check", data.home_checks(), data.titles().get)
-    found = data.crews(who, snapshot, chosen, check)
+    found = data.crew_counts(who, snapshot, chosen, check)
     tables.show(
         found,
         (
@@ -49,7 +49,7 @@ def one_check():
     )
     if found["visits"].sum():
         chart, words = charts.crew_intervals(
-            found.assign(name=found["crew"] + ", " + found["agency"]),
+            found,
             f"Share deficient by crew, {data.titles()[check].lower()}",
         )
         tables.section("The same, drawn", wording.INTERVALS)
@@ -57,10 +57,8 @@ def one_check():
 
 
 def one_crew(agency, crew):
-    found = data.crews(who, snapshot, chosen, crew=(agency, crew))
-    told, never = found[found["visits"] > 0], found[found["visits"] == 0]
     tables.show(
-        told,
+        data.crew_verified(who, snapshot, agency, crew),
         (
             tables.Column(
                 "title",
@@ -76,6 +74,7 @@ def one_crew(agency, crew):
         f"{crew}, {agency}: every check that could be verified",
         empty="No check could be verified after this crew's work.",
     )
+    never = data.crew_never_verified(who, snapshot, agency, crew)
     if len(never):
         tables.folded(
             f"{wording.plural(len(never), 'check')} never verified after the work of {crew}, {agency}",

@@ -9,7 +9,7 @@ who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current()
 
 def heat():
     stage = filters.stage_shown()
-    found = data.regions(who, snapshot, chosen, stage)
+    found = data.shares(who, snapshot, chosen, stage)
     tables.said(wording.HEAT.format(stage=stage))
     tables.heat(
         found,
