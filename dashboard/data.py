@@ -1,8 +1,8 @@
 """The one door from a page to what a snapshot answers, and the only cache there is.
 
-Every question takes the viewer first and the path of a snapshot second; its answer is kept by both and by what else
-is asked. Questions, their SQL and what they leave out for a viewer stand in `pipelines.answers`. Answers are small:
-what is large stays in the snapshot and comes a page at a time.
+Every question takes the viewer first and the path of a snapshot second; its answer is kept by both and by
+what else is asked. Questions, their SQL and what they leave out for a viewer stand in `pipelines.answers`.
+Answers are small: what is large stays in the snapshot and comes a page at a time.
 """
 
 import os

@@ -425,7 +425,7 @@ def test_each_question_narrows_homes_and_list_to_the_same(samples, only):
 def test_the_downloaded_list_reads_back_as_the_list(samples, opened):
     snapshot, filters = str(samples.current()), Filters(risk="high")
     sheet = data.flagged(EVERYTHING, snapshot, filters, "", DAY)
-    made = {label: downloads._when_asked(lambda: sheet, write)() for label, write, *_ in downloads.FORMATS}
+    made = {label: write(sheet) for label, write, *_ in downloads.FORMATS}
     rows = list(csv.DictReader(io.StringIO(made["CSV"].decode())))
     book = openpyxl.load_workbook(io.BytesIO(made["XLSX"]), read_only=True)
     parquet = pyarrow.parquet.read_table(io.BytesIO(made["Parquet"]))
@@ -554,7 +554,7 @@ def test_charges_are_few_marks_and_every_inspection_counts_once(samples, opened)
     )
     assert bins["inspections"].sum() == with_elevation and left_out == without and len(bins) < 2000
     assert curve["elevation_ft"].is_monotonic_increasing and curve["charge_psig"].is_monotonic_increasing
-    chart, words = charts.charge_against_elevation(bins, curve, 12.0)
+    chart, words = charts.charge_against_elevation(bins, curve, 12.0, 2.0)
     assert f"{with_elevation:,} inspections" in words and "sea level" in words
     assert chart.to_dict()["layer"][0]["encoding"]["x"]["title"].endswith("ft")
 

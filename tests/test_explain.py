@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from pipelines.answers import assumptions, explain, one_home, one_inspection, phrases
+from pipelines.answers import explain, one_home, one_inspection, phrases
 from pipelines.answers.access import EVERYTHING, NotFound, Viewer
 from pipelines.answers.cautions import CAUTIONS
 from pipelines.build import stages
@@ -460,7 +460,7 @@ def test_a_number_rests_on_exactly_what_would_change_it(loop, without, one_way, 
     values = quantities(loop | without)
     taken = {
         name
-        for text, names in assumptions.assumptions(row, values, LIMITS)
+        for text, names in one_inspection.assumptions(row, values, LIMITS)
         if text == said
         for name in names
         if values[name] is not None
@@ -473,12 +473,12 @@ def test_a_number_rests_on_exactly_what_would_change_it(loop, without, one_way, 
 
 def test_nothing_is_said_to_be_taken_where_all_is_recorded():
     row = dict.fromkeys(BY_NAME) | TALL | {"buffer_tank": "no"}
-    assert assumptions.assumptions(row, quantities(TALL), LIMITS) == []
+    assert one_inspection.assumptions(row, quantities(TALL), LIMITS) == []
 
 
 def test_a_limit_a_region_may_change_is_not_quoted():
     row = dict.fromkeys(BY_NAME) | TALL | {"high_limit_f": None}
-    ((said, _),) = assumptions.assumptions(
+    ((said, _),) = one_inspection.assumptions(
         row,
         quantities(TALL | {"high_limit_f": None}),
         {name: value for name, value in LIMITS.items() if name != "high_limit_missing_f"},

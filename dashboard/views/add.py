@@ -57,7 +57,7 @@ def as_read(look, path, size):
     )
     if look.notes:
         tables.lines(map(wording.sentence, look.notes))
-    tables.texts(look.rows, f"The first {wording.plural(len(look.rows), 'row')}, as read")
+    tables.as_read(look.rows, f"The first {wording.plural(len(look.rows), 'row')}, as read")
 
 
 def chosen_mapping(look, path):

@@ -5,6 +5,8 @@ import streamlit as st
 from dashboard import charts, data, filters, frame, tables, wording
 
 who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current("agency", "crew")
+FEW = data.limit(who, snapshot, "few_visits")
+SURE = data.limit(who, snapshot, "sure_certainty")
 COUNTS = (
     tables.count(
         "visits",
@@ -13,7 +15,9 @@ COUNTS = (
     ),
     tables.count("observed", "Deficient", help="Units found deficient, whoever is to be charged with it."),
     tables.count(
-        "observed_sure", "Of these sure", help="Units found deficient with a certainty of 0.8 or more."
+        "observed_sure",
+        "Of these sure",
+        help=f"Units found deficient with a certainty of {SURE:g} or more.",
     ),
     tables.Column("rate", "Share", wording.percent, "Deficient among verified.", kind=tables.NUMBER),
     tables.Column(
@@ -50,9 +54,10 @@ def one_check():
     if found["visits"].sum():
         chart, words = charts.crew_intervals(
             found,
+            FEW,
             f"Share deficient by crew, {data.titles()[check].lower()}",
         )
-        tables.section("The same, drawn", wording.INTERVALS)
+        tables.section("The same, drawn", wording.INTERVALS.format(few=FEW))
         st.altair_chart(chart, width="stretch", theme=None, alt=words)
 
 

@@ -51,8 +51,8 @@ def exports(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFram
 def agencies(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) -> pd.DataFrame:
     """Per agency: homes, files loaded, the newest of them and when it came, and the newest inspection up to a day.
 
-    `later` counts inspections dated after that day. An agency that is known by its files only is there too, with no
-    home: a silent agency must not look clean.
+    `later` counts inspections dated after that day. An agency that is known by its files only is there too,
+    with no home: a silent agency must not look clean.
     """
     condition, params = where(viewer, Filters(agency=filters.agency), homes="h")
     if viewer.agencies and not filters.agency:
@@ -182,10 +182,10 @@ def suspicions(viewer: Viewer, snapshot: Snapshot, filters: Filters, page: int) 
 class FileAnswers:
     """What one file can answer.
 
-    `answered`, `lacking` and `other` share the checks, one row each: check_id, title, telling (inspections with a
-    result that tells), not_verified, and lacking, the fields (joined by ;) no row of the file fills, which the check
-    asked for first; `other` are checks that no inspection answered for other reasons. `opening` are the columns that
-    most checks lack: field → how many checks.
+    `answered`, `lacking` and `other` share the checks, one row each: check_id, title, telling (inspections
+    with a result that tells), not_verified, and lacking, the fields (joined by ;) no row of the file fills,
+    which the check asked for first; `other` are checks that no inspection answered for other reasons.
+    `opening` are the columns that most checks lack: field → how many checks.
     """
 
     file_name: str

@@ -34,9 +34,10 @@ def shares(viewer: Viewer, snapshot: Snapshot, filters: Filters, stage: str) -> 
 def charges(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> tuple[pd.DataFrame, pd.DataFrame, int]:
     """Trusted tank charges against recorded elevation.
 
-    Returned are their counts in bins (elevation_ft, charge_psig, inspections); points of the curve of a charge set at
-    sea level (elevation_ft, charge_psig), of inspections at their elevations; and how many trusted charges stay out
-    because their home's elevation is not recorded. Bins grow until there are fewer than 2,000.
+    Returned are their counts in bins (elevation_ft, charge_psig, inspections); points of the curve of a
+    charge set at sea level (elevation_ft, charge_psig), of inspections at their elevations; and how many
+    trusted charges stay out because their home's elevation is not recorded. Bins grow until there are fewer
+    than 2,000.
     """
     condition, params = where(viewer, filters, checks=None)
     charge = f"""

@@ -30,8 +30,9 @@ FOUND = "found AS o JOIN newest ON newest.agency = o.agency"
 class Question:
     """Something the first page counts and the page of homes can be narrowed to.
 
-    `about` says whether it speaks of open deficiencies (over `o`, what decisions.overlay returns, and `newest`) or of
-    homes (over `h`); `sql` is its condition. `narrow` is one over home_checks `d`, to overlay less.
+    `about` says whether it speaks of open deficiencies (over `o`, what decisions.overlay returns, and
+    `newest`) or of homes (over `h`); `sql` is its condition. `narrow` is one over home_checks `d`, to overlay
+    less.
     """
 
     id: str
@@ -130,8 +131,8 @@ def overlaid(
 def first_page(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) -> pd.DataFrame:
     """Per question of the first page: open deficiencies and their homes at each stage, never added up.
 
-    Columns: question, label, deficiencies0, homes0 and so on for each stage, the day the oldest was found, and homes,
-    the count where it is a question of homes.
+    Columns: question, label, deficiencies0, homes0 and so on for each stage, the day the oldest was found,
+    and homes, the count where it is a question of homes.
     """
     found = overlaid(viewer, snapshot, filters, as_of)
     asked = [QUESTION[name] for name in ON_FIRST_PAGE]
@@ -185,8 +186,8 @@ def urgent(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, mo
 def not_verified(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame:
     """Per agency and safety-critical check: homes where it was never verified, and the columns no file of the agency fills.
 
-    `lacking` is empty where the files do carry what is needed: then the reading was missed at the visit or could not
-    be trusted.
+    `lacking` is empty where the files do carry what is needed: then the reading was missed at the visit or
+    could not be trusted.
     """
     condition, params = where(viewer, filters, checks=None)
     counts = ",\n".join(
