@@ -29,8 +29,8 @@ from pipelines.answers.contents import home_checks, titles
 from pipelines.answers.files import PAIRS_A_PAGE
 from pipelines.answers.homes import ROWS_A_PAGE, SORTS
 from pipelines.answers.phrases import called
-from pipelines.build.version import attach
 from pipelines.answers.waiting import QUESTION
+from pipelines.build.version import attach
 from pipelines.engine.checks import BY_ID
 from pipelines.engine.history import STAGES
 from pipelines.fleet.folder import Fleet

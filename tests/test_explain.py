@@ -284,7 +284,9 @@ def test_others_see_neither_the_agency_nor_personal_readings(sample_snapshot, so
     with pytest.raises(NotFound):
         one_home.home(stranger, sample_snapshot, "Hollin Peaks Home Repair", some[0].home_id)
     for one in some:
-        shown = one_inspection.inspection(Viewer(personal=False), sample_snapshot, one.agency, one.inspection_id)
+        shown = one_inspection.inspection(
+            Viewer(personal=False), sample_snapshot, one.agency, one.inspection_id
+        )
         assert {reading.field for reading in shown.readings} == {
             reading.field for reading in one.readings
         } - set(PERSONAL)
