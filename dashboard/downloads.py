@@ -1,41 +1,45 @@
 """Buttons that hand out a list; the file is made only when it is asked for."""
 
-from html import escape
+from collections.abc import Callable
+from datetime import date
+from functools import partial
 from pathlib import Path
 
 import streamlit as st
 
-from dashboard import data
+from dashboard.markup import as_label, render
+from pipelines.answers.formats import Sheet, as_csv, as_parquet, as_xlsx, as_zip
 
 FORMATS = (
-    ("CSV", data.as_csv, "csv", "text/csv"),
-    ("XLSX", data.as_xlsx, "xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
-    ("Parquet", data.as_parquet, "parquet", "application/vnd.apache.parquet"),
-    ("CSV with a text of what it rests on", data.as_zip, "zip", "application/zip"),
+    ("CSV", as_csv, "csv", "text/csv"),
+    ("XLSX", as_xlsx, "xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
+    ("Parquet", as_parquet, "parquet", "application/vnd.apache.parquet"),
+    ("CSV with a text of what it rests on", as_zip, "zip", "application/zip"),
 )
+LABELS = tuple(label for label, *_ in FORMATS)
 
 
-def offer(make, name, what, formats=tuple(label for label, *_ in FORMATS)):
+def offer(make: Callable[[], Sheet], name: str, what: str, formats: tuple[str, ...] = LABELS):
     """Buttons for a list that `make()` returns as a Sheet; `what` says what is in it, `name` begins the file's name."""
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
-        st.html(f"<p class='read'>Download {escape(what)}</p>", width="content")
+        st.html(render("words", "said", sentence=f"Download {what}"), width="content")
         for label, write, ending, mime in FORMATS:
             if label in formats:
                 st.download_button(
                     label,
-                    data=_when_asked(make, write),
+                    data=partial(_written, make, write),
                     file_name=f"{name}.{ending}",
                     mime=mime,
                     key=f"download {name} {ending}",
                     on_click="ignore",
-                    help=f"{what}, as {label}; states the snapshot, the day and the filters it rests on",
+                    help=f"{as_label(what)}, as {label}; states the snapshot, the day and the filters it rests on",
                 )
 
 
-def as_it_is(make, name, what):
+def as_it_is(make: Callable[[], tuple[str, bytes]], name: str, what: str):
     """A button for a CSV that `make()` returns as (file name, bytes)."""
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
-        st.html(f"<p class='read'>Download {escape(what)}</p>", width="content")
+        st.html(render("words", "said", sentence=f"Download {what}"), width="content")
         st.download_button(
             "CSV to mend",
             data=lambda: make()[1],
@@ -43,14 +47,14 @@ def as_it_is(make, name, what):
             mime="text/csv",
             key=f"download {name}",
             on_click="ignore",
-            help=f"{what}, as CSV",
+            help=f"{as_label(what)}, as CSV",
         )
 
 
-def _when_asked(make, write):
-    return lambda: write(make())
+def _written(make: Callable[[], Sheet], write: Callable[[Sheet], bytes]) -> bytes:
+    return write(make())
 
 
-def name(what, snapshot, day):
+def name(what: str, snapshot: str, day: date) -> str:
     """Beginning of a file's name: what, of which snapshot, as of which day."""
     return f"{what}-{Path(snapshot).stem}-as-of-{day.isoformat()}"

@@ -1,17 +1,20 @@
 """What a page is asked, kept in its address: filters, search, page and day; and who asks, of which snapshot.
 
-A widget whose choices are shown as they are is bound to the address by its key. One that shows titles for ids is
-written there by hand, ids and all. So is the search: text that only an address answers to is personal and stays out.
+A widget whose choices are shown as they are is bound to the address by its key. One that shows titles for ids
+is written there by hand, ids and all. So is the search: text that only an address answers to is personal and
+stays out.
 """
 
 from datetime import date
-from html import escape
 
 import streamlit as st
 
 from dashboard import data
-from dashboard.data import EVERYTHING, LEVELS, STAGES, Filters, Viewer
+from dashboard.markup import render
 from dashboard.navigation import BY_NAME, address
+from pipelines.answers.access import EVERYTHING, Filters, Viewer
+from pipelines.engine.history import STAGES
+from pipelines.engine.policy.policy import LEVELS
 
 LABELS = {
     "agency": "Agency",
@@ -46,8 +49,8 @@ def current(*names: str) -> Filters:
     search = st.session_state.get("search", "").strip() if "search" in wanted else ""
     return Filters(
         search=search,
-        risk=chosen.pop("risk", None) or "",
-        **{name: tuple(value) for name, value in chosen.items() if value and name != "search"},
+        risk=chosen.get("risk") or "",
+        **{name: tuple(chosen.get(name) or ()) for name in ("agency", "region", "crew", "check", "stage")},
     )
 
 
@@ -72,13 +75,13 @@ def _written(key):
 def sidebar(view):
     """Search, the filters this page answers to, and the day; drawn by the router around every page."""
     if snapshot() is None:
-        st.sidebar.html("<div class='name'>Coldfill</div>")
+        st.sidebar.html(render("page", "name"))
         return
     st.session_state["filters_of_page"] = (*view.filters, *(("search",) if view.name == "homes" else ()))
     who, where = viewer(), snapshot()
     offered = data.choices(who, where) | {"check": data.home_checks(), "risk": LEVELS, "stage": STAGES}
     with st.sidebar:
-        st.html("<div class='name'>Coldfill</div>")
+        st.html(render("page", "name"))
         _search(view, who, where)
         for name in view.filters:
             _say_unknown(name, offered[name])
@@ -149,9 +152,8 @@ def _say_unknown(name, offered):
                 st.session_state.setdefault("unknown", []).append((name, text))
     for kind, text in st.session_state.get("unknown", ()):
         if kind == name and not st.session_state.get(name):
-            st.html(
-                f"<p class='told' role='alert'>{escape(f'There is no {LABELS[name].lower()} called {text!r}; it does not narrow this page.')}</p>"
-            )
+            unknown = f"There is no {LABELS[name].lower()} called {text!r}; it does not narrow this page."
+            st.html(render("page", "no_such_filter", text=unknown))
 
 
 def _search(view, who, where):

@@ -1,4 +1,5 @@
 """The loop of one home as a drawing (SVG), in the order water meets it, with the readings at their spots.
+
 No Streamlit and no queries: readings in words in, text out. `readings` maps a field to what was recorded, as
 shown (`12.0 psi`, `dual check vented`); a field that is not there was not recorded. The same in words stands
 in `in_words`, for those who do not see the drawing.

@@ -1,54 +1,69 @@
-"""Tables that pages share: plain HTML, so that they wrap, print, follow the keyboard and carry real links.
+"""Tables and words that pages share: plain HTML, so that they wrap, print, follow the keyboard and carry real links.
 
-Everything recorded by people is escaped here and nowhere trusted.
+What people recorded is escaped by the templates and nowhere trusted.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from html import escape
+from typing import Any
 
 import pandas as pd
 import streamlit as st
 
 from dashboard import wording
+from dashboard.markup import render
 
-NUMBER, TEXT, SHORT, NAME = "number", "text", "short", "name-of"  # short is kept on one line, a name mostly
+# How a cell stands: short is kept on one line, a name mostly.
+NUMBER, TEXT, SHORT, NAME = "number", "text", "short", "name-of"
 
 
 @dataclass(frozen=True)
 class Column:
     """One column: the frame's column `name`, its heading, and how a value is said.
 
-    `show` turns a value into plain text (the row, a named tuple, where `of_row`), `link` a row into an address or None,
-    `mark` a value into a class of the stylesheet. `help` says what the column means, below the table and on the heading.
+    `show` turns a value into plain text (the row, a named tuple, where `of_row`), `link` a row into an
+    address or None, `mark` a value into a class of the stylesheet. `help` says what the column means, below
+    the table and on the heading. `under` is another column, written small below; `width` a share of the
+    table, for tables that stand above one another.
     """
 
     name: str
     label: str
-    show: Callable = wording.text
+    show: Callable[[Any], str] = wording.text
     help: str = ""
     kind: str = TEXT
-    link: Callable | None = None
-    mark: Callable | None = None
+    link: Callable[[Any], str | None] | None = None
+    mark: Callable[[Any], str | None] | None = None
     of_row: bool = False
-    under: str = ""  # another column, written small below
-    width: str = ""  # share of the table, for tables that stand above one another
+    under: str = ""
+    width: str = ""
 
 
-def count(name, label, **more):
+@dataclass(frozen=True)
+class Cell:
+    """One cell as the template draws it."""
+
+    text: str
+    kind: str
+    mark: str | None
+    address: str | None
+    under: str
+
+
+def count(name: str, label: str, **more: Any) -> Column:
     return Column(name, label, wording.whole, kind=NUMBER, **more)
 
 
-def home(link, name="home_id", label="Home", **more):
+def home(link: Callable[[str, str], str], name: str = "home_id", label: str = "Home", **more: Any) -> Column:
     """The home's id, leading to the home; `link` is a function of agency and home id."""
     return Column(name, label, kind=SHORT, link=lambda row: link(row.agency, getattr(row, name)), **more)
 
 
-def agency(**more):
+def agency(**more: Any) -> Column:
     return Column("agency", "Agency", kind=NAME, **more)
 
 
-def homes(link, headline):
+def homes(link: Callable[[str, str], str], headline: str) -> tuple[Column, ...]:
     """The columns of a list of homes; `headline` heads the sentence over each."""
     return (
         home(link, under="job_number"),
@@ -74,292 +89,290 @@ def homes(link, headline):
     )
 
 
-def risk(name="risk", label="Risk", **more):
-    return Column(name, label, wording.text, mark=wording.RISK_CLASS.get, **more)
+def risk() -> Column:
+    return Column("risk", "Risk", wording.text, mark=wording.RISK_CLASS.get)
 
 
-def day(name, label, **more):
+def day(name: str, label: str, **more: Any) -> Column:
     return Column(name, label, wording.day, kind=SHORT, **more)
 
 
-def show(frame: pd.DataFrame, columns: Sequence[Column], caption: str, *, empty: str, wide: bool = True):
-    """Draw a table under a caption; `empty` is said instead where there is no row."""
-    if frame.empty:
-        st.html(f'<p class="empty">{escape(empty)}</p>')
-        return
-    st.html(html(frame, columns, caption, wide=wide))
-
-
-def html(frame, columns, caption, *, wide=True):
-    """The table as HTML; for tests and for pages that set several side by side."""
-    head = "".join(_heading(column) for column in columns)
-    body = "".join(
-        f"<tr>{''.join(_cell(column, row, first=place == 0) for place, column in enumerate(columns))}</tr>"
-        for row in frame.itertuples(index=False)
-    )
-    helps = "".join(
-        f"<dt>{escape(column.label)}</dt><dd>{escape(column.help)}</dd>" for column in columns if column.help
-    )
-    said = (
-        f"<details class='what'><summary>What the columns mean</summary><dl>{helps}</dl></details>"
-        if helps
-        else ""
-    )
-    width = "table wide" if wide else "table"
-    return (
-        f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="{width}"><caption>{escape(caption)}</caption>'
-        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>{said}"
-    )
-
-
-def _heading(column):
-    title = f' title="{escape(column.help)}"' if column.help else ""
-    width = f' style="width:{column.width}"' if column.width else ""
-    return f'<th scope="col" class="{column.kind}"{title}{width}>{escape(column.label)}</th>'
-
-
-def _cell(column, row, first):
-    value = getattr(row, column.name)
-    inside = escape(column.show(row if column.of_row else value))
-    mark = column.mark(value) if column.mark and not wording.missing(value) else None
-    if mark:
-        inside = f'<span class="{mark}">{inside}</span>'
-    place = column.link(row) if column.link else None
-    if place and inside:
-        inside = f'<a href="{escape(place)}">{inside}</a>'
-    if column.under and not wording.missing(getattr(row, column.under)):
-        inside += f'<br><span class="aside">{escape(wording.text(getattr(row, column.under)))}</span>'
-    tag = 'th scope="row"' if first else "td"
-    return f'<{tag} class="{column.kind}">{inside}</{tag[:2]}>'
-
-
-def facts(pairs):
-    """A short list of names and values; what has no value is left out."""
-    pairs = [(name, value) for name, value in pairs if not wording.missing(value)]
-    st.html(
-        "<dl class='facts'>"
-        + "".join(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in pairs)
-        + "</dl>"
-    )
-
-
-def section(title, sentence=""):
-    """A heading inside a page and, in small print, how to read what follows."""
-    said = f"<p class='read'>{escape(sentence)}</p>" if sentence else ""
-    st.html(f"<h2>{escape(title)}</h2>{said}")
-
-
-def said(sentence):
-    st.html(f"<p class='read'>{escape(sentence)}</p>")
-
-
-def subsection(title):
-    st.html(f"<h3>{escape(title)}</h3>")
-
-
-def folded(title, lines):
-    """One line that opens to a list."""
-    st.html(
-        f"<details class='what'><summary>{escape(title)}</summary><ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul></details>"
-    )
-
-
-def folded_table(frame, columns, title):
-    """One line that opens to a table."""
-    if not frame.empty:
-        st.html(
-            f"<details class='what'><summary>{escape(title)}</summary>{html(frame, columns, title, wide=False)}</details>"
-        )
-
-
-SHADES = ("shade0", "shade1", "shade2", "shade3", "shade4")
-SHADE_FROM = (0.0, 0.02, 0.05, 0.10, 0.20)
-FEW = 10  # systems verified, under which a share is not shaded
-
-
-def heat(frame, titles, link, caption, *, empty):
-    """Checks down, regions across: share deficient among verified, counts, and not verified beside; shaded by share.
-
-    `frame`: region, check_id, verified, deficient, not_verified. `link(check, region)` is the address of the homes.
-    """
-    frame = frame[frame["verified"] + frame["not_verified"] > 0]
-    if frame["verified"].sum() == 0:
-        st.html(f'<p class="empty">{escape(empty)}</p>')
-        return
-    regions = sorted(dict.fromkeys(frame["region"]), key=lambda region: not region)
-    cells = {(row.check_id, row.region): row for row in frame.itertuples()}
-    head = "".join(
-        f'<th scope="col" class="number">{escape(region or "region not recorded")}</th>' for region in regions
-    )
-    body = "".join(
-        f'<tr><th scope="row">{escape(titles[check])}</th>{"".join(_heat_cell(cells.get((check, region)), link) for region in regions)}</tr>'
-        for check in titles
-        if any((check, region) in cells for region in regions)
-    )
-    key = "".join(
-        f'<span class="{shade}">{100 * start:.0f} % or more</span>'
-        for shade, start in zip(SHADES, SHADE_FROM, strict=True)
-    )
-    st.html(
-        f'<p class="key">Shading: {key} none under {FEW} verified</p><div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table heat"><caption>{escape(caption)}</caption>'
-        f'<thead><tr><th scope="col">Check</th>{head}</tr></thead><tbody>{body}</tbody></table></div>'
-    )
-
-
-def _heat_cell(row, link):
-    if row is None:
-        return '<td class="number is-aside">does not apply</td>'
-    aside = f'<br><span class="aside">{row.not_verified:,} not verified</span>'
-    if not row.verified:
-        return f'<td class="number">{wording.NOTHING}{aside}</td>'
-    share = row.deficient / row.verified
-    shade = SHADES[sum(share >= start for start in SHADE_FROM) - 1] if row.verified >= FEW else ""
-    count = f"{row.deficient:,} of {row.verified:,}"
-    count = f'<a href="{escape(link(row.check_id, row.region))}">{count}</a>' if row.deficient else count
-    return f'<td class="number {shade if row.deficient else ""}"><b>{wording.percent(share)}</b> {count}{aside}</td>'
-
-
-def matrix(frame, levels, link, caption):
-    """Severity down, probability across; each cell its risk, how many are open, and which checks those are.
-
-    `frame`: severity, probability, title, check_id, deficiencies. `levels`: (severity, probability) → risk.
-    """
-    probabilities, severities = sorted({place[1] for place in levels}), sorted({place[0] for place in levels})
-    head = "".join(f'<th scope="col">{escape(wording.PROBABILITY[name])}</th>' for name in probabilities)
-    body = ""
-    for severity in severities:
-        body += f'<tr><th scope="row">{escape(wording.SEVERITY[severity])}</th>'
-        for probability in probabilities:
-            part = frame[(frame["severity"] == severity) & (frame["probability"] == probability)]
-            body += _matrix_cell(part, levels[severity, probability], link)
-        body += "</tr>"
-    st.html(
-        f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table wide matrix"><caption>{escape(caption)}</caption>'
-        f'<thead><tr><th scope="col">Severity, by probability</th>{head}</tr></thead><tbody>{body}</tbody></table></div>'
-    )
-
-
-def _matrix_cell(part, risk, link):
-    mark = f'<span class="{wording.RISK_CLASS[risk]}">{escape(risk)}</span>'
-    if part.empty:
-        return f'<td>{mark}<br><span class="aside">no check</span></td>'
-    count = int(part["deficiencies"].sum())
-    said = (
-        f'<a href="{escape(link(list(part["check_id"])))}"><b>{count:,}</b> open</a>'
-        if count
-        else "none open"
-    )
-    today = ", act today" if part["act_today"].all() else ""
-    return (
-        f'<td>{mark} {said}<br><span class="aside">of {wording.plural(len(part), "check")}{today}</span></td>'
-    )
-
-
-def rows(records):
+def rows(records: Iterable[Any]) -> pd.DataFrame:
     """Records (dataclasses) as a frame, for `show`."""
     return pd.DataFrame(
         [{name: getattr(record, name) for name in record.__dataclass_fields__} for record in records]
     )
 
 
-def subtitle(title, sentence, risk):
-    """What the page is about and the sentence over it."""
-    mark = f'<span class="{wording.RISK_CLASS[risk]}">{escape(risk)}</span> ' if risk else ""
-    st.html(
-        f"<h2 class='over'>{escape(title)}</h2><p class='headline'>{mark}{escape(wording.without_risk(sentence, risk))}</p>"
+# ---- tables of rows
+
+
+def show(frame: pd.DataFrame, columns: Sequence[Column], caption: str, *, empty: str, wide: bool = True):
+    """Draw a table under a caption; `empty` is said instead where there is no row."""
+    if frame.empty:
+        _words("empty", sentence=empty)
+    else:
+        _table("table", caption=caption, columns=columns, rows=_cells(frame, columns), wide=wide)
+
+
+def folded_table(frame: pd.DataFrame, columns: Sequence[Column], caption: str):
+    """One line that opens to a table."""
+    if not frame.empty:
+        _table("folded_table", caption=caption, columns=columns, rows=_cells(frame, columns))
+
+
+def _cells(frame: pd.DataFrame, columns: Sequence[Column]) -> Iterator[list[Cell]]:
+    for row in frame.itertuples(index=False):
+        yield [_cell(column, row) for column in columns]
+
+
+def _cell(column: Column, row: Any) -> Cell:
+    value = getattr(row, column.name)
+    under = getattr(row, column.under) if column.under else None
+    return Cell(
+        text=column.show(row if column.of_row else value),
+        kind=column.kind,
+        mark=column.mark(value) if column.mark and not wording.missing(value) else None,
+        address=column.link(row) if column.link else None,
+        under="" if wording.missing(under) else wording.text(under),
     )
 
 
-def lines(texts):
-    st.html(f"<ul class='lines'>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ul>")
+def as_read(frame: pd.DataFrame, caption: str):
+    """Cells as they were read, under their own headings; wide tables scroll."""
+    cells = (
+        [wording.cut(cell or "", 60) for cell in row] for row in frame.itertuples(index=False, name=None)
+    )
+    _table("as_read", caption=caption, headings=list(frame.columns), rows=cells)
 
 
-def picture(svg, words, title):
-    """A drawing, and the same in words for those who do not see it."""
-    st.image(svg, width=1180, alt=f"{title}: " + " ".join(f"{name}: {text}." for name, text in words))
-    said = "".join(f"<dt>{escape(name)}</dt><dd>{escape(text)}</dd>" for name, text in words)
-    st.html(f"<details class='what'><summary>{escape(title)}</summary><dl>{said}</dl></details>")
+# ---- tables of cells
 
 
-def folded_timeline(checks, visits, title):
+SHADES = (("shade0", 0.0), ("shade1", 0.02), ("shade2", 0.05), ("shade3", 0.10), ("shade4", 0.20))
+
+
+@dataclass(frozen=True)
+class HeatCell:
+    """One check in one region as the template draws it; without a share nothing was verified."""
+
+    share: str | None
+    count: str
+    unverified: str
+    shade: str
+    address: str | None
+    nothing: str = wording.NOTHING
+
+
+def heat(
+    frame: pd.DataFrame,
+    titles: dict[str, str],
+    few: float,
+    link: Callable[[str, str], str],
+    caption: str,
+    *,
+    empty: str,
+):
+    """Checks down, regions across: share deficient among verified, counts, and not verified beside; shaded by share.
+
+    `frame`: region, check_id, verified, deficient, not_verified; a share of fewer than `few` verified is not
+    shaded. `link(check, region)` is the address of the homes.
+    """
+    cells = {
+        (row.check_id, row.region): _heat_cell(row, few, link)
+        for row in frame.itertuples()
+        if row.verified or row.not_verified
+    }
+    if not frame["verified"].any():
+        _words("empty", sentence=empty)
+        return
+    regions = sorted({region: None for _, region in cells}, key=lambda region: not region)
+    checks = {check for check, _ in cells}
+    _table(
+        "heat",
+        caption=caption,
+        shades=[(shade, f"{100 * share:.0f}") for shade, share in SHADES],
+        few=f"{few:.0f}",
+        regions=regions,
+        rows=[
+            (title, [cells.get((check, region)) for region in regions])
+            for check, title in titles.items()
+            if check in checks
+        ],
+    )
+
+
+def _heat_cell(row: Any, few: float, link: Callable[[str, str], str]) -> HeatCell:
+    share = row.deficient / row.verified if row.verified else None
+    shade = ""
+    if share and row.verified >= few:
+        shade = next(shade for shade, least in reversed(SHADES) if share >= least)
+    return HeatCell(
+        share=None if share is None else wording.percent(share),
+        count=f"{row.deficient:,} of {row.verified:,}",
+        unverified=f"{row.not_verified:,} not verified",
+        shade=shade,
+        address=link(row.check_id, row.region) if row.deficient else None,
+    )
+
+
+@dataclass(frozen=True)
+class MatrixCell:
+    """One severity and probability as the template draws it; `checks` is empty where no check has both."""
+
+    risk: str
+    mark: str
+    checks: str = ""
+    count: str = ""
+    address: str = ""
+
+
+def matrix(
+    frame: pd.DataFrame,
+    levels: dict[tuple[int, str], str],
+    link: Callable[[list[str]], str],
+    caption: str,
+):
+    """Severity down, probability across; each cell its risk, how many are open, and of how many checks.
+
+    `frame`: severity, probability, check_id, act_today, deficiencies. `levels`: (severity, probability) →
+    risk.
+    """
+    cells = {key: MatrixCell(level, wording.RISK_CLASS[level]) for key, level in levels.items()}
+    for (severity, probability), checks in frame.groupby(["severity", "probability"]):
+        level = levels[severity, probability]
+        open_now = int(checks["deficiencies"].sum())
+        today = ", act today" if checks["act_today"].all() else ""
+        cells[severity, probability] = MatrixCell(
+            level,
+            wording.RISK_CLASS[level],
+            checks=wording.plural(len(checks), "check") + today,
+            count=f"{open_now:,}" if open_now else "",
+            address=link(list(checks["check_id"])),
+        )
+    probabilities = sorted({probability for _, probability in levels})
+    _table(
+        "matrix",
+        caption=caption,
+        probabilities=[wording.PROBABILITY[probability] for probability in probabilities],
+        rows=[
+            (wording.SEVERITY[severity], [cells[severity, probability] for probability in probabilities])
+            for severity in sorted({severity for severity, _ in levels})
+        ],
+    )
+
+
+def folded_timeline(checks: Sequence[Any], visits: Sequence[Any], caption: str):
     """Outcome of every check at every visit, folded; the outcomes are words, told apart by weight."""
     if not checks:
         return
-    head = "".join(f'<th scope="col">{escape(wording.day(visit.inspected_on))}</th>' for visit in visits)
-    body = ""
+    rows = []
     for check in checks:
-        told = {visit: outcome for visit, outcome, _ in check.visits}
-        cells = "".join(
-            f'<td class="short"><span class="{wording.OUTCOME_CLASS.get(told.get(visit.inspection_id), "")}">{escape(told.get(visit.inspection_id, "other system"))}</span></td>'
-            for visit in visits
-        )
-        body += f'<tr><th scope="row">{escape(check.title)}</th>{cells}<td class="short"><span class="{wording.STATE_CLASS.get(check.state, "")}">{escape(check.state)}</span></td></tr>'
-    st.html(
-        f'<details class="what"><summary>{escape(title)}</summary><div class="scroll" tabindex="0" role="region" aria-label="{escape(title)}"><table class="table"><caption>{escape(title)}</caption>'
-        f'<thead><tr><th scope="col">Check</th>{head}<th scope="col">Now</th></tr></thead><tbody>{body}</tbody></table></div></details>'
-    )
+        outcomes = {visit: outcome for visit, outcome, _ in check.visits}
+        at_visits = [outcomes.get(visit.inspection_id, "other system") for visit in visits]
+        cells = [(outcome, wording.OUTCOME_CLASS.get(outcome, "")) for outcome in at_visits]
+        rows.append((check.title, [*cells, (check.state, wording.STATE_CLASS.get(check.state, ""))]))
+    days = [wording.day(visit.inspected_on) for visit in visits]
+    _table("folded_timeline", caption=caption, days=days, rows=rows)
 
 
-def crossed(frame, rows, columns, cell, caption, *, empty, labels, heading):
-    """One row per distinct `rows`, one column per distinct `columns`, in their order; `cell(row)` is (text, address); none where there is no row."""
+def crossed(
+    frame: pd.DataFrame,
+    down: str,
+    across: str,
+    cell: Callable[[Any], tuple[str, str | None]],
+    caption: str,
+    *,
+    empty: str,
+    labels: dict[str, str],
+    heading: str,
+):
+    """One row per distinct text of the column `down`, one column per distinct text of `across`, in their order.
+
+    `cell` turns a row of the frame into text and address; where there is no row, there is none.
+    """
     if frame.empty:
-        st.html(f'<p class="empty">{escape(empty)}</p>')
+        _words("empty", sentence=empty)
         return
-    across = list(dict.fromkeys(frame[columns]))
-    cells = {(getattr(row, rows), getattr(row, columns)): cell(row) for row in frame.itertuples()}
-
-    def shown(pair):
-        return (
-            "none"
-            if pair is None
-            else f'<a href="{escape(pair[1])}">{escape(pair[0])}</a>'
-            if pair[1]
-            else f'<span class="aside">{escape(pair[0])}</span>'
-        )
-
-    head = "".join(f'<th scope="col" class="number">{escape(name)}</th>' for name in across)
-    body = "".join(
-        f'<tr><th scope="row">{escape(labels[name])}</th>'
-        + "".join(f'<td class="number">{shown(cells.get((name, other)))}</td>' for other in across)
-        + "</tr>"
-        for name in dict.fromkeys(frame[rows])
-    )
-    st.html(
-        f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table wide"><caption>{escape(caption)}</caption>'
-        f'<thead><tr><th scope="col">{escape(heading)}</th>{head}</tr></thead><tbody>{body}</tbody></table></div>'
+    cells = {(getattr(row, down), getattr(row, across)): cell(row) for row in frame.itertuples()}
+    columns = list(dict.fromkeys(frame[across]))
+    _table(
+        "crossed",
+        caption=caption,
+        heading=heading,
+        across=columns,
+        rows=[
+            (labels[name], [cells.get((name, column)) for column in columns])
+            for name in dict.fromkeys(frame[down])
+        ],
     )
 
 
-def lines_told(title, texts):
+# ---- words
+
+
+def section(title: str, sentence: str = ""):
+    """A heading inside a page and, in small print, how to read what follows."""
+    _words("section", title=title, sentence=sentence)
+
+
+def subsection(title: str):
+    _words("subsection", title=title)
+
+
+def subtitle(title: str, sentence: str, risk: str | None):
+    """What the page is about and the sentence over it."""
+    _words(
+        "subtitle",
+        title=title,
+        sentence=wording.without_risk(sentence, risk),
+        risk=risk,
+        mark=wording.RISK_CLASS[risk] if risk else "",
+    )
+
+
+def said(sentence: str):
+    _words("said", sentence=sentence)
+
+
+def facts(pairs: Iterable[tuple[str, Any]]):
+    """A short list of names and values; what has no value is left out."""
+    _words("facts", pairs=[(name, value) for name, value in pairs if not wording.missing(value)])
+
+
+def lines(texts: Iterable[str]):
+    _words("lines", texts=list(texts))
+
+
+def lines_told(title: str, texts: Iterable[str]):
     """A short list that wants attention."""
-    st.html(
-        f"<div class='told'><b>{escape(title)}</b><ul class='lines'>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ul></div>"
-    )
+    _words("lines_told", title=title, texts=list(texts))
 
 
-def steps(texts, other, command):
+def folded(title: str, texts: Iterable[str]):
+    """One line that opens to a list."""
+    _words("folded", title=title, texts=list(texts))
+
+
+def steps(texts: Iterable[str], other: str, command: str):
     """What comes one after the other; and the command for what goes another way."""
-    st.html(
-        f"<ol class='steps'>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ol><p class='read'>{escape(other)} <code>{escape(command)}</code></p>"
-    )
+    _words("steps", texts=list(texts), other=other, command=command)
 
 
-def links(pairs):
+def links(pairs: Iterable[tuple[str, str]]):
     """Ways on from here: (words, address)."""
-    st.html(
-        "<p>"
-        + " &ensp; ".join(f'<a href="{escape(place)}">{escape(words)}</a>' for words, place in pairs)
-        + "</p>"
-    )
+    _words("links", pairs=list(pairs))
 
 
-def texts(frame, caption):
-    """Cells as they were read, under their own headings; wide tables scroll."""
-    head = "".join(f'<th scope="col">{escape(heading)}</th>' for heading in frame.columns)
-    body = "".join(
-        f"<tr>{''.join(f'<td>{escape(wording.cut(cell or str(), 60))}</td>' for cell in row)}</tr>"
-        for row in frame.itertuples(index=False, name=None)
-    )
-    st.html(
-        f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption)}"><table class="table as-read"><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>'
-    )
+def picture(svg: str, words: Sequence[tuple[str, str]], title: str):
+    """A drawing, and the same in words for those who do not see it."""
+    st.image(svg, width=1180, alt=f"{title}: " + " ".join(f"{name}: {text}." for name, text in words))
+    _words("folded_pairs", title=title, pairs=words)
+
+
+def _words(macro: str, **values: Any):
+    st.html(render("words", macro, **values))
+
+
+def _table(macro: str, **values: Any):
+    st.html(render("tables", macro, **values))

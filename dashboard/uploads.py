@@ -1,6 +1,7 @@
 """The questions of the page on which a file is added; beside `data`, the only door to the pipelines.
 
-Every function takes the viewer first. What an upload says is cached for its own session only, and not for long.
+Every function takes the viewer first. What an upload says is cached for its own session only, and not for
+long.
 """
 
 import hashlib

@@ -1,7 +1,7 @@
 """How things are said and shown: labels, units, number formats, marks of risk. Said once, here.
 
-Everything returns plain text; who draws it escapes it. A missing value is a dash or the words for it, never a blank
-that could be read as fine.
+Everything returns plain text; who draws it escapes it. A missing value is a dash or the words for it, never a
+blank that could be read as fine.
 """
 
 import math
@@ -191,7 +191,7 @@ ALTITUDE = (
     "Each circle counts inspections whose charge can be trusted, by the home's elevation; its area is their number. The level line is the common fill pressure, where a charge should lie unless the house is tall. "
     "The dashed line is where the same tanks would lie had they been charged at sea level and carried up: a gauge reads more where the air is thinner. Circles along it were probably never set on site."
 )
-INTERVALS = "The mark is the share found deficient, the bar its exact 95 % interval: where bars overlap widely, the difference may be chance. Open marks: under 10 verified units."
+INTERVALS = "The mark is the share found deficient, the bar its exact 95 % interval: where bars overlap widely, the difference may be chance. Open marks: under {few:.0f} verified units."
 NO_RANKING = (
     "Crews stand in the order of the alphabet and are not ranked: small numbers scatter, houses and territories differ, and what was not verified is in no share. "
     "A low share with much not verified is not good work, it is little knowledge. Counts are of units, by their final inspection."

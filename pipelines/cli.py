@@ -233,6 +233,7 @@ def demo(folder, no_serve, port):
     """
     from pipelines.answers import formats, lists
     from pipelines.answers.access import EVERYTHING, Filters
+    from pipelines.answers.cautions import CAUTIONS
     from pipelines.receiving.demo import SAMPLES, fresh_folder
 
     target = Path("demo-fleet")
@@ -245,7 +246,7 @@ def demo(folder, no_serve, port):
     formats.write(sheet, written)
     homes = len(sheet.frame[["agency", "home_id"]].drop_duplicates())
     click.echo(f"flagged  {len(sheet.frame):,} open deficiencies in {homes:,} homes: {written}")
-    click.echo(lists.CAUTIONS[0])
+    click.echo(CAUTIONS[0])
     if not no_serve:
         _serve(target, port)
 
@@ -381,10 +382,10 @@ def explain(folder, agency, inspection_id, as_json):
 
     Example: coldfill explain "Hollin Peaks Home Repair" 2 --fleet ./demo-fleet
     """
-    from pipelines.answers import explain
+    from pipelines.answers import explain, one_inspection
     from pipelines.answers.access import EVERYTHING
 
-    found = explain.inspection(EVERYTHING, _snapshot(folder), agency, inspection_id)
+    found = one_inspection.inspection(EVERYTHING, _snapshot(folder), agency, inspection_id)
     _print_json(explain.as_json(found)) if as_json else click.echo(explain.as_text(found))
 
 

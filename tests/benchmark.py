@@ -402,9 +402,8 @@ def questions(work, asked):
         "name": "recent_file_days",
     }
     more = {
-        "homes": [{"only": question} for question in ("", *data.QUESTION)],
+        "homes_page": [{"only": question} for question in ("", *data.QUESTION)],
         "homes_count": [{"only": question} for question in ("", *data.QUESTION)],
-        "crews": [{"check": "precharge-low", "crew": None}, {"check": None, "crew": (agency, crew)}],
         "agencies_of": [{"crew": crew}],
     }
     told = []

@@ -19,7 +19,7 @@ import pytest
 from dashboard.navigation import VIEWS, address
 from pipelines.answers import lists
 from pipelines.answers.access import EVERYTHING, Filters
-from pipelines.answers.lists import CAUTIONS
+from pipelines.answers.cautions import CAUTIONS
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.snapshots import attach
 

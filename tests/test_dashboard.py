@@ -20,8 +20,9 @@ from streamlit.testing.v1 import AppTest
 from dashboard import charts, data, downloads, navigation, schematic, wording
 from dashboard.navigation import VIEWS
 from pipelines.answers import formats, lists
-from pipelines.answers.access import EVERYTHING, Filters, Viewer
-from pipelines.answers.lists import CAUTIONS
+from pipelines.answers.access import EVERYTHING, Filters, NotFound, Viewer
+from pipelines.answers.cautions import CAUTIONS
+from pipelines.answers.waiting import DEFICIENCIES, ON_FIRST_PAGE
 from pipelines.build import stages
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.fields import BY_NAME
@@ -190,7 +191,7 @@ def test_the_first_page_counts_what_the_list_holds(show, samples, opened):
 
 def test_the_order_of_the_first_page(show, samples):
     assert [row[0] for row in table(show(samples), "What waits")[1:]] == [
-        data.QUESTION[name].label for name in data.ON_FIRST_PAGE
+        data.QUESTION[name].label for name in ON_FIRST_PAGE
     ]
     body = html(show(samples))
     places = [
@@ -270,7 +271,7 @@ def test_what_is_new_came_with_a_later_file(tmp_path):
     second = str(stages.build(fleet))
 
     def count(snapshot):
-        return data.standing(EVERYTHING, snapshot, Filters(), DAY).set_index("question").loc["new"]
+        return data.first_page(EVERYTHING, snapshot, Filters(), DAY).set_index("question").loc["new"]
 
     assert [count(first)[f"deficiencies{place}"] for place in range(3)] == [0, 0, 0]
     assert [count(second)[f"deficiencies{place}"] for place in range(3)] == [
@@ -328,12 +329,12 @@ def test_a_viewer_without_personal_fields_finds_nothing_by_address(addressed):
 
 def test_a_viewer_sees_only_their_agencies(samples):
     snapshot, own = str(samples.current()), Viewer(agencies=(AGENCY,))
-    assert set(data.homes(own, snapshot, Filters(), "", DAY, "risk", 1)["agency"]) == {AGENCY}
+    assert set(data.homes_page(own, snapshot, Filters(), "", DAY, "risk", 1)["agency"]) == {AGENCY}
     assert data.choices(own, snapshot)["agency"] == [AGENCY]
     assert set(data.agencies(own, snapshot, Filters(), DAY)["agency"]) == {AGENCY}
     assert set(data.exports(own, snapshot, Filters())["file_name"]) == {"tillamere-community-partners.csv"}
     assert data.about(own, snapshot)["homes"] < data.about(EVERYTHING, snapshot)["homes"]
-    with pytest.raises(data.NotFound):
+    with pytest.raises(NotFound):
         data.home(own, snapshot, "Foyers du Val Brenn", "F0001", DAY)
 
 
@@ -395,7 +396,7 @@ def test_pages_of_homes_hold_every_home_once(samples):
     for sort in data.SORTS:
         seen = pd.concat(
             [
-                data.homes(EVERYTHING, snapshot, Filters(), "", DAY, sort, page)[["agency", "home_id"]]
+                data.homes_page(EVERYTHING, snapshot, Filters(), "", DAY, sort, page)[["agency", "home_id"]]
                 for page in pages
             ]
         )
@@ -415,7 +416,7 @@ def test_each_question_narrows_homes_and_list_to_the_same(samples, only):
     count = data.homes_count(EVERYTHING, snapshot, Filters(), only, DAY)
     listed = len(sheet.frame[["agency", "home_id"]].drop_duplicates())
     assert sheet.about["filters"] == {"only": data.QUESTION[only].label}
-    if data.QUESTION[only].about == data.DEFICIENCIES:
+    if data.QUESTION[only].about == DEFICIENCIES:
         assert listed == count
     else:
         assert listed <= count
@@ -424,7 +425,7 @@ def test_each_question_narrows_homes_and_list_to_the_same(samples, only):
 def test_the_downloaded_list_reads_back_as_the_list(samples, opened):
     snapshot, filters = str(samples.current()), Filters(risk="high")
     sheet = data.flagged(EVERYTHING, snapshot, filters, "", DAY)
-    made = {label: downloads._when_asked(lambda: sheet, write)() for label, write, *_ in downloads.FORMATS}
+    made = {label: write(sheet) for label, write, *_ in downloads.FORMATS}
     rows = list(csv.DictReader(io.StringIO(made["CSV"].decode())))
     book = openpyxl.load_workbook(io.BytesIO(made["XLSX"]), read_only=True)
     parquet = pyarrow.parquet.read_table(io.BytesIO(made["Parquet"]))
@@ -517,7 +518,7 @@ def test_the_drawing_has_a_place_for_every_check_and_says_the_readings_in_words(
 
 
 def test_shares_of_regions_leave_out_what_was_not_verified(samples, opened):
-    found = data.regions(EVERYTHING, str(samples.current()), Filters(), "left after our work").set_index(
+    found = data.shares(EVERYTHING, str(samples.current()), Filters(), "left after our work").set_index(
         ["region", "check_id"]
     )
     for (region, check), row in found.iterrows():
@@ -553,7 +554,7 @@ def test_charges_are_few_marks_and_every_inspection_counts_once(samples, opened)
     )
     assert bins["inspections"].sum() == with_elevation and left_out == without and len(bins) < 2000
     assert curve["elevation_ft"].is_monotonic_increasing and curve["charge_psig"].is_monotonic_increasing
-    chart, words = charts.charge_against_elevation(bins, curve, 12.0)
+    chart, words = charts.charge_against_elevation(bins, curve, 12.0, 2.0)
     assert f"{with_elevation:,} inspections" in words and "sea level" in words
     assert chart.to_dict()["layer"][0]["encoding"]["x"]["title"].endswith("ft")
 
@@ -649,18 +650,16 @@ def test_what_was_not_loaded_is_grouped_and_can_be_taken_along(samples, opened):
 
 
 def test_a_check_that_a_file_has_no_column_for_is_folded_away_with_the_column_named(samples):
-    found = data.answers(EVERYTHING, str(samples.current()), Filters(agency=("Hollin Peaks Home Repair",)))
-    assert set(found["file_name"]) == {"hollin-peaks-home-repair.csv"}
-    by_check = found.set_index("check_id")
-    assert (
-        by_check.loc["relief-isolated", "lacking"] == "relief_mounting"
-        and by_check.loc["relief-isolated", "told"] == 0
-    )
-    assert (
-        by_check.loc["cold-pressure-low", "told"] > 0 and by_check.loc["cold-pressure-low", "lacking"] == ""
-    )
-    opening = data.opening(found[found["lacking"] != ""])
-    assert len(opening) == 3 and all(count >= 2 for count in opening.values())
+    (found,) = data.answers(EVERYTHING, str(samples.current()), Filters(agency=("Hollin Peaks Home Repair",)))
+    assert found.file_name == "hollin-peaks-home-repair.csv"
+    lacking = found.lacking.set_index("check_id")
+    assert lacking.loc["relief-isolated", "lacking"] == "relief_mounting"
+    assert lacking.loc["relief-isolated", "telling"] == 0
+    answered = found.answered.set_index("check_id")
+    assert answered.loc["cold-pressure-low", "telling"] > 0
+    assert answered.loc["cold-pressure-low", "lacking"] == ""
+    assert found.checks == len(answered) + len(lacking) + len(found.other)
+    assert len(found.opening) == 3 and all(count >= 2 for count in found.opening.values())
 
 
 def test_the_page_of_checks_shows_every_check_and_limit(show, samples, opened):

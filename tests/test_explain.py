@@ -9,10 +9,9 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from pipelines.answers import explain, phrases
-from pipelines.answers.access import EVERYTHING, Viewer
-from pipelines.answers.explain import NotFound
-from pipelines.answers.lists import CAUTIONS
+from pipelines.answers import explain, one_home, one_inspection, phrases
+from pipelines.answers.access import EVERYTHING, NotFound, Viewer
+from pipelines.answers.cautions import CAUTIONS
 from pipelines.build import stages
 from pipelines.engine.causes import LINKS
 from pipelines.engine.checks import BY_ID, CHECKS, HOME_CHECKS
@@ -129,7 +128,7 @@ def some(sample_snapshot):
     keys = sample_snapshot.rows("""SELECT agency, min(inspection_id) FROM results GROUP BY agency, check_id, outcome
                                    UNION SELECT agency, min(inspection_id) FROM causes GROUP BY agency, root_check_id, symptom_check_id ORDER BY 1, 2""")
     assert len(keys) > 40
-    return [explain.inspection(EVERYTHING, sample_snapshot, *key) for key in keys]
+    return [one_inspection.inspection(EVERYTHING, sample_snapshot, *key) for key in keys]
 
 
 def test_readings_are_the_cells_of_the_line_they_name(some):
@@ -269,23 +268,25 @@ def test_causes_run_from_root_to_symptom_and_the_first_root_is_marked(sample_sna
 
 
 def test_an_inspection_is_found_without_case_and_the_nearest_is_named_otherwise(sample_snapshot):
-    found = explain.inspection(EVERYTHING, sample_snapshot, "  hollin peaks  HOME repair", " 2 ")
+    found = one_inspection.inspection(EVERYTHING, sample_snapshot, "  hollin peaks  HOME repair", " 2 ")
     assert (found.agency, found.inspection_id) == ("Hollin Peaks Home Repair", "2")
     with pytest.raises(NotFound, match="there are: .*Hollin Peaks Home Repair"):
-        explain.inspection(EVERYTHING, sample_snapshot, "Nobody", "2")
+        one_inspection.inspection(EVERYTHING, sample_snapshot, "Nobody", "2")
     with pytest.raises(NotFound, match="no inspection 'VB-25-9999' of Foyers du Val Brenn; nearest: VB-25-"):
-        explain.inspection(EVERYTHING, sample_snapshot, "Foyers du Val Brenn", "VB-25-9999")
+        one_inspection.inspection(EVERYTHING, sample_snapshot, "Foyers du Val Brenn", "VB-25-9999")
 
 
 def test_others_see_neither_the_agency_nor_personal_readings(sample_snapshot, some):
     stranger = Viewer(("Ouvray Plateau Energy Aid",))
     with pytest.raises(NotFound) as error:
-        explain.inspection(stranger, sample_snapshot, "Hollin Peaks Home Repair", "2")
+        one_inspection.inspection(stranger, sample_snapshot, "Hollin Peaks Home Repair", "2")
     assert "there are: Ouvray Plateau Energy Aid" in str(error.value)
     with pytest.raises(NotFound):
-        explain.home(stranger, sample_snapshot, "Hollin Peaks Home Repair", some[0].home_id)
+        one_home.home(stranger, sample_snapshot, "Hollin Peaks Home Repair", some[0].home_id)
     for one in some:
-        shown = explain.inspection(Viewer(personal=False), sample_snapshot, one.agency, one.inspection_id)
+        shown = one_inspection.inspection(
+            Viewer(personal=False), sample_snapshot, one.agency, one.inspection_id
+        )
         assert {reading.field for reading in shown.readings} == {
             reading.field for reading in one.readings
         } - set(PERSONAL)
@@ -297,7 +298,7 @@ def test_cells_not_used_are_told_with_what_would_be_accepted(sample_snapshot):
         sample_snapshot.rows("""SELECT r.agency, r.inspection_id FROM readings AS r JOIN not_loaded AS n USING (export_id, source_line)
                                                       WHERE n.raw_text = '300 psi' AND n.extent = 'cell'""")
     )
-    found = explain.inspection(EVERYTHING, sample_snapshot, agency, inspection)
+    found = one_inspection.inspection(EVERYTHING, sample_snapshot, agency, inspection)
     assert [(one.field, one.raw_text, one.reason, one.expected) for one in found.unused] == [
         ("relief_setting_psig", "300 psi", "outside the plausible range", "1 to 200 psi")
     ]
@@ -312,13 +313,13 @@ def test_rows_not_in_force_are_named_beside_the_one_that_is(tmp_path):
         (tmp_path / name).write_text(row.format(pressure, notes))
         door.load(fleet, [tmp_path / name], agency="North Aid")
     snapshot = snapshots.attach(stages.build(fleet))
-    found = explain.inspection(EVERYTHING, snapshot, "North Aid", "7")
-    assert (found.source.file_name, found.source.source_line, found.source.standing) == (
+    found = one_inspection.inspection(EVERYTHING, snapshot, "North Aid", "7")
+    assert (found.source.file_name, found.source.source_line, found.source.row_status) == (
         "second.csv",
         2,
         "in force",
     )
-    assert [(one.file_name, one.standing) for one in found.other_rows] == [("first.csv", "superseded")]
+    assert [(one.file_name, one.row_status) for one in found.other_rows] == [("first.csv", "superseded")]
     assert {reading.field: reading.value for reading in found.readings}["cold_pressure_psig"] == 12.0
     assert "also received: first.csv, line 2: superseded" in explain.as_text(found)
 
@@ -461,7 +462,7 @@ def test_a_number_rests_on_exactly_what_would_change_it(loop, without, one_way, 
     values = quantities(loop | without)
     taken = {
         name
-        for text, names in explain.assumptions(row, values, LIMITS)
+        for text, names in one_inspection.assumptions(row, values, LIMITS)
         if text == said
         for name in names
         if values[name] is not None
@@ -474,12 +475,12 @@ def test_a_number_rests_on_exactly_what_would_change_it(loop, without, one_way, 
 
 def test_nothing_is_said_to_be_taken_where_all_is_recorded():
     row = dict.fromkeys(BY_NAME) | TALL | {"buffer_tank": "no"}
-    assert explain.assumptions(row, quantities(TALL), LIMITS) == []
+    assert one_inspection.assumptions(row, quantities(TALL), LIMITS) == []
 
 
 def test_a_limit_a_region_may_change_is_not_quoted():
     row = dict.fromkeys(BY_NAME) | TALL | {"high_limit_f": None}
-    ((said, _),) = explain.assumptions(
+    ((said, _),) = one_inspection.assumptions(
         row,
         quantities(TALL | {"high_limit_f": None}),
         {name: value for name, value in LIMITS.items() if name != "high_limit_missing_f"},
@@ -492,7 +493,7 @@ def test_a_limit_a_region_may_change_is_not_quoted():
 
 @lru_cache
 def told_home(snapshot, agency, home_id):
-    return explain.home(EVERYTHING, snapshot, agency, home_id, date(2026, 6, 1))
+    return one_home.home(EVERYTHING, snapshot, agency, home_id, date(2026, 6, 1))
 
 
 @pytest.fixture(scope="module")
@@ -567,7 +568,7 @@ def test_a_homes_counts_are_those_of_its_checks(homes):
 
 def test_without_a_day_nothing_is_late(sample_snapshot, homes):
     one = next(home for home in homes if home.open_deficiencies)
-    again = explain.home(EVERYTHING, sample_snapshot, one.agency.upper(), f" {one.home_id} ")
+    again = one_home.home(EVERYTHING, sample_snapshot, one.agency.upper(), f" {one.home_id} ")
     assert (
         again.home_id == one.home_id
         and not any(check.overdue for check in again.checks)
@@ -577,7 +578,7 @@ def test_without_a_day_nothing_is_late(sample_snapshot, homes):
 
 def test_a_homes_personal_fields_stay_with_those_who_may_see_them(sample_snapshot, homes):
     with_inspector = next(home for home in homes if any(visit.inspector for visit in home.visits))
-    hidden = explain.home(
+    hidden = one_home.home(
         Viewer(personal=False), sample_snapshot, with_inspector.agency, with_inspector.home_id
     )
     assert hidden.address is None and {visit.inspector for visit in hidden.visits} == {None}
@@ -585,4 +586,4 @@ def test_a_homes_personal_fields_stay_with_those_who_may_see_them(sample_snapsho
 
 def test_an_unknown_home_names_the_nearest(sample_snapshot):
     with pytest.raises(NotFound, match="no home 'F9999' of Foyers du Val Brenn; nearest: F"):
-        explain.home(EVERYTHING, sample_snapshot, "Foyers du Val Brenn", "F9999")
+        one_home.home(EVERYTHING, sample_snapshot, "Foyers du Val Brenn", "F9999")

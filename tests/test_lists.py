@@ -19,8 +19,8 @@ from hypothesis import strategies as st
 
 from pipelines.answers import formats, lists
 from pipelines.answers.access import EVERYTHING, Filters, ListError, Viewer
+from pipelines.answers.cautions import CAUTIONS
 from pipelines.answers.formats import Sheet
-from pipelines.answers.lists import CAUTIONS
 from pipelines.answers.sheet import empty_csv, reading_sheet
 from pipelines.build import stages
 from pipelines.engine.checks import BY_ID, HOME_CHECKS

@@ -21,7 +21,7 @@ from dashboard.navigation import DEFAULT, VIEWS
 
 ROOT = Path(__file__).resolve().parent.parent
 LINK = re.compile(r'<a href="([^"]*)"')
-TOLD = re.compile(r"<[^>]*role='alert'[^>]*>(.*?)</")
+TOLD = re.compile(r'<[^>]*role="alert"[^>]*>(.*?)</', re.S)
 ANSWER_WITHIN_S = 120
 
 

@@ -57,7 +57,7 @@ def as_read(look, path, size):
     )
     if look.notes:
         tables.lines(map(wording.sentence, look.notes))
-    tables.texts(look.rows, f"The first {wording.plural(len(look.rows), 'row')}, as read")
+    tables.as_read(look.rows, f"The first {wording.plural(len(look.rows), 'row')}, as read")
 
 
 def chosen_mapping(look, path):
@@ -225,9 +225,8 @@ def report():
             ("Mapping", found["mapping"]),
         ]
     )
-    grouped = data.not_loaded(who, snapshot, filters.current())
     tables.show(
-        grouped[grouped["export_id"] == found["export_id"]],
+        data.not_loaded(who, snapshot, filters.current(), found["export_id"]),
         (
             tables.Column("extent", "What"),
             tables.Column("reason", "Reason"),
@@ -243,15 +242,9 @@ def report():
             "Dropped before anything was stored",
             [f"{one['heading']}: {one['why']}" for one in found["dropped"]],
         )
-    answers = data.answers(who, snapshot, filters.current())
-    answers = answers[answers["export_id"] == found["export_id"]]
-    tables.said(
-        wording.answered(
-            int((answers["told"] > 0).sum()),
-            len(answers),
-            wording.columns_said(data.opening(answers[answers["lacking"] != ""]), data.called),
-        )
-    )
+    for one in data.answers(who, snapshot, filters.current(), found["export_id"]):
+        opening = wording.columns_said(one.opening, data.called)
+        tables.said(wording.answered(len(one.answered), one.checks, opening))
     tables.links([("Files received", filters.link("files")), ("Fleet", filters.link("fleet"))])
     if st.button("Add another file"):
         del memory["brought"]

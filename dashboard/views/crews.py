@@ -5,6 +5,8 @@ import streamlit as st
 from dashboard import charts, data, filters, frame, tables, wording
 
 who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current("agency", "crew")
+FEW = data.limit(who, snapshot, "few_visits")
+SURE = data.limit(who, snapshot, "sure_certainty")
 COUNTS = (
     tables.count(
         "visits",
@@ -13,7 +15,9 @@ COUNTS = (
     ),
     tables.count("observed", "Deficient", help="Units found deficient, whoever is to be charged with it."),
     tables.count(
-        "observed_sure", "Of these sure", help="Units found deficient with a certainty of 0.8 or more."
+        "observed_sure",
+        "Of these sure",
+        help=f"Units found deficient with a certainty of {SURE:g} or more.",
     ),
     tables.Column("rate", "Share", wording.percent, "Deficient among verified.", kind=tables.NUMBER),
     tables.Column(
@@ -34,7 +38,7 @@ COUNTS = (
 
 def one_check():
     check = filters.one_of("Check", "of_check", data.home_checks(), data.titles().get)
-    found = data.crews(who, snapshot, chosen, check)
+    found = data.crew_counts(who, snapshot, chosen, check)
     tables.show(
         found,
         (
@@ -49,18 +53,17 @@ def one_check():
     )
     if found["visits"].sum():
         chart, words = charts.crew_intervals(
-            found.assign(name=found["crew"] + ", " + found["agency"]),
+            found,
+            FEW,
             f"Share deficient by crew, {data.titles()[check].lower()}",
         )
-        tables.section("The same, drawn", wording.INTERVALS)
+        tables.section("The same, drawn", wording.INTERVALS.format(few=FEW))
         st.altair_chart(chart, width="stretch", theme=None, alt=words)
 
 
 def one_crew(agency, crew):
-    found = data.crews(who, snapshot, chosen, crew=(agency, crew))
-    told, never = found[found["visits"] > 0], found[found["visits"] == 0]
     tables.show(
-        told,
+        data.crew_verified(who, snapshot, agency, crew),
         (
             tables.Column(
                 "title",
@@ -76,6 +79,7 @@ def one_crew(agency, crew):
         f"{crew}, {agency}: every check that could be verified",
         empty="No check could be verified after this crew's work.",
     )
+    never = data.crew_never_verified(who, snapshot, agency, crew)
     if len(never):
         tables.folded(
             f"{wording.plural(len(never), 'check')} never verified after the work of {crew}, {agency}",

@@ -36,7 +36,7 @@ def files(found):
     )
 
 
-def lost(found):
+def lost():
     tables.section(
         "Not loaded, by reason",
         "A row not loaded counts in no result. A cell not loaded leaves its row in, with that reading missing.",
@@ -55,11 +55,7 @@ def lost(found):
         "Rows, cells and columns not used as read",
         empty="Everything was used as read.",
     )
-    names = {
-        row.export_id: row.file_name
-        for row in found.itertuples()
-        if row.export_id in set(grouped["export_id"])
-    }
+    names = dict(zip(grouped["export_id"], grouped["file_name"], strict=True))
     if names:
         export_id = st.selectbox(
             "Download what was not loaded, of which file", list(names), format_func=names.get
@@ -81,24 +77,20 @@ def lost(found):
 
 def answers():
     tables.section("What each file can answer", wording.ANSWERS)
-    found = data.answers(who, snapshot, chosen)
-    for _, part in found.groupby("export_id", sort=False):
-        never, answered = part[part["lacking"] != ""], part[part["told"] > 0]
-        other = part[(part["told"] == 0) & (part["lacking"] == "")]
-        tables.subsection(
-            f"{part['file_name'].iloc[0]}: {len(answered)} of {wording.plural(len(part), 'check')} answered"
-        )
-        if len(never):
+    for found in data.answers(who, snapshot, chosen):
+        answered, lacking, other = found.answered, found.lacking, found.other
+        checks = wording.plural(found.checks, "check")
+        tables.subsection(f"{found.file_name}: {len(answered)} of {checks} answered")
+        if len(lacking):
             tables.folded(
-                f"{wording.plural(len(never), 'check')} it cannot answer for want of a column",
+                f"{wording.plural(len(lacking), 'check')} it cannot answer for want of a column",
                 [
                     f"{row.title}: needs {wording.fields_said(row.lacking, data.called)}"
-                    for row in never.itertuples()
+                    for row in lacking.itertuples()
                 ],
             )
-            tables.said(
-                f"Columns that would open most checks: {wording.columns_said(data.opening(never), data.called)}."
-            )
+            opening = wording.columns_said(found.opening, data.called)
+            tables.said(f"Columns that would open most checks: {opening}.")
         if len(other):
             tables.folded(
                 f"{wording.plural(len(other), 'check')} that no inspection of it answered for other reasons",
@@ -111,7 +103,7 @@ def answers():
             answered,
             (
                 tables.Column("title", "Check"),
-                tables.count("told", "Inspections answered"),
+                tables.count("telling", "Inspections answered"),
                 tables.count("not_verified", "Not verified"),
             ),
             f"The {wording.plural(len(answered), 'check')} it answers",
@@ -167,7 +159,7 @@ if not frame.nothing_loaded(unless_files=True):
     found = data.exports(who, snapshot, chosen)
     tables.links([("Add a file", filters.link("add"))])
     files(found)
-    lost(found)
+    lost()
     agencies()
     suspicions()
     answers()

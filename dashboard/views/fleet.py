@@ -28,7 +28,7 @@ def everything(row):
 
 def summary():
     tables.show(
-        data.standing(who, snapshot, chosen, day),
+        data.first_page(who, snapshot, chosen, day),
         (
             tables.Column("label", "Question", link=everything),
             *(at_stage(place, stage) for place, stage in enumerate(data.STAGES)),
@@ -82,10 +82,11 @@ def unverified():
         "Safety-critical checks not verified",
         "Homes in which a check was never verified: such a check says nothing of the home, good or bad.",
     )
-    for agency, part in found[found["lacking"] != ""].groupby("agency"):
+    for one in data.lacking(who, snapshot, chosen):
+        checks = wording.plural(one.checks, "safety-critical check")
         tables.folded(
-            f"{agency}: its files lack the columns for {wording.plural(len(part), 'safety-critical check')}, which can never be verified from them",
-            [data.called(field) for field in data.lacking(part)],
+            f"{one.agency}: its files lack the columns for {checks}, which can never be verified from them",
+            [data.called(field) for field in one.fields],
         )
     tables.crossed(
         found,

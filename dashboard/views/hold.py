@@ -33,7 +33,7 @@ def draw():
         wording.these(count, "unit"),
     )
     tables.show(
-        data.homes(who, snapshot, chosen, "hold", day, "risk", page),
+        data.homes_page(who, snapshot, chosen, "hold", day, "risk", page),
         tables.homes(filters.home_link, "What holds it back"),
         wording.range_of(page, data.ROWS_A_PAGE, count, "unit"),
         empty="",

@@ -23,7 +23,7 @@ def draw():
     sort = filters.one_of("In order of", "sort", list(data.SORTS), wording.ORDERS.get, where=order)
     count = data.homes_count(who, snapshot, chosen, only, day)
     page = filters.page_of(count, data.ROWS_A_PAGE)
-    found = data.homes(who, snapshot, chosen, only, day, sort, page)
+    found = data.homes_page(who, snapshot, chosen, only, day, sort, page)
     with take.popover("Choose and download", width="stretch", disabled=not count):
         picked = filters.choose(found)
         what = (

@@ -9,11 +9,12 @@ who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current()
 
 def heat():
     stage = filters.stage_shown()
-    found = data.regions(who, snapshot, chosen, stage)
+    found = data.shares(who, snapshot, chosen, stage)
     tables.said(wording.HEAT.format(stage=stage))
     tables.heat(
         found,
         data.titles(),
+        data.limit(who, snapshot, "few_visits"),
         lambda check, region: filters.link("homes", check=check, region=region or None, stage=stage),
         f"Share of verified systems with the deficiency open, {stage}, by check and region",
         empty="No check was verified anywhere, as the filters stand.",
@@ -27,7 +28,10 @@ def altitude():
         tables.said("No trusted charge of a home with a recorded elevation, as the filters stand.")
     else:
         chart, words = charts.charge_against_elevation(
-            bins, curve, data.limit(who, snapshot, "typical_fill_psig")
+            bins,
+            curve,
+            data.limit(who, snapshot, "typical_fill_psig"),
+            data.limit(who, snapshot, "charge_tolerance_psi"),
         )
         st.altair_chart(chart, width="stretch", theme=None, alt=words)
         tables.said(words)

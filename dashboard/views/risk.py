@@ -36,7 +36,7 @@ def draw():
     )
     tables.section("What is open", "")
     tables.show(
-        found[found["deficiencies"] > 0],
+        data.open_by_check(who, snapshot, chosen, stage),
         (
             tables.Column(
                 "title", "Deficiency", link=lambda row: filters.link("homes", check=row.check_id, stage=stage)

@@ -1,17 +1,25 @@
 """Who asks and for what: a viewer's agencies and personal fields, filters, and the SQL that holds both."""
 
 import difflib
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
 
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.history import STAGES
 from pipelines.engine.policy.policy import LEVELS
+from pipelines.fleet.snapshots import Snapshot
 from pipelines.intake.cells import folded
+
+MOST_NAMED = 40  # of what there is, where nothing is near to what was asked for
 
 
 class ListError(ValueError):
     """A list that cannot be made as asked; the message says what would be accepted."""
+
+
+class NotFound(LookupError):
+    """No such inspection or home among those the viewer may see."""
 
 
 @dataclass(frozen=True)
@@ -29,9 +37,10 @@ EVERYTHING = Viewer()
 class Filters:
     """What to show: any of each, all together; what is empty shows all.
 
-    `agency`, `region`, `crew` compare without case, blanks collapsed. `check`, `risk`, `stage` and `since` (found on
-    that day or later) speak of open deficiencies; `risk` means so grave or worse. `search` is part of a home id, a job
-    number or, for viewers who may see it, an address. ListError where a check, risk or stage is none there is.
+    `agency`, `region`, `crew` compare without case, blanks collapsed. `check`, `risk`, `stage` and `since`
+    (found on that day or later) speak of open deficiencies; `risk` means so grave or worse. `search` is part
+    of a home id, a job number or, for viewers who may see it, an address. ListError where a check, risk or
+    stage is none there is.
     """
 
     agency: tuple[str, ...] = ()
@@ -44,9 +53,8 @@ class Filters:
     search: str = ""
 
     def __post_init__(self):
-        home_checks = tuple(check.id for check in HOME_CHECKS)
         for name, given, accepted in (
-            ("check", self.check, home_checks),
+            ("check", self.check, tuple(check.id for check in HOME_CHECKS)),
             ("risk", (self.risk,) if self.risk else (), LEVELS),
             ("stage", self.stage, STAGES),
         ):
@@ -55,7 +63,7 @@ class Filters:
                     raise ListError(f"no {name} called {text!r}; {_nearest(text, accepted)}")
 
     @property
-    def stated(self):
+    def stated(self) -> dict[str, list[str] | str]:
         """The filters that are set, by name, for a list to state."""
         return {
             name: list(value) if isinstance(value, tuple) else str(value)
@@ -64,111 +72,145 @@ class Filters:
         }
 
     @property
-    def of_deficiencies(self):
+    def of_deficiencies(self) -> bool:
         return bool(self.check or self.risk or self.stage or self.since)
 
 
 # ---- which homes, which deficiencies
 
 
-def where(viewer, filters, homes="h", checks="d"):
+def where(viewer: Viewer, filters: Filters, homes: str = "h", checks: str | None = "d") -> tuple[str, list]:
     """SQL condition and its parameters: rows the viewer may see and the filters let through.
 
-    `homes` is the alias of a table with agency, home_id, region, crew and (if searched) job_number; `checks` that of
-    one with check_id, risk, stage and (if asked for) since, whose rows are open deficiencies. Without `checks` (None)
-    a home fits that has such a deficiency.
+    `homes` is the alias of a table with agency, home_id, region, crew and (if searched) job_number; `checks`
+    that of one with check_id, risk, stage and (if asked for) since, whose rows are open deficiencies. Without
+    `checks` (None) a home fits that has such a deficiency.
     """
-    of_homes, of_checks = _Condition(), _Condition()
+    condition = _Condition()
     if viewer.agencies is not None:
-        of_homes.add_folded(f"{homes}.agency", "agency", viewer.agencies)
+        condition.add_folded(f"{homes}.agency", "agency", viewer.agencies)
     for name in ("agency", "region", "crew"):
         if getattr(filters, name):
-            of_homes.add_folded(f"{homes}.{name}", name, getattr(filters, name))
+            condition.add_folded(f"{homes}.{name}", name, getattr(filters, name))
     if filters.search.strip():
-        has = "contains(lower({}), lower(?))"
-        places = [has.format(f"{homes}.home_id"), has.format(f"{homes}.job_number")]
-        if viewer.personal:
-            places.append(
-                f"({homes}.agency, {homes}.home_id) IN (SELECT (agency, home_id) FROM readings WHERE {has.format('address')})"
-            )
-        of_homes.add(
-            " OR ".join(f"coalesce({place}, false)" for place in places),
-            [filters.search.strip()] * len(places),
-        )
+        condition.add(*_search(viewer, filters.search.strip(), homes))
     if filters.of_deficiencies:
-        inner = checks or "f"
-        if filters.check:
-            of_checks.add_among(f"{inner}.check_id", filters.check)
-        if filters.risk:
-            of_checks.add_among(f"{inner}.risk", LEVELS[: LEVELS.index(filters.risk) + 1])
-        if filters.stage:
-            of_checks.add_among(f"{inner}.stage", filters.stage)
-        if filters.since:
-            of_checks.add(f"{inner}.since >= ?", [filters.since])
+        of_checks = _of_deficiencies(filters, checks or "f")
         if checks is None:
-            of_homes.add(
-                f"({homes}.agency, {homes}.home_id) IN (SELECT (f.agency, f.home_id) FROM opened AS f WHERE {of_checks.sql})",
+            condition.add(
+                f"""({homes}.agency, {homes}.home_id) IN (
+                    SELECT (f.agency, f.home_id) FROM opened AS f WHERE {of_checks.sql})""",
                 of_checks.params,
             )
         else:
-            of_homes.add(of_checks.sql, of_checks.params)
-    return of_homes.sql, of_homes.params
+            condition.add(of_checks.sql, of_checks.params)
+    return condition.sql, condition.params
+
+
+def _search(viewer: Viewer, text: str, homes: str) -> tuple[str, list[str]]:
+    """Condition and parameters: homes whose id, job number or (if allowed) address holds a text."""
+
+    def holds(name):
+        return f"contains(lower({name}), lower(?))"
+
+    found = [holds(f"{homes}.home_id"), holds(f"{homes}.job_number")]
+    if viewer.personal:
+        found.append(
+            f"""({homes}.agency, {homes}.home_id) IN (
+                SELECT (agency, home_id) FROM readings WHERE {holds("address")})"""
+        )
+    return " OR ".join(f"coalesce({one}, false)" for one in found), [text] * len(found)
+
+
+def _of_deficiencies(filters: Filters, checks: str) -> "_Condition":
+    condition = _Condition()
+    if filters.check:
+        condition.add_among(f"{checks}.check_id", filters.check)
+    if filters.risk:
+        condition.add_among(f"{checks}.risk", LEVELS[: LEVELS.index(filters.risk) + 1])
+    if filters.stage:
+        condition.add_among(f"{checks}.stage", filters.stage)
+    if filters.since:
+        condition.add(f"{checks}.since >= ?", [filters.since])
+    return condition
 
 
 class _Condition:
-    """Parts of a condition joined by AND, with their parameters."""
+    """Conditions joined by AND, with their parameters."""
 
-    def __init__(self):
-        self.parts, self.params = [], []
+    def __init__(self) -> None:
+        self.joined: list[str] = []
+        self.params: list = []
 
     @property
-    def sql(self):
-        return " AND ".join(self.parts) or "true"
+    def sql(self) -> str:
+        return " AND ".join(self.joined) or "true"
 
-    def add(self, sql, params=()):
-        self.parts.append(f"({sql})")
+    def add(self, sql: str, params: Iterable = ()) -> None:
+        self.joined.append(f"({sql})")
         self.params += params
 
-    def add_among(self, name, texts):
-        self.add(f"{name} IN ({', '.join('?' * len(texts))})" if texts else "false", list(texts))
+    def add_among(self, name: str, texts: Sequence[str]) -> None:
+        self.add(f"{name} IN ({', '.join('?' * len(texts))})", texts)
 
-    def add_folded(self, name, field_name, texts):
+    def add_folded(self, name: str, field_name: str, texts: Sequence[str]) -> None:
         """Texts of a field that compares without case; the snapshot keeps one spelling of each."""
         marks = ", ".join("?" * len(texts)) or "NULL"
         self.add(
-            f"{name} IN (SELECT spelling FROM spellings WHERE field = '{field_name}' AND folded IN ({marks}))",
+            f"""{name} IN (
+                SELECT spelling FROM spellings WHERE field = '{field_name}' AND folded IN ({marks}))""",
             [folded(text) for text in texts],
         )
 
 
-def demand_known(viewer, snapshot, filters):
+# ---- what there is, where nothing is found
+
+
+def demand_known(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> None:
     """ListError where a filter names an agency, region or crew that none of the viewer's homes has.
 
     An empty list because of a slip of the pen would look like good news.
     """
-    wanted = {
-        name: {folded(text): text for text in getattr(filters, name)} for name in ("agency", "region", "crew")
-    }
-    if not any(wanted.values()):
-        return
+    for name in ("agency", "region", "crew"):
+        wanted = {folded(text): text for text in getattr(filters, name)}
+        if wanted:
+            there = names_there(viewer, snapshot, name)
+            for missing in wanted.keys() - set(map(folded, there)):
+                raise ListError(f"no {name} called {wanted[missing]!r}; {_nearest(wanted[missing], there)}")
+
+
+def names_there(viewer: Viewer, snapshot: Snapshot, name: str) -> list[str]:
+    """Agencies, regions or crews (`name`) of the viewer's homes, in the order of their letters."""
     seen, params = where(viewer, Filters(), homes="tally")
-    for name, texts in wanted.items():
-        there = [
-            text
-            for (text,) in snapshot.rows(
-                f"SELECT DISTINCT {name} FROM tally WHERE {name} IS NOT NULL AND {seen} ORDER BY 1", params
-            )
-        ]
-        for missing in texts.keys() - set(map(folded, there)):
-            raise ListError(f"no {name} called {texts[missing]!r}; {_nearest(texts[missing], there)}")
+    found = snapshot.rows(
+        f"SELECT DISTINCT {name} FROM tally WHERE {name} IS NOT NULL AND {seen} ORDER BY 1", params
+    )
+    return [text for (text,) in found]
 
 
-def _nearest(text, accepted):
+def _nearest(text: str, accepted: Sequence[str]) -> str:
     near = difflib.get_close_matches(text, accepted, n=3, cutoff=0.5)
     if near:
         return f"nearest: {', '.join(near)}"
-    return (
-        f"there are: {', '.join(accepted[:40])}{' ...' if len(accepted) > 40 else ''}"
-        if accepted
-        else "there is none at all"
+    if not accepted:
+        return "there is none at all"
+    more = " ..." if len(accepted) > MOST_NAMED else ""
+    return f"there are: {', '.join(accepted[:MOST_NAMED])}{more}"
+
+
+def nearest_id(viewer: Viewer, snapshot: Snapshot, agency: str, wanted: str, name: str, kind: str) -> str:
+    """What to say where an agency has no such id in column `name`: what agencies or near ids there are."""
+    agencies = names_there(viewer, snapshot, "agency")
+    if folded(agency) not in map(folded, agencies):
+        return f"no agency called {agency!r}; there are: {', '.join(agencies) or 'none'}"
+    condition, params = where(viewer, Filters(agency=(agency,)), homes="r")
+    near = snapshot.rows(
+        f"""
+        SELECT DISTINCT {name}
+        FROM readings AS r
+        WHERE {condition}
+        ORDER BY jaro_winkler_similarity({name}, ?) DESC, 1
+        LIMIT 3""",
+        [*params, wanted],
     )
+    return f"no {kind} {wanted!r} of {agency}; nearest: {', '.join(text for (text,) in near)}"

@@ -1,19 +1,25 @@
-"""What people decided and how long a deficiency has waited, laid over a snapshot when asked; no part of a snapshot."""
+"""What people decided and how long a deficiency has waited, laid over a snapshot when asked.
+
+Neither is part of a snapshot.
+"""
 
 from datetime import date
 
-from pipelines.engine.history import OPEN_STATES, STATES
+import pyarrow
 
-OPEN = tuple(STATES[state] for state in OPEN_STATES)
+from pipelines.fleet.snapshots import Snapshot
 
 
-def overlay(snapshot, decisions, as_of: date, condition="true", params=()):
-    """Every open deficiency with its clock, as an Arrow table; a function of its arguments only.
+def overlay(
+    snapshot: Snapshot, decisions: tuple, as_of: date, condition: str = "true", params: list | tuple = ()
+) -> pyarrow.Table:
+    """Every open deficiency with its clock; a function of its arguments only.
 
-    Columns: agency, home_id, system_id, check_id, inspection_id (the visit that decides it), state, stage, since,
-    risk, export_id and decided_on of that visit, act_by, due (NULL where the policy sets no clock), overdue (due lies before `as_of`), decided, last_action.
-    `condition` may narrow it, in SQL with `params`, over `d` (opened, the open rows of home_checks) and `h` (homes). The clock runs from
-    `since`, the first visit that found it. `decisions` must be empty: nothing records decisions yet, so `decided` and
+    Columns: agency, home_id, system_id, check_id, inspection_id (the visit that decides it), state, stage,
+    since, risk, export_id and decided_on of that visit, act_by, due (NULL where the policy sets no clock),
+    overdue (due lies before `as_of`), decided, last_action. `condition` may narrow it, in SQL with `params`,
+    over `d` (opened, the open rows of home_checks) and `h` (homes). The clock runs from `since`, the first
+    visit that found it. `decisions` must be empty: nothing records decisions yet, so `decided` and
     `last_action` are NULL. Rows come in no order.
     """
     if decisions:
@@ -21,8 +27,10 @@ def overlay(snapshot, decisions, as_of: date, condition="true", params=()):
     return snapshot.arrow(
         f"""
         SELECT d.*, d.since + c.days_to_act AS act_by, d.since + c.days_to_correct AS due,
-               coalesce(d.since + c.days_to_correct < ?, false) AS overdue, NULL::VARCHAR AS decided, NULL::VARCHAR AS last_action
-        FROM opened AS d JOIN homes AS h ON h.agency = d.agency AND h.home_id = d.home_id
+               coalesce(d.since + c.days_to_correct < ?, false) AS overdue,
+               NULL::VARCHAR AS decided, NULL::VARCHAR AS last_action
+        FROM opened AS d
+        JOIN homes AS h ON h.agency = d.agency AND h.home_id = d.home_id
         LEFT JOIN clocks AS c ON c.risk = d.risk
         WHERE {condition}""",
         [as_of, *params],

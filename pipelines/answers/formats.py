@@ -23,9 +23,10 @@ LETTERS_IN_CELL = 32_767
 
 @dataclass(frozen=True)
 class Sheet:
-    """One list: its rows, and what it rests on (`list`, `snapshot`, `received_until`, `as_of`, `filters`, `policy`, `cautions`).
+    """One list: its rows, and what it rests on.
 
-    Dates are midnight timestamps, texts may be missing; `observed` is text, a number written out where it is one.
+    `about` holds `list`, `snapshot`, `received_until`, `as_of`, `filters`, `policy`, `cautions`. Dates are
+    midnight timestamps, texts may be missing; `observed` is text, a number written out where it is one.
     `homes` (flagged only) gives each home its worst risk; without it the worst listed stands for it.
     """
 
@@ -35,7 +36,7 @@ class Sheet:
     homes: pd.DataFrame | None = field(default=None, repr=False)
 
     @property
-    def file_name(self):
+    def file_name(self) -> str:
         """Name without ending that says which snapshot and day it is of."""
         return f"{self.name}-{self.about['snapshot'].removesuffix('.duckdb')}-as-of-{self.about['as_of']}"
 
@@ -43,19 +44,19 @@ class Sheet:
 # ---- as files
 
 
-def table(sheet):
+def table(sheet: Sheet) -> pa.Table:
     """The rows as an Arrow table: texts, whole numbers, floats, dates; NULL where nothing stands."""
     out = pa.Table.from_pandas(sheet.frame, preserve_index=False)
-    for place, kind in enumerate(out.schema):
+    for position, kind in enumerate(out.schema):
         if pa.types.is_timestamp(kind.type):
-            out = out.set_column(place, kind.name, out.column(place).cast(pa.date32()))
+            out = out.set_column(position, kind.name, out.column(position).cast(pa.date32()))
         elif pa.types.is_large_string(kind.type) or pa.types.is_null(kind.type):
-            out = out.set_column(place, kind.name, out.column(place).cast(pa.string()))
+            out = out.set_column(position, kind.name, out.column(position).cast(pa.string()))
     return out.replace_schema_metadata(None)
 
 
-def as_csv(sheet):
-    """UTF-8 without a mark, headings in the first line, nothing but the list; texts made harmless for spreadsheets."""
+def as_csv(sheet: Sheet) -> bytes:
+    """UTF-8 without a mark, headings in the first line, nothing but the list; harmless for spreadsheets."""
     rows = table(sheet)
     rows = pa.table(
         [harmless(column) if pa.types.is_string(column.type) else column for column in rows.columns],
@@ -66,17 +67,13 @@ def as_csv(sheet):
     return out.getvalue()
 
 
-def about_text(sheet):
+def about_text(sheet: Sheet) -> str:
     """What a list rests on, for the text beside a CSV."""
-    said = [
-        f"{name.replace('_', ' ')}: {_said(value)}"
-        for name, value in sheet.about.items()
-        if name != "cautions"
-    ]
-    return "\n".join([*said, f"rows: {len(sheet.frame)}", "", *sheet.about["cautions"], ""])
+    facts = [f"{name}: {text}" for name, text in _facts(sheet)]
+    return "\n".join([*facts, "", *sheet.about["cautions"], ""])
 
 
-def as_zip(sheet):
+def as_zip(sheet: Sheet) -> bytes:
     """The CSV and what it rests on in one file, for a browser that saves one."""
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w") as archive:
@@ -90,7 +87,7 @@ def as_zip(sheet):
     return out.getvalue()
 
 
-def as_parquet(sheet):
+def as_parquet(sheet: Sheet) -> bytes:
     """The list with what it rests on as key-value metadata under `coldfill`, JSON."""
     out = io.BytesIO()
     pyarrow.parquet.write_table(
@@ -99,133 +96,141 @@ def as_parquet(sheet):
     return out.getvalue()
 
 
-def as_xlsx(sheet):
-    """A workbook with the list and a sheet About; numbers and dates are real ones. ListError beyond what a sheet holds."""
+WIDTHS = {"deficiency": 40, "fix_first": 40, "why": 40, "headline": 40, "reason": 30, "raw_text": 30}
+WIDTH = 14
+XLSX_OPTIONS = {
+    "strings_to_formulas": False,
+    "strings_to_urls": False,
+    "strings_to_numbers": False,
+    "constant_memory": True,
+    "default_date_format": "yyyy-mm-dd",
+}
+
+
+def as_xlsx(sheet: Sheet) -> bytes:
+    """A workbook with the list and a sheet About; numbers and dates are real ones.
+
+    ListError beyond what a sheet holds.
+    """
     import xlsxwriter
 
     rows = table(sheet)
     if rows.num_rows > ROWS_IN_XLSX:
         raise ListError(
-            f"{rows.num_rows:,} rows are more than a spreadsheet holds ({ROWS_IN_XLSX:,}): choose .csv or .parquet, or filter"
+            f"{rows.num_rows:,} rows are more than a spreadsheet holds ({ROWS_IN_XLSX:,}): "
+            "choose .csv or .parquet, or filter"
         )
     out = io.BytesIO()
-    book = xlsxwriter.Workbook(
-        out,
-        {
-            "strings_to_formulas": False,
-            "strings_to_urls": False,
-            "strings_to_numbers": False,
-            "constant_memory": True,
-            "default_date_format": "yyyy-mm-dd",
-        },
-    )
+    book = xlsxwriter.Workbook(out, XLSX_OPTIONS)
     book.set_properties({"title": sheet.about["list"], "created": _time_of(sheet)})
-    bold, number, day = (
-        book.add_format({"bold": True}),
-        book.add_format({"num_format": "0.0##"}),
-        book.add_format({"num_format": "yyyy-mm-dd"}),
-    )
+    bold = book.add_format({"bold": True})
+    number = book.add_format({"num_format": "0.0##"})
+    day = book.add_format({"num_format": "yyyy-mm-dd"})
     page = book.add_worksheet(sheet.name[:31])
     page.freeze_panes(1, 0)
-    widths = {"deficiency": 40, "fix_first": 40, "why": 40, "headline": 40, "reason": 30, "raw_text": 30}
-    for place, heading in enumerate(_headings(rows)):
-        page.set_column(place, place, widths.get(heading, 14))
-        page.write_string(0, place, heading, bold)
-    columns, writers = [], []
-    for name, cells in zip(rows.column_names, rows.columns, strict=True):
-        numbers = cells if not pa.types.is_string(cells.type) else None
-        if name == "observed":
-            cells = _words_and_numbers(cells)
-        else:
-            cells = (
-                pc.utf8_slice_codeunits(harmless(cells), 0, LETTERS_IN_CELL) if numbers is None else cells
-            ).to_pylist()
-        columns.append(cells)
-        writers.append(
-            day
-            if numbers is not None and pa.types.is_date(numbers.type)
-            else number
-            if name in ("low", "high", "observed")
-            else None
-        )
+    for position, heading in enumerate(_headings(rows)):
+        page.set_column(position, position, WIDTHS.get(heading, WIDTH))
+        page.write_string(0, position, heading, bold)
+    styles = [number if name in ("low", "high", "observed") else None for name in rows.column_names]
+    columns = [_cells(name, cells) for name, cells in zip(rows.column_names, rows.columns, strict=True)]
     for line, values in enumerate(zip(*columns, strict=True), start=1):
-        for place, value in enumerate(values):
+        for position, value in enumerate(values):
             if isinstance(value, str):
-                page.write_string(line, place, value)
+                page.write_string(line, position, value)
             elif isinstance(value, date):
-                page.write_datetime(line, place, datetime(value.year, value.month, value.day), day)
+                page.write_datetime(line, position, datetime(value.year, value.month, value.day), day)
             elif value is not None:
-                page.write_number(line, place, value, writers[place])
-    said = book.add_worksheet("About")
-    said.set_column(0, 0, 16)
-    said.set_column(1, 1, 100)
-    facts = [
-        (name.replace("_", " "), _said(value)) for name, value in sheet.about.items() if name != "cautions"
-    ] + [("rows", str(rows.num_rows))]
-    for line, (name, text) in enumerate(facts + [("caution", text) for text in sheet.about["cautions"]]):
-        said.write_string(line, 0, name, bold)
-        said.write_string(line, 1, text)
+                page.write_number(line, position, value, styles[position])
+    _write_about(book.add_worksheet("About"), sheet, bold)
     book.close()
     return out.getvalue()
 
 
-def as_json(sheet):
+def _cells(name, cells):
+    """Cells of one column as a workbook takes them."""
+    if name == "observed":
+        return _words_and_numbers(cells)
+    if pa.types.is_string(cells.type):
+        cells = pc.utf8_slice_codeunits(harmless(cells), 0, LETTERS_IN_CELL)
+    return cells.to_pylist()
+
+
+def _write_about(page, sheet, bold):
+    page.set_column(0, 0, 16)
+    page.set_column(1, 1, 100)
+    facts = [*_facts(sheet), *(("caution", text) for text in sheet.about["cautions"])]
+    for line, (name, text) in enumerate(facts):
+        page.write_string(line, 0, name, bold)
+        page.write_string(line, 1, text)
+
+
+def as_json(sheet: Sheet) -> dict:
     """The list as one JSON document: what it rests on, and `homes` with their deficiencies, or `rows`."""
     rows = table(sheet)
-    names = rows.column_names
-    columns = [
-        _words_and_numbers(cells)
-        if name == "observed"
-        else [day.isoformat() if day else None for day in cells.to_pylist()]
-        if pa.types.is_date(cells.type)
-        else cells.to_pylist()
-        for name, cells in zip(names, rows.columns, strict=True)
-    ]
-    records = [dict(zip(names, values, strict=True)) for values in zip(*columns, strict=True)]
+    columns = [_plain(name, cells) for name, cells in zip(rows.column_names, rows.columns, strict=True)]
+    records = [dict(zip(rows.column_names, values, strict=True)) for values in zip(*columns, strict=True)]
     document = {name: value for name, value in sheet.about.items() if name != "list"}
     if sheet.name != "flagged":
         return document | {"rows": records}
-    risks = (
-        {}
-        if sheet.homes is None
-        else dict(
-            zip(
-                zip(sheet.homes["agency"], sheet.homes["home_id"], strict=True),
-                sheet.homes["risk"],
-                strict=True,
-            )
-        )
-    )
-    homes = {}
+    risks = _risks(sheet)
+    homes: dict[tuple[str, str], dict] = {}
     for record in records:
         key = record["agency"], record["home_id"]
-        homes.setdefault(
-            key,
-            {"agency": key[0], "home_id": key[1], "risk": risks.get(key, record["risk"]), "deficiencies": []},
-        )["deficiencies"].append(record)
+        if key not in homes:
+            risk = risks.get(key, record["risk"])
+            homes[key] = {"agency": key[0], "home_id": key[1], "risk": risk, "deficiencies": []}
+        homes[key]["deficiencies"].append(record)
     return document | {"homes": list(homes.values())}
 
 
-def write(sheet, path):
+def _risks(sheet):
+    """The worst risk of each home by (agency, home id), as far as the list says."""
+    if sheet.homes is None:
+        return {}
+    names = ("agency", "home_id", "risk")
+    return {
+        (agency, home): risk
+        for agency, home, risk in zip(*(sheet.homes[name] for name in names), strict=True)
+    }
+
+
+def _plain(name, cells):
+    """Cells of one column as JSON takes them."""
+    if name == "observed":
+        return _words_and_numbers(cells)
+    if pa.types.is_date(cells.type):
+        return [day.isoformat() if day else None for day in cells.to_pylist()]
+    return cells.to_pylist()
+
+
+def write(sheet: Sheet, path: str | Path) -> list[Path]:
     """Write a list in the format its ending says; returns the paths written. ListError for another ending."""
     path = Path(path)
-    formats = {
-        ".csv": as_csv,
-        ".xlsx": as_xlsx,
-        ".parquet": as_parquet,
-        ".json": lambda sheet: (
-            json.dumps(as_json(sheet), ensure_ascii=False, allow_nan=False, indent=1).encode() + b"\n"
-        ),
-    }
-    if path.suffix.lower() not in formats:
-        raise ListError(f"{path.name}: a list ends in {', '.join(formats)}")
-    files = {path: formats[path.suffix.lower()](sheet)}
-    if path.suffix.lower() == ".csv":
+    ending = path.suffix.lower()
+    if ending not in WRITERS:
+        raise ListError(f"{path.name}: a list ends in {', '.join(WRITERS)}")
+    files = {path: WRITERS[ending](sheet)}
+    if ending == ".csv":
         files[path.with_name(path.name + ".about.txt")] = about_text(sheet).encode()
     for target, data in files.items():
         with attempting("write", target):
             target.write_bytes(data)
     return list(files)
+
+
+def _json_file(sheet):
+    return json.dumps(as_json(sheet), ensure_ascii=False, allow_nan=False, indent=1).encode() + b"\n"
+
+
+WRITERS = {".csv": as_csv, ".xlsx": as_xlsx, ".parquet": as_parquet, ".json": _json_file}
+
+
+def _facts(sheet):
+    """What a list rests on as (name, text), cautions aside, and how many rows it has."""
+    said = (
+        (name.replace("_", " "), _said(value)) for name, value in sheet.about.items() if name != "cautions"
+    )
+    return [*said, ("rows", str(len(sheet.frame)))]
 
 
 def _headings(rows):
@@ -242,7 +247,7 @@ def _words_and_numbers(cells):
 
 def _said(value):
     if isinstance(value, dict):
-        return "; ".join(f"{name} {_said(part)}" for name, part in value.items()) or "none"
+        return "; ".join(f"{name} {_said(one)}" for name, one in value.items()) or "none"
     return ", ".join(map(str, value)) if isinstance(value, list) else str(value)
 
 

@@ -1,179 +1,189 @@
-"""Lists that leave the tool: what is open, what holds a unit back, what was not loaded; as CSV, XLSX, Parquet, JSON.
+"""Lists that leave the tool: what is open, what holds a unit back, what was not loaded.
 
-A list shows what the viewer may see, states what it rests on, and comes out byte for byte the same for the same
-snapshot, filters and as-of date. A CSV holds the list and nothing else, its headings in the first line, so that any
-program can read it and send it back; what it rests on stands in a text beside it (`write`, `as_zip`).
+A list shows what the viewer may see, states what it rests on, and comes out byte for byte the same for the
+same snapshot, filters and as-of date. A CSV holds the list and nothing else, its headings in the first line,
+so that any program can read it and send it back; what it rests on stands in a text beside it (`formats`).
 """
 
 import json
-from datetime import datetime
+from collections.abc import Iterable
+from datetime import date, datetime
 
 import pandas as pd
 
 from pipelines.answers.access import Filters, ListError, Viewer, demand_known, where
+from pipelines.answers.cautions import CAUTIONS
 from pipelines.answers.decisions import overlay
 from pipelines.answers.formats import Sheet
+from pipelines.answers.outcomes import shown_words
 from pipelines.engine.checks import HOME_CHECKS
+from pipelines.engine.checks.kinds import Check
 from pipelines.engine.codes import CERTAINTY_STEPS, NUMBERS, coded, column, picked, piece, quoted
 from pipelines.engine.history import NOT_VERIFIED, OPEN_STATES
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.engine.reasons import REASONS
 from pipelines.fields import PERSONAL
+from pipelines.fleet.snapshots import Snapshot
 from pipelines.intake.cells import folded
 
 FLAGGED = (
-    "agency",
-    "home_id",
-    "system_id",
-    "job_number",
-    "region",
-    "crew",
-    "last_inspected_on",
-    "risk",
-    "check_id",
-    "deficiency",
-    "observed",
-    "low",
-    "high",
-    "certainty",
-    "fix_first",
-    "state",
-    "stage",
-    "since",
-    "due",
-    "decided",
+    *("agency", "home_id", "system_id", "job_number", "region", "crew", "last_inspected_on", "risk"),
+    *("check_id", "deficiency", "observed", "low", "high", "certainty", "fix_first"),
+    *("state", "stage", "since", "due", "decided"),
 )
-WAY_BACK = (
-    "status",
-    "done_on",
-    "done_by",
-    "reading_after",
-    "why",
-)  # for the list's way back, empty when it leaves
-
-CAUTIONS = (
-    "Results rest on recorded readings. They are not a safety inspection.",
-    "Hot boilers scald at once: water at 140 °F burns in seconds.",
-    "Before anyone touches a tank, a vent or a relief valve: power and fuel off and isolated, system cooled, pressure taken off. Zero on a boiler gauge is no proof of no pressure: open a drain.",
-    "Never feed cold water to a hot boiler that has run low: shut it down and let it cool.",
-    "Never plug, cap or valve off a relief valve; do not lift an old one's lever unless ready to replace it.",
-    "A failed tank is heavy: support it.",
-    "Treat unidentified antifreeze as ethylene glycol: poisonous.",
-    "Old pipe insulation may hold asbestos.",
-    "Carbon monoxide, draft and gas leaks are outside these checks.",
-    "Local code and the authority having jurisdiction rule over every default here, and the work is for licensed people where the law says so.",
-)
+# For the list's way back, empty when it leaves.
+WAY_BACK = ("status", "done_on", "done_by", "reading_after", "why")
+HOME_RISK = "home risk"
+IDS = [check.id for check in HOME_CHECKS]
+SAFETY_CHECKS = [check for check in HOME_CHECKS if check.safety_critical]
 
 
 # ---- the lists
 
 
-def flagged(viewer, snapshot, filters, as_of, decisions=()):
-    """Every open deficiency, one row each: act today first, then by risk, oldest first, then by agency and home."""
+def flagged(
+    viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, decisions: tuple = ()
+) -> Sheet:
+    """Every open deficiency, one row each: by risk, act today first, then the oldest, then by home."""
     demand_known(viewer, snapshot, filters)
     found = overlay(snapshot, decisions, as_of, *where(viewer, filters))
-    carry = _carried_headings(viewer, snapshot)
+    carried = _carried_headings(viewer, snapshot)
     own = "".join(
         f", json_extract_string(r.carried, {quoted(_pointer(heading))}) AS {_name(name)}"
-        for heading, name in carry
+        for heading, name in carried
     )
+    of_readings = "LEFT JOIN readings AS r ON r.agency = f.agency AND r.inspection_id = f.inspection_id"
+    root = _title("l.root_check_id", "'cause not told'")
     rows = snapshot.arrow(
         f"""
         WITH roots AS (
-            SELECT f.agency, f.inspection_id, f.check_id, string_agg({_title("l.root_check_id", "'cause not told'")}, '; ' ORDER BY {_place("l.root_check_id")}) AS fix_first
-            FROM found AS f JOIN causes AS l ON l.agency = f.agency AND l.inspection_id = f.inspection_id AND l.symptom_check_id = f.check_id
-            LEFT JOIN opened AS s ON s.agency = f.agency AND s.home_id = f.home_id AND s.system_id = f.system_id AND s.check_id = l.root_check_id
-            WHERE l.root_check_id IS NULL OR (l.root_check_id <> l.symptom_check_id AND s.check_id IS NOT NULL)
+            SELECT f.agency, f.inspection_id, f.check_id,
+                   string_agg({root}, '; ' ORDER BY {_position("l.root_check_id")}) AS fix_first
+            FROM found AS f
+            JOIN causes AS l
+                ON l.agency = f.agency AND l.inspection_id = f.inspection_id
+                AND l.symptom_check_id = f.check_id
+            LEFT JOIN opened AS s
+                ON s.agency = f.agency AND s.home_id = f.home_id AND s.system_id = f.system_id
+                AND s.check_id = l.root_check_id
+            WHERE l.root_check_id IS NULL
+                OR (l.root_check_id <> l.symptom_check_id AND s.check_id IS NOT NULL)
             GROUP BY ALL)
-        SELECT f.agency, f.home_id, f.system_id, h.job_number, h.region, h.crew, h.last_inspected_on, f.risk, f.check_id, {_title("f.check_id", "f.check_id")} AS deficiency,
-               {", ".join(_shown(snapshot))}, roots.fix_first, f.state, f.stage, f.since, f.due, f.decided{own}, h.risk AS "home risk"
-        FROM found AS f JOIN homes AS h ON h.agency = f.agency AND h.home_id = f.home_id
+        SELECT f.agency, f.home_id, f.system_id, h.job_number, h.region, h.crew, h.last_inspected_on, f.risk,
+               f.check_id, {_title("f.check_id", "f.check_id")} AS deficiency,
+               {", ".join(_shown(snapshot))},
+               roots.fix_first, f.state, f.stage, f.since, f.due, f.decided{own}, h.risk AS "{HOME_RISK}"
+        FROM found AS f
+        JOIN homes AS h ON h.agency = f.agency AND h.home_id = f.home_id
         LEFT JOIN judged AS o ON o.agency = f.agency AND o.inspection_id = f.inspection_id
-        LEFT JOIN roots ON roots.agency = f.agency AND roots.inspection_id = f.inspection_id AND roots.check_id = f.check_id
-        {"LEFT JOIN readings AS r ON r.agency = f.agency AND r.inspection_id = f.inspection_id" if carry else ""}
-        ORDER BY list_position({list(LEVELS)}, f.risk), f.since, f.agency, f.home_id, f.system_id, {_place("f.check_id")}
-    """,
+        LEFT JOIN roots
+            ON roots.agency = f.agency AND roots.inspection_id = f.inspection_id
+            AND roots.check_id = f.check_id
+        {of_readings if carried else ""}
+        ORDER BY list_position({list(LEVELS)}, f.risk), f.since, f.agency, f.home_id, f.system_id,
+                 {_position("f.check_id")}""",
         found=found,
     )
-    frame = rows.drop_columns(["home risk"]).to_pandas(date_as_object=False)
-    homes = pd.DataFrame(
-        {"agency": frame["agency"], "home_id": frame["home_id"], "risk": rows.column("home risk").to_pandas()}
-    ).drop_duplicates(ignore_index=True)
+    frame = rows.drop_columns([HOME_RISK]).to_pandas(date_as_object=False)
+    homes = frame[["agency", "home_id"]].assign(risk=rows.column(HOME_RISK).to_pandas())
     for name in WAY_BACK:
         frame[name] = pd.Series([None] * len(frame), dtype="str")
-    return Sheet("flagged", frame, about("flagged", snapshot, as_of, filters), homes)
+    return Sheet(
+        "flagged",
+        frame,
+        about("flagged", snapshot, as_of, filters),
+        homes.drop_duplicates(ignore_index=True),
+    )
 
 
-def hold(viewer, snapshot, filters, as_of):
-    """Units to hold before reporting: final inspection done, not reported, and something open or a danger not verified.
+def hold(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) -> Sheet:
+    """Units to hold before reporting, one row per home.
 
-    One row per home; `job_number` and `final_on` are of the job or jobs (joined by ;) whose final is not reported.
-    `why` names the open deficiencies and the safety-critical checks that were not verified.
+    Their final inspection is done and not reported, and something is open or a danger not verified.
+    `job_number` and `final_on` are of the job or jobs (joined by ;) whose final is not reported. `why` names
+    the open deficiencies and the safety-critical checks that were not verified.
     """
     demand_known(viewer, snapshot, filters)
     condition, params = where(viewer, filters, checks=None)
-
-    def names(codes, checks):
-        return (
-            "concat_ws('; ', "
-            + ", ".join(
-                f"CASE WHEN {piece(coded(check.id, 's'), 'state')} IN ({', '.join(map(str, codes))}) THEN {quoted(check.title)} END"
-                for check in checks
-            )
-            + ")"
-        )
-
     rows = snapshot.arrow(
         f"""
-        WITH held AS (SELECT h.* FROM homes AS h WHERE h.hold_before_reporting AND {condition}),
-        visits AS (SELECT r.agency, r.home_id, coalesce(r.job_number, '') AS job, max(r.inspected_on) FILTER (r.inspection_kind = 'final') AS final_on,
-                          count(r.reported_on) AS reported
-                   FROM readings AS r SEMI JOIN held ON held.agency = r.agency AND held.home_id = r.home_id GROUP BY ALL),
-        units AS (SELECT agency, home_id, string_agg(nullif(job, ''), '; ' ORDER BY job) AS job_number, max(final_on) AS final_on
-                  FROM visits WHERE reported = 0 AND final_on IS NOT NULL GROUP BY ALL),
-        looked_at AS (SELECT c.agency, c.home_id, c.system_id FROM recomputed AS c SEMI JOIN held ON held.agency = c.agency AND held.home_id = c.home_id
-                      GROUP BY ALL HAVING bool_or(c.assessed)),
-        named AS (SELECT s.agency, s.home_id, s.system_id, {names(OPEN_STATES, HOME_CHECKS)} AS opened,
-                         CASE WHEN l.agency IS NOT NULL THEN {names([NOT_VERIFIED], [check for check in HOME_CHECKS if check.safety_critical])} END AS lacking
-                  FROM state_columns AS s SEMI JOIN held ON held.agency = s.agency AND held.home_id = s.home_id
-                  LEFT JOIN looked_at AS l ON l.agency = s.agency AND l.home_id = s.home_id AND l.system_id = s.system_id),
-        joined AS (SELECT agency, home_id, string_agg(nullif(opened, ''), '; ' ORDER BY system_id) AS opened, string_agg(nullif(lacking, ''), '; ' ORDER BY system_id) AS lacking
-                   FROM named GROUP BY ALL)
-        SELECT h.agency, h.home_id, units.job_number, h.region, h.crew, units.final_on, h.last_inspected_on, h.risk, h.open_deficiencies, h.safety_not_verified,
+        WITH held AS (
+            SELECT h.* FROM homes AS h WHERE h.hold_before_reporting AND {condition}),
+        visits AS (
+            SELECT r.agency, r.home_id, coalesce(r.job_number, '') AS job,
+                   max(r.inspected_on) FILTER (r.inspection_kind = 'final') AS final_on,
+                   count(r.reported_on) AS reported
+            FROM readings AS r
+            SEMI JOIN held ON held.agency = r.agency AND held.home_id = r.home_id
+            GROUP BY ALL),
+        units AS (
+            SELECT agency, home_id, string_agg(nullif(job, ''), '; ' ORDER BY job) AS job_number,
+                   max(final_on) AS final_on
+            FROM visits
+            WHERE reported = 0 AND final_on IS NOT NULL
+            GROUP BY ALL),
+        looked_at AS (
+            SELECT c.agency, c.home_id, c.system_id
+            FROM recomputed AS c
+            SEMI JOIN held ON held.agency = c.agency AND held.home_id = c.home_id
+            GROUP BY ALL
+            HAVING bool_or(c.assessed)),
+        named AS (
+            SELECT s.agency, s.home_id, s.system_id, {_titles_in(OPEN_STATES, HOME_CHECKS)} AS opened,
+                   CASE
+                       WHEN l.agency IS NOT NULL THEN {_titles_in([NOT_VERIFIED], SAFETY_CHECKS)}
+                   END AS lacking
+            FROM state_columns AS s
+            SEMI JOIN held ON held.agency = s.agency AND held.home_id = s.home_id
+            LEFT JOIN looked_at AS l
+                ON l.agency = s.agency AND l.home_id = s.home_id AND l.system_id = s.system_id),
+        joined AS (
+            SELECT agency, home_id, string_agg(nullif(opened, ''), '; ' ORDER BY system_id) AS opened,
+                   string_agg(nullif(lacking, ''), '; ' ORDER BY system_id) AS lacking
+            FROM named
+            GROUP BY ALL)
+        SELECT h.agency, h.home_id, units.job_number, h.region, h.crew, units.final_on, h.last_inspected_on,
+               h.risk, h.open_deficiencies, h.safety_not_verified,
                concat_ws('. ', 'open: ' || opened, 'not verified: ' || lacking) AS why, h.headline
-        FROM held AS h LEFT JOIN units ON units.agency = h.agency AND units.home_id = h.home_id
+        FROM held AS h
+        LEFT JOIN units ON units.agency = h.agency AND units.home_id = h.home_id
         LEFT JOIN joined ON joined.agency = h.agency AND joined.home_id = h.home_id
-        ORDER BY list_position({list(LEVELS)}, h.risk) NULLS LAST, units.final_on, h.agency, h.home_id
-    """,
+        ORDER BY list_position({list(LEVELS)}, h.risk) NULLS LAST, units.final_on, h.agency, h.home_id""",
         params,
     )
     return Sheet("hold", rows.to_pandas(date_as_object=False), about("hold", snapshot, as_of, filters))
 
 
-def not_loaded(viewer, snapshot, export_id, as_of=None):
+def not_loaded(viewer: Viewer, snapshot: Snapshot, export_id: int, as_of: date | None = None) -> Sheet:
     """Everything of one export that was not used as read, in the order of the file.
 
-    Personal texts and whole rows stay out for viewers who may not see them; of a file with rows of several agencies a
-    viewer of some sees cells of their rows and the columns, since a row not loaded may be anybody's. ListError where
-    there is no such export, or nothing of it that the viewer may see.
+    Personal texts and whole rows stay out for viewers who may not see them; of a file with rows of several
+    agencies a viewer of some sees cells of their rows and the columns, since a row not loaded may be
+    anybody's. ListError where there is no such export, or nothing of it that the viewer may see.
     """
     found = snapshot.rows("SELECT file_name, agency FROM exports WHERE export_id = ?", [export_id])
-    sees, params = "true", []
+    sees, params = "true", list[str]()
     if found and viewer.agencies is not None and folded(found[0][1]) not in map(folded, viewer.agencies):
         condition, params = where(Viewer(viewer.agencies), Filters(), homes="r")
-        lines = f"SELECT r.source_line FROM received_rows AS r WHERE r.export_id = {int(export_id)} AND {condition}"
+        lines = f"""
+            SELECT r.source_line
+            FROM received_rows AS r
+            WHERE r.export_id = {int(export_id)} AND {condition}"""
         sees = f"(extent = 'column' OR (extent = 'cell' AND source_line IN ({lines})))"
         found = found if snapshot.rows(f"{lines} LIMIT 1", params) else []
     if not found:
         raise ListError(f"no export {export_id} among those received")
-    shown = (
-        "raw_text"
-        if viewer.personal
-        else f"CASE WHEN extent = 'row' OR field IN ({', '.join(map(quoted, PERSONAL))}) THEN NULL ELSE raw_text END AS raw_text"
-    )
+    raw_text = "raw_text"
+    if not viewer.personal:
+        personal = f"extent = 'row' OR field IN ({', '.join(map(quoted, PERSONAL))})"
+        raw_text = f"CASE WHEN {personal} THEN NULL ELSE raw_text END AS raw_text"
     rows = snapshot.arrow(
-        f"""SELECT source_line, extent, heading, field, {shown}, reason, expected FROM not_loaded WHERE export_id = ? AND {sees}
-                              ORDER BY source_line, list_position(['column', 'row', 'cell'], extent), heading, field, reason, raw_text""",
+        f"""
+        SELECT source_line, extent, heading, field, {raw_text}, reason, expected
+        FROM not_loaded
+        WHERE export_id = ? AND {sees}
+        ORDER BY source_line, list_position(['column', 'row', 'cell'], extent), heading, field, reason,
+                 raw_text""",
         [export_id, *params],
     )
     day = as_of or _received_until(snapshot).date()
@@ -184,7 +194,10 @@ def not_loaded(viewer, snapshot, export_id, as_of=None):
     )
 
 
-def about(name, snapshot, as_of, filters):
+# ---- what a list rests on
+
+
+def about(name: str, snapshot: Snapshot, as_of: date, filters: Filters) -> dict:
     """What a list rests on; a pure function of snapshot, day and filters."""
     inputs = snapshot.rows("SELECT inputs FROM runs")[0][0]
     return {
@@ -198,81 +211,103 @@ def about(name, snapshot, as_of, filters):
     }
 
 
-def _received_until(snapshot):
-    """When the newest export of the snapshot was received, in UTC: the time a file of it carries, the same however often it is remade."""
+def _received_until(snapshot: Snapshot) -> datetime:
+    """When the newest export of the snapshot was received, in UTC.
+
+    A file of the list carries it as its time, so that it is the same however often the list is made.
+    """
     text = snapshot.rows("SELECT max(received_at) FROM exports")[0][0]
     return datetime.fromisoformat(text.removesuffix("Z")) if text else datetime(1980, 1, 1)
 
 
-def _shown(snapshot):
+# ---- SQL of columns
+
+
+def _titles_in(codes: Iterable[int], checks: Iterable[Check]) -> str:
+    """SQL for the titles of those checks whose state (of `s`) is one of some, joined by ;."""
+    states = ", ".join(map(str, codes))
+    titles = (
+        f"CASE WHEN {piece(coded(check.id, 's'), 'state')} IN ({states}) THEN {quoted(check.title)} END"
+        for check in checks
+    )
+    return f"concat_ws('; ', {', '.join(titles)})"
+
+
+def _shown(snapshot: Snapshot) -> tuple[str, ...]:
     """SQL columns observed, low, high, certainty of the check `f.check_id` from the narrow results `o`.
 
-    Numbers are rounded to the millionth, as limits are compared; where there is none, the reason says what was seen ("no
-    cushion left").
+    Numbers are rounded to the millionth, as limits are compared; where there is none, the reason says what
+    was seen ("no cushion left").
     """
-    words = dict(
-        snapshot.rows("SELECT check_id, list(word ORDER BY position) FROM shown_words GROUP BY check_id")
+    of_check = dict(snapshot.rows("SELECT what, list(check_id) FROM shown_numbers GROUP BY what"))
+    low, high, number = (
+        f"round({_of_check('f.check_id', 'o', what, of_check[what])}, 6) + 0.0"
+        for what in ("low", "high", "observed")
     )
-    numbers = dict(snapshot.rows("SELECT what, list(check_id) FROM shown_numbers GROUP BY what"))
-
-    def number(what):
-        return f"round({_of_check('f.check_id', 'o', what, numbers[what])}, 6) + 0.0"
-
-    told = " ".join(
+    words = " ".join(
         f"WHEN {quoted(check)} THEN {picked(texts, piece(coded(check, 'o'), 'word'))}"
-        for check, texts in words.items()
+        for check, texts in shown_words(snapshot).items()
     )
-    measured = f"coalesce(({number('observed')})::VARCHAR, {picked(REASONS, _of_check('f.check_id', 'o', 'reason'))})"
-    observed = f"CASE f.check_id {told} ELSE {measured} END"
+    reason = picked(REASONS, _of_check("f.check_id", "o", "reason"))
     return (
-        f"{observed} AS observed",
-        f"{number('low')} AS low",
-        f"{number('high')} AS high",
+        f"CASE f.check_id {words} ELSE coalesce(({number})::VARCHAR, {reason}) END AS observed",
+        f"{low} AS low",
+        f"{high} AS high",
         f"{_of_check('f.check_id', 'o', 'certainty')} / {CERTAINTY_STEPS}.0::DOUBLE AS certainty",
     )
 
 
-def _of_check(name, alias, what, checks=tuple(check.id for check in HOME_CHECKS)):
+def _of_check(name: str, alias: str, what: str, checks: Iterable[str] = tuple(IDS)) -> str:
     """SQL for one narrow column of the check that `name` names."""
-
-    def of(check):
-        return f"{alias}.{column(check, what)}" if what in NUMBERS else piece(coded(check, alias), what)
-
-    return f"CASE {name} {' '.join(f'WHEN {quoted(check)} THEN {of(check)}' for check in checks)} END"
-
-
-def _place(name):
-    """SQL for where the check that `name` names stands among the checks."""
-    return f"list_position({[check.id for check in HOME_CHECKS]}, {name})"
+    cases = " ".join(
+        f"WHEN {quoted(check)} THEN "
+        + (f"{alias}.{column(check, what)}" if what in NUMBERS else piece(coded(check, alias), what))
+        for check in checks
+    )
+    return f"CASE {name} {cases} END"
 
 
-def _title(name, otherwise):
+def _position(name: str) -> str:
+    """SQL for the position of the check that `name` names among the checks."""
+    return f"list_position({IDS}, {name})"
+
+
+def _title(name: str, otherwise: str) -> str:
     """SQL for the title of the check that `name` names."""
-    return f"CASE {name} {' '.join(f'WHEN {quoted(check.id)} THEN {quoted(check.title)}' for check in HOME_CHECKS)} ELSE {otherwise} END"
+    cases = " ".join(f"WHEN {quoted(check.id)} THEN {quoted(check.title)}" for check in HOME_CHECKS)
+    return f"CASE {name} {cases} ELSE {otherwise} END"
 
 
-def _carried_headings(viewer, snapshot):
-    """(heading, column name) of what mappings carry, for the agencies the viewer sees, in the order of exports and mapping."""
+# ---- columns that mappings carry
+
+
+def _carried_headings(viewer: Viewer, snapshot: Snapshot) -> list[tuple[str, str]]:
+    """(heading, column name) of what mappings carry for the viewer's agencies, by export and mapping."""
     sees, params = where(Viewer(viewer.agencies), Filters(), homes="r")
     found = snapshot.rows(
-        f"""SELECT json_keys(arg_min(carried, source_line)) FROM received_rows AS r
-                              WHERE carried IS NOT NULL AND {sees} GROUP BY export_id ORDER BY export_id""",
+        f"""
+        SELECT json_keys(arg_min(carried, source_line))
+        FROM received_rows AS r
+        WHERE carried IS NOT NULL AND {sees}
+        GROUP BY export_id
+        ORDER BY export_id""",
         params,
     )
-    taken, out = {folded(name) for name in (*FLAGGED, *WAY_BACK, "home risk")}, []
+    taken = {folded(name) for name in (*FLAGGED, *WAY_BACK, HOME_RISK)}
+    carried = []
     for heading in dict.fromkeys(heading for (headings,) in found for heading in headings):
         name = heading
         while folded(name) in taken:
             name += " (own)"
         taken.add(folded(name))
-        out.append((heading, name))
-    return out
+        carried.append((heading, name))
+    return carried
 
 
-def _pointer(heading):
+def _pointer(heading: str) -> str:
     """JSON pointer to a key."""
     return "/" + heading.replace("~", "~0").replace("/", "~1")
 
 
-def _name(text):
+def _name(text: str) -> str:
     return '"' + text.replace('"', '""') + '"'

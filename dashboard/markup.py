@@ -1,0 +1,28 @@
+"""HTML from the templates beside this file; what is put into them is escaped, always.
+
+Not named html: the folder of the page that is run stands first on the path, before the standard library.
+"""
+
+import re
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+ENVIRONMENT = Environment(
+    loader=FileSystemLoader(Path(__file__).parent / "templates"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+PUNCTUATION = re.compile(r"([!-+\--/:-@\[-`{-~])")
+
+
+def render(template: str, macro: str, **values: object) -> str:
+    """A macro of a template (tables, words, page) filled with values."""
+    return getattr(ENVIRONMENT.get_template(f"{template}.html").module, macro)(**values).strip()
+
+
+def as_label(text: str) -> str:
+    """Text of a file for a place where Streamlit reads Markdown: the label or the help of a widget."""
+    return PUNCTUATION.sub(r"\\\1", text)

@@ -1,0 +1,68 @@
+"""What a snapshot holds as far as a viewer sees it, what can be chosen in it, and what its results rest on."""
+
+from datetime import datetime
+
+import pandas as pd
+
+from pipelines.answers.access import Filters, Viewer, where
+from pipelines.engine.checks import CHECKS, HOME_CHECKS
+from pipelines.fleet.snapshots import Snapshot
+
+DESCRIBED = ("checks", "limits", "accepted_words", "region_overrides", "measures", "clocks")
+
+
+def about(viewer: Viewer, snapshot: Snapshot) -> dict:
+    """How much the snapshot holds, as far as the viewer sees it, and when it was made."""
+    condition, params = where(viewer, Filters(), checks=None)
+    homes, assessed = snapshot.rows(
+        f"SELECT count(*), count(*) FILTER (assessed) FROM homes AS h WHERE {condition}", params
+    )[0]
+    inspections = snapshot.rows(f"SELECT count(*) FROM readings AS h WHERE {condition}", params)[0][0]
+    files = snapshot.rows("SELECT count(*) FROM exports")[0][0]
+    made_at = snapshot.rows("SELECT made_at FROM runs")[0][0]
+    return {
+        "homes": homes,
+        "assessed": assessed,
+        "inspections": inspections,
+        "files": files,
+        "made_on": datetime.fromisoformat(made_at[:19]),
+        "number": snapshot.number,
+        "name": snapshot.name,
+    }
+
+
+def choices(viewer: Viewer, snapshot: Snapshot) -> dict[str, list[str]]:
+    """What filters offer: agencies, regions and crews there are, in the order of the alphabet."""
+    condition, params = where(viewer, Filters(), homes="tally")
+    found = {}
+    for name in ("agency", "region", "crew"):
+        rows = snapshot.rows(
+            f"""
+            SELECT DISTINCT {name}
+            FROM tally
+            WHERE {name} IS NOT NULL AND {condition}
+            ORDER BY lower({name}), 1""",
+            params,
+        )
+        found[name] = [text for (text,) in rows]
+    return found
+
+
+def limit(viewer: Viewer, snapshot: Snapshot, name: str) -> float:
+    """A limit of the policy, by name."""
+    return snapshot.rows("SELECT value FROM limits WHERE name = ?", [name])[0][0]
+
+
+def described(viewer: Viewer, snapshot: Snapshot) -> dict[str, pd.DataFrame]:
+    """The small tables that say what results rest on: DESCRIBED, by name."""
+    return {name: snapshot.query(f"SELECT * FROM {name}") for name in DESCRIBED}
+
+
+def titles() -> dict[str, str]:
+    """Titles of checks by id."""
+    return {check.id: check.title for check in CHECKS}
+
+
+def home_checks() -> list[str]:
+    """Ids of the checks that a home may have open, in their order."""
+    return [check.id for check in HOME_CHECKS]

@@ -1,0 +1,158 @@
+"""Homes: which ones filters and a question of the first page let through, a page at a time, and the list of them."""
+
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+import pandas as pd
+
+from pipelines.answers import lists
+from pipelines.answers.access import Filters, Viewer, where
+from pipelines.answers.formats import Sheet
+from pipelines.answers.waiting import DEFICIENCIES, FOUND, NEWEST, QUESTION, Question, by_risk, overlaid
+from pipelines.engine.codes import quoted
+from pipelines.engine.history import NOT_VERIFIED, STATES
+from pipelines.fleet.snapshots import Snapshot
+
+ROWS_A_PAGE = 40
+SORTS = {
+    "risk": f"{by_risk('h.risk')} NULLS LAST, h.open_deficiencies DESC, h.last_inspected_on",
+    "-last_inspected_on": "h.last_inspected_on DESC",
+    "last_inspected_on": "h.last_inspected_on",
+    "home_id": "h.home_id",
+    "-safety_not_verified": "h.safety_not_verified DESC",
+    "region": "lower(h.region) NULLS LAST",
+    "crew": "lower(h.crew) NULLS LAST",
+}
+HOME = ["agency", "home_id"]
+
+
+def known_by_number(viewer: Viewer, snapshot: Snapshot, search: str) -> bool:
+    """Whether a home id or a job number answers to it; a search that only an address answers to is personal."""
+    condition, params = where(replace(viewer, personal=False), Filters(search=search))
+    return bool(snapshot.rows(f"SELECT 1 FROM homes AS h WHERE {condition} LIMIT 1", params))
+
+
+def homes_count(viewer: Viewer, snapshot: Snapshot, filters: Filters, only: str, as_of: date) -> int:
+    """How many homes filters and the question `only` (an id, or empty) let through."""
+    source, params, tables = _source(viewer, snapshot, filters, only, as_of)
+    return snapshot.rows(f"SELECT count(*) FROM {source}", params, **tables)[0][0]
+
+
+def homes_page(
+    viewer: Viewer, snapshot: Snapshot, filters: Filters, only: str, as_of: date, sort: str, page: int
+) -> pd.DataFrame:
+    """One page of homes, the graver first unless `sort` says otherwise; `page` counts from 1."""
+    source, params, tables = _source(viewer, snapshot, filters, only, as_of)
+    return snapshot.query(
+        f"""
+        SELECT h.*
+        FROM {source}
+        ORDER BY {SORTS.get(sort, SORTS["risk"])}, h.agency, h.home_id
+        LIMIT ? OFFSET ?""",
+        [*params, ROWS_A_PAGE, ROWS_A_PAGE * (page - 1)],
+        **tables,
+    )
+
+
+def _source(
+    viewer: Viewer, snapshot: Snapshot, filters: Filters, only: str, as_of: date
+) -> tuple[str, list, dict[str, Any]]:
+    """SQL after FROM, its parameters and the tables it names, of the homes that are let through."""
+    question = QUESTION.get(only)
+    if question is not None and question.about == DEFICIENCIES:
+        keys = snapshot.arrow(
+            f"""
+            WITH {NEWEST}
+            SELECT DISTINCT o.agency, o.home_id
+            FROM {FOUND}
+            WHERE {question.sql}""",
+            found=overlaid(viewer, snapshot, filters, as_of, question.narrow),
+        )
+        source = "homes AS h SEMI JOIN keys ON keys.agency = h.agency AND keys.home_id = h.home_id"
+        return f"{source} WHERE true", [], {"keys": keys}
+    # A check asked for beside this question is one that was not verified, not one that is open.
+    unverified = filters.check if only == "safety-not-verified" else ()
+    condition, params = where(viewer, replace(filters, check=()) if unverified else filters, checks=None)
+    if unverified:
+        condition += f"""
+            AND (h.agency, h.home_id) IN (
+                SELECT (f.agency, f.home_id)
+                FROM home_checks AS f
+                WHERE f.state = {quoted(STATES[NOT_VERIFIED])}
+                    AND f.check_id IN ({", ".join("?" * len(unverified))}))"""
+        params = [*params, *unverified]
+    return f"homes AS h WHERE {condition} AND {question.sql if question else 'true'}", params, {}
+
+
+# ---- the lists
+
+
+def flagged(
+    viewer: Viewer,
+    snapshot: Snapshot,
+    filters: Filters,
+    only: str,
+    as_of: date,
+    chosen: tuple[tuple[str, str], ...] = (),
+) -> Sheet:
+    """The list of what is open in the homes that are let through; `chosen` (agency, home_id) narrows it to some.
+
+    A question about deficiencies narrows the list to those, one about homes to what is open in those homes.
+    """
+    sheet = lists.flagged(viewer, snapshot, filters, as_of)
+    frame = sheet.frame
+    said: dict[str, str | list[str]] = {}
+    if question := QUESTION.get(only):
+        frame = _among(frame, _asked_for(viewer, snapshot, filters, question, as_of))
+        said["only"] = question.label
+    if chosen:
+        frame = _among(frame, pd.DataFrame(list(chosen), columns=HOME))
+        said["homes"] = [f"{agency}: {home}" for agency, home in chosen]
+    if not said:
+        return sheet
+    about = sheet.about | {"filters": sheet.about["filters"] | said}
+    return replace(sheet, frame=frame.reset_index(drop=True), about=about, homes=None)
+
+
+def _asked_for(
+    viewer: Viewer, snapshot: Snapshot, filters: Filters, question: Question, as_of: date
+) -> pd.DataFrame:
+    """Keys of the deficiencies, or of the homes, that a question is about."""
+    if question.about == DEFICIENCIES:
+        return snapshot.query(
+            f"""
+            WITH {NEWEST}
+            SELECT o.agency, o.home_id, o.system_id, o.check_id
+            FROM {FOUND}
+            WHERE {question.sql}""",
+            found=overlaid(viewer, snapshot, filters, as_of, question.narrow),
+        )
+    source, params, tables = _source(viewer, snapshot, filters, question.id, as_of)
+    return snapshot.query(f"SELECT h.agency, h.home_id FROM {source}", params, **tables)
+
+
+def _among(frame: pd.DataFrame, keys: pd.DataFrame) -> pd.DataFrame:
+    """The rows of a frame whose key is among some; a missing system and an empty one are the same."""
+
+    def plain(rows):
+        return pd.MultiIndex.from_frame(rows[list(keys)].fillna("").astype(str))
+
+    return frame[plain(frame).isin(plain(keys))]
+
+
+def held(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame:
+    """Units to hold per agency: those with something open, and those only for want of verification."""
+    condition, params = where(viewer, filters, checks=None)
+    return snapshot.query(
+        f"""
+        SELECT *
+        FROM (
+            SELECT agency, count(*) AS units, count(*) FILTER (open_deficiencies > 0) AS opened,
+                   count(*) FILTER (open_deficiencies = 0) AS unverified, min(last_inspected_on) AS oldest
+            FROM homes AS h
+            WHERE hold_before_reporting AND {condition}
+            GROUP BY agency)
+        ORDER BY lower(agency)""",
+        params,
+    )

@@ -1,0 +1,258 @@
+"""What waits for a decision: the questions of the first page, what is most urgent, and what was never verified."""
+
+from dataclasses import dataclass
+from datetime import date
+
+import pandas as pd
+import pyarrow
+
+from pipelines.answers.access import Filters, Viewer, where
+from pipelines.answers.contents import titles
+from pipelines.answers.decisions import overlay
+from pipelines.engine.checks import CHECKS, HOME_CHECKS
+from pipelines.engine.codes import coded, piece, quoted
+from pipelines.engine.history import NOT_VERIFIED, STAGES
+from pipelines.engine.policy.policy import LEVELS
+from pipelines.fleet.snapshots import Snapshot
+
+NO_DECISIONS = ()
+DEFICIENCIES, HOMES = "deficiencies", "homes"
+# The newest export of each agency, and what is open beside it: `found` is what `overlaid` returns.
+NEWEST = """
+    newest AS (
+        SELECT agency, max(export_id) AS export_id, count(DISTINCT export_id) AS files
+        FROM received_rows
+        GROUP BY agency)"""
+FOUND = "found AS o JOIN newest ON newest.agency = o.agency"
+
+
+@dataclass(frozen=True)
+class Question:
+    """Something the first page counts and the page of homes can be narrowed to.
+
+    `about` says whether it speaks of open deficiencies (over `o`, what decisions.overlay returns, and
+    `newest`) or of homes (over `h`); `sql` is its condition. `narrow` is one over home_checks `d`, to overlay
+    less.
+    """
+
+    id: str
+    label: str
+    meaning: str
+    about: str
+    sql: str
+    narrow: str = "true"
+
+
+QUESTIONS = (
+    Question(
+        "act-today",
+        "Act today, no action recorded",
+        "Must be acted on the day it is known.",
+        DEFICIENCIES,
+        "o.risk = 'act today' AND o.last_action IS NULL",
+        "d.risk = 'act today'",
+    ),
+    Question(
+        "high-risk",
+        "High risk, no action recorded",
+        "High risk, and nobody has recorded doing anything about it.",
+        DEFICIENCIES,
+        "o.risk = 'high' AND o.last_action IS NULL",
+        "d.risk = 'high'",
+    ),
+    Question(
+        "past-due",
+        "Past due",
+        "The policy's time to correct it, counted from the visit that found it, has run out.",
+        DEFICIENCIES,
+        "o.overdue",
+    ),
+    Question(
+        "hold",
+        "Units to hold before reporting",
+        "Final inspection done, not reported, and something open or a safety-critical check not verified.",
+        HOMES,
+        "h.hold_before_reporting",
+    ),
+    Question(
+        "new",
+        "New since the last file",
+        "First seen by a visit that came with the agency's newest file; an agency with one file only has none.",
+        DEFICIENCIES,
+        "o.export_id = newest.export_id AND newest.files > 1 AND o.decided_on = o.since",
+    ),
+    Question(
+        "not-held",
+        "Repairs claimed and not borne out",
+        "A repair that fixes it was reported, and a later visit found it again.",
+        DEFICIENCIES,
+        "o.state = 'repair did not hold'",
+        "d.state = 'repair did not hold'",
+    ),
+    Question(
+        "safety-not-verified",
+        "Safety-critical checks not verified",
+        "At least one safety-critical check has never had a result that tells.",
+        HOMES,
+        "h.safety_not_verified > 0",
+    ),
+    Question(
+        "none-found",
+        "Nothing open, every safety-critical check verified",
+        "The only homes that may be called in order by these checks.",
+        HOMES,
+        "h.assessed AND h.open_deficiencies = 0 AND h.safety_not_verified = 0",
+    ),
+    Question(
+        "not-assessed",
+        "Not assessed",
+        "Another heating system, or none recorded: these checks say nothing of the home.",
+        HOMES,
+        "NOT h.assessed",
+    ),
+)
+QUESTION = {question.id: question for question in QUESTIONS}
+ON_FIRST_PAGE = ("act-today", "high-risk", "past-due", "hold", "new", "not-held", "safety-not-verified")
+
+
+def by_risk(name: str) -> str:
+    """SQL to order by a risk, the graver first."""
+    return f"list_position({list(LEVELS)}, {name})"
+
+
+def overlaid(
+    viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, narrow: str = "true"
+) -> pyarrow.Table:
+    """Open deficiencies that the filters let through, with their clocks, as decisions.overlay."""
+    condition, params = where(viewer, filters)
+    return overlay(snapshot, NO_DECISIONS, as_of, f"{narrow} AND {condition}", params)
+
+
+def first_page(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) -> pd.DataFrame:
+    """Per question of the first page: open deficiencies and their homes at each stage, never added up.
+
+    Columns: question, label, deficiencies0, homes0 and so on for each stage, the day the oldest was found,
+    and homes, the count where it is a question of homes.
+    """
+    found = overlaid(viewer, snapshot, filters, as_of)
+    asked = [QUESTION[name] for name in ON_FIRST_PAGE]
+    counted = ",\n".join(
+        f"""count(*) FILTER (stage = {quoted(stage)}) AS deficiencies{position},
+            count(DISTINCT (o.agency, o.home_id)) FILTER (stage = {quoted(stage)}) AS homes{position}"""
+        for position, stage in enumerate(STAGES)
+    )
+    of_deficiencies = " UNION ALL ".join(
+        f"""
+        SELECT {quoted(question.id)} AS question, {counted}, min(o.since) AS oldest
+        FROM {FOUND}
+        WHERE {question.sql}"""
+        for question in asked
+        if question.about == DEFICIENCIES
+    )
+    rows = snapshot.query(f"WITH {NEWEST} {of_deficiencies}", found=found)
+    condition, params = where(viewer, filters, checks=None)
+    homes = {
+        question.id: snapshot.rows(
+            f"SELECT count(*) FROM homes AS h WHERE {question.sql} AND {condition}", params
+        )[0][0]
+        for question in asked
+        if question.about == HOMES
+    }
+    rows = rows.set_index("question").reindex(ON_FIRST_PAGE)
+    return rows.assign(homes=pd.Series(homes), label=[question.label for question in asked]).reset_index()
+
+
+def urgent(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, most: int) -> pd.DataFrame:
+    """Act today and high risk without an action, the graver and then the oldest first."""
+    found = overlaid(viewer, snapshot, filters, as_of, "d.risk IN ('act today', 'high')")
+    return snapshot.query(
+        f"""
+        SELECT o.agency, o.home_id, o.system_id, o.risk, o.check_id, c.title AS deficiency, o.stage, o.since,
+               o.due, h.crew
+        FROM found AS o
+        JOIN checks AS c USING (check_id)
+        JOIN homes AS h ON h.agency = o.agency AND h.home_id = o.home_id
+        WHERE o.last_action IS NULL
+        ORDER BY {by_risk("o.risk")}, o.since, o.agency, o.home_id, o.check_id
+        LIMIT ?""",
+        [most],
+        found=found,
+    )
+
+
+# ---- never verified
+
+
+def not_verified(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame:
+    """Per agency and safety-critical check: homes where it was never verified, and the columns no file of the agency fills.
+
+    `lacking` is empty where the files do carry what is needed: then the reading was missed at the visit or
+    could not be trusted.
+    """
+    condition, params = where(viewer, filters, checks=None)
+    counts = ",\n".join(
+        f"""count(DISTINCT s.home_id)
+                FILTER ({piece(coded(check.id, "s"), "state")} = {NOT_VERIFIED}) AS "{check.id}\""""
+        for check in HOME_CHECKS
+        if check.safety_critical
+    )
+    wide = snapshot.query(
+        f"""
+        SELECT h.agency, {counts}
+        FROM state_columns AS s
+        JOIN homes AS h ON h.agency = s.agency AND h.home_id = s.home_id
+        WHERE h.assessed AND {condition}
+        GROUP BY h.agency""",
+        params,
+    )
+    homes = wide.melt("agency", var_name="check_id", value_name="homes")
+    homes = homes[homes["homes"] > 0].merge(_lacking(snapshot), how="left", on=["agency", "check_id"])
+    homes["lacking"] = homes["lacking"].fillna("")
+    homes["title"] = homes["check_id"].map(titles())
+    position = {check.id: number for number, check in enumerate(CHECKS)}
+    return homes.sort_values(
+        ["check_id", "agency"],
+        key=lambda column: column.map(position) if column.name == "check_id" else column,
+        ignore_index=True,
+    )
+
+
+def _lacking(snapshot: Snapshot) -> pd.DataFrame:
+    """Per agency and check not verified for want of a field: the fields (joined by ;) that none of its files fills."""
+    return snapshot.query("""
+        WITH of_agency AS (
+            SELECT DISTINCT agency, export_id FROM received_rows),
+        filled AS (
+            SELECT agency, field, sum(filled)::BIGINT AS filled
+            FROM of_agency
+            JOIN export_fields USING (export_id)
+            GROUP BY ALL),
+        asked AS (
+            SELECT DISTINCT agency, check_id, reason_field AS field
+            FROM of_agency
+            JOIN export_checks USING (export_id)
+            WHERE outcome = 'not verified' AND reason = 'not recorded' AND reason_field IS NOT NULL)
+        SELECT agency, check_id, string_agg(field, ';' ORDER BY field) AS lacking
+        FROM asked
+        JOIN filled USING (agency, field)
+        WHERE filled = 0
+        GROUP BY ALL""")
+
+
+@dataclass(frozen=True)
+class Lacking:
+    """An agency whose files lack the columns for some safety-critical checks: how many checks, which fields."""
+
+    agency: str
+    checks: int
+    fields: tuple[str, ...]
+
+
+def lacking(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> list[Lacking]:
+    """The agencies some of whose safety-critical checks can never be verified from their files."""
+    found = not_verified(viewer, snapshot, filters)
+    found = found[found["lacking"] != ""]
+    return [
+        Lacking(str(agency), len(checks), tuple(sorted(set(";".join(checks["lacking"]).split(";")))))
+        for agency, checks in found.groupby("agency")
+    ]
