@@ -15,13 +15,12 @@ from pipelines.answers.access import Filters, ListError, Viewer, demand_known, w
 from pipelines.answers.cautions import CAUTIONS
 from pipelines.answers.decisions import overlay
 from pipelines.answers.formats import Sheet
-from pipelines.answers.outcomes import shown_words
+from pipelines.answers.outcomes import reasons, shown_words
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.checks.kinds import Check
 from pipelines.engine.codes import CERTAINTY_STEPS, NUMBERS, coded, column, picked, piece, quoted
 from pipelines.engine.history import NOT_VERIFIED, OPEN_STATES
 from pipelines.engine.policy.policy import LEVELS
-from pipelines.engine.reasons import REASONS
 from pipelines.fields import PERSONAL
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.intake.cells import folded
@@ -248,7 +247,7 @@ def _shown(snapshot: Snapshot) -> tuple[str, ...]:
         f"WHEN {quoted(check)} THEN {picked(texts, piece(coded(check, 'o'), 'word'))}"
         for check, texts in shown_words(snapshot).items()
     )
-    reason = picked(REASONS, _of_check("f.check_id", "o", "reason"))
+    reason = picked(reasons(snapshot), _of_check("f.check_id", "o", "reason"))
     return (
         f"CASE f.check_id {words} ELSE coalesce(({number})::VARCHAR, {reason}) END AS observed",
         f"{low} AS low",

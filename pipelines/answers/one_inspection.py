@@ -9,10 +9,11 @@ from datetime import date, datetime
 
 from pipelines.answers.access import Filters, NotFound, Viewer, nearest_id, where
 from pipelines.answers.outcomes import Result, results
-from pipelines.answers.phrases import amount, limit, shown
+from pipelines.answers.phrases import amount, shown
 from pipelines.build.tables import IN_FORCE, REPEATED, SUPERSEDED, TWO_THINGS
 from pipelines.engine.checks import BY_ID, CHECKS
 from pipelines.engine.codes import FIELD_NAMES
+from pipelines.engine.policy.policy import Quoted, limit_said
 from pipelines.engine.quantities import BY_NAME as QUANTITIES
 from pipelines.engine.quantities import COLUMNS, FLAGS, resolver
 from pipelines.engine.quantities.kinds import Quantity
@@ -180,7 +181,7 @@ def _recomputed(snapshot: Snapshot, row: dict, values: dict) -> tuple[Recomputed
         SELECT name, value, unit
         FROM limits
         WHERE name NOT IN (SELECT name FROM region_overrides)""")
-    taken = assumptions(row, values, {name: limit(value, unit) for name, value, unit in limits})
+    taken = assumptions(row, values, {name: limit_said(value, unit) for name, value, unit in limits})
     found = []
     for name in COLUMNS:
         text = _quantity_in_words(QUANTITIES[name], values)
@@ -204,15 +205,8 @@ def assumptions(row: dict, values: dict, limits: dict[str, str]) -> list[tuple[s
     `row` holds its readings by field, `values` its row of `recomputed`, `limits` the policy's limits in words by
     name, as far as no region has its own.
     """
-    taken, quoted = resolver.assumptions(row | values), _Quoted(limits)
+    taken, quoted = resolver.assumptions(row | values), Quoted(limits)
     return [(assumption.text.format_map(quoted), names) for assumption, names in taken]
-
-
-class _Quoted(dict):
-    """Limits as a sentence quotes them; one that differs from region to region is not quoted."""
-
-    def __missing__(self, name: str) -> str:
-        return "the policy's temperature" if name.endswith("_f") else "the policy's value"
 
 
 def _causes(snapshot: Snapshot, key: list[str]) -> tuple[Cause, ...]:

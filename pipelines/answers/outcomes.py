@@ -6,8 +6,7 @@ from pipelines.answers.phrases import band, called, shown_quantity, sure
 from pipelines.engine.checks import BY_ID, CHECKS
 from pipelines.engine.checks.kinds import Check
 from pipelines.engine.codes import CERTAINTY_STEPS, FIELD_NAMES, NUMBERS, coded, column, pieces_of_results
-from pipelines.engine.reasons import REASONS
-from pipelines.engine.results import DEFICIENT, OUTCOMES
+from pipelines.engine.results import DEFICIENT, OK, OUTCOMES
 from pipelines.fields import BY_NAME
 from pipelines.fleet.snapshots import Snapshot
 
@@ -40,17 +39,22 @@ def shown_words(snapshot: Snapshot) -> dict[str, list[str]]:
     )
 
 
+def reasons(snapshot: Snapshot) -> tuple[str, ...]:
+    """Reasons by position, with the limits of the snapshot's policy that they name."""
+    return tuple(text for (text,) in snapshot.rows("SELECT reason FROM reasons ORDER BY position"))
+
+
 def results(snapshot: Snapshot, condition: str, params: list) -> dict[str, tuple[Result, ...]]:
     """Results by inspection id, from the narrow columns; the checks in their order."""
-    words = shown_words(snapshot)
+    words, texts = shown_words(snapshot), reasons(snapshot)
     judged = snapshot.arrow(f"SELECT * FROM judged WHERE {condition}", params).to_pylist()
     return {
-        row["inspection_id"]: tuple(_result(check, row, words.get(check.id)) for check in CHECKS)
+        row["inspection_id"]: tuple(_result(check, row, words.get(check.id), texts) for check in CHECKS)
         for row in judged
     }
 
 
-def _result(check: Check, row: dict, words: list[str] | None) -> Result:
+def _result(check: Check, row: dict, words: list[str] | None, reasons: tuple[str, ...]) -> Result:
     """One check's result from its narrow columns.
 
     The number or word comes first where there is an outcome that tells, else the reason why there is none.
@@ -59,7 +63,7 @@ def _result(check: Check, row: dict, words: list[str] | None) -> Result:
     word = words[code["word"]] if words and code["word"] >= 0 else None
     observed, low, high = (row.get(column(check.id, what)) for what in NUMBERS)
     certainty = None if code["certainty"] < 0 else code["certainty"] / CERTAINTY_STEPS
-    reason = REASONS[code["reason"]] or None
+    reason = reasons[code["reason"]] or None
     field = FIELD_NAMES[code["about"]] if code["about"] >= 0 else None
     outcome = OUTCOMES[code["outcome"]]
     telling = certainty is not None
@@ -74,7 +78,7 @@ def _result(check: Check, row: dict, words: list[str] | None) -> Result:
     said = (outcome, seen, why, certain) if telling else (outcome, why, seen)
     return Result(
         check.id,
-        check.title,
+        _called(check, outcome),
         outcome,
         observed,
         low,
@@ -85,6 +89,11 @@ def _result(check: Check, row: dict, words: list[str] | None) -> Result:
         field,
         "; ".join(filter(None, said)),
     )
+
+
+def _called(check: Check, outcome: str) -> str:
+    """A check beside an outcome: what is right, what is wrong, or else what was looked at."""
+    return {OUTCOMES[OK]: check.sound, OUTCOMES[DEFICIENT]: check.title}.get(outcome, check.name)
 
 
 def _field_of(check: Check, word: str) -> str:

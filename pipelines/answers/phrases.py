@@ -53,11 +53,6 @@ def amount(name, value, decimals=None):
     return f"{bare} {unit}" if unit else bare
 
 
-def limit(value, unit):
-    """A limit of the policy in words: 60 °F."""
-    return f"{value:g} {unit}".replace("degF", "°F").strip()
-
-
 def band(name, observed, low, high, deficient=False):
     """A number against its limits: 12.0 psi; should be between 17.0 and 19.0.
 

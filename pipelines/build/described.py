@@ -3,6 +3,7 @@
 import pyarrow as pa
 
 from pipelines.engine.checks import CHECKS
+from pipelines.engine.reasons import in_words
 from pipelines.engine.risk import rating
 
 
@@ -51,7 +52,9 @@ def _of_policy(policy):
     ]
     clocks = [(risk, *(days or (None, None))) for risk, days in policy.clocks.items()]
 
+    texts = in_words(policy.quoted)
     return {
+        "reasons": pa.table({"position": pa.array(range(len(texts)), pa.int16()), "reason": texts}),
         "checks": pa.table(
             {
                 "check_id": [check.id for check in CHECKS],

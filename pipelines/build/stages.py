@@ -192,7 +192,7 @@ def fill(connection, fleet, received, policy, progress):
         progress.stage("recomputing and checking")
         with _one_thread(connection):
             shown = roll(connection, judge, progress)
-    views.views(connection, shown)
+    views.views(connection, policy, shown)
     finish(connection, policy, received, shown, progress)
 
 
@@ -260,7 +260,7 @@ def finish(connection, policy, received, shown, progress):
         crews = pool.submit(crew_audit.crew_tables, beside, policy)
         home_suspicions(connection)
         tally(connection)
-        answerable(connection)
+        answerable(connection, policy)
         crews.result()
     for name in ("compared", "place_of", "contested", "settled", "spoken_of", "before", "changed", "touched"):
         connection.execute(f"DROP TABLE IF EXISTS {name}")

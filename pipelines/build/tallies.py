@@ -35,7 +35,7 @@ def tally(connection):
     """)
 
 
-def answerable(connection):
+def answerable(connection, policy):
     """What each export can answer: fields it ever filled, and checks by outcome and by what was lacking."""
     counts = ", ".join(f"count({name}) AS {name}" for name in FIELD_NAMES)
     connection.execute(f"""
