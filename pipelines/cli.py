@@ -162,8 +162,8 @@ def load(folder, paths, mapping, agency, by, keep_columns, strict, preview, as_j
     """Load CSV exports into the fleet and publish a new snapshot.
 
     A folder stands for the *.csv, *.tsv and *.txt directly in it. A file that cannot be used is named and
-    kept out. Columns that look personal and that no field and no `carry` of the mapping uses are dropped before
-    anything is stored.
+    kept out. Columns that look personal and that no field and no `carry` of the mapping uses are dropped
+    before anything is stored.
 
     Example: coldfill load inbox --fleet ./fleet
     """
@@ -207,19 +207,27 @@ def _preview(folder, paths, mapping, as_json):
 
 
 @command(
+    click.option("--state", type=int, metavar="N", help="Remake an old snapshot by its number."),
     click.option(
-        "--state", type=int, default=None, metavar="N", help="Remake an old snapshot by its number."
+        "--without",
+        multiple=True,
+        metavar="HASH",
+        help="Go on without this export, whose stored file is lost; stays in the log; repeat for more.",
     ),
+    _by(),
     AS_JSON,
 )
-def rebuild(folder, state, as_json):
+def rebuild(folder, state, without, by, as_json):
     """Build the snapshot anew from the exports and the log.
 
     Example: coldfill rebuild --fleet ./fleet
     """
     from pipelines.build import stages
+    from pipelines.receiving import purge
 
     fleet = _fleet(folder)
+    for sha256 in without:
+        purge.give_up(fleet, sha256, by)
     with showing_progress() as progress:
         path = stages.rebuild_state(fleet, state, progress) if state else stages.build(fleet, progress)
     _print_json({"snapshot": path.name}) if as_json else click.echo(f"snapshot  {path.name}")
@@ -314,23 +322,14 @@ def purge(folder, sha256, why, by):
     line = purge.purge(fleet, sha256, why, by)
     path = stages.build(fleet)
     gone = purge.forget(fleet, line)
-    click.echo(f"purged  {line.file_name} ({line.sha256[:12]})")
-    _print(f"removed  {name}, which was made with it" for name in gone)
-    click.echo(f"snapshot  {path.name}")
+    removed = [f"removed  {name}, which was made with it" for name in gone]
+    _print([f"purged  {line.file_name} ({line.sha256[:12]})", *removed, f"snapshot  {path.name}"])
 
 
-def _filters(agency, region, crew, check=(), stage=(), risk=None, since=None) -> "Filters":
+def _filters(*, risk=None, since=None, **chosen) -> "Filters":
     from pipelines.answers.access import Filters
 
-    return Filters(
-        agency=agency,
-        region=region,
-        crew=crew,
-        check=check,
-        stage=stage,
-        risk=risk or "",
-        since=since.date() if since else None,
-    )
+    return Filters(**chosen, risk=risk or "", since=since.date() if since else None)
 
 
 def _as_of(as_of):
@@ -479,13 +478,18 @@ def verify(folder, as_json):
 
     Example: coldfill verify --fleet ./fleet
     """
+    from pipelines.answers import printed
     from pipelines.build import stages
+    from pipelines.fleet import proof
 
+    fleet = _fleet(folder)
     with showing_progress() as progress:
-        faults = stages.verify(_fleet(folder), progress)
+        faults = stages.verify(fleet, progress)
+    unlogged = proof.exports_without_line(fleet)
     if as_json:
-        _print_json({"faults": faults})
+        _print_json({"faults": faults, "exports_without_line": unlogged})
     else:
+        _print(printed.of_unlogged(unlogged))
         for fault in faults:
             click.echo(fault, err=True)
         proven = "The snapshot equals one rebuilt from the stored exports."

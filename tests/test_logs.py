@@ -107,9 +107,11 @@ def test_torn_tail_longer_than_one_block_is_cut_off(fleet):
     "change, damaged_line, why",
     [
         (lambda lines: lines[:1] + [b""] + lines[1:], 2, "0 cells"),
-        (lambda lines: lines[:2] + [lines[2] + b",more"] + lines[3:], 3, "13 cells instead of 12"),
+        (lambda lines: lines[:2] + [lines[2] + b",more"] + lines[3:], 3, "14 cells instead of 13"),
         (lambda lines: lines[:2] + lines[3:], 3, "its number is '3', not 2"),
-        (lambda lines: lines[:2] + [lines[2].replace(b"loaded", b"lost")] + lines[3:], 3, "status 'lost'"),
+        (lambda lines: lines[:2] + [lines[2].replace(b"loaded", b"fine")] + lines[3:], 3, "status 'fine'"),
+        (lambda lines: lines[:2] + [lines[2].replace(b"a.csv", b"b.csv")] + lines[3:], 3, "not the line"),
+        (lambda lines: lines[:1] + [lines[1].replace(b"Z", b"")] + lines[2:], 2, "not the line"),
         (lambda lines: lines[:2] + [lines[2].replace(B.encode(), b"abc")] + lines[3:], 3, "sha256 'abc'"),
         (lambda lines: lines[:2] + [lines[2].replace(b"a.csv", b'"a.csv')] + lines[3:], 3, "quote"),
         (lambda lines: lines[:3] + [lines[3].replace(b"a.csv", b"\xff.csv")] + lines[4:], 4, "UTF-8"),
@@ -138,7 +140,7 @@ def test_log_saved_by_a_spreadsheet_still_reads(fleet):
 
 
 def test_wrong_line_is_not_written(fleet):
-    for wrong in (line("not a hash"), line(status="lost")):
+    for wrong in (line("not a hash"), line(status="fine")):
         with pytest.raises(ValueError):
             fleet.append([line(), wrong])
     assert fleet.log() == ()

@@ -55,6 +55,8 @@ def of_status(found: dict[str, Any]) -> Iterator[str]:
     behind = ""
     if ahead:
         behind = f", {ahead} ahead of the snapshot: run coldfill rebuild"
+    elif ahead is None:
+        behind = "; states.csv says nothing of the snapshot: coldfill verify says what to do"
     elif found["snapshot"] and ahead == 0:
         behind = ", all in the snapshot"
     yield f"fleet     {found['fleet']}"
@@ -63,3 +65,12 @@ def of_status(found: dict[str, Any]) -> Iterator[str]:
     if newest:
         yield f"newest    {newest['file_name']}, {newest['when']}"
     yield "loading   another load is running" if found["loading"] else "loading   no"
+    yield from of_unlogged(found["exports_without_line"])
+    for name in found["lines_without_export"]:
+        yield f"gone      {name}: loaded, but its file left exports; coldfill verify says what to do"
+
+
+def of_unlogged(names: list[str]) -> Iterator[str]:
+    """Files in exports/ that no line of the log names."""
+    for name in names:
+        yield f"unlogged  {name}: in no line of the log, as after a load that died, and in no snapshot"

@@ -5,7 +5,6 @@ version of the code. Today's date is no part of it.
 """
 
 import copy
-import hashlib
 import json
 import tempfile
 from concurrent.futures import ThreadPoolExecutor
@@ -21,7 +20,7 @@ from pipelines.build.progress import Progress
 from pipelines.build.suspicions import home_suspicions
 from pipelines.build.tables import IN_FORCE
 from pipelines.build.tallies import answerable, tally
-from pipelines.fleet import publishing
+from pipelines.fleet import proof, publishing
 from pipelines.fleet.equality import equal
 from pipelines.fleet.logs import FleetError
 from pipelines.fleet.publishing import scratch
@@ -92,31 +91,28 @@ def only_added(fleet, current, log, inputs):
 
 
 def verify(fleet, progress=None):
-    """What is wrong with a fleet, as sentences: stored exports against their hashes, the current snapshot against a
-    rebuilt one. Nothing is published."""
-    faults = []
-    for one in fleet.received():
-        if one.status != "loaded":
-            continue
-        path = fleet.export_path(one.sha256)
-        with open(path, "rb") as file:
-            if hashlib.file_digest(file, "sha256").hexdigest() != one.sha256:
-                faults.append(
-                    f"{path.name}: the bytes are not those that were received; put the file back from a backup."
-                )
+    """What is wrong with a fleet, as sentences: what it keeps, and the current snapshot against a rebuilt one.
+
+    Nothing is published, and one fault hides no other.
+    """
+    faults = proof.faults(fleet)
+    try:
+        faults += _unlike_a_rebuilt_one(fleet, progress or Progress())
+    except FleetError as error:
+        if not any(str(error) in fault for fault in faults):
+            faults.append(str(error))
+    return faults
+
+
+def _unlike_a_rebuilt_one(fleet, progress):
+    """How the current snapshot differs from one made now, as sentences."""
     current = fleet.snapshot()
     if not current.stem.endswith(digest_of(fleet.log(), inputs_of(fleet))):
-        faults.append(
-            f"{current.name} was made from other inputs than the fleet holds now: run coldfill rebuild."
-        )
-    if not faults:
-        with scratch() as draft:
-            fill(draft.connect(), fleet, fleet.received(), policy_of(fleet), progress or Progress())
-            _runs(draft.connect(), inputs_of(fleet), fleet.received(), progress or Progress())
-            faults = [
-                f"{difference.table}: {difference.what}" for difference in equal(current, draft.finish())
-            ]
-    return faults
+        return [f"{current.name} was made from other inputs than the fleet holds now: run coldfill rebuild."]
+    with scratch() as rebuilt:
+        fill(rebuilt.connect(), fleet, fleet.received(), policy_of(fleet), progress)
+        _runs(rebuilt.connect(), inputs_of(fleet), fleet.received(), progress)
+        return [f"{difference.table}: {difference.what}" for difference in equal(current, rebuilt.finish())]
 
 
 def rebuild_state(fleet, number, progress=None):

@@ -15,7 +15,7 @@ import re
 import secrets
 import shutil
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, fields, replace
@@ -33,7 +33,7 @@ from pipelines.fleet.logs import (
     write_all,
 )
 
-STATUSES = ("loaded", "kept out", "purged")
+STATUSES = ("loaded", "kept out", "purged", "lost")
 SNAPSHOT_NAME = re.compile(r"(\d{8})-([0-9a-f]{12})\.duckdb", re.ASCII)
 SHA256 = re.compile(r"[0-9a-f]{64}")
 LEFTOVER_AGE_S = 3600.0  # a copy nobody has written to for so long belongs to a run that died
@@ -58,6 +58,12 @@ def settle(path: Path, target: Path) -> None:
     sync(path)
     os.rename(path, target)
     sync(target.parent)
+
+
+def hash_of_file(path: Path) -> str:
+    """SHA-256 of a file's bytes."""
+    with attempting("read", path), open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def safe_name(file_name: str) -> str:
@@ -88,14 +94,18 @@ class LogLine:
     status: str
     why: str = ""
     by_whom: str = ""
+    line_before: str = ""
 
-    def wrong(self) -> str | None:
-        """What makes this no line of received.csv."""
-        if not SHA256.fullmatch(self.sha256):
-            return f"sha256 '{self.sha256}' is not 64 hexadecimal digits"
-        if self.status not in STATUSES:
-            return f"status '{self.status}' is none of {', '.join(STATUSES)}"
-        return None
+
+def _wrong_line(number: int, row: Mapping[str, Any]) -> str | None:
+    """What makes a row no line of received.csv."""
+    if row["number"] != str(number):
+        return f"its number is '{row['number']}', not {number}"
+    if not SHA256.fullmatch(row["sha256"]):
+        return f"sha256 '{row['sha256']}' is not 64 hexadecimal digits"
+    if row["status"] not in STATUSES:
+        return f"status '{row['status']}' is none of {', '.join(STATUSES)}"
+    return None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -108,7 +118,10 @@ class Received(LogLine):
 
 @dataclass(frozen=True)
 class State:
-    """One snapshot as published: made from `log_length` lines of received.csv and `inputs` (name: hash)."""
+    """One snapshot as published: made from `log_length` lines of received.csv and `inputs` (name: hash).
+
+    `log_hash` is the hash of the last of these lines, and so of all of them.
+    """
 
     snapshot: str
     log_length: int
@@ -116,6 +129,15 @@ class State:
     code_version: str
     when: str
     pinned_name: str = ""
+    log_hash: str = ""
+    line_before: str = ""
+
+
+def _wrong_state(number: int, row: Mapping[str, Any]) -> str | None:
+    """What makes a row no line of states.csv."""
+    if not SNAPSHOT_NAME.fullmatch(row["snapshot"]) or not row["log_length"].isdecimal():
+        return "it names no snapshot, or no length of the log"
+    return None
 
 
 class Fleet:
@@ -131,8 +153,8 @@ class Fleet:
         self.places = self.path / "places.csv"
         self.crews = self.path / "crews.csv"
         self.snapshots_folder = self.path / "snapshots"
-        self.received_log = Log(self.path / "received.csv", tuple(field.name for field in fields(LogLine)))
-        self.states_log = Log(self.path / "states.csv", tuple(field.name for field in fields(State)))
+        self.received_log = Log(self.path / "received.csv", _names(LogLine), _wrong_line, once=12)
+        self.states_log = Log(self.path / "states.csv", _names(State), _wrong_state, once=6)
         self.build_lock = self.path / ".build.lock"
 
     def exists(self) -> bool:
@@ -173,6 +195,8 @@ class Fleet:
             "ahead": None if used is None else len(log) - used,
             "loading": is_locked(self.build_lock),
             "newest_received": {"file_name": log[-1].file_name, "when": log[-1].when} if log else None,
+            "exports_without_line": self.exports_without_line(),
+            "lines_without_export": [one.file_name for one in self.lines_without_export(log)],
         }
 
     # Exports and inputs
@@ -195,7 +219,7 @@ class Fleet:
                     hashing.result()
             sha256 = digest.hexdigest()
             kept = self._find_export(sha256)
-            if kept is None or kept.stat().st_size != path.stat().st_size:
+            if kept is None or hash_of_file(kept) != sha256:
                 kept = kept or self.exports / f"{sha256}-{safe_name(file_name)}"
                 settle(path, kept)
         return sha256, kept
@@ -207,9 +231,30 @@ class Fleet:
         """Where the bytes of a hash lie; FleetError if they are gone."""
         if (found := self._find_export(sha256)) is None:
             raise FleetError(
-                f"{self.exports} no longer holds {sha256}: put the file back from a backup, or purge it."
+                f"{self.exports} no longer holds {sha256}: put the file back from a backup; "
+                f"coldfill rebuild --without {sha256[:12]} goes on without it."
             )
         return found
+
+    def stored(self) -> dict[str, str]:
+        """Hash that its name says, or '', of each file in exports/."""
+        with attempting("read", self.exports):
+            names = sorted(os.listdir(self.exports)) if self.exports.is_dir() else []
+        return {
+            name: name[:64] if SHA256.match(name) and name[64:65] == "-" else ""
+            for name in names
+            if not name.startswith(".incoming-")
+        }
+
+    def exports_without_line(self) -> list[str]:
+        """Names of files in exports/ that no line names: a load that died left them, or lines are lost."""
+        named = {row["sha256"] for row in self.received_log.read()}
+        return [name for name, sha256 in self.stored().items() if sha256 not in named]
+
+    def lines_without_export(self, log: Iterable[LogLine]) -> list[Received]:
+        """Loaded exports of which exports/ holds no copy any more."""
+        there = set(self.stored().values())
+        return [one for one in self.received(log) if one.status == "loaded" and one.sha256 not in there]
 
     def clear_incoming(self) -> None:
         """Remove what dead runs left half copied in exports/; the lock of loads must be held."""
@@ -251,32 +296,43 @@ class Fleet:
     # The log of what was received
 
     def log(self) -> tuple[LogLine, ...]:
-        """All lines of received.csv in order."""
-        lines = []
-        for number, row in enumerate(self.received_log.read(), start=1):
-            cells: dict[str, Any] = {**row, "number": number}
-            line = LogLine(**cells)
-            why = (
-                f"its number is '{row['number']}', not {number}"
-                if row["number"] != str(number)
-                else line.wrong()
+        """All lines of received.csv in order; FleetError where some are gone that a snapshot rests on."""
+        # First what was published, then the log: whoever loads meanwhile makes only the log longer.
+        states = self.states()
+        lines = tuple(_line_of(row) for row in self.received_log.read())
+        self._demand_whole(lines, states)
+        return lines
+
+    def _demand_whole(self, lines: tuple[LogLine, ...], states: tuple[State, ...]) -> None:
+        hashes = [line.line_before for line in lines[1:]]
+        hashes += [self.received_log.hash_of(vars(line)) for line in lines[-1:]]
+        path = self.received_log.path
+        remedy = (
+            f"put {path.name} back from a backup; where there is none, move states.csv and snapshots away "
+            f"and load the files in {self.exports} again"
+        )
+        longest = max(states, key=lambda state: state.log_length, default=None)
+        if longest is not None and longest.log_length > len(lines):
+            raise FleetError(
+                f"{path} has {len(lines):,} lines, but {longest.snapshot} was made from "
+                f"{longest.log_length:,}: {remedy}."
             )
-            if why:
-                raise self.received_log.damaged(number + 1, why)
-            lines.append(line)
-        return tuple(lines)
+        for state in states:
+            if state.log_hash and state.log_hash != hashes[state.log_length - 1]:
+                raise FleetError(
+                    f"{path}, line {state.log_length + 1}, is not the one {state.snapshot} was made from: "
+                    f"{remedy}."
+                )
 
     def append(self, lines: Iterable[LogLine]) -> tuple[LogLine, ...]:
         """Commit lines to received.csv and return them as written, numbered, with `when` filled in."""
         with self.received_log.locked():
-            written = []
+            rows = []
             for number, line in enumerate(lines, start=len(self.log()) + 1):
-                if why := line.wrong():
+                rows.append(vars(line) | {"number": str(number), "when": line.when or now_utc()})
+                if why := _wrong_line(number, rows[-1]):
                     raise ValueError(f"not a line of received.csv: {why}")
-                cells: dict[str, Any] = {name: clean(cell) for name, cell in vars(line).items()}
-                written.append(LogLine(**(cells | {"number": number, "when": line.when or now_utc()})))
-            self.received_log.write(map(vars, written))
-        return tuple(written)
+            return tuple(_line_of(row) for row in self.received_log.write(rows))
 
     def received(self, log: Iterable[LogLine] | None = None) -> tuple[Received, ...]:
         """One record per export in order of `export_id`, from the whole log or from the lines given.
@@ -324,13 +380,22 @@ class Fleet:
     def states(self) -> tuple[State, ...]:
         """What states.csv last says of each snapshot ever published, oldest first."""
         states: dict[str, State] = {}
-        for line, row in enumerate(self.states_log.read(), start=2):
-            if not SNAPSHOT_NAME.fullmatch(row["snapshot"]) or not row["log_length"].isdecimal():
-                raise self.states_log.damaged(line, "it names no snapshot, or no length of the log")
+        for row in self.states_log.read():
             inputs = dict(pair.split("=", 1) for pair in row["inputs"].split(";") if "=" in pair)
             cells: dict[str, Any] = {**row, "log_length": int(row["log_length"]), "inputs": inputs}
             states[row["snapshot"]] = State(**cells)
         return tuple(states.values())
+
+    def demand_states(self) -> None:
+        """FleetError where states.csv says nothing of a snapshot, and so nothing of what it was made from."""
+        published = self.snapshots()
+        said = {state.snapshot for state in self.states()}
+        silent = [path.name for path in published if path.name not in said and path.exists()]
+        if silent:
+            raise FleetError(
+                f"{self.states_log.path} says nothing of {', '.join(silent)}: put it back from a backup; "
+                "where there is none, move these snapshots away."
+            )
 
     def state_of(self, snapshot: Path) -> State | None:
         return next((state for state in self.states() if state.snapshot == snapshot.name), None)
@@ -375,6 +440,14 @@ class Fleet:
             with suppress(OSError):
                 if time.time() - path.stat().st_mtime > LEFTOVER_AGE_S:
                     path.unlink()
+
+
+def _line_of(row: Mapping[str, Any]) -> LogLine:
+    return LogLine(**{**row, "number": int(row["number"])})
+
+
+def _names(kind: type) -> tuple[str, ...]:
+    return tuple(field.name for field in fields(kind))
 
 
 def _block(file: io.BufferedReader) -> bytes:

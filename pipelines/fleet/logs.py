@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import errno
+import hashlib
 import io
 import os
 import re
@@ -17,6 +18,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 LOG_WAIT_S = 60.0  # a log is locked for one append only
+LINE_BEFORE = "line_before"  # heading of the hash that chains a line to the one before it
 
 DISK_ADVICE = {
     errno.ENOSPC: "the disk is full: free some space and run the command again; what was there is unharmed",
@@ -131,36 +133,66 @@ class Log:
     """An append-only CSV with a line of headings: one physical line per event, cells quoted where needed, LF.
 
     Lines are never changed or removed, but for a last one without a line end, which never happened and is cut
-    off by the next append.
+    off by the next append. Where LINE_BEFORE is the last heading, each line carries the hash of the one
+    before it, the headings being the first. `wrong` says of a line, by its number from 1, what makes it none
+    of this log. A file of only the first `once` headings, from before lines were chained, is read with '' for
+    the others, and brought up by the next append.
     """
 
     path: Path
     headings: tuple[str, ...]
+    wrong: Callable[[int, Mapping[str, str]], str | None] = lambda number, row: None
+    once: int = 0
 
     def read(self) -> list[dict[str, str]]:
         """All lines by heading; none if there is no file. FleetError names a line that is not as written."""
+        return self._read()[0]
+
+    def _read(self) -> tuple[list[dict[str, str]], int]:
+        """(all lines by heading, how many headings the file has)."""
         with attempting("read", self.path):
             try:
                 data = self.path.read_bytes()
             except FileNotFoundError:
-                return []
+                return [], len(self.headings)
         try:
             text = data[: data.rfind(b"\n") + 1].decode("utf-8-sig")
         except UnicodeDecodeError as error:
             raise self.damaged(data.count(b"\n", 0, error.start) + 1, "it is not UTF-8 text") from error
-        rows = []
+        rows: list[dict[str, str]] = []
+        count = len(self.headings)
+        before = self.hash_of_headings()
         for number, line in enumerate(text.split("\n")[:-1], start=1):
             try:
                 cells = next(csv.reader([line], strict=True), [])
             except csv.Error as error:
                 raise self.damaged(number, f"its quotes do not match ({error})") from error
             if number == 1:
-                self._check_headings(cells)
-            elif len(cells) != len(self.headings):
-                raise self.damaged(number, f"it has {len(cells)} cells instead of {len(self.headings)}")
-            else:
-                rows.append(dict(zip(self.headings, cells, strict=True)))
-        return rows
+                count = self._headings_of(cells)
+                continue
+            if len(cells) != count:
+                raise self.damaged(number, f"it has {len(cells)} cells instead of {count}")
+            row = dict.fromkeys(self.headings, "") | dict(zip(self.headings, cells, strict=False))
+            if why := self.wrong(number - 1, row):
+                raise self.damaged(number, why)
+            if self._chained and count == len(self.headings) and row[LINE_BEFORE] != before:
+                raise self.damaged(number - 1, f"it is not the line that line {number} was written after")
+            before = self.hash_of(row)
+            rows.append(row)
+        return rows, count
+
+    @property
+    def _chained(self) -> bool:
+        return self.headings[-1] == LINE_BEFORE
+
+    def hash_of(self, row: Mapping[str, object]) -> str:
+        """SHA-256 of a line as it was written, whatever line ends or quotes a spreadsheet gave it since."""
+        text = self._line([clean(row[heading]) for heading in self.headings])
+        return hashlib.sha256(text.encode()).hexdigest()
+
+    def hash_of_headings(self) -> str:
+        """What the first line is chained to."""
+        return hashlib.sha256(self._line(self.headings).encode()).hexdigest()
 
     def damaged(self, line: int, why: str) -> FleetError:
         """The error for a line (the headings are line 1) that this program cannot have written."""
@@ -168,9 +200,11 @@ class Log:
             f"{self.path}, line {line}, is damaged: {why}; put it back as it was, nothing was changed."
         )
 
-    def _check_headings(self, cells: list[str]) -> None:
-        if tuple(cells) != self.headings:
-            raise self.damaged(1, f"its headings should be {','.join(self.headings)}")
+    def _headings_of(self, cells: list[str]) -> int:
+        """How many of the headings a file has: all, or those there were before lines were chained."""
+        if tuple(cells) in (self.headings, self.headings[: self.once]):
+            return len(cells)
+        raise self.damaged(1, f"its headings should be {','.join(self.headings)}")
 
     @contextmanager
     def locked(self) -> Iterator[None]:
@@ -183,12 +217,22 @@ class Log:
         with self.locked():
             self.write(rows)
 
-    def write(self, rows: Iterable[Mapping[str, object]]) -> None:
-        """`append` for a caller inside `locked`; what cannot be written whole is taken back: FleetError."""
-        text = "".join(self._line([clean(row[heading]) for heading in self.headings]) for row in rows)
-        if not text:
-            return
+    def write(self, rows: Iterable[Mapping[str, object]]) -> list[dict[str, str]]:
+        """`append` for a caller inside `locked`; returns the rows as written.
+
+        What cannot be written whole is taken back, then FleetError.
+        """
+        rows = list(rows)
+        if not rows:
+            return []
         with attempting("append to", self.path):
+            earlier, count = self._read()
+            if count < len(self.headings):
+                self._bring_up(earlier)
+                earlier = self.read()
+            before = self.hash_of(earlier[-1]) if earlier else self.hash_of_headings()
+            written = self._chain(rows, before)
+            text = "".join(self._line(row.values()) for row in written)
             handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o666)
             try:
                 end = _whole_lines(handle)
@@ -196,9 +240,6 @@ class Log:
                 if end == 0:
                     text = self._line(self.headings) + text
                     sync(self.path.parent)
-                else:
-                    first = os.pread(handle, 65536, 0).split(b"\n", 1)[0].decode("utf-8-sig", "replace")
-                    self._check_headings(next(csv.reader([first]), []))
                 try:
                     write_all(handle, text.encode())
                     os.fsync(handle)
@@ -208,6 +249,27 @@ class Log:
                     raise
             finally:
                 os.close(handle)
+        return written
+
+    def _chain(self, rows: Iterable[Mapping[str, object]], before: str) -> list[dict[str, str]]:
+        """Rows as they are written after a line of that hash."""
+        written = []
+        for row in rows:
+            cells = {heading: clean(row.get(heading, "")) for heading in self.headings}
+            if self._chained:
+                cells[LINE_BEFORE] = before
+            before = self.hash_of(cells)
+            written.append(cells)
+        return written
+
+    def _bring_up(self, rows: list[dict[str, str]]) -> None:
+        """Put a file of today's headings, its lines chained, in the place of one of earlier headings."""
+        lines = [self.headings, *(row.values() for row in self._chain(rows, self.hash_of_headings()))]
+        new = self.path.with_name(f".{self.path.name}.new")
+        new.write_bytes("".join(map(self._line, lines)).encode())
+        sync(new)
+        os.replace(new, self.path)
+        sync(self.path.parent)
 
     def _line(self, cells: Iterable[str]) -> str:
         text = io.StringIO()

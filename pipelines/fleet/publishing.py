@@ -114,8 +114,10 @@ class Building(Unpublished):
             target = fleet.snapshots_folder / f"{number:08d}-{digest12}.duckdb"
             if not SNAPSHOT_NAME.fullmatch(target.name):
                 raise ValueError(f"'{digest12}' is not 12 hexadecimal digits")
+            chained = bool(self.log) and bool(self.log[-1].line_before)
+            head = fleet.received_log.hash_of(vars(self.log[-1])) if chained else ""
             state = State(
-                target.name, len(self.log), dict(inputs or {}), code_version, now_utc(), pinned_name
+                target.name, len(self.log), dict(inputs or {}), code_version, now_utc(), pinned_name, head
             )
             if remakes:
                 if target.name != remakes.snapshot:
@@ -146,6 +148,7 @@ def building(
     waiting = f"Another load is running in {fleet.path}; waiting until it is done."
     with locked(fleet.build_lock, timeout, lambda: wait(waiting)):
         fleet.sweep()
+        fleet.demand_states()
         with fleet.received_log.locked():
             log = fleet.log()
         building = Building(fleet, fleet.snapshots_folder / f".building-{secrets.token_hex(8)}", log, keep)

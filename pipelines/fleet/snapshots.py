@@ -122,7 +122,7 @@ _open_lock = threading.RLock()
 
 
 def read_as(version: str) -> str:
-    """What of a code version must be equal where a snapshot is read: all after the product's own, and a plus."""
+    """What of a code version must be equal where a snapshot is read: all after the product's version."""
     return version.rpartition("+")[2]
 
 
