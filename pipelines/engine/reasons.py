@@ -58,10 +58,6 @@ REASONS = (
     "height estimated from stories",
     "elevation estimated from the place",
     "temperature of the tank not recorded: 60 °F taken",
-    "type of tank not recorded",
-    "no rise to be expected",
-    "kind of visit not recorded",
-    "the tank has no known charge",
 )
 WHY = {text: code for code, text in enumerate(REASONS)}
 FIELD_CODE = {field.name: code for code, field in enumerate(FIELDS)}

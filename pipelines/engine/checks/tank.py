@@ -264,7 +264,7 @@ TANK = grouped(
             sound="Tank charge not below fill pressure",
             spot="tank",
             remedy="Boiler off, cold, water side at zero: set the charge to the fill pressure.",
-            source="common practice, published; 2 psi: policy",
+            source="common practice, published; limit: policy",
         ),
         Check(
             "precharge-high",
@@ -277,7 +277,7 @@ TANK = grouped(
             sound="Tank charge not above fill pressure",
             spot="tank",
             remedy="Boiler off, cold, water side at zero: set the charge to the fill pressure.",
-            source="common practice, published; 2 psi: policy",
+            source="common practice, published; limit: policy",
         ),
     ),
 )
