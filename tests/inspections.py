@@ -177,13 +177,13 @@ def judge(readings, check_id, policy=None, place=None):
     """
     recomputed = batch([readings], policy, [place] if place else None)
     checks = CHECKS if "results" in BY_ID[check_id].uses else (BY_ID[check_id],)
-    return told(results(recomputed, checks)[check_id])
+    return one_row(results(recomputed, checks)[check_id])
 
 
-def told(result, row=0):
+def one_row(result, row=0):
     """A result's row in words and numbers."""
     field = int(result.about[row])
-    return Told(
+    return OneRow(
         OUTCOMES[result.outcome[row]],
         REASONS[result.reason[row]],
         FIELDS[field].name if field >= 0 else None,
@@ -191,7 +191,7 @@ def told(result, row=0):
     )
 
 
-class Told(tuple):
+class OneRow(tuple):
     """(outcome, reason, field, certainty, observed, low, high), also by name."""
 
     def __new__(cls, *values):
@@ -214,9 +214,9 @@ def sample_inspections():
         fleet.create()
         shutil.copytree(SAMPLES / "fleet", folder, dirs_exist_ok=True)
         door.load(fleet, [SAMPLES])
-        connection, told = draft.connect(), Progress()
+        connection, progress = draft.connect(), Progress()
         tables.create(connection)
-        exports.read_all(connection, fleet, fleet.received(), shipped_policy(), told)
+        exports.read_all(connection, fleet, fleet.received(), shipped_policy(), progress)
         precedence.settle(connection)
         places.places_table(connection, fleet)
         comparison.compare(connection, shipped_policy())
