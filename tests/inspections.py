@@ -8,6 +8,7 @@ import tempfile
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -191,24 +192,21 @@ def one_row(result, row=0):
     )
 
 
-class OneRow(tuple):
-    """(outcome, reason, field, certainty, observed, low, high), also by name."""
+class OneRow(NamedTuple):
+    """What a check found of one inspection; numbers NaN where there is none."""
 
-    def __new__(cls, *values):
-        return super().__new__(cls, values)
-
-    def __getattr__(self, name):
-        names = ("outcome", "reason", "field", "certainty", "observed", "low", "high")
-        if name not in names:
-            raise AttributeError(name)
-        return self[names.index(name)]
+    outcome: str
+    reason: str
+    field: str | None
+    certainty: float
+    observed: float
+    low: float
+    high: float
 
 
 @lru_cache
 def sample_inspections():
-    """The sample exports as a build reads them: an Arrow table of the inspections in force, and its
-    Readings.
-    """
+    """The sample exports as a build reads them: inspections in force as an Arrow table and as Readings."""
     with tempfile.TemporaryDirectory() as folder, publishing.scratch() as draft:
         fleet = Fleet(folder)
         fleet.create()
