@@ -365,7 +365,7 @@ def test_text_names_file_line_every_outcome_and_the_cautions(some):
 
 # ---- what a number rests on
 
-LIMITS = {name: phrases.limit(limit.value, limit.unit) for name, limit in shipped_policy().limits.items()}
+LIMITS = shipped_policy().quoted
 TALL = SOUND | {
     "top_height_ft": 30.0,
     "cold_pressure_psig": 17.0,
