@@ -143,7 +143,7 @@ QUANTITIES += (
 SEEN = """
 import pathlib, sys
 import pipelines
-from pipelines.answers import explain
+from pipelines.answers import explain, one_inspection
 from pipelines.answers.access import EVERYTHING
 from pipelines.fields import BY_NAME
 from tests.inspections import SOUND, snapshot_of
@@ -155,7 +155,7 @@ snapshot = snapshot_of(pathlib.Path(sys.argv[1]), [kept | visit for visit in vis
 print(pipelines.__file__)
 print(snapshot.rows("SELECT round(rise_share, 6), rise_is_small FROM recomputed ORDER BY inspection_id"))
 for number in ("1", "2"):
-    text = explain.as_text(explain.inspection(EVERYTHING, snapshot, "North Aid", number))
+    text = explain.as_text(one_inspection.inspection(EVERYTHING, snapshot, "North Aid", number))
     print(*(line for line in text.splitlines() if "rise as a share" in line))
 """
 
