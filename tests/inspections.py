@@ -8,6 +8,7 @@ import tempfile
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -177,13 +178,13 @@ def judge(readings, check_id, policy=None, place=None):
     """
     recomputed = batch([readings], policy, [place] if place else None)
     checks = CHECKS if "results" in BY_ID[check_id].uses else (BY_ID[check_id],)
-    return told(results(recomputed, checks)[check_id])
+    return one_row(results(recomputed, checks)[check_id])
 
 
-def told(result, row=0):
+def one_row(result, row=0):
     """A result's row in words and numbers."""
     field = int(result.about[row])
-    return Told(
+    return OneRow(
         OUTCOMES[result.outcome[row]],
         REASONS[result.reason[row]],
         FIELDS[field].name if field >= 0 else None,
@@ -191,32 +192,29 @@ def told(result, row=0):
     )
 
 
-class Told(tuple):
-    """(outcome, reason, field, certainty, observed, low, high), also by name."""
+class OneRow(NamedTuple):
+    """What a check found of one inspection; numbers NaN where there is none."""
 
-    def __new__(cls, *values):
-        return super().__new__(cls, values)
-
-    def __getattr__(self, name):
-        names = ("outcome", "reason", "field", "certainty", "observed", "low", "high")
-        if name not in names:
-            raise AttributeError(name)
-        return self[names.index(name)]
+    outcome: str
+    reason: str
+    field: str | None
+    certainty: float
+    observed: float
+    low: float
+    high: float
 
 
 @lru_cache
 def sample_inspections():
-    """The sample exports as a build reads them: an Arrow table of the inspections in force, and its
-    Readings.
-    """
+    """The sample exports as a build reads them: inspections in force as an Arrow table and as Readings."""
     with tempfile.TemporaryDirectory() as folder, publishing.scratch() as draft:
         fleet = Fleet(folder)
         fleet.create()
         shutil.copytree(SAMPLES / "fleet", folder, dirs_exist_ok=True)
         door.load(fleet, [SAMPLES])
-        connection, told = draft.connect(), Progress()
+        connection, progress = draft.connect(), Progress()
         tables.create(connection)
-        exports.read_all(connection, fleet, fleet.received(), shipped_policy(), told)
+        exports.read_all(connection, fleet, fleet.received(), shipped_policy(), progress)
         precedence.settle(connection)
         places.places_table(connection, fleet)
         comparison.compare(connection, shipped_policy())

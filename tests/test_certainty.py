@@ -287,14 +287,14 @@ def errors_of(recomputed, places, draws=DRAWS):
         rows_of(recomputed),
         np.random.default_rng(20260310),
     )
-    told = {check: [] for check in UNCERTAIN}
+    compared = {check: [] for check in UNCERTAIN}
     for at in places:
         drawn = Draw(row(at), draws, rng)
         for check in UNCERTAIN:
             outcome = found[check].outcome[at]
             if outcome in (OK, DEFICIENT):
                 wrong = float(np.mean(getattr(drawn, check.replace("-", "_"))()))
-                told[check].append(
+                compared[check].append(
                     (
                         at,
                         OUTCOMES[outcome],
@@ -302,7 +302,7 @@ def errors_of(recomputed, places, draws=DRAWS):
                         wrong if outcome == DEFICIENT else 1 - wrong,
                     )
                 )
-    return told
+    return compared
 
 
 def close_to_limits(count):
@@ -387,13 +387,13 @@ def test_certainty_is_the_share_of_draws_in_which_the_outcome_is_true(made, most
     places = np.flatnonzero(recomputed["state"] == ASSESSED)
     if most:
         places = np.sort(np.random.default_rng(7).choice(places, most, replace=False))
-    told = errors_of(recomputed, places)
+    compared = errors_of(recomputed, places)
     missed = []
     with capsys.disabled():
         headings = ("results", "mean", "95th", "worst", "doubtful", "mean", "95th")
         print(f"\n{len(places)} inspections, {DRAWS} draws each")
         print(f"{'':32}", *(f"{heading:>8}" for heading in headings))
-        for check, pairs in told.items():
+        for check, pairs in compared.items():
             error = np.array([abs(certainty - share) for _, _, certainty, share in pairs])
             doubtful = np.array([0.02 < share < 0.98 for *_, share in pairs])
             figures = [
@@ -412,7 +412,7 @@ def test_certainty_is_the_share_of_draws_in_which_the_outcome_is_true(made, most
             ):
                 missed.append(check)
     assert not missed
-    assert all(len(pairs) > 50 for pairs in told.values())
+    assert all(len(pairs) > 50 for pairs in compared.values())
 
 
 @pytest.mark.parametrize(

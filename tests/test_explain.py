@@ -15,7 +15,6 @@ from pipelines.answers.cautions import CAUTIONS
 from pipelines.build import stages
 from pipelines.engine.causes import LINKS
 from pipelines.engine.checks import BY_ID, CHECKS, HOME_CHECKS
-from pipelines.engine.policy.policy import limit_said
 from pipelines.engine.quantities import COLUMNS, FLAGS
 from pipelines.fields import BY_NAME, PERSONAL
 from pipelines.fleet import snapshots
@@ -366,7 +365,7 @@ def test_text_names_file_line_every_outcome_and_the_cautions(some):
 
 # ---- what a number rests on
 
-LIMITS = {name: limit_said(limit.value, limit.unit) for name, limit in shipped_policy().limits.items()}
+LIMITS = shipped_policy().quoted
 TALL = SOUND | {
     "top_height_ft": 30.0,
     "cold_pressure_psig": 17.0,

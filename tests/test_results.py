@@ -23,9 +23,9 @@ from tests.inspections import (
     STEEL,
     batch,
     judge,
+    one_row,
     sample_inspections,
     shipped_policy,
-    told,
 )
 from tests.test_checks import (
     BOILER_GAUGE,
@@ -76,7 +76,7 @@ STATES = (
 @pytest.mark.parametrize("changes, everywhere", STATES)
 def test_what_is_assessed(changes, everywhere):
     recomputed = batch([SOUND | changes])
-    found = {check: told(result) for check, result in results(recomputed).items()}
+    found = {check: one_row(result) for check, result in results(recomputed).items()}
     if everywhere:
         assert {(one.outcome, one.reason, one.field) for one in found.values()} == {everywhere}
         assert all(np.isnan(number) for one in found.values() for number in one[3:])
@@ -96,7 +96,7 @@ def test_no_furnace_is_ever_flagged():
     )
     for system in ("warm_air", "heat_pump", "steam", "other", "hot_water_open"):
         outcomes = {
-            told(result).outcome
+            one_row(result).outcome
             for result in results(batch([SOUND | wrong | dict(heating_system=system)])).values()
         }
         assert outcomes == {NOT_APPLICABLE}
@@ -512,10 +512,10 @@ NAMES = [
 @settings(max_examples=60, deadline=None)
 def test_silence_never_makes_a_sound_loop_deficient_nor_inapplicable(gone, steel):
     row = SOUND | (STEEL if steel else {})
-    before = {check: told(result).outcome for check, result in results(batch([row])).items()}
+    before = {check: one_row(result).outcome for check, result in results(batch([row])).items()}
     after = results(batch([row | dict.fromkeys(gone)]))
     for check, result in after.items():
-        said = told(result).outcome
+        said = one_row(result).outcome
         assert (
             said == before[check] or said == NOT_VERIFIED or (before[check] == NOT_APPLICABLE and said == OK)
         ), f"{check} without {sorted(gone)}: {before[check]} -> {said}"
