@@ -71,9 +71,9 @@ AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON d
 AS_OF = _day("--as-of", "Day that clocks count to; today if not given.")
 OUT = _file_out("Write a .csv, .xlsx or .parquet file.")
 PORT = click.option("--port", default=8501, show_default=True, help="Port of the dashboard.")
-PLACE_FILTERS = (_only("agency"), _only("region"), _only("crew"))
+WHOSE = (_only("agency"), _only("region"), _only("crew"))
 FILTERS = (
-    *PLACE_FILTERS,
+    *WHOSE,
     _only("check"),
     _only("stage"),
     click.option("--risk", type=click.Choice(RISKS), default=None, help="This risk or worse."),
@@ -176,10 +176,8 @@ def load(folder, paths, mapping, agency, by, keep_columns, strict, preview, as_j
     rows, snapshot = _load(
         folder, paths, mapping=mapping, agency=agency, by_whom=by, keep_columns=keep_columns, strict=strict
     )
-    if as_json:
-        _print_json(printed.as_json(rows, snapshot.name if snapshot else None))
-    else:
-        _print_load(rows, snapshot)
+    document = printed.as_json(rows, snapshot.name if snapshot else None)
+    _print_json(document) if as_json else _print_load(rows, snapshot)
     if snapshot is None:
         sys.exit(1)
 
@@ -188,7 +186,7 @@ def _demand_mapping(folder, name):
     from pipelines.build.exports import mappings_of
 
     there = [mapping.name for mapping in mappings_of(_fleet(folder))]
-    if name is not None and name not in there:
+    if name not in (None, *there):
         wrong = f"there is no mapping {name!r}; there are {', '.join(there)}."
         raise click.BadParameter(wrong, param_hint="--mapping")
 
@@ -199,11 +197,8 @@ def _preview(folder, paths, mapping, as_json):
 
     fleet = _fleet(folder)
     found = [trial.preview(fleet, path, mapping) for path in door.files_in(paths)]
-    if as_json:
-        _print_json({"files": found})
-    else:
-        for one in found:
-            _print(printed.of_preview(one))
+    lines = (line for one in found for line in printed.of_preview(one))
+    _print_json({"files": found}) if as_json else _print(lines)
 
 
 @command(
@@ -362,7 +357,7 @@ def flagged(folder, out, as_of, as_json, **chosen):
     _give(sheet, out, as_json)
 
 
-@command(OUT, AS_OF, *PLACE_FILTERS, AS_JSON)
+@command(OUT, AS_OF, *WHOSE, AS_JSON)
 def hold(folder, out, as_of, as_json, **chosen):
     """Units to hold before reporting, and why.
 
@@ -466,10 +461,8 @@ def policy(folder, as_json):
     from pipelines.build import inputs
 
     found = inputs.policy_of(_fleet(folder))
-    if as_json:
-        _print_json({"sha256": found.sha256, **json.loads(found.text)})
-    else:
-        _print(catalogue.lines_of_policy(found))
+    document = {"sha256": found.sha256, **json.loads(found.text)}
+    _print_json(document) if as_json else _print(catalogue.lines_of_policy(found))
 
 
 @command(AS_JSON)

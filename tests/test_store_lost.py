@@ -97,9 +97,12 @@ def test_states_that_say_nothing_of_a_snapshot_stop_the_next_one(fleet):
     (fleet.path / "states.csv").unlink()
     (fleet.path / "received.csv").unlink()
     before = fleet.snapshots()
-    done = run(fleet, "rebuild")
-    assert done.exit_code == 1 and "states.csv says nothing of" in done.stderr and "backup" in done.stderr
+    other = write(fleet.path.parent / "other.csv", [row(9, agency="Dogwood County")])
+    for words in (("rebuild",), ("load", other)):
+        done = run(fleet, *words)
+        assert done.exit_code == 1 and "states.csv says nothing of" in done.stderr and "backup" in done.stderr
     assert run(fleet, "verify").exit_code == 1 and fleet.snapshots() == before
+    assert not (fleet.path / "received.csv").exists()
 
 
 def test_a_changed_line_of_states_is_found(fleet):

@@ -327,6 +327,7 @@ class Fleet:
     def append(self, lines: Iterable[LogLine]) -> tuple[LogLine, ...]:
         """Commit lines to received.csv and return them as written, numbered, with `when` filled in."""
         with self.received_log.locked():
+            self.demand_states()
             rows = []
             for number, line in enumerate(lines, start=len(self.log()) + 1):
                 rows.append(vars(line) | {"number": str(number), "when": line.when or now_utc()})
