@@ -53,6 +53,8 @@ HOW_TO_FILL_IN = (
     "Readings of one visit to one hot-water system. Leave empty what was not read. Circle one word. "
     "Pressures are gauge."
 )
+# Where a field stands that no heading names; and the one that nobody takes.
+LOOKED_AT, NOT_TAKEN = 1, "updated_at"
 SHEET_WIDTH = 118
 
 
@@ -63,8 +65,11 @@ def reading_sheet() -> str:
     as it is.
     """
     lines = [HOW_TO_FILL_IN]
-    for title, names in SHEET:
-        lines += ["", title, *_flowed(_blank(BY_NAME[name]) for name in names.split())]
+    sections = [(title, names.split()) for title, names in SHEET]
+    named = {name for _, names in sections for name in names} | {NOT_TAKEN}
+    sections[LOOKED_AT][1].extend(field.name for field in FIELDS if field.name not in named)
+    for title, names in sections:
+        lines += ["", title, *_flowed(_blank(BY_NAME[name]) for name in names)]
     return "\n".join([*lines, "", *textwrap.wrap(" ".join(CAUTIONS), SHEET_WIDTH), ""])
 
 
