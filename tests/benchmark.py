@@ -1,7 +1,7 @@
 """How long it takes and how much memory it needs, told in ratios: python -m tests.benchmark --help
 
-Every part runs in a process of its own, so that its memory is its own; nothing is imported here that a part would
-inherit. Files lie in a temporary folder unless --work names one.
+Every part runs in a process of its own, so that its memory is its own; nothing is imported here that a part
+would inherit. Files lie in a temporary folder unless --work names one.
 """
 
 import argparse
@@ -17,8 +17,8 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 ROW_BY_ROW_INSPECTIONS, ROW_BY_ROW_SAMPLE = 100_000, 2_000
-# How far the loop's certainty and the snapshot's may lie apart. Both are rounded to four decimals (1e-4 together), and the
-# pipeline's share of the normal distribution is good to 5e-7. Measured at most: 1e-4.
+# How far the loop's certainty and the snapshot's may lie apart. Both are rounded to four decimals (1e-4
+# together), and the pipeline's share of the normal distribution is good to 5e-7. Measured at most: 1e-4.
 CERTAINTY_WITHIN = 1.5e-4
 COMMANDS = (("--help",), ("status",), ("checks",))
 PARTS = {}
@@ -178,8 +178,9 @@ def row_by_row(work, asked):
 class Compared:
     """A fleet's inspections judged by both, or every so-manieth of them.
 
-    `outcomes` counts (check, outcome) of the pipeline. `disagreements` fills `apart`, the largest difference of certainty by
-    check, and `too_close`, outcomes that differ only because a certainty lies at the policy's figure.
+    `outcomes` counts (check, outcome) of the pipeline. `disagreements` fills `apart`, the largest difference
+    of certainty by check, and `too_close`, outcomes that differ only because a certainty lies at the policy's
+    figure.
     """
 
     def __init__(self, fleet, every=1):

@@ -1,7 +1,7 @@
 """The pipeline against a loop over single inspections in plain Python (row_by_row): the same results, as certain, and much faster.
 
-`python -m tests.benchmark` measures at full size; here a few hundred inspections are compared, and a ratio of times is
-held that only a slip of several times can break.
+`python -m tests.benchmark` measures at full size; here a few hundred inspections are compared, and a ratio of
+times is held that only a slip of several times can break.
 """
 
 import os

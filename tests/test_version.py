@@ -30,8 +30,9 @@ NOT_WORKED_OUT = ("runs", "exports")  # when files came, and when the snapshot w
 def hashes(snapshot):
     """Rows and a hash of them, whatever their order, of every table and view.
 
-    Floats are rounded to nine digits, since the last bits differ from processor to processor. Columns without a value
-    are left out, since a field that no sample has changes nothing; so are hashes of DuckDB's own making.
+    Floats are rounded to nine digits, since the last bits differ from processor to processor. Columns without
+    a value are left out, since a field that no sample has changes nothing; so are hashes of DuckDB's own
+    making.
     """
     names = snapshot.rows("""
         SELECT table_name FROM information_schema.tables

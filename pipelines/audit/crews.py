@@ -1,13 +1,12 @@
-"""Counts per crew and check from final inspections, with exact intervals; standings wait for the audit of crews.
+"""Counts per crew and check from final inspections, with exact intervals; standing is not worked out yet.
 
-A unit is a home, system and job. It counts once per check: by the final inspection's telling result, or by that of the
-re-inspection paired with it where the final told nothing.
+A unit is a home, system and job. It counts once per check: by the final inspection's telling result, or by
+that of the re-inspection paired with it where the final was not telling.
 """
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-from scipy.special import betaincinv
 
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.codes import CERTAINTY_STEPS, coded, outcomes_of_results
@@ -37,8 +36,11 @@ WAITING = ("expected", "shrunken_rate", "low998", "high998", "adjusted_p")  # fo
 def exact_interval(count, of, level=0.95):
     """Clopper-Pearson limits of a share; arrays of shape (n,). NaN where `of` is 0.
 
-    Source: Clopper and Pearson 1934. 4 of 20 at 90 %: 0.071354 to 0.401029 (NIST e-Handbook 7.2.4.1, from memory).
+    Source: Clopper and Pearson 1934. 4 of 20 at 90 %: 0.071354 to 0.401029 (NIST e-Handbook 7.2.4.1, from
+    memory).
     """
+    from scipy.special import betaincinv
+
     count, of = np.asarray(count, float), np.asarray(of, float)
     tail = (1.0 - level) / 2.0
     with np.errstate(invalid="ignore"):
@@ -48,27 +50,31 @@ def exact_interval(count, of, level=0.95):
 
 
 def crew_tables(connection, policy):
-    """Make crew_checks and agreement, whole. Counts are integers; the crew is the one of the final inspection."""
-    told = ", ".join(coded(check.id) for check in HOME_CHECKS)
-    visits = (
-        connection.sql(f"""
-        SELECT agency, home_id, system_id, coalesce(job_number, '') AS job_number, inspection_kind, crew, {told}
-        FROM judged WHERE inspection_kind IN ('final', 'qa')
+    """Make crew_checks and agreement, whole. Counts are integers; the crew is the one of the final."""
+    codes = ", ".join(coded(check.id) for check in HOME_CHECKS)
+    found = connection.sql(f"""
+        SELECT agency, home_id, system_id, coalesce(job_number, '') AS job_number, inspection_kind, crew,
+               {codes}
+        FROM judged
+        WHERE inspection_kind IN ('final', 'qa')
+    """).to_arrow_table()
+    visits = found.combine_chunks()
+    final, again = _units(visits)
+    connection.register("crew_rows", _crew_checks(visits, final, again, policy.sure_certainty))
+    connection.execute("""
+        CREATE OR REPLACE TABLE crew_checks AS
+        SELECT * FROM crew_rows ORDER BY agency, crew, check_id
     """)
-        .to_arrow_table()
-        .combine_chunks()
-    )
-    connection.register("crew_rows", _crew_checks(visits, *_units(visits), policy.sure_certainty))
-    connection.execute(
-        "CREATE OR REPLACE TABLE crew_checks AS SELECT * FROM crew_rows ORDER BY agency, crew, check_id"
-    )
     connection.unregister("crew_rows")
-    connection.execute("""CREATE OR REPLACE TABLE agreement (agency VARCHAR, crew VARCHAR, check_id VARCHAR, pairs BIGINT, agree BIGINT, kappa DOUBLE,
-                          missed BIGINT, overcalled BIGINT, not_verified BIGINT)""")
+    connection.execute("""
+        CREATE OR REPLACE TABLE agreement (
+            agency VARCHAR, crew VARCHAR, check_id VARCHAR, pairs BIGINT, agree BIGINT, kappa DOUBLE,
+            missed BIGINT, overcalled BIGINT, not_verified BIGINT)
+    """)
 
 
 def _units(visits):
-    """Positions of each unit's last final with a known crew, and of the last re-inspection after it, -1 without one.
+    """Positions of each unit's last final with a crew, and of the last re-inspection after it (-1: none).
 
     The visits of a system stand together and in order, as they were written.
     """
@@ -100,7 +106,7 @@ def _codes(column):
 
 
 def _crew_checks(table, final_at, again_at, sure):
-    """The rows of crew_checks from the units' visits; checks that apply to none of a crew's units are left out."""
+    """The rows of crew_checks from the units' visits, without checks that apply to none of a crew's units."""
     named = table.select(["agency", "crew"]).take(pa.array(final_at))
     crew = (
         pc.binary_join_element_wise(named.column("agency"), named.column("crew").cast(pa.string()), "\x1f")
@@ -120,37 +126,32 @@ def _crew_checks(table, final_at, again_at, sure):
         outcome, certainty = outcomes_of_results(codes[final_at])
         again, again_certainty = outcomes_of_results(codes[again_at[paired]])
         unverified = outcome == NOT_VERIFIED
-        instead = (outcome[paired] > DEFICIENT) & (
-            again <= DEFICIENT
-        )  # a re-inspection speaks where the final told nothing
+        # A re-inspection speaks where the final was not telling.
+        instead = (outcome[paired] > DEFICIENT) & (again <= DEFICIENT)
         outcome[paired[instead]], certainty[paired[instead]] = again[instead], again_certainty[instead]
-        told, bad = outcome <= DEFICIENT, outcome == DEFICIENT
+        telling, bad = outcome <= DEFICIENT, outcome == DEFICIENT
         surely = bad & (certainty >= round(sure * CERTAINTY_STEPS))
-        visits, observed, lacking = count(told), count(bad), count(~told & unverified)
+        visits, observed, lacking = count(telling), count(bad), count(~telling & unverified)
         low, high = exact_interval(observed, visits)
         with np.errstate(invalid="ignore", divide="ignore"):
             rate = np.where(visits > 0, observed / visits, np.nan)
         keep = np.flatnonzero((visits > 0) | (lacking > 0))
-
-        def number(values):
-            return pa.array(values[keep], from_pandas=True)
-
+        numbers = {
+            "visits": visits,
+            "observed": observed,
+            "observed_sure": count(surely),
+            "rate": rate,
+            "low95": low,
+            "high95": high,
+            "not_verified": lacking,
+        }
         rows = {
-            name: pa.array([names[place][which] for place in keep], pa.string())
-            for which, name in enumerate(("agency", "crew"))
-        }
-        rows |= {
+            "agency": pa.array([names[position][0] for position in keep], pa.string()),
+            "crew": pa.array([names[position][1] for position in keep], pa.string()),
             "check_id": pa.array([check.id] * len(keep), pa.string()),
-            "visits": number(visits),
-            "observed": number(observed),
-            "observed_sure": number(count(surely)),
-            "rate": number(rate),
-            "low95": number(low),
-            "high95": number(high),
-            "not_verified": number(lacking),
-        }
-        rows |= dict.fromkeys(WAITING, pa.nulls(len(keep), pa.float64())) | {
-            "standing": pa.nulls(len(keep), pa.string())
+            "standing": pa.nulls(len(keep), pa.string()),
+            **{name: pa.array(values[keep], from_pandas=True) for name, values in numbers.items()},
+            **dict.fromkeys(WAITING, pa.nulls(len(keep), pa.float64())),
         }
         tables.append(pa.table({name: rows[name] for name in COLUMNS}))
     return pa.concat_tables(tables)

@@ -1,4 +1,4 @@
-"""The small tables that say what the numbers of a snapshot rest on: checks, measures, limits, accepted words, clocks."""
+"""What the numbers of a snapshot rest on, in small tables: checks, measures, limits, words, clocks."""
 
 import pyarrow as pa
 
@@ -16,7 +16,7 @@ def describe(connection, policy, shown):
 
 
 def _of_shown(shown):
-    """Which numbers a check's results may show, and the word behind each code: a list need not open the long view."""
+    """Which numbers a check's results may show, and the word behind each code."""
     words = [
         (check, position, word) for check, (texts, _) in shown.items() for position, word in enumerate(texts)
     ]

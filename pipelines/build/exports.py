@@ -1,4 +1,4 @@
-"""From the log of what was received into rows: every loaded export typed, and of each row, cell and column why not.
+"""From the log of what was received into rows: every loaded export typed, and why a row or cell was not.
 
 What a call of `load` decided stands in the log; nothing is decided here again.
 """
@@ -12,7 +12,7 @@ from functools import partial
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines.build.tables import words_as_positions
+from pipelines.build.tables import IN_FORCE, REPEATED, SUPERSEDED, words_as_positions
 from pipelines.engine.checks import BY_ID
 from pipelines.fields import FIELDS
 from pipelines.intake import strip
@@ -24,6 +24,7 @@ from pipelines.intake.spreadsheets import read_back
 
 IN_THE_FILE = "(in the file)"
 ROWS_READ_AT_ONCE = 100_000
+READ, BECAME = "rows_read", ("rows_kept", "rows_not_loaded", "rows_repeated", "rows_superseded")
 MENDED = ("not loaded: line", "not loaded: reason")  # headings that `mending` adds; no agency's own
 
 
@@ -33,7 +34,7 @@ def mappings_of(fleet):
 
 
 def mapping_of(fleet, received, mappings=None):
-    """The mapping an export is read with: the one that has the name now, else the text kept when it was loaded."""
+    """The mapping an export is read with: the one of that name now, else the text kept when it was loaded."""
     by_name = mappings if mappings is not None else {one.name: one for one in mappings_of(fleet)}
     return by_name.get(received.mapping) or parse_mapping(
         received.mapping, fleet.input_text(received.mapping_sha256)
@@ -43,8 +44,8 @@ def mapping_of(fleet, received, mappings=None):
 def opened(path, mapping=None, known=(), *, stripped=False):
     """One export, opened as a mapping says; `known` are more headings by which to find the line of headings.
 
-    `stripped`: columns were dropped at the door, so it is UTF-8 whatever the mapping says. A file that is UTF-8 beyond
-    doubt is read so, too, and that is noted. Raises ExportError.
+    `stripped`: columns were dropped at the door, so it is UTF-8 whatever the mapping says. A file that is
+    UTF-8 beyond doubt is read so, too, and that is noted. Raises ExportError.
     """
     delimiter = mapping.delimiter if mapping else None
     as_encoded = partial(
@@ -99,7 +100,10 @@ def known_ids(policy):
 
 
 def batches(export, rows=ROWS_READ_AT_ONCE):
-    """The rows of an export as the agency meant them: what `mending` did against formulas is undone in a file of its making."""
+    """The rows of an export as the agency meant them.
+
+    What `mending` did against formulas is undone in a file of its making.
+    """
     mended = len(own_headings(export.headings)) < len(export.headings)
     for batch in export.batches(rows):
         if mended:
@@ -123,7 +127,7 @@ def is_stripped(received):
 
 
 def read_all(connection, fleet, received, policy, progress):
-    """Every loaded export among `received` into received_rows and not_loaded, in the order they were first received.
+    """Every loaded export among `received` into received_rows and not_loaded, in the order first received.
 
     Spellings that the tables hold already stand.
     """
@@ -140,23 +144,26 @@ def read_all(connection, fleet, received, policy, progress):
     paths = [fleet.export_path(one.sha256) for one in loaded]
     sizes = [path.stat().st_size for path in paths]
     total, done, rows = sum(sizes), 0, 0
-    connection.begin()  # one transaction for all, so that rows are written once, in whole groups, and not first to a log
-    for one, path, size in zip(loaded, paths, sizes):
 
-        def at_hand(more, share):
-            return progress.file(one.file_name, rows + more, done + share * size, total)
+    def says(file_name, rows, done, size):
+        """What is called with the rows and the share of a file that are read."""
+        return lambda more, share: progress.file(file_name, rows + more, done + share * size, total)
 
+    # One transaction for all: rows are written once, in whole groups, and not first to a log.
+    connection.begin()
+    for one, path, size in zip(loaded, paths, sizes, strict=True):
+        at_hand, mapping = says(one.file_name, rows, done, size), mapping_of(fleet, one, mappings)
         at_hand(0, 0.0)
-        rows += read_one(connection, path, one, mapping_of(fleet, one, mappings), known, spellings, at_hand)
+        rows += read_one(connection, path, one, mapping, known, spellings, at_hand)
         done += size
     _keep_spellings(connection, {key: spelling for key, spelling in spellings.items() if key not in kept})
     connection.commit()
 
 
 def read_one(connection, path, received, mapping, known, spellings, at_hand=lambda rows, share: None):
-    """One export into the tables, and its line of `exports` without the counts that wait for the rows in force.
+    """One export into the tables, and its line of exports_read; its counts wait for the rows in force.
 
-    Returns the rows read; `at_hand` is told of them, and the share of the file, as it goes.
+    Returns the rows read; `at_hand` is called with them, and the share of the file, as it goes.
     """
     export = opened(path, mapping, stripped=is_stripped(received))
     constant = received.agency if received.agency not in ("", IN_THE_FILE) else None
@@ -171,12 +178,10 @@ def read_one(connection, path, received, mapping, known, spellings, at_hand=lamb
                 not_loaded = pa.concat_tables([not_loaded, lost])
             yield batch.table.num_rows, words_as_positions(_respelled(table, spellings)), not_loaded
 
-    rows = 0  # SQL names `typed` itself: a registered view would be held until the transaction ends
+    rows = 0
     for read, typed, not_loaded in _ahead(typed_batches()):
         rows += read
-        connection.execute(
-            f"INSERT INTO received_rows BY NAME SELECT *, {received.export_id} AS export_id, 0 AS standing FROM typed"
-        )
+        _received(connection, received.export_id, typed)
         _not_loaded(connection, received.export_id, not_loaded)
         at_hand(rows, export.share)
     damage = damage_of(export, is_stripped(received))
@@ -202,23 +207,13 @@ def read_one(connection, path, received, mapping, known, spellings, at_hand=lamb
         column_notes(own_headings(export.headings), mapping, export.heading_line),
     )
     remarks = "; ".join((*export.notes, *heading_warnings(export.headings, mapping)))
-    connection.execute(
-        """
-        INSERT INTO exports_read (export_id, file_name, sha256, sha256_received, mapping, agency, status, reason, rows_read, headings, dropped_headings, remarks)
-        VALUES (?, ?, ?, ?, ?, ?, 'loaded', ?, ?, ?, ?, ?)""",
-        [
-            received.export_id,
-            received.file_name,
-            received.sha256,
-            received.sha256_received,
-            mapping.name,
-            received.agency,
-            received.why,
-            rows + len(damage),
-            "\n".join(export.headings),
-            received.dropped_headings,
-            remarks,
-        ],
+    _line(
+        connection,
+        received,
+        mapping=mapping.name,
+        rows_read=rows + len(damage),
+        headings="\n".join(export.headings),
+        remarks=remarks,
     )
     return rows + len(damage)
 
@@ -232,9 +227,37 @@ def _ahead(items):
             yield item
 
 
+def _received(connection, export_id, typed):
+    """Rows of readings into received_rows.
+
+    SQL names the Python variable itself: a registered view would be held until the transaction ends.
+    """
+    connection.execute(f"""
+        INSERT INTO received_rows BY NAME
+        SELECT *, {export_id} AS export_id, {IN_FORCE} AS standing FROM typed
+    """)
+
+
 def _not_loaded(connection, export_id, entries):
     if entries.num_rows:
         connection.execute(f"INSERT INTO not_loaded BY NAME SELECT {export_id} AS export_id, * FROM entries")
+
+
+def _line(connection, received, **cells):
+    """The line of exports_read of one export; `cells` are those that its line in the log does not hold."""
+    cells = {
+        "export_id": received.export_id,
+        "file_name": received.file_name,
+        "sha256": received.sha256,
+        "sha256_received": received.sha256_received,
+        "mapping": received.mapping,
+        "agency": received.agency,
+        "status": received.status,
+        "reason": received.why,
+        "dropped_headings": received.dropped_headings,
+    } | cells
+    names, values = ", ".join(cells), ", ".join(f"${name}" for name in cells)
+    connection.execute(f"INSERT INTO exports_read ({names}) VALUES ({values})", cells)
 
 
 def _without_agency(table):
@@ -297,43 +320,39 @@ def _keep_spellings(connection, spellings):
 
 
 def count_exports(connection, received):
-    """Fill in what became of each export's rows, add the files that were kept out, and prove that no row is lost.
+    """Fill in what became of each export's rows, add files that were kept out, and prove that no row is lost.
 
     Raises RuntimeError if the counts do not add up: that would be a fault of this program.
     """
+    nothing = dict.fromkeys((READ, *BECAME), 0)
     for one in received:
         if one.status != "loaded":
             connection.execute("DELETE FROM exports_read WHERE export_id = ?", [one.export_id])
-            connection.execute(
-                """INSERT INTO exports_read (export_id, file_name, sha256, sha256_received, mapping, agency, status, reason, dropped_headings, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded)
-                VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 0, 0, 0, 0, 0)""",
-                [
-                    one.export_id,
-                    one.file_name,
-                    one.sha256,
-                    one.sha256_received,
-                    one.mapping,
-                    one.agency,
-                    one.status,
-                    one.why,
-                    one.dropped_headings,
-                ],
-            )
-    connection.execute("""
-        UPDATE exports_read SET rows_kept = coalesce(kept, 0), rows_superseded = coalesce(superseded, 0), rows_repeated = coalesce(repeated, 0), rows_not_loaded = coalesce(lost, 0)
+            _line(connection, one, **nothing)
+    connection.execute(f"""
+        UPDATE exports_read
+        SET rows_kept = coalesce(kept, 0), rows_superseded = coalesce(superseded, 0),
+            rows_repeated = coalesce(repeated, 0), rows_not_loaded = coalesce(lost, 0)
         FROM (SELECT export_id FROM exports_read WHERE status = 'loaded') AS every
-        LEFT JOIN (SELECT export_id, count(*) FILTER (standing = 0) AS kept, count(*) FILTER (standing = 1) AS superseded,
-                          count(*) FILTER (standing = 2) AS repeated FROM received_rows GROUP BY export_id) AS rows USING (export_id)
-        LEFT JOIN (SELECT export_id, count(*) AS lost FROM not_loaded WHERE extent = 'row' GROUP BY export_id) AS gone USING (export_id)
+        LEFT JOIN (
+            SELECT export_id, count(*) FILTER (standing = {IN_FORCE}) AS kept,
+                   count(*) FILTER (standing = {SUPERSEDED}) AS superseded,
+                   count(*) FILTER (standing = {REPEATED}) AS repeated
+            FROM received_rows GROUP BY export_id) AS rows USING (export_id)
+        LEFT JOIN (
+            SELECT export_id, count(*) AS lost FROM not_loaded WHERE extent = 'row'
+            GROUP BY export_id) AS gone USING (export_id)
         WHERE exports_read.export_id = every.export_id
     """)
     connection.execute("""
         UPDATE exports_read SET agency = named.agencies
-        FROM (SELECT export_id, string_agg(DISTINCT agency, '; ' ORDER BY agency) AS agencies FROM received_rows GROUP BY export_id) AS named
+        FROM (
+            SELECT export_id, string_agg(DISTINCT agency, '; ' ORDER BY agency) AS agencies
+            FROM received_rows GROUP BY export_id) AS named
         WHERE exports_read.export_id = named.export_id AND status = 'loaded'
     """)
     wrong = connection.execute(
-        "SELECT file_name FROM exports_read WHERE rows_read <> rows_kept + rows_not_loaded + rows_repeated + rows_superseded"
+        f"SELECT file_name FROM exports_read WHERE {READ} <> {' + '.join(BECAME)}"
     ).fetchall()
     if wrong:
         raise RuntimeError(

@@ -1,7 +1,7 @@
 """Homes rolled up from their visits: the state of every check at every system, and one row per home.
 
-A batch holds whole homes, its inspections in the order of visits; what comes out does not depend on how homes were
-dealt to batches.
+A batch holds whole homes, its inspections in the order of visits; what comes out does not depend on how homes
+were dealt to batches.
 """
 
 from functools import cached_property
@@ -23,10 +23,10 @@ NOTHING_OPEN = NO_LEVEL << 8  # a graver deficiency is a smaller number: level, 
 
 
 def roll_up(table, readings, outcomes, active, assessed, policy):
-    """`state_columns` (a row per system), `opened` (a row per open deficiency) and `homes` of a batch, as Arrow tables.
+    """state_columns (a row a system), opened (a row a deficiency) and homes of a batch, as Arrow tables.
 
-    `table` and `readings` are the batch's inspections; per inspection, `outcomes` is check id → (outcome, certainty),
-    `active` check id → mask, and `assessed` a mask.
+    `table` and `readings` are the batch's inspections; per inspection, `outcomes` is check id → (outcome,
+    certainty), `active` check id → mask, and `assessed` a mask.
     """
     batch = _Batch(table, readings, assessed)
     repaired = _repaired(table.column("repairs_reported").combine_chunks(), policy)
@@ -65,10 +65,10 @@ def roll_up(table, readings, outcomes, active, assessed, policy):
 
 
 def _opened_table(batch, found):
-    """What is open now: columns of `home_checks` but `verified_on`, and the export and day of the visit that decides.
+    """What is open now: home_checks without verified_on, and the export and day of the visit that decides.
 
-    `found` is (systems, check, states, stages, risks, deciding visits, first visits) of every check. Kept whole because
-    most questions start here.
+    `found` is (systems, check, states, stages, risks, deciding visits, first visits) of every check. Kept
+    whole because most questions start here.
     """
     system, check, state, stage, level, decided, since = (
         np.concatenate(values) for values in zip(*found, strict=True)
@@ -166,7 +166,7 @@ class _Batch:
         return np.where(found >= 0, found & ((1 << 31) - 1), -1)
 
     def unreported_final(self):
-        """Mask of homes with a final inspection whose job carries no reporting date; without a number any date counts."""
+        """Mask of homes with a final inspection whose job (any, without a number) has no reporting date."""
         if not self.count:
             return np.zeros(0, bool)
         jobs = pc.fill_null(self.table.column("job_number").combine_chunks(), "").dictionary_encode()
@@ -246,7 +246,7 @@ def _repaired(column, policy):
         [set(text.split(";")) for text in encoded.dictionary.to_pylist()],
         encoded.indices.to_numpy(),
     )
-    fixing = {}
+    fixing: dict[str, set[str]] = {}
     for measure in policy.measures:
         for check in measure.fixes:
             fixing.setdefault(check, set()).add(measure.id)

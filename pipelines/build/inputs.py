@@ -16,11 +16,8 @@ def policy_of(fleet):
     return policy
 
 
-FILES = {
-    "policy.toml": "policy",
-    "places": "places",
-    "crews": "crews",
-}  # name of an input: attribute of the fleet
+# Name of an input: attribute of the fleet.
+FILES = {"policy.toml": "policy", "places": "places", "crews": "crews"}
 
 
 def _input_texts(fleet):
@@ -42,7 +39,7 @@ def inputs_of(fleet):
 
 
 def keep_inputs(fleet):
-    """Keep the texts a snapshot is about to be made from, so that it can be remade; returns their hashes by name."""
+    """Keep the texts a snapshot is about to be made from, so that it can be remade; their hashes by name."""
     return {name: fleet.keep_input(text) for name, text in _input_texts(fleet).items()}
 
 

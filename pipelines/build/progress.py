@@ -1,6 +1,7 @@
 """What a build says while it runs."""
 
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 
@@ -9,10 +10,10 @@ class Progress:
     """What a build says while it runs: `say(text)` for a stage, `step(done, of)` for progress within it, and
     `file(name, rows, done, of)` for the file at hand, the rows read so far, and bytes."""
 
-    say: object = lambda text: None
-    step: object = lambda done, of: None
-    file: object = lambda name, rows, done, of: None
-    seconds: dict = field(default_factory=dict)
+    say: Callable[[str], object] = lambda text: None
+    step: Callable[[int, int], object] = lambda done, of: None
+    file: Callable[[str, int, float, int], object] = lambda name, rows, done, of: None
+    seconds: dict[str, float] = field(default_factory=dict)
 
     def stage(self, name):
         now = time.perf_counter()

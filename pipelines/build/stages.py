@@ -1,7 +1,7 @@
-"""The stages in order: exports → readings in force → recomputed → results → causes → homes over time → a snapshot.
+"""The stages in order: exports → rows in force → recomputed → results → causes → homes → a snapshot.
 
-A snapshot is a pure function of the exports, the log of what was received, mappings, policy, places, crews and the
-version of the code. Today's date is no part of it.
+A snapshot is a pure function of the exports, the log of what was received, mappings, policy, places, crews
+and the version of the code. Today's date is no part of it.
 """
 
 import copy
@@ -14,7 +14,7 @@ from pathlib import Path
 from pipelines.audit import crews as crew_audit
 from pipelines.build import described, exports, places, precedence, tables, version, views, workers
 from pipelines.build.batches import WORKERS, roll
-from pipelines.build.comparison import TOUCHING, compare
+from pipelines.build.comparison import FIVE, TOUCHING, compare
 from pipelines.build.inputs import FILES, digest_of, inputs_of, keep_inputs, policy_of
 from pipelines.build.progress import Progress
 from pipelines.build.suspicions import home_suspicions
@@ -27,9 +27,8 @@ from pipelines.fleet.publishing import scratch
 from pipelines.fleet.snapshots import read_as
 from pipelines.intake.mapping import CANONICAL
 
-BYTES_FOR_PROCESSES = (
-    30 << 20
-)  # of exports; fewer are worked out in this process, since others cost more than they save
+# Of exports; fewer are worked out in this process, since others cost more than they save.
+BYTES_FOR_PROCESSES = 30 << 20
 
 
 def build(fleet, progress=None):
@@ -62,7 +61,11 @@ def build(fleet, progress=None):
 
 
 def only_added(fleet, current, log, inputs):
-    """Ids of the exports that are new since the current snapshot, if exports were added and nothing changed that the others rest on."""
+    """Ids of the exports that are new since the current snapshot; none where more than that has changed.
+
+    That is what the other exports rest on: the version of the code, policy, tables, their own lines and
+    mappings.
+    """
     state = fleet.state_of(current) if current is not None else None
     if state is None or not _of_this_version(state) or state.log_length > len(log):
         return ()
@@ -116,14 +119,15 @@ def _unlike_a_rebuilt_one(fleet, progress):
 
 
 def rebuild_state(fleet, number, progress=None):
-    """Remake an old snapshot under its own name, from the first lines of the log and the inputs it was made from."""
+    """Remake an old snapshot under its own name, from what it was made from."""
     progress = progress or Progress()
     state = next((one for one in fleet.states() if int(one.snapshot[:8]) == number), None)
     if state is None:
         raise FleetError(f"{fleet.path} never published a snapshot number {number}.")
     if not _of_this_version(state):
         raise FleetError(
-            f"{state.snapshot} needs code version {state.code_version}, this is {version.code_version()}: install that first."
+            f"{state.snapshot} needs code version {state.code_version}, this is {version.code_version()}: "
+            "install that first."
         )
     if (fleet.snapshots_folder / state.snapshot).exists():
         return fleet.snapshots_folder / state.snapshot
@@ -149,7 +153,7 @@ def _of_this_version(state):
 
 
 def _as_it_was(fleet, state, folder):
-    """The fleet with the policy, tables and mappings that a snapshot was made from, laid out in a folder of their own."""
+    """The fleet with the policy, tables and mappings a snapshot was made from, in a folder of their own."""
     past = copy.copy(fleet)
     past.mappings = folder / "mappings"
     past.mappings.mkdir()
@@ -165,7 +169,8 @@ def _as_it_was(fleet, state, folder):
     for name in sorted(state.inputs.keys() | now.keys()):
         if state.inputs.get(name) != now.get(name):
             raise FleetError(
-                f"{state.snapshot} was made from another {name} than this version of the code ships: install the version that made it."
+                f"{state.snapshot} was made from another {name} than this version of the code ships: "
+                "install the version that made it."
             )
     return past
 
@@ -175,9 +180,8 @@ def fill(connection, fleet, received, policy, progress):
     tables.create(connection)
     progress.stage("reading exports")
     size = sum(fleet.export_path(one.sha256).stat().st_size for one in received if one.status == "loaded")
-    with workers.judges(
-        policy, WORKERS if size >= BYTES_FOR_PROCESSES else 1
-    ) as judge:  # they start while the exports are read
+    # Other processes start while the exports are read.
+    with workers.judges(policy, WORKERS if size >= BYTES_FOR_PROCESSES else 1) as judge:
         with _one_thread(connection):
             exports.read_all(connection, fleet, received, policy, progress)
         progress.stage("choosing the rows in force")
@@ -194,7 +198,7 @@ def fill(connection, fleet, received, policy, progress):
 
 @contextmanager
 def _one_thread(connection):
-    """DuckDB keeps to the thread that asks, while all cores are at work for it: its own threads cost more than they do."""
+    """DuckDB keeps to the thread that asks while all cores are at work for it: its own cost more."""
     connection.execute("SET threads = 1")
     yield
     connection.execute("RESET threads")
@@ -203,26 +207,32 @@ def _one_thread(connection):
 def add(connection, fleet, received, added, policy, progress):
     """Add exports to a snapshot: only what they touch is read, recomputed and rolled up again.
 
-    Touched are inspections whose row in force was added, changed or removed, those that the same person took within
-    some days of one with the same readings, and those of the same home and system, by old and new values; and the homes
-    of all these, whole.
+    Touched are inspections whose row in force was added, changed or removed, those that the same person took
+    within some days of one with the same readings, and those of the same home and system, by old and new
+    values; and the homes of all these, whole.
     """
     progress.stage("reading exports")
     ids = ", ".join(map(str, added))
-    connection.execute(
-        f"DELETE FROM exports_read WHERE export_id IN ({ids})"
-    )  # files that were kept out before
+    connection.execute(f"DELETE FROM exports_read WHERE export_id IN ({ids})")  # if they were kept out before
     exports.read_all(connection, fleet, [one for one in received if one.export_id in added], policy, progress)
     progress.stage("choosing the rows in force")
-    connection.execute(
-        f"CREATE OR REPLACE TABLE spoken_of AS SELECT DISTINCT agency, inspection_id FROM received_rows WHERE export_id IN ({ids})"
-    )
-    in_force = f"SELECT rowid AS row, {TOUCHING} FROM received_rows SEMI JOIN spoken_of USING (agency, inspection_id) WHERE standing = {IN_FORCE}"
+    connection.execute(f"""
+        CREATE OR REPLACE TABLE spoken_of AS
+        SELECT DISTINCT agency, inspection_id FROM received_rows WHERE export_id IN ({ids})
+    """)
+    in_force = f"""
+        SELECT rowid AS row, {TOUCHING} FROM received_rows SEMI JOIN spoken_of USING (agency, inspection_id)
+        WHERE standing = {IN_FORCE}
+    """
     connection.execute(f"CREATE OR REPLACE TABLE before AS {in_force} AND export_id NOT IN ({ids})")
     precedence.settle(connection, only="spoken_of", exports=list(added))
-    connection.execute(
-        f"CREATE OR REPLACE TABLE changed AS WITH after AS ({in_force}) SELECT * FROM before ANTI JOIN after USING (row) UNION ALL SELECT * FROM after ANTI JOIN before USING (row)"
-    )
+    connection.execute(f"""
+        CREATE OR REPLACE TABLE changed AS
+        WITH after AS ({in_force})
+        SELECT * FROM before ANTI JOIN after USING (row)
+        UNION ALL
+        SELECT * FROM after ANTI JOIN before USING (row)
+    """)
     progress.stage("comparing inspections")
     places.places_table(connection, fleet)
     compare(connection, policy)
@@ -231,9 +241,13 @@ def add(connection, fleet, received, added, policy, progress):
         CREATE OR REPLACE TABLE touched AS
         SELECT DISTINCT agency, home_id FROM changed
         UNION
-        SELECT DISTINCT r.agency, r.home_id FROM (SELECT {TOUCHING} FROM received_rows WHERE standing = {IN_FORCE}) AS r
-        JOIN changed AS c ON r.agency = c.agency AND r.taker = c.taker AND r.a = c.a AND r.b = c.b AND r.c = c.c AND r.d = c.d AND r.e = c.e
-         AND r.inspected_on BETWEEN c.inspected_on - INTERVAL {days} DAYS AND c.inspected_on + INTERVAL {days} DAYS
+        SELECT DISTINCT r.agency, r.home_id
+        FROM (SELECT {TOUCHING} FROM received_rows WHERE standing = {IN_FORCE}) AS r
+        JOIN changed AS c
+          ON r.agency = c.agency AND r.taker = c.taker
+         AND {" AND ".join(f"r.{name} = c.{name}" for name in FIVE)}
+         AND r.inspected_on BETWEEN c.inspected_on - INTERVAL {days} DAYS
+                                AND c.inspected_on + INTERVAL {days} DAYS
     """)
     progress.stage("recomputing and checking")
     gone = "SELECT agency, inspection_id FROM judged SEMI JOIN touched USING (agency, home_id)"
@@ -263,7 +277,7 @@ def finish(connection, policy, received, shown, progress):
 
 
 def _runs(connection, inputs, received, progress):
-    """The one table that may differ between equal snapshots: when exports came, when and how this one was made."""
+    """The one table that may differ between equal snapshots: when exports came, and how this one was made."""
     progress.stage("done")
     counts = {
         name: connection.execute(f"SELECT count(*) FROM {name}").fetchall()[0][0]
@@ -274,7 +288,8 @@ def _runs(connection, inputs, received, progress):
     connection.execute(
         """
         CREATE OR REPLACE TABLE runs AS
-        SELECT ? AS inputs, ? AS counts, ? AS code_version, now()::VARCHAR AS made_at, ? AS stages, ? AS seconds, map(?::INTEGER[], ?::VARCHAR[]) AS received_at
+        SELECT ? AS inputs, ? AS counts, ? AS code_version, now()::VARCHAR AS made_at, ? AS stages,
+               ? AS seconds, map(?::INTEGER[], ?::VARCHAR[]) AS received_at
     """,
         [
             json.dumps(inputs),
@@ -286,6 +301,7 @@ def _runs(connection, inputs, received, progress):
             list(came.values()),
         ],
     )
-    connection.execute(
-        "CREATE OR REPLACE VIEW exports AS SELECT exports_read.*, received_at[export_id] AS received_at FROM exports_read CROSS JOIN runs"
-    )
+    connection.execute("""
+        CREATE OR REPLACE VIEW exports AS
+        SELECT exports_read.*, received_at[export_id] AS received_at FROM exports_read CROSS JOIN runs
+    """)

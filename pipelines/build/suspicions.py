@@ -1,7 +1,8 @@
 """Homes that may be one home under two spellings of its id. They are shown, never merged.
 
-Suspected are ids of one agency that differ only in capitals, blanks, punctuation or leading zeros: "H-0012", "h12",
-"H 12". A mark between two digits counts ("1-23" is not "12-3"), unless one of the two ids has none ("123").
+Suspected are ids of one agency that differ only in capitals, blanks, punctuation or leading zeros: "H-0012",
+"h12", "H 12". A mark between two digits counts ("1-23" is not "12-3"), unless one of the two ids has none
+("123").
 """
 
 MARKS, NO_LETTERS, NO_DIGITS = r"[^\p{L}\p{N}]+", r"[^\p{L}]+", r"[^\p{N}]+"
@@ -20,22 +21,37 @@ def home_suspicions(connection):
     parted = _replaced(marked("-"), r"-([^\p{N}-]|$)", r"(^|[^\p{N}-])-")
     connection.execute(f"""
         CREATE OR REPLACE TABLE home_suspicions AS
-        WITH compared AS (SELECT agency, home_id, {_without_zeros(marked(""))} AS plain, {_without_zeros(parted)} AS parted FROM homes),
+        WITH compared AS (
+            SELECT agency, home_id, {_without_zeros(marked(""))} AS plain, {_without_zeros(parted)} AS parted
+            FROM homes),
         doubtful AS (
-            SELECT * FROM compared SEMI JOIN (SELECT agency, plain FROM compared WHERE plain <> '' GROUP BY ALL HAVING count(*) > 1) AS several USING (agency, plain)
+            SELECT * FROM compared SEMI JOIN ({_several("plain")}) AS several USING (agency, plain)
             UNION
-            SELECT * FROM compared SEMI JOIN (SELECT agency, parted FROM compared WHERE plain <> '' GROUP BY ALL HAVING count(*) > 1) AS several USING (agency, parted)),
+            SELECT * FROM compared SEMI JOIN ({_several("parted")}) AS several USING (agency, parted)),
         alike AS (
-            SELECT agency, min(home_id) OVER (PARTITION BY agency, parted) AS home_id, home_id AS other_home_id FROM doubtful
+            SELECT agency, min(home_id) OVER (PARTITION BY agency, parted) AS home_id,
+                   home_id AS other_home_id
+            FROM doubtful
             UNION
             SELECT a.agency, least(a.home_id, b.home_id), greatest(a.home_id, b.home_id)
-            FROM (SELECT agency, plain, min(home_id) AS home_id FROM doubtful WHERE parted = plain GROUP BY ALL) AS a
-            JOIN (SELECT agency, plain, parted, min(home_id) AS home_id FROM doubtful WHERE parted <> plain GROUP BY ALL) AS b USING (agency, plain))
-        SELECT agency, home_id, other_home_id, 'ids differ only in ' || concat_ws(', ', CASE WHEN {_differ(NO_LETTERS)} THEN 'capitals' END,
-            CASE WHEN {_differ(NO_BLANKS)} THEN 'blanks' END, CASE WHEN {_differ(NO_PUNCTUATION)} THEN 'punctuation' END,
-            CASE WHEN {_differ(NO_DIGITS)} THEN 'leading zeros' END) AS why
-        FROM alike WHERE home_id <> other_home_id
+            FROM (SELECT agency, plain, min(home_id) AS home_id FROM doubtful
+                  WHERE parted = plain GROUP BY ALL) AS a
+            JOIN (SELECT agency, plain, parted, min(home_id) AS home_id FROM doubtful
+                  WHERE parted <> plain GROUP BY ALL) AS b USING (agency, plain))
+        SELECT agency, home_id, other_home_id,
+               'ids differ only in ' || concat_ws(', ',
+                   CASE WHEN {_differ(NO_LETTERS)} THEN 'capitals' END,
+                   CASE WHEN {_differ(NO_BLANKS)} THEN 'blanks' END,
+                   CASE WHEN {_differ(NO_PUNCTUATION)} THEN 'punctuation' END,
+                   CASE WHEN {_differ(NO_DIGITS)} THEN 'leading zeros' END) AS why
+        FROM alike
+        WHERE home_id <> other_home_id
     """)
+
+
+def _several(written):
+    """SQL for what more than one home of an agency is written like."""
+    return f"SELECT agency, {written} FROM compared WHERE plain <> '' GROUP BY ALL HAVING count(*) > 1"
 
 
 def _replaced(text, before, after):
@@ -48,4 +64,5 @@ def _without_zeros(text):
 
 
 def _differ(left_out):
-    return f"regexp_replace(home_id, '{left_out}', '', 'g') <> regexp_replace(other_home_id, '{left_out}', '', 'g')"
+    one, other = (f"regexp_replace({name}, '{left_out}', '', 'g')" for name in ("home_id", "other_home_id"))
+    return f"{one} <> {other}"

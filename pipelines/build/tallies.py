@@ -59,6 +59,6 @@ def answerable(connection, policy):
 
 
 def _side_by_side(checks):
-    """SQL that gives a row for each check: its position and its codes. One scan, where a UNION would make one a check."""
+    """SQL that gives a row for each check, its position and its codes, within one scan of a table."""
     codes = ", ".join(coded(check.id) for check in checks)
     return f"unnest(range({len(checks)})) AS position, unnest([{codes}]) AS codes"

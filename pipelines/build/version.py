@@ -1,7 +1,7 @@
-"""The version of a snapshot, of what it encodes and of what is worked out; one of another version is never read.
+"""The version of a snapshot: of what it encodes and what is worked out. One of another is not read.
 
-A snapshot keeps words, reasons, fields and checks by their positions in lists. A digest of these lists makes sure
-that positions are read with the lists they were written with.
+A snapshot keeps words, reasons, fields and checks by their positions in lists. A digest of these lists makes
+sure that positions are read with the lists they were written with.
 """
 
 import dataclasses
@@ -20,14 +20,14 @@ from pipelines.engine.results import OUTCOMES
 from pipelines.fields import FIELDS
 from pipelines.fleet import snapshots
 
-# Raised wherever the same exports come to other rows, numbers or words; tests/test_version.py holds the samples'
-# tables against it.
+# Raised wherever the same exports come to other rows, numbers or words; tests/test_version.py holds the
+# samples' tables against it.
 WORKED_OUT = 4
 
 
 @cache
 def code_version():
-    """Version of the product, a plus, and what must be equal where a snapshot is read: WORKED_OUT and the digest."""
+    """Version of the product, a plus, and what `read_as` takes: WORKED_OUT and the digest of the lists."""
     return f"{metadata.version('coldfill')}+{WORKED_OUT}.{digest_of_lists()}"
 
 
@@ -70,5 +70,5 @@ def _plain(record):
 
 
 def attach(path):
-    """The snapshot at a path, opened once per process; FleetError if it is gone, damaged or of another version."""
+    """The snapshot at a path, opened once a process. FleetError: gone, damaged or of another version."""
     return snapshots.attach(path, code_version())

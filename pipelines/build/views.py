@@ -45,7 +45,7 @@ def views(connection, policy, shown):
 
 
 def _results(shown, reasons):
-    """SQL for every result, long: the narrow columns of all checks one under the other, their codes taken apart."""
+    """SQL for every result, long: the columns of all checks one under the other, their codes taken apart."""
 
     def of_check(check_id, words, numbers):
         observed, low, high = (

@@ -1,7 +1,8 @@
 """Batches of whole homes → every number of them: in this process, or in some others side by side.
 
-Another process (`python -m pipelines.build.workers`) is told the policy, then one batch after another, each answered before the
-next; it ends when nobody speaks to it any more. Python runs one thread at a time, so threads would not do.
+Another process (`python -m pipelines.build.workers`) is told the policy, then one batch after another, each
+answered before the next; it ends when nobody speaks to it any more. Python runs one thread at a time, so
+threads would not do.
 """
 
 import os
@@ -28,7 +29,9 @@ from pipelines.engine.quantities.resolver import Recomputed
 from pipelines.engine.reasons import gap
 from pipelines.engine.results import results
 
-ROWS_IN_CACHE = 26_000  # rows a formula runs over at once: with fewer, calls cost more than they do; with more, arrays leave the cache
+# Rows a formula runs over at once: with fewer, calls cost more than they do; with more, arrays leave the
+# cache.
+ROWS_IN_CACHE = 26_000
 DAYS_A_MONTH = 365.25 / 12.0
 LENGTH_BYTES = 8
 PIPE_BYTES = 1 << 20  # of a pipe, so that its ends wait for each other less often
@@ -36,14 +39,15 @@ PIPE_BYTES = 1 << 20  # of a pipe, so that its ends wait for each other less oft
 
 @contextmanager
 def judges(policy, processes):
-    """A function like `judge` without the policy, which so many threads may call at once as there are processes.
+    """A function like `judge` without the policy; as many threads may call it at once as there are processes.
 
     With less than two processes it judges in this one. RuntimeError where a process could not do it.
     """
     if processes < 2:
         yield partial(judge, policy=policy)
         return
-    free, started = SimpleQueue(), []
+    free: SimpleQueue[_Process] = SimpleQueue()
+    started: list[_Process] = []
     try:
         for _ in range(processes):
             started.append(_Process(policy))
@@ -77,15 +81,17 @@ class _Process:
             env=os.environ | {"PYTHONPATH": path, "OMP_NUM_THREADS": "1"},
             start_new_session=True,
         )
-        _put(self.process.stdin, pickle.dumps(policy))
+        assert self.process.stdin and self.process.stdout
+        self.asked, self.answers = self.process.stdin, self.process.stdout
+        _put(self.asked, pickle.dumps(policy))
 
     def ask(self, table):
         try:
-            _send(self.process.stdin, table)
-            found = _got(self.process.stdout)
+            _send(self.asked, table)
+            found = _got(self.answers)
             if found is not None:
                 shown, names = pickle.loads(found)
-                return {name: _received(self.process.stdout) for name in names}, shown
+                return {name: _received(self.answers) for name in names}, shown
         except (BrokenPipeError, pa.ArrowInvalid):
             pass
         raise RuntimeError(
@@ -95,8 +101,8 @@ class _Process:
     def end(self):
         self.process.kill()
         with suppress(BrokenPipeError):
-            self.process.stdin.close()
-        self.process.stdout.close()
+            self.asked.close()
+        self.answers.close()
         self.process.wait()
 
 
@@ -135,7 +141,10 @@ def _received(stream):
 
 
 def judge(table, policy):
-    """Every number of a batch of whole homes: name of table → Arrow table; and check id → (words, numbers) its results may show."""
+    """Every number of a batch of whole homes, as Arrow tables by the name of their table.
+
+    And check id → (words, numbers) that its results may show.
+    """
     readings = from_arrow(table)
     readings.fleetwide = fleetwide(table, readings)
     pairs, codes = _pairs(table) if policy.regions else ((), ())
@@ -163,7 +172,11 @@ def judge(table, policy):
 
 @dataclass(frozen=True)
 class _Judged:
-    """What was found of some inspections: tables, check id → (outcome, certainty), check id → at work, and so on."""
+    """What was found of some inspections.
+
+    `tables` by name, `outcomes` check id → (outcome, certainty), `active` check id → mask of what is at work
+    already, `assessed` a mask, `shown` check id → (words, numbers) that its results may show.
+    """
 
     tables: dict
     outcomes: dict

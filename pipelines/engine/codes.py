@@ -1,4 +1,4 @@
-"""A result, or the state of a check at a home, as one whole number: where its pieces lie, in NumPy and in SQL."""
+"""A result, or the state of a check at a home, as one whole number: its pieces in NumPy and in SQL."""
 
 import numpy as np
 
@@ -13,11 +13,11 @@ FIELD_NAMES = tuple(field.name for field in FIELDS)
 NUMBERS = ("observed", "low", "high")
 CERTAINTY_STEPS = 10**CERTAINTY_DECIMALS  # kept as a whole number of these
 # The rest of a check's result, and its state at a home, are one whole number each, since a table costs by the
-# column. Where the bits of each piece lie, (lowest, how many), its own lowest bits first; what is mostly 0 lies
-# highest, since small numbers take less room. `detail` is how far the certainty of a telling outcome falls short
-# of 1, in steps, else the field that the reason is about; it, `word` and visits count from 1 where 0 is none.
-# `since`, `telling` and `decided` are visits: the first of the present run of deficient results, the last that was
-# telling, and the one that decides the state.
+# column. Where the bits of each piece lie, (lowest, how many), its own lowest bits first; what is mostly 0
+# lies highest, since small numbers take less room. `detail` is how far the certainty of a telling outcome
+# falls short of 1, in steps, else the field that the reason is about; it, `word` and visits count from 1
+# where 0 is none. `since`, `telling` and `decided` are visits: the first of the present run of deficient
+# results, the last that was telling, and the one that decides the state.
 RESULT_BITS = {"outcome": ((0, 2),), "word": ((2, 4), (28, 2)), "detail": ((6, 14),), "reason": ((20, 8),)}
 STATE_BITS = {
     "state": ((0, 4),),
@@ -38,7 +38,7 @@ def column(check_id, number):
 
 
 def coded(check_id, table=""):
-    """Name of the column with the rest of a check's result, or with its state at a home; of `table` where named."""
+    """Name of the column with the rest of a check's result, or its state at a home, maybe of a `table`."""
     name = f"{check_id.replace('-', '_')}__codes"
     return f"{table}.{name}" if table else name
 
@@ -47,9 +47,10 @@ def coded(check_id, table=""):
 
 
 def piece(number, name):
-    """SQL for one piece of a coded number: a name in RESULT_BITS or STATE_BITS, `certainty` (steps) or `about`.
+    """SQL for a piece of a coded number: a name in RESULT_BITS or STATE_BITS, `certainty` or `about`.
 
-    `word` and `about` are positions from 0, -1 for none; `certainty` is NULL for an outcome that is not telling.
+    `word` and `about` are positions from 0, -1 for none; `certainty` is NULL for an outcome that is not
+    telling.
     """
     outcome, detail = (_bits(number, RESULT_BITS[one]) for one in ("outcome", "detail"))
     if name == "certainty":
@@ -73,9 +74,10 @@ def without_certainty(number):
 
 
 def picked(words, position):
-    """SQL for the text at a position (0 = first) of a fixed list; NULL for '' and for a position beyond the list.
+    """SQL for the text at a position (0 = first) of a fixed list; NULL for '' and beyond the list.
 
-    `position` is -1 or more. A list that is indexed is parsed and worked out at once, unlike a CASE of as many arms.
+    `position` is -1 or more. A list that is indexed is parsed and worked out at once, unlike a CASE of as
+    many arms.
     """
     texts = ", ".join(quoted(word) if word else "NULL" for word in words)
     return f"([{texts}])[({position}) + 1]"

@@ -1,7 +1,7 @@
 """Homes over time: for each system and check, what stands now, since when, and at what stage.
 
-The latest telling result (ok or deficient) stands until another replaces it. Not verified replaces nothing; not
-applicable closes an open deficiency as no longer applying, never as corrected.
+The latest telling result (ok or deficient) stands until another replaces it. Not verified replaces nothing;
+not applicable closes an open deficiency as no longer applying, never as corrected.
 """
 
 from dataclasses import dataclass
@@ -32,8 +32,9 @@ NO_STAGE = 15
 class Visits:
     """Visits in order, systems side by side.
 
-    `starts`, `ends` (s,): position of each system's first and last visit. `boiler_since` and `tank_since` (n,): of each
-    visit, the one at which the boiler, or boiler or tank, was seen to be another, here or at any system before.
+    `starts`, `ends` (s,): position of each system's first and last visit. `boiler_since` and `tank_since`
+    (n,): of each visit, the one at which the boiler, or boiler or tank, was seen to be another, here or at
+    any system before.
     """
 
     starts: np.ndarray
@@ -46,8 +47,8 @@ class Visits:
 class Followed:
     """One check over time, per system (s,): state code, and positions of visits, -1 where there is none.
 
-    `since` is the first visit of the present run of deficient results, `telling` the last telling visit, `decided` the
-    one that decides the state.
+    `since` is the first visit of the present run of deficient results, `telling` the last telling visit,
+    `decided` the one that decides the state.
     """
 
     state: np.ndarray
@@ -57,7 +58,7 @@ class Followed:
 
 
 class _Marked:
-    """Visits of one kind, to be looked up from any other: positions `first` in (s,) bound the system on the left."""
+    """Visits of one kind, to be looked up from any visit; `first` is where its system starts."""
 
     def __init__(self, mask):
         self.before = np.cumsum(mask, dtype=np.int32)  # how many up to each visit, itself counted
@@ -69,12 +70,12 @@ class _Marked:
         return np.where(found >= first, found, -1)
 
     def next(self, at):
-        """The first one after the visits `at` (-1: any), whatever the system; how many visits there are where none is."""
+        """The first one after the visits `at` (-1: any), of any system; the count of visits if none is."""
         return self.positions[np.where(at < 0, 0, self.before[at]) + 1]
 
 
 def visits(starts, count, boiler_year, tank_type):
-    """Visits from where each system starts (sorted positions), boiler years (NaN missing) and tank codes (-1 missing)."""
+    """Visits from where each system starts (sorted), boiler years (NaN missing), tank codes (-1 missing)."""
     system = np.searchsorted(starts, np.arange(count), side="right") - 1
     new_boiler = _changed(boiler_year, ~np.isnan(boiler_year), starts, system)
     new_tank = _changed(tank_type.astype(float), tank_type >= 0, starts, system)
@@ -93,8 +94,8 @@ def visits(starts, count, boiler_year, tank_type):
 def follow(outcome, repaired, visits, about_tank):
     """One check followed over the visits of every system.
 
-    `outcome` (n,): codes of results.OUTCOMES. `repaired`: sorted positions of the visits at which a measure that fixes
-    it is reported. `about_tank`: whether another kind of tank starts it anew.
+    `outcome` (n,): codes of results.OUTCOMES. `repaired`: sorted positions of the visits at which a measure
+    that fixes it is reported. `about_tank`: whether another kind of tank starts it anew.
     """
     starts, ends = visits.starts, visits.ends
     bad, ok, away = (_Marked(outcome == code) for code in (DEFICIENT, OK, NOT_APPLICABLE))
@@ -127,7 +128,7 @@ def follow(outcome, repaired, visits, about_tank):
 
 
 def stages(state, since_day, reported_day, has_final):
-    """Stage code of each open deficiency, NO_STAGE elsewhere; days as integers, a missing report below every day."""
+    """Stage code of each open deficiency, NO_STAGE elsewhere; days are integers, NEVER for not reported."""
     stage = np.where(since_day > reported_day, AFTER_REPORTING, np.where(has_final, AFTER_WORK, WAITING))
     stage = np.where(
         (reported_day == NEVER) & (stage == AFTER_REPORTING), np.where(has_final, AFTER_WORK, WAITING), stage
