@@ -1,4 +1,4 @@
-"""Frame → Altair chart; no Streamlit, no queries. Every function returns the chart and the same in a sentence.
+"""Frame → Altair chart; no Streamlit, no queries. Each function returns the chart and the same in a sentence.
 
 Shapes and dashes differ as well as colors. Marks stay under 2,000: frames come counted.
 """
@@ -13,10 +13,11 @@ FONT = "Source Sans, sans-serif"
 
 
 def charge_against_elevation(bins: pd.DataFrame, curve: pd.DataFrame, fill_psig: float, tolerance_psi: float):
-    """Tank charges in bins of elevation and pressure, with the fill pressure and the charge a sea-level setting shows.
+    """Tank charges in bins of elevation and pressure, with two lines to read them by.
 
-    `bins`: elevation_ft, charge_psig, inspections. `curve`: elevation_ft, charge_psig, in order of elevation.
-    Charges more than `tolerance_psi` above `fill_psig` are counted in the words.
+    One is the fill pressure, the other what a charge set at sea level shows. `bins`: elevation_ft,
+    charge_psig, inspections. `curve`: elevation_ft, charge_psig, in order of elevation. Charges more than
+    `tolerance_psi` above `fill_psig` are counted in the words.
     """
     low, high, top = _extent(bins, curve)
     x = alt.X(
@@ -86,7 +87,8 @@ def _charges_in_words(bins, curve, fill_psig, tolerance_psi):
     end = curve.iloc[-1]
     return (
         f"Tank charge against elevation, {inspections} between {lowest:,.0f} and {highest:,.0f} feet. "
-        f"{above:,} of them lie more than {tolerance_psi:g} psi above the fill pressure of {fill_psig:.0f} psi. "
+        f"{above:,} of them lie more than {tolerance_psi:g} psi above the fill pressure of {fill_psig:.0f} "
+        "psi. "
         f"A charge set to {fill_psig:.0f} psi at sea level would show {end['charge_psig']:.1f} psi at "
         f"{end['elevation_ft']:,.0f} feet."
     )

@@ -16,11 +16,12 @@ FORMATS = (
     ("Parquet", as_parquet, "parquet", "application/vnd.apache.parquet"),
     ("CSV with a text of what it rests on", as_zip, "zip", "application/zip"),
 )
+STATES = "states the snapshot, the day and the filters it rests on"
 LABELS = tuple(label for label, *_ in FORMATS)
 
 
 def offer(make: Callable[[], Sheet], name: str, what: str, formats: tuple[str, ...] = LABELS):
-    """Buttons for a list that `make()` returns as a Sheet; `what` says what is in it, `name` begins the file's name."""
+    """Buttons for a list that `make()` returns; `what` says what is in it, `name` begins the file's name."""
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         st.html(render("words", "said", sentence=f"Download {what}"), width="content")
         for label, write, ending, mime in FORMATS:
@@ -32,7 +33,7 @@ def offer(make: Callable[[], Sheet], name: str, what: str, formats: tuple[str, .
                     mime=mime,
                     key=f"download {name} {ending}",
                     on_click="ignore",
-                    help=f"{as_label(what)}, as {label}; states the snapshot, the day and the filters it rests on",
+                    help=f"{as_label(what)}, as {label}; {STATES}",
                 )
 
 

@@ -33,7 +33,7 @@ def viewer() -> Viewer:
 
 
 def snapshot() -> str:
-    """Path of the snapshot this run of the page reads from; None on a page that needs none, where there is none."""
+    """Path of the snapshot this run of the page reads from; None where there is none and none is needed."""
     return st.session_state["snapshot"]
 
 
@@ -47,15 +47,23 @@ def current(*names: str) -> Filters:
     wanted = names or st.session_state.get("filters_of_page", ())
     chosen = {name: st.session_state.get(name) for name in wanted}
     search = st.session_state.get("search", "").strip() if "search" in wanted else ""
+
+    def several_of(name):
+        return tuple(chosen.get(name) or ())
+
     return Filters(
-        search=search,
+        agency=several_of("agency"),
+        region=several_of("region"),
+        crew=several_of("crew"),
+        check=several_of("check"),
         risk=chosen.get("risk") or "",
-        **{name: tuple(chosen.get(name) or ()) for name in ("agency", "region", "crew", "check", "stage")},
+        stage=several_of("stage"),
+        search=search,
     )
 
 
 def link(name: str, **asked) -> str:
-    """Address of another page with the filters and day in force here, as far as that page knows them, changed by `asked`."""
+    """Address of another page with the filters and day in force here that it knows, changed by `asked`."""
     known = (*BY_NAME[name].filters, "as_of")
     kept = {key: _written(key) for key in KEPT if key in known}
     return address(name, **(kept | asked))
@@ -120,7 +128,10 @@ def several(label, key, ids, title):
 
 
 def one_of(label, key, ids, title, nothing=None, where=st):
-    """A choice of one id shown by its title, kept in the address as an id; the first one, or none with words for `nothing`."""
+    """A choice of one id shown by its title, kept in the address as an id.
+
+    Without a choice it is the first one, or none where there are words for `nothing`.
+    """
     if key not in st.session_state:
         asked = st.query_params.get(key)
         st.session_state[key] = asked if asked in ids else ids[0] if nothing is None else None
@@ -145,7 +156,10 @@ def _write(key, value):
 
 
 def _say_unknown(name, offered):
-    """Say which values in the address nothing here answers to: leaving them out in silence would show too much as if it were asked for."""
+    """Say which values in the address nothing here answers to.
+
+    Leaving them out in silence would show too much as if it were asked for.
+    """
     if name not in st.session_state:
         for text in st.query_params.get_all(name):
             if text not in offered:

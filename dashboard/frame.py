@@ -1,4 +1,4 @@
-"""What stands around every page: stylesheet, heading, cautions, and what to do where there is nothing to show."""
+"""What stands around every page: stylesheet, heading, cautions, and what to do where nothing can be shown."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -21,7 +21,7 @@ REFUSALS = (ExportError, FleetError, MappingError, PolicyError, ListError, NotFo
 
 
 def opened(view: View) -> bool:
-    """Draw the heading of a page; False where there is no snapshot to draw it from, after saying what to do."""
+    """Draw the heading of a page; False where there is no snapshot for the page, after saying what to do."""
     st.html(STYLE)
     try:
         path = data.current()
@@ -59,7 +59,10 @@ def how_to_start():
 
 
 def nothing_loaded(unless_files=False) -> bool:
-    """True, after saying what to do, where the snapshot holds no inspection (and, with `unless_files`, no file either)."""
+    """True, after saying what to do, where the snapshot holds no inspection.
+
+    With `unless_files`, where it holds no file either.
+    """
     about = data.about(filters.viewer(), filters.snapshot())
     if about["inspections"] or (unless_files and about["files"]):
         return False
@@ -72,7 +75,7 @@ def told(text: str):
 
 
 def words_of(error: BaseException) -> str:
-    """What to tell of an error that ended some work: the words of who refused it, or that the fault is this program's."""
+    """What to tell of an error that ended some work: why it was refused, or that this program is at fault."""
     if isinstance(error, REFUSALS):
         return str(error)
     return (

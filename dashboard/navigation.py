@@ -11,7 +11,11 @@ FILTERS = ("agency", "region", "crew", "check", "risk", "stage")
 
 @dataclass(frozen=True)
 class View:
-    """One page. `name` is its file in views/ and its place in the address; `filters` are those that change it; `anytime` where it needs no snapshot."""
+    """One page.
+
+    `name` is its file in views/ and its word in the address; `filters` are those that change it; `listed`
+    whether the navigation shows it, `anytime` where it needs no snapshot.
+    """
 
     name: str
     label: str

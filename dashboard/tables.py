@@ -1,6 +1,7 @@
-"""Tables and words that pages share: plain HTML, so that they wrap, print, follow the keyboard and carry real links.
+"""Tables and words that pages share, as plain HTML.
 
-What people recorded is escaped by the templates and nowhere trusted.
+So they wrap, print, follow the keyboard and carry real links. What people recorded is escaped by the
+templates and nowhere trusted.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -173,10 +174,10 @@ def heat(
     *,
     empty: str,
 ):
-    """Checks down, regions across: share deficient among verified, counts, and not verified beside; shaded by share.
+    """Checks down, regions across: the share deficient among verified, shaded by it, with its counts.
 
-    `frame`: region, check_id, verified, deficient, not_verified; a share of fewer than `few` verified is not
-    shaded. `link(check, region)` is the address of the homes.
+    Those not verified stand beside. `frame`: region, check_id, verified, deficient, not_verified; a share of
+    fewer than `few` verified is not shaded. `link(check, region)` is the address of the homes.
     """
     cells = {
         (row.check_id, row.region): _heat_cell(row, few, link)
@@ -239,8 +240,10 @@ def matrix(
     risk.
     """
     cells = {key: MatrixCell(level, wording.RISK_CLASS[level]) for key, level in levels.items()}
-    for (severity, probability), checks in frame.groupby(["severity", "probability"]):
-        level = levels[severity, probability]
+    for (severity, probability), level in levels.items():
+        checks = frame[(frame["severity"] == severity) & (frame["probability"] == probability)]
+        if checks.empty:
+            continue
         open_now = int(checks["deficiencies"].sum())
         today = ", act today" if checks["act_today"].all() else ""
         cells[severity, probability] = MatrixCell(
@@ -287,7 +290,7 @@ def crossed(
     labels: dict[str, str],
     heading: str,
 ):
-    """One row per distinct text of the column `down`, one column per distinct text of `across`, in their order.
+    """One row for each text of the column `down`, one column for each text of `across`, in their order.
 
     `cell` turns a row of the frame into text and address; where there is no row, there is none.
     """

@@ -145,7 +145,10 @@ def days_late(due, as_of):
 
 
 def recent(received_at, last_inspected_on, as_of, most_days, later=0):
-    """Whether an agency's file is recent on a day, and if not, what is old or lacking; `later` inspections are dated after that day."""
+    """Whether an agency's file is recent on a day, and if not, what is old or lacking.
+
+    `later` inspections are dated after that day.
+    """
     said = f"; {plural(int(later), 'inspection')} dated after this day" if later else ""
     if missing(received_at):
         return f"no file loaded{said}"
@@ -173,7 +176,6 @@ ORDERS = {
     "region": "region",
     "crew": "crew",
 }
-CHECK_IS_UNVERIFIED = " With this choice the filter Check means the check that was not verified."
 
 
 def range_of(page, rows, count, one):
@@ -183,29 +185,6 @@ def range_of(page, rows, count, one):
     return f"{rows * (page - 1) + 1:,} to {min(rows * page, count):,} of {plural(count, one)}"
 
 
-HEAT = (
-    "Each cell: the share of verified systems in which the deficiency is open at this stage ({stage}), then how many of how many, then how many were not verified and are in no share. "
-    "Darker means a larger share. A dash: not one system could be verified, so nothing is known. Numbers lead to the homes."
-)
-ALTITUDE = (
-    "Each circle counts inspections whose charge can be trusted, by the home's elevation; its area is their number. The level line is the common fill pressure, where a charge should lie unless the house is tall. "
-    "The dashed line is where the same tanks would lie had they been charged at sea level and carried up: a gauge reads more where the air is thinner. Circles along it were probably never set on site."
-)
-INTERVALS = "The mark is the share found deficient, the bar its exact 95 % interval: where bars overlap widely, the difference may be chance. Open marks: under {few:.0f} verified units."
-NO_RANKING = (
-    "Crews stand in the order of the alphabet and are not ranked: small numbers scatter, houses and territories differ, and what was not verified is in no share. "
-    "A low share with much not verified is not good work, it is little knowledge. Counts are of units, by their final inspection."
-)
-MATRIX = (
-    "Severity and probability are those of the check, set by the policy after MIL-STD-882E. A deficiency's own risk may be one step higher where its effect was seen, one step lower where it is uncertain: the second table counts by that. "
-    "Checks marked act today are acted on the day they are known, whatever their cell."
-)
-LEVELS = "Counted by each deficiency's own risk. Stages are not added up: they ask for different work, by different people, with different money."
-ANSWERS = (
-    "A check is answered where at least one inspection of the file has a result that tells; checks about the readings themselves count too. "
-    "Columns that would open most checks are counted by the column lacking first: a check may need another one too."
-)
-NEW = "New since the last file counts from an agency's second file on: a first file is new throughout."
 SEVERITY = {1: "1, gravest", 2: "2", 3: "3", 4: "4, slight"}
 PROBABILITY = {"A": "A, often", "B": "B", "C": "C", "D": "D", "E": "E, hardly"}
 
@@ -265,8 +244,12 @@ def by_risk(checks):
 
 def last_said(visits, inspection_id):
     """What the deciding visit said, in words without the outcome."""
-    text = next(text for visit, _, text in visits if visit == inspection_id)
-    return text.removeprefix("deficient").removeprefix("; ") or NOTHING
+    return without_outcome("deficient", next(text for visit, _, text in visits if visit == inspection_id))
+
+
+def without_outcome(outcome, text):
+    """A result in words below a heading that says its outcome already."""
+    return text.removeprefix(outcome).removeprefix("; ") or NOTHING
 
 
 def without_risk(headline, risk):
@@ -290,9 +273,12 @@ def these(count, one):
 
 STEPS = (
     "The file is opened and shown as it is read: encoding, separator, headings, the first rows.",
-    "If a mapping knows its headings, you see what it would use and load at once. If none does, or several do, none is chosen for you: you choose one, or make one here.",
-    "A new mapping starts from suggestions, each with what speaks for it. Every change shows at once which cells are used, which are not, and why.",
-    "Loading stores the file, less the columns that look personal and that nothing uses, and publishes a new snapshot.",
+    "If a mapping knows its headings, you see what it would use and load at once. If none does, or several "
+    "do, none is chosen for you: you choose one, or make one here.",
+    "A new mapping starts from suggestions, each with what speaks for it. Every change shows at once which "
+    "cells are used, which are not, and why.",
+    "Loading stores the file, less the columns that look personal and that nothing uses, and publishes a "
+    "new snapshot.",
 )
 LARGER_FILES = "Larger files and whole folders are loaded from a terminal:"
 NEW_AGENCY = "New: no home of an agency of this name is known yet."
@@ -306,11 +292,6 @@ NO_AGENCY = "The agency: choose it above, or give the column that names it."
 NO_DECIMAL = "The decimal mark: the cells do not tell."
 NO_DATES = "The order of dates: the cells do not tell which number is the day."
 NO_NAME = "A name for the mapping."
-MENDING = (
-    "Rows to mend are the file's own rows in its own columns, each with its line and what is wrong. The agency corrects the cells, leaves the headings as they are, and sends it back: "
-    "add that file like any other, and its rows take the place of the old ones."
-)
-SUSPICIONS = "Ids of one agency that differ only in capitals, blanks, punctuation or leading zeros. They are kept apart, each with its own visits, until a corrected file says otherwise."
 
 
 def encoding(name):
@@ -380,10 +361,12 @@ def why_not(reasons, examples):
 
 def words_read(texts):
     """Texts and the words they are read as, with how many cells have them."""
-    return ", ".join(
-        f"{cut(one.text, 28)}{'' if one.text.lower() == one.word.replace('_', ' ') or one.text == one.word else f' → {word(one.word)}'} ({one.times:,})"
-        for one in texts
-    )
+
+    def means(one):
+        same = one.text.lower() == one.word.replace("_", " ") or one.text == one.word
+        return "" if same else f" → {word(one.word)}"
+
+    return ", ".join(f"{cut(one.text, 28)}{means(one)} ({one.times:,})" for one in texts)
 
 
 def joined(called, headings):
@@ -417,12 +400,14 @@ def recognized(name, missing, unknown):
     """That a mapping knows the headings, and which differ all the same."""
     said = f"The headings are those of mapping {name}."
     said += (
-        f" {plural(len(missing), 'heading')} it knows {'is' if len(missing) == 1 else 'are'} not in this file: {some(missing)}."
+        f" {plural(len(missing), 'heading')} it knows {'is' if len(missing) == 1 else 'are'} not in this "
+        f"file: {some(missing)}."
         if missing
         else ""
     )
     return said + (
-        f" {plural(len(unknown), 'heading')} of this file {'is' if len(unknown) == 1 else 'are'} new to it and not used: {some(unknown)}."
+        f" {plural(len(unknown), 'heading')} of this file {'is' if len(unknown) == 1 else 'are'} new to it "
+        f"and not used: {some(unknown)}."
         if unknown
         else ""
     )

@@ -1,10 +1,20 @@
-"""Crews: what final inspections found after their work, counts beside shares, in the order of the alphabet."""
+"""Crews: what final inspections found after their work, counts beside shares, by the alphabet."""
 
 import streamlit as st
 
 from dashboard import charts, data, filters, frame, tables, wording
 
 who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current("agency", "crew")
+INTERVALS = (
+    "The mark is the share found deficient, the bar its exact 95 % interval: where bars overlap widely, "
+    "the difference may be chance. Open marks: under {few:.0f} verified units."
+)
+NO_RANKING = (
+    "Crews stand in the order of the alphabet and are not ranked: small numbers scatter, houses and "
+    "territories differ, and what was not verified is in no share. "
+    "A low share with much not verified is not good work, it is little knowledge. Counts are of units, by "
+    "their final inspection."
+)
 FEW = data.limit(who, snapshot, "few_visits")
 SURE = data.limit(who, snapshot, "sure_certainty")
 COUNTS = (
@@ -57,7 +67,7 @@ def one_check():
             FEW,
             f"Share deficient by crew, {data.titles()[check].lower()}",
         )
-        tables.section("The same, drawn", wording.INTERVALS.format(few=FEW))
+        tables.section("The same, drawn", INTERVALS.format(few=FEW))
         st.altair_chart(chart, width="stretch", theme=None, alt=words)
 
 
@@ -88,7 +98,7 @@ def one_crew(agency, crew):
 
 
 if not frame.nothing_loaded():
-    tables.said(wording.NO_RANKING)
+    tables.said(NO_RANKING)
     one_check()
     if len(chosen.crew) == 1:
         for agency in data.agencies_of(who, snapshot, chosen.crew[0], chosen.agency):

@@ -5,6 +5,21 @@ import streamlit as st
 from dashboard import data, downloads, filters, frame, tables, wording
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
+ANSWERS = (
+    "A check is answered where at least one inspection of the file has a result that tells; checks about "
+    "the readings themselves count too. "
+    "Columns that would open most checks are counted by the column lacking first: a check may need another "
+    "one too."
+)
+MENDING = (
+    "Rows to mend are the file's own rows in its own columns, each with its line and what is wrong. The "
+    "agency corrects the cells, leaves the headings as they are, and sends it back: "
+    "add that file like any other, and its rows take the place of the old ones."
+)
+SUSPICIONS = (
+    "Ids of one agency that differ only in capitals, blanks, punctuation or leading zeros. They are kept "
+    "apart, each with its own visits, until a corrected file says otherwise."
+)
 
 
 def files(found):
@@ -27,7 +42,10 @@ def files(found):
                 "reason",
                 "Remarks",
                 lambda row: wording.remarks(row.reason, row.remarks, wording.dropped(row.dropped_headings)),
-                help="Dropped at the door are columns that look personal and that no field uses: nothing of them was stored.",
+                help=(
+                    "Dropped at the door are columns that look personal and that no field uses: nothing of "
+                    "them was stored."
+                ),
                 of_row=True,
             ),
         ),
@@ -39,7 +57,8 @@ def files(found):
 def lost():
     tables.section(
         "Not loaded, by reason",
-        "A row not loaded counts in no result. A cell not loaded leaves its row in, with that reading missing.",
+        "A row not loaded counts in no result. A cell not loaded leaves its row in, with that reading "
+        "missing.",
     )
     grouped = data.not_loaded(who, snapshot, chosen)
     tables.show(
@@ -57,8 +76,8 @@ def lost():
     )
     names = dict(zip(grouped["export_id"], grouped["file_name"], strict=True))
     if names:
-        export_id = st.selectbox(
-            "Download what was not loaded, of which file", list(names), format_func=names.get
+        export_id: int = st.selectbox(
+            "Download what was not loaded, of which file", list(names), format_func=lambda one: names[one]
         )
         downloads.offer(
             lambda: data.not_loaded_list(who, snapshot, export_id, day),
@@ -72,11 +91,11 @@ def lost():
                 f"to-mend-{export_id}",
                 f"{names[export_id]}: the rows to mend",
             )
-            tables.said(wording.MENDING)
+            tables.said(MENDING)
 
 
 def answers():
-    tables.section("What each file can answer", wording.ANSWERS)
+    tables.section("What each file can answer", ANSWERS)
     for found in data.answers(who, snapshot, chosen):
         answered, lacking, other = found.answered, found.lacking, found.other
         checks = wording.plural(found.checks, "check")
@@ -114,7 +133,8 @@ def agencies():
     recent = data.limit(who, snapshot, "recent_file_days")
     tables.section(
         "By agency",
-        f"No recent file: the newest file or the newest inspection is more than {recent:.0f} days old on {wording.day(day)}.",
+        f"No recent file: the newest file or the newest inspection is more than {recent:.0f} days old on "
+        f"{wording.day(day)}.",
     )
     tables.show(
         data.agencies(who, snapshot, chosen, day),
@@ -140,7 +160,7 @@ def agencies():
 def suspicions():
     count = data.suspicions_count(who, snapshot, chosen)
     page = filters.page_of(count, data.PAIRS_A_PAGE)
-    tables.section("The same home under two spellings?", wording.SUSPICIONS)
+    tables.section("The same home under two spellings?", SUSPICIONS)
     tables.show(
         data.suspicions(who, snapshot, chosen, page),
         (

@@ -3,6 +3,7 @@
 from dashboard import data, filters, frame, tables, wording
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
+NEW = "New since the last file counts from an agency's second file on: a first file is new throughout."
 MOST = 12
 
 
@@ -50,7 +51,7 @@ def summary():
         f"What waits, as of {wording.day(day)}: open deficiencies at each stage",
         empty="Nothing.",
     )
-    tables.said(wording.NEW)
+    tables.said(NEW)
 
 
 def urgent():
@@ -111,7 +112,8 @@ def agencies():
     recent = data.limit(who, snapshot, "recent_file_days")
     tables.section(
         "By agency: the last file",
-        f"An agency that sends nothing must not look clean: no recent file means that its newest file or its newest inspection is more than {recent:.0f} days old.",
+        "An agency that sends nothing must not look clean: no recent file means that its newest file or "
+        f"its newest inspection is more than {recent:.0f} days old.",
     )
     tables.show(
         data.agencies(who, snapshot, chosen, day),

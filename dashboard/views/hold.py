@@ -8,7 +8,8 @@ who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.curre
 def draw():
     by_agency = data.held(who, snapshot, chosen)
     tables.said(
-        "A unit may be reported only after its final inspection, and money for entering it again later is scarce. Held is what has an open deficiency, or a safety-critical check never verified."
+        "A unit may be reported only after its final inspection, and money for entering it again later is "
+        "scarce. Held is what has an open deficiency, or a safety-critical check never verified."
     )
     tables.show(
         by_agency,
@@ -20,7 +21,10 @@ def draw():
             tables.day("oldest", "Oldest last visit"),
         ),
         "Units to hold, by agency",
-        empty="No unit needs to be held: none with a final inspection, not yet reported, has anything open or a safety-critical check not verified.",
+        empty=(
+            "No unit needs to be held: none with a final inspection, not yet reported, has anything open "
+            "or a safety-critical check not verified."
+        ),
         wide=False,
     )
     count = data.homes_count(who, snapshot, chosen, "hold", day)

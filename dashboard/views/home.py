@@ -1,4 +1,6 @@
-"""One home: what stands, the loop with its readings, what was recomputed and found, and every visit down to its line."""
+"""One home: what stands open, the loop with its readings, what was recomputed and found, and every visit."""
+
+from functools import partial
 
 import streamlit as st
 
@@ -66,7 +68,8 @@ def one_visit(home, found):
     opened = [check.check_id for check in home.checks if check.stage and check.system_id == found.system_id]
     tables.section(
         f"The loop, as read on {wording.day(found.inspected_on)}",
-        f"Inspection {found.inspection_id}, from {found.source.file_name}, line {found.source.source_line:,}. Framed parts have something open today.",
+        f"Inspection {found.inspection_id}, from {found.source.file_name}, line "
+        f"{found.source.source_line:,}. Framed parts have something open today.",
     )
     readings = {reading.field: reading.text for reading in found.readings}
     tables.picture(
@@ -94,9 +97,7 @@ def results(found):
             tables.Column(
                 "text",
                 "What was found",
-                lambda text, outcome=outcome: (
-                    text.removeprefix(outcome).removeprefix("; ") or wording.NOTHING
-                ),
+                partial(wording.without_outcome, outcome),
             ),
         )
         if outcome == "deficient":

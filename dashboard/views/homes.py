@@ -5,6 +5,7 @@ import streamlit as st
 from dashboard import data, downloads, filters, frame, tables, wording
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
+CHECK_IS_UNVERIFIED = " With this choice the filter Check means the check that was not verified."
 
 
 def draw():
@@ -38,7 +39,7 @@ def draw():
         )
     if only:
         tables.said(
-            f"{data.QUESTION[only].meaning}{wording.CHECK_IS_UNVERIFIED if only == 'safety-not-verified' else ''}"
+            f"{data.QUESTION[only].meaning}{CHECK_IS_UNVERIFIED if only == 'safety-not-verified' else ''}"
         )
     tables.show(
         found,

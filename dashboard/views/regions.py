@@ -5,12 +5,25 @@ import streamlit as st
 from dashboard import charts, data, filters, frame, tables, wording
 
 who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current()
+HEAT = (
+    "Each cell: the share of verified systems in which the deficiency is open at this stage ({stage}), "
+    "then how many of how many, then how many were not verified and are in no share. "
+    "Darker means a larger share. A dash: not one system could be verified, so nothing is known. Numbers "
+    "lead to the homes."
+)
+ALTITUDE = (
+    "Each circle counts inspections whose charge can be trusted, by the home's elevation; its area is "
+    "their number. The level line is the common fill pressure, where a charge should lie unless the house "
+    "is tall. "
+    "The dashed line is where the same tanks would lie had they been charged at sea level and carried up: "
+    "a gauge reads more where the air is thinner. Circles along it were probably never set on site."
+)
 
 
 def heat():
     stage = filters.stage_shown()
     found = data.shares(who, snapshot, chosen, stage)
-    tables.said(wording.HEAT.format(stage=stage))
+    tables.said(HEAT.format(stage=stage))
     tables.heat(
         found,
         data.titles(),
@@ -22,7 +35,7 @@ def heat():
 
 
 def altitude():
-    tables.section("Tank charge against elevation", wording.ALTITUDE)
+    tables.section("Tank charge against elevation", ALTITUDE)
     bins, curve, left_out = data.charges(who, snapshot, chosen)
     if bins.empty:
         tables.said("No trusted charge of a home with a recorded elevation, as the filters stand.")
@@ -37,7 +50,8 @@ def altitude():
         tables.said(words)
     if left_out:
         tables.said(
-            f"{wording.plural(left_out, 'trusted charge')} of homes without a recorded elevation {'is' if left_out == 1 else 'are'} not drawn."
+            f"{wording.plural(left_out, 'trusted charge')} of homes without a recorded elevation "
+            f"{'is' if left_out == 1 else 'are'} not drawn."
         )
 
 

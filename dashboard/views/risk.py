@@ -3,19 +3,29 @@
 from dashboard import data, filters, frame, tables, wording
 
 who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current()
+MATRIX = (
+    "Severity and probability are those of the check, set by the policy after MIL-STD-882E. A deficiency's "
+    "own risk may be one step higher where its effect was seen, one step lower where it is uncertain: the "
+    "second table counts by that. "
+    "Checks marked act today are acted on the day they are known, whatever their cell."
+)
+LEVELS = (
+    "Counted by each deficiency's own risk. Stages are not added up: they ask for different work, by "
+    "different people, with different money."
+)
 
 
 def draw():
     stage = filters.stage_shown()
     found = data.matrix(who, snapshot, chosen, stage)
-    tables.said(wording.MATRIX)
+    tables.said(MATRIX)
     tables.matrix(
         found,
         data.matrix_levels(who, snapshot),
         lambda checks: filters.link("homes", check=checks, stage=stage),
         f"Open deficiencies, {stage}, by severity and probability of their check",
     )
-    tables.section("By risk", wording.LEVELS)
+    tables.section("By risk", LEVELS)
     tables.show(
         data.levels(who, snapshot, chosen),
         (

@@ -1,4 +1,4 @@
-"""What a snapshot holds as far as a viewer sees it, what can be chosen in it, and what its results rest on."""
+"""What a snapshot holds as far as a viewer sees it, what can be chosen in it, what its results rest on."""
 
 from datetime import datetime
 

@@ -44,7 +44,7 @@ def _counts(snapshot: Snapshot, condition: str, params: list) -> pd.DataFrame:
 
 
 def agencies_of(viewer: Viewer, snapshot: Snapshot, crew: str, among: tuple[str, ...]) -> list[str]:
-    """Agencies that have a crew of this name, among some where any are named: they never are the same crew."""
+    """Agencies that have a crew of this name (among some, where named): they never are the same crew."""
     condition, params = where(viewer, Filters(agency=among, crew=(crew,)), homes="c")
     found = snapshot.rows(
         f"SELECT DISTINCT agency FROM crew_checks AS c WHERE {condition} ORDER BY 1", params

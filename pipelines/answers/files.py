@@ -1,4 +1,4 @@
-"""Files received: what came of each, what was not loaded, what its rows to mend are, and what each can answer."""
+"""Files received: what came of each, what was not loaded, its rows to mend, and what it can answer."""
 
 from dataclasses import dataclass
 from datetime import date
@@ -28,7 +28,9 @@ def _seen(viewer: Viewer, filters: Filters) -> tuple[str, list]:
         f"""
         SELECT export_id FROM exports AS h WHERE {condition}
         UNION
-        SELECT export_id FROM (SELECT DISTINCT agency, export_id FROM received_rows) AS h WHERE {condition}""",
+        SELECT export_id
+        FROM (SELECT DISTINCT agency, export_id FROM received_rows) AS h
+        WHERE {condition}""",
         [*params, *params],
     )
 
@@ -49,7 +51,7 @@ def exports(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFram
 
 
 def agencies(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) -> pd.DataFrame:
-    """Per agency: homes, files loaded, the newest of them and when it came, and the newest inspection up to a day.
+    """Per agency: homes, files loaded, the newest and when it came, the newest inspection up to a day.
 
     `later` counts inspections dated after that day. An agency that is known by its files only is there too,
     with no home: a silent agency must not look clean.
@@ -102,7 +104,7 @@ def agencies(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) 
 def not_loaded(
     viewer: Viewer, snapshot: Snapshot, filters: Filters, export_id: int | None = None
 ) -> pd.DataFrame:
-    """What was not used as read, per file (or of one), extent and reason, with the first line it happened on."""
+    """What was not used as read, per file (or of one), extent and reason, with its first line."""
     seen, params = _seen(viewer, filters)
     return snapshot.query(
         f"""
@@ -146,7 +148,7 @@ def to_mend(viewer: Viewer, snapshot: Snapshot) -> list[int]:
 
 
 def mended(viewer: Viewer, snapshot: Snapshot, fleet: Fleet, export_id: int) -> tuple[str, bytes]:
-    """(file name, CSV) of a file's rows to mend, as receiving.mending; ListError for who may not have them."""
+    """(file name, CSV) of a file's rows to mend, as receiving.mending; ListError if not for this viewer."""
     if not viewer.personal or (viewer.agencies is not None and export_id not in to_mend(viewer, snapshot)):
         raise ListError("rows to mend hold personal texts of an agency: they are for those who may see both")
     made = mending(fleet, snapshot, export_id, viewer.agencies)
@@ -162,7 +164,7 @@ def suspicions_count(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> in
 
 
 def suspicions(viewer: Viewer, snapshot: Snapshot, filters: Filters, page: int) -> pd.DataFrame:
-    """One page of pairs of ids that may be one home: agency, home_id, other_home_id, why; `page` counts from 1."""
+    """One page (from 1) of pairs of ids that may be one home: agency, home_id, other_home_id, why."""
     condition, params = where(viewer, Filters(agency=filters.agency), homes="h")
     return snapshot.query(
         f"""

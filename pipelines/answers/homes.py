@@ -1,4 +1,4 @@
-"""Homes: which ones filters and a question of the first page let through, a page at a time, and the list of them."""
+"""Homes: those that filters and a question of the first page let through, and the list of what is open."""
 
 from dataclasses import replace
 from datetime import date
@@ -28,7 +28,7 @@ HOME = ["agency", "home_id"]
 
 
 def known_by_number(viewer: Viewer, snapshot: Snapshot, search: str) -> bool:
-    """Whether a home id or a job number answers to it; a search that only an address answers to is personal."""
+    """Whether a home id or job number answers to it; a search that only an address answers to is personal."""
     condition, params = where(replace(viewer, personal=False), Filters(search=search))
     return bool(snapshot.rows(f"SELECT 1 FROM homes AS h WHERE {condition} LIMIT 1", params))
 
@@ -96,7 +96,7 @@ def flagged(
     as_of: date,
     chosen: tuple[tuple[str, str], ...] = (),
 ) -> Sheet:
-    """The list of what is open in the homes that are let through; `chosen` (agency, home_id) narrows it to some.
+    """The list of what is open in the homes let through; `chosen` (agency, home_id) narrows it to some.
 
     A question about deficiencies narrows the list to those, one about homes to what is open in those homes.
     """

@@ -202,8 +202,8 @@ def _quantity_in_words(quantity: Quantity, values: dict) -> str:
 def assumptions(row: dict, values: dict, limits: dict[str, str]) -> list[tuple[str, tuple[str, ...]]]:
     """(what was estimated or taken, names of the columns that rest on it) of one inspection.
 
-    `row` holds its readings by field, `values` its row of `recomputed`, `limits` the policy's limits in words by
-    name, as far as no region has its own.
+    `row` holds its readings by field, `values` its row of `recomputed`, `limits` the policy's limits in words
+    by name, as far as no region has its own.
     """
     taken, quoted = resolver.assumptions(row | values), Quoted(limits)
     return [(assumption.text.format_map(quoted), names) for assumption, names in taken]

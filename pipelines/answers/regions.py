@@ -13,7 +13,7 @@ MOST_MARKS = 1_900
 
 
 def shares(viewer: Viewer, snapshot: Snapshot, filters: Filters, stage: str) -> pd.DataFrame:
-    """Per region and check, systems: verified (a last telling result is known), deficient at a stage, not verified."""
+    """Per region and check, how many systems were verified, are deficient at a stage, were not verified."""
     condition, params = where(viewer, filters, homes="t")
     return snapshot.query(
         f"""

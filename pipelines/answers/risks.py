@@ -11,7 +11,7 @@ from pipelines.fleet.snapshots import Snapshot
 
 
 def matrix(viewer: Viewer, snapshot: Snapshot, filters: Filters, stage: str) -> pd.DataFrame:
-    """Checks with their severity, probability and the risk the matrix gives these, and what is open of each at a stage."""
+    """Checks with severity, probability, the matrix's risk of these, and how many are open at a stage."""
     condition, params = where(viewer, filters, homes="t")
     return snapshot.query(
         f"""

@@ -1,4 +1,4 @@
-"""What waits for a decision: the questions of the first page, what is most urgent, and what was never verified."""
+"""What waits for a decision: the questions of the first page, the most urgent, and the never verified."""
 
 from dataclasses import dataclass
 from datetime import date
@@ -77,7 +77,8 @@ QUESTIONS = (
     Question(
         "new",
         "New since the last file",
-        "First seen by a visit that came with the agency's newest file; an agency with one file only has none.",
+        "First seen by a visit that came with the agency's newest file; an agency with one file only has "
+        "none.",
         DEFICIENCIES,
         "o.export_id = newest.export_id AND newest.files > 1 AND o.decided_on = o.since",
     ),
@@ -184,10 +185,10 @@ def urgent(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, mo
 
 
 def not_verified(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame:
-    """Per agency and safety-critical check: homes where it was never verified, and the columns no file of the agency fills.
+    """Per agency and safety-critical check: in how many homes it was never verified.
 
-    `lacking` is empty where the files do carry what is needed: then the reading was missed at the visit or
-    could not be trusted.
+    `lacking` names the fields that no file of the agency fills; empty where the files do carry what is
+    needed: then the reading was missed at the visit or could not be trusted.
     """
     condition, params = where(viewer, filters, checks=None)
     counts = ",\n".join(
@@ -218,7 +219,7 @@ def not_verified(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.Dat
 
 
 def _lacking(snapshot: Snapshot) -> pd.DataFrame:
-    """Per agency and check not verified for want of a field: the fields (joined by ;) that none of its files fills."""
+    """Per agency and check that lacks a field: the fields (joined by ;) that none of its files fills."""
     return snapshot.query("""
         WITH of_agency AS (
             SELECT DISTINCT agency, export_id FROM received_rows),
@@ -241,7 +242,7 @@ def _lacking(snapshot: Snapshot) -> pd.DataFrame:
 
 @dataclass(frozen=True)
 class Lacking:
-    """An agency whose files lack the columns for some safety-critical checks: how many checks, which fields."""
+    """An agency whose files lack the columns for some safety-critical checks: how many, and which fields."""
 
     agency: str
     checks: int
