@@ -30,11 +30,11 @@ from pipelines.answers.files import PAIRS_A_PAGE
 from pipelines.answers.homes import ROWS_A_PAGE, SORTS
 from pipelines.answers.phrases import called
 from pipelines.answers.waiting import QUESTION
-from pipelines.build.version import attach
 from pipelines.engine.checks import BY_ID
 from pipelines.engine.history import STAGES
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.snapshots import Snapshot
+from pipelines.snapshot.version import attach
 
 # What views and tests ask for by this module's name beside the questions.
 __all__ = [

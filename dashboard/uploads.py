@@ -13,13 +13,13 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.data import Viewer, fleet
-from pipelines.build.exports import mappings_of, names_agency
 from pipelines.fields import BY_NAME, NUMBER, PERSONAL, WORDS
 from pipelines.intake.mapping import Mapping
 from pipelines.receiving import loading, trial, uploads
 from pipelines.receiving.loading import Loading, Wanted
 from pipelines.receiving.trial import CARRY, IGNORE, Choice, Look, Suggested, composed, shortcomings
 from pipelines.receiving.uploads import LARGEST_UPLOAD
+from pipelines.snapshot.exports import mappings_of, names_agency
 
 __all__ = [
     "BY_NAME",

@@ -92,7 +92,7 @@ def _fleet(folder: str | Path) -> "Fleet":
 
 
 def _snapshot(folder: str | Path) -> "Snapshot":
-    from pipelines.build.version import attach
+    from pipelines.snapshot.version import attach
 
     return attach(_fleet(folder).snapshot())
 
@@ -108,9 +108,9 @@ def _print(lines: Iterable[str]) -> None:
 
 def _load(folder: str | Path, paths: Iterable[str | Path], **options: Any):
     """(what became of each file, snapshot or None) of a load."""
-    from pipelines.build import stages
-    from pipelines.build.version import attach
     from pipelines.receiving import door, report
+    from pipelines.snapshot import stages
+    from pipelines.snapshot.version import attach
 
     fleet = _fleet(folder)
     with showing_progress() as progress:
@@ -183,7 +183,7 @@ def load(folder, paths, mapping, agency, by, keep_columns, strict, preview, as_j
 
 
 def _demand_mapping(folder, name):
-    from pipelines.build.exports import mappings_of
+    from pipelines.snapshot.exports import mappings_of
 
     there = [mapping.name for mapping in mappings_of(_fleet(folder))]
     if name not in (None, *there):
@@ -217,8 +217,8 @@ def rebuild(folder, state, without, by, as_json):
 
     Example: coldfill rebuild --fleet ./fleet
     """
-    from pipelines.build import stages
     from pipelines.receiving import purge
+    from pipelines.snapshot import stages
 
     fleet = _fleet(folder)
     for sha256 in without:
@@ -310,8 +310,8 @@ def purge(folder, sha256, why, by):
 
     Example: coldfill purge 4331928aa2c6 --why "sent by mistake" --fleet ./fleet
     """
-    from pipelines.build import stages
     from pipelines.receiving import purge
+    from pipelines.snapshot import stages
 
     fleet = _fleet(folder)
     line = purge.purge(fleet, sha256, why, by)
@@ -458,7 +458,7 @@ def policy(folder, as_json):
     Example: coldfill policy --fleet ./fleet
     """
     from pipelines.answers import catalogue
-    from pipelines.build import inputs
+    from pipelines.snapshot import inputs
 
     found = inputs.policy_of(_fleet(folder))
     document = {"sha256": found.sha256, **json.loads(found.text)}
@@ -472,8 +472,8 @@ def verify(folder, as_json):
     Example: coldfill verify --fleet ./fleet
     """
     from pipelines.answers import printed
-    from pipelines.build import stages
     from pipelines.fleet import proof
+    from pipelines.snapshot import stages
 
     fleet = _fleet(folder)
     with showing_progress() as progress:

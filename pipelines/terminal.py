@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from pipelines.build.progress import Progress
+from pipelines.snapshot.progress import Progress
 
 # By name, so that light commands load none of the modules where these stand.
 REFUSALS = ("FleetError", "PolicyError", "MappingError", "ExportError", "NotFound")

@@ -71,11 +71,11 @@ def load(work, asked):
 
 
 def _load(folder, path):
-    from pipelines.build import stages
-    from pipelines.build.progress import Progress
     from pipelines.fleet import snapshots
     from pipelines.fleet.folder import Fleet
     from pipelines.receiving import door
+    from pipelines.snapshot import stages
+    from pipelines.snapshot.progress import Progress
 
     fleet, told = Fleet(folder).create(), Progress()
     began = time.perf_counter()
@@ -103,11 +103,11 @@ def add_one_export(work, asked):
     """An export of 500 rows added to the fleet, what of the fleet is worked out anew, and whether a whole rebuild comes out equal."""
     from pyarrow import csv
 
-    from pipelines.build import stages, workers
-    from pipelines.build.progress import Progress
     from pipelines.fleet import snapshots
     from pipelines.fleet.folder import Fleet
     from pipelines.receiving import door
+    from pipelines.snapshot import stages, workers
+    from pipelines.snapshot.progress import Progress
     from tests import simulated
 
     fleet, path, touched = Fleet(work / "fleet"), work / "one-export.csv", []
@@ -316,15 +316,14 @@ def _same(mine, theirs):
 @part
 def in_columns(work, asked):
     """Processor time of the pipeline's formulas over inspections in memory: quantities and outcomes, with certainty and without."""
-    from pipelines.build.batches import WORKERS
     from pipelines.fleet.folder import Fleet
+    from pipelines.snapshot.batches import WORKERS
 
     return formulas_in_columns(Fleet(work / "fewer"), ROW_BY_ROW_INSPECTIONS) | {"side by side": WORKERS}
 
 
 def formulas_in_columns(fleet, inspections=20_000):
     """Seconds an inspection that quantities and outcomes take in columns, on one core: {"with certainty": …, "without certainty": …}."""
-    from pipelines.build.workers import ROWS_IN_CACHE
     from pipelines.engine.arrays import from_arrow
     from pipelines.engine.margins import Margin
     from pipelines.engine.policy import policy as policies
@@ -332,6 +331,7 @@ def formulas_in_columns(fleet, inspections=20_000):
     from pipelines.engine.quantities.resolver import Recomputed
     from pipelines.engine.results import results
     from pipelines.fleet import snapshots
+    from pipelines.snapshot.workers import ROWS_IN_CACHE
 
     snapshot, policy = snapshots.attach(fleet.current()), policies.load(fleet.policy)
     readings = from_arrow(

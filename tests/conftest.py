@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.build import stages
 from pipelines.fleet import snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.receiving import door
+from pipelines.snapshot import stages
 
 SAMPLES = Path(__file__).parent.parent / "sample_exports"
 HOW_TO_GET_CHROMIUM = (

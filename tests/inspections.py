@@ -12,8 +12,6 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipelines.build import batches, comparison, exports, places, precedence, stages, tables, workers
-from pipelines.build.progress import Progress
 from pipelines.engine.arrays import Readings, Words, from_arrow, known
 from pipelines.engine.checks import BY_ID, CHECKS
 from pipelines.engine.policy import policy as policies
@@ -24,6 +22,8 @@ from pipelines.fields import BY_NAME, DATE, FIELDS, NUMBER, WORD
 from pipelines.fleet import publishing, snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.receiving import door
+from pipelines.snapshot import batches, comparison, exports, places, precedence, stages, tables, workers
+from pipelines.snapshot.progress import Progress
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_exports"
 

@@ -3,9 +3,9 @@
 from click.testing import CliRunner
 
 from pipelines import cli
-from pipelines.build import stages
 from pipelines.fleet import snapshots
 from pipelines.receiving import door
+from pipelines.snapshot import stages
 
 HEADINGS = (
     "agency",

@@ -11,13 +11,13 @@ from streamlit.testing.v1.element_tree import Selectbox
 
 from dashboard import data, uploads, wording
 from pipelines.answers.access import EVERYTHING, Filters, ListError, Viewer
-from pipelines.build import stages
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
 from pipelines.fleet.snapshots import attach
 from pipelines.receiving import door, trial
 from pipelines.receiving import uploads as stored_uploads
 from pipelines.receiving.uploads import LARGEST_UPLOAD, UPLOADS
+from pipelines.snapshot import stages
 from tests.conftest import with_sample_settings
 from tests.small_exports import counts, fed, row, stored, text_of, write
 from tests.test_dashboard import DAY, ROOT, fine, html, links, show, table  # noqa: F401

@@ -15,11 +15,11 @@ import pyarrow as pa
 import pytest
 from pyarrow import csv
 
-from pipelines.build import stages
 from pipelines.engine.checks import CHECKS
 from pipelines.engine.quantities import COLUMNS, FLAGS
 from pipelines.fleet.folder import Fleet
 from pipelines.receiving import door
+from pipelines.snapshot import stages
 from tests import row_by_row, row_by_row_margins, simulated
 from tests.benchmark import Compared, formulas_in_columns
 

@@ -7,11 +7,11 @@ import shutil
 
 import pytest
 
-from pipelines.build import stages, version
 from pipelines.fleet import equality, snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
 from pipelines.receiving import door, purge
+from pipelines.snapshot import stages, version
 from tests.conftest import SAMPLES, with_sample_settings
 
 

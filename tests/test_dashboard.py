@@ -23,11 +23,11 @@ from pipelines.answers import formats, lists
 from pipelines.answers.access import EVERYTHING, Filters, NotFound, Viewer
 from pipelines.answers.cautions import CAUTIONS
 from pipelines.answers.waiting import DEFICIENCIES, ON_FIRST_PAGE
-from pipelines.build import stages
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.fields import BY_NAME
 from pipelines.fleet.folder import Fleet
 from pipelines.receiving import door
+from pipelines.snapshot import stages
 
 ROOT = Path(__file__).parent.parent
 APP = ROOT / "dashboard" / "app.py"

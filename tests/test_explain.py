@@ -12,7 +12,6 @@ import pytest
 from pipelines.answers import explain, one_home, one_inspection, phrases
 from pipelines.answers.access import EVERYTHING, NotFound, Viewer
 from pipelines.answers.cautions import CAUTIONS
-from pipelines.build import stages
 from pipelines.engine.causes import LINKS
 from pipelines.engine.checks import BY_ID, CHECKS, HOME_CHECKS
 from pipelines.engine.quantities import COLUMNS, FLAGS
@@ -20,6 +19,7 @@ from pipelines.fields import BY_NAME, PERSONAL
 from pipelines.fleet import snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.receiving import door
+from pipelines.snapshot import stages
 from tests.inspections import SAMPLES, SOUND, batch, shipped_policy
 
 CANONICAL = "tillamere-community-partners.csv"

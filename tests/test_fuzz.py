@@ -7,10 +7,10 @@ from collections import Counter
 
 import pytest
 
-from pipelines.build.exports import opened, own_headings
 from pipelines.intake.mapping import load_mappings, parse_mapping, recognize
 from pipelines.intake.rows import REASONS, column_notes, type_batch
 from pipelines.intake.sniff import ExportError
+from pipelines.snapshot.exports import opened, own_headings
 from tests.conftest import SAMPLES
 from tests.polluted import FIELDS, FORMS
 

@@ -9,12 +9,12 @@ import time
 import psutil
 import pytest
 
-from pipelines.build import batches, places, stages, workers
-from pipelines.build.batches import AT_HAND, WORKERS
-from pipelines.build.progress import Progress
 from pipelines.engine.policy import policy as policies
 from pipelines.fleet import equality, publishing
 from pipelines.receiving import door
+from pipelines.snapshot import batches, places, stages, workers
+from pipelines.snapshot.batches import AT_HAND, WORKERS
+from pipelines.snapshot.progress import Progress
 from tests.conftest import SAMPLES
 from tests.test_build import fleet_at
 
@@ -71,7 +71,7 @@ def test_a_process_that_dies_is_said(inspections, monkeypatch):
 
 
 def test_none_outlives_a_build_that_was_killed():
-    code = "import time\nfrom pipelines.build import workers\nfrom pipelines.engine.policy import policy\nwith workers.judges(policy.load(), 2):\n    print('ready', flush=True)\n    time.sleep(60)"
+    code = "import time\nfrom pipelines.snapshot import workers\nfrom pipelines.engine.policy import policy\nwith workers.judges(policy.load(), 2):\n    print('ready', flush=True)\n    time.sleep(60)"
     parent = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
     assert parent.stdout.readline() == "ready\n"
     children = psutil.Process(parent.pid).children()

@@ -22,7 +22,6 @@ from pipelines.answers.access import EVERYTHING, Filters, ListError, Viewer
 from pipelines.answers.cautions import CAUTIONS
 from pipelines.answers.formats import Sheet
 from pipelines.answers.sheet import empty_csv, reading_sheet
-from pipelines.build import stages
 from pipelines.engine.checks import BY_ID, HOME_CHECKS
 from pipelines.fields import BY_NAME, FIELDS
 from pipelines.fleet import snapshots
@@ -30,6 +29,7 @@ from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
 from pipelines.intake.spreadsheets import harmless, read_back
 from pipelines.receiving import door
+from pipelines.snapshot import stages
 from tests.inspections import SOUND
 
 AS_OF = date(2026, 3, 1)

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.build import stages
 from pipelines.fleet import equality, publishing, snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.receiving import door
+from pipelines.snapshot import stages
 from tests.small_exports import row, write
 
 ROOT = Path(__file__).parents[1]

@@ -5,10 +5,10 @@ import io
 
 import pytest
 
-from pipelines.build.exports import MENDED
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
 from pipelines.receiving.mending import mending
+from pipelines.snapshot.exports import MENDED
 from tests.small_exports import HEADINGS, counts, fed, row, write
 
 

@@ -12,14 +12,14 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from pipelines.build import stages
-from pipelines.build.exports import opened
 from pipelines.fleet import snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.intake.mapping import parse_mapping
 from pipelines.intake.reader import open_export
 from pipelines.intake.rows import REASONS, type_batch
 from pipelines.receiving import door
+from pipelines.snapshot import stages
+from pipelines.snapshot.exports import opened
 from tests.polluted import CUTS, DAMAGE, FIELDS, FORMS, ROWS, family, means, said
 
 FULL = os.environ.get("COLDFILL_FULL") == "1"

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.build import precedence, tables
-from pipelines.build.precedence import SAYS_TWO_THINGS
-from pipelines.build.tables import IN_FORCE, REPEATED, SUPERSEDED, TWO_THINGS
 from pipelines.fleet import publishing
+from pipelines.snapshot import precedence, tables
+from pipelines.snapshot.precedence import SAYS_TWO_THINGS
+from pipelines.snapshot.tables import IN_FORCE, REPEATED, SUPERSEDED, TWO_THINGS
 from tests.inspections import SOUND, snapshot_of
 
 WORDS = {

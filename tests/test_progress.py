@@ -14,11 +14,11 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.build import stages
-from pipelines.build.progress import Progress
 from pipelines.fleet import equality
 from pipelines.fleet.folder import Fleet
 from pipelines.receiving import door
+from pipelines.snapshot import stages
+from pipelines.snapshot.progress import Progress
 from tests.small_exports import row, write
 
 ROOT = Path(__file__).parents[1]

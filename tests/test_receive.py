@@ -14,12 +14,12 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.build import stages
 from pipelines.fleet import folder, snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import locked
 from pipelines.intake.mapping import MappingError
 from pipelines.receiving import door
+from pipelines.snapshot import stages
 from tests.small_exports import HEADINGS, counts, fed, row, run, stored, text_of, write
 
 ROOT = Path(__file__).parents[1]

@@ -6,10 +6,10 @@ import shutil
 
 import pytest
 
-from pipelines.build import stages
 from pipelines.fleet import proof, snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
+from pipelines.snapshot import stages
 from tests.small_exports import fed, row, run, write
 
 PLACES = "agency,postal_code,region,elevation_ft,spread_ft\n"

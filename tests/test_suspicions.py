@@ -3,9 +3,9 @@
 import pyarrow as pa
 import pytest
 
-from pipelines.build.suspicions import home_suspicions
 from pipelines.fleet import publishing
 from pipelines.fleet.folder import Fleet
+from pipelines.snapshot.suspicions import home_suspicions
 from tests.small_exports import fed, row, write
 
 

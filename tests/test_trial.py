@@ -2,7 +2,6 @@
 
 import pytest
 
-from pipelines.build import exports
 from pipelines.fields import BY_NAME
 from pipelines.fields import REQUIRED as REQUIRED_FIELDS
 from pipelines.fleet.folder import Fleet
@@ -10,6 +9,7 @@ from pipelines.intake.mapping import MappingError, canonical, parse_mapping
 from pipelines.intake.sniff import ExportError
 from pipelines.receiving import trial, uploads
 from pipelines.receiving.trial import CARRY, IGNORE, NAME, ROWS_SHOWN, Choice
+from pipelines.snapshot import exports
 from tests.conftest import with_sample_settings
 from tests.small_exports import HEADINGS, row, text_of, write
 

@@ -17,11 +17,11 @@ import numpy as np
 import pandas
 import pytest
 
-from pipelines.build import stages
 from pipelines.engine.checks import CHECKS
 from pipelines.fleet import snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.receiving import door
+from pipelines.snapshot import stages
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_exports"
 PLANTED = SAMPLES / "planted"

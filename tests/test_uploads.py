@@ -7,7 +7,6 @@ import time
 import pytest
 
 from pipelines.answers.access import EVERYTHING, Viewer
-from pipelines.build.progress import Progress
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError, locked
 from pipelines.fleet.snapshots import attach
@@ -16,6 +15,7 @@ from pipelines.receiving import door, loading, trial, uploads
 from pipelines.receiving.loading import BY_WHOM, Loading, Wanted
 from pipelines.receiving.trial import Choice
 from pipelines.receiving.uploads import UPLOAD_KEPT_S, UPLOADS
+from pipelines.snapshot.progress import Progress
 from tests.small_exports import counts, fed, row, stored, text_of
 
 ALDER = Viewer(agencies=("Alder County",))

@@ -12,13 +12,13 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.build import stages, version
-from pipelines.build.version import WORKED_OUT
 from pipelines.fields import FIELDS
 from pipelines.fleet import snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
 from pipelines.receiving import door
+from pipelines.snapshot import stages, version
+from pipelines.snapshot.version import WORKED_OUT
 from tests.conftest import SAMPLES
 from tests.test_build import fleet_at
 
@@ -69,7 +69,9 @@ def test_what_is_worked_out_has_a_version(sample_snapshot):
     assert pinned["version"] == version.read_as(), (
         f"the lists or WORKED_OUT changed: write the table anew with {ANEW}"
     )
-    assert not changed, f"raise WORKED_OUT in pipelines/build/version.py and write the table anew with {ANEW}"
+    assert not changed, (
+        f"raise WORKED_OUT in pipelines/snapshot/version.py and write the table anew with {ANEW}"
+    )
 
 
 def test_the_hash_of_a_table_shows_every_change(tmp_path):
@@ -141,7 +143,7 @@ more = fields.Field("relief_year", "relief", "number", "Year of the valve", deci
 fields.FIELDS = fields.FIELDS[:at] + (more,) + fields.FIELDS[at:]
 fields.BY_NAME["relief_year"] = more
 from pathlib import Path
-from pipelines.build import stages
+from pipelines.snapshot import stages
 from pipelines.fleet.folder import Fleet
 from pipelines.receiving import door
 fleet = Fleet(sys.argv[1]).create()
@@ -200,7 +202,7 @@ def write_anew():
         found = hashes(version.attach(stages.build(fleet)))
     pinned = json.loads(PINNED.read_text()) if PINNED.exists() else {"version": "", "tables": {}}
     if pinned["version"] == version.read_as() and pinned["tables"] != found:
-        sys.exit("The samples come to other tables: raise WORKED_OUT in pipelines/build/version.py first.")
+        sys.exit("The samples come to other tables: raise WORKED_OUT in pipelines/snapshot/version.py first.")
     tables = ",\n".join(f"  {json.dumps(name)}: {json.dumps(found[name])}" for name in sorted(found))
     PINNED.write_text(f'{{"version": "{version.read_as()}", "tables": {{\n{tables}\n}}}}\n')
 

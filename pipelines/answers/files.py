@@ -6,11 +6,11 @@ from datetime import date
 import pandas as pd
 
 from pipelines.answers.access import Filters, ListError, Viewer, where
-from pipelines.build.exports import IN_THE_FILE
 from pipelines.engine.checks import CHECKS
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.receiving.mending import mending
+from pipelines.snapshot.exports import IN_THE_FILE
 
 PAIRS_A_PAGE = 20
 MOST_OPENING = 3  # columns that would open most checks, named of each file

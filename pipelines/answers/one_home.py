@@ -7,7 +7,6 @@ from pipelines.answers.access import Filters, NotFound, Viewer, nearest_id, wher
 from pipelines.answers.decisions import overlay
 from pipelines.answers.one_inspection import ROW_STATUS, Source
 from pipelines.answers.outcomes import Result, results
-from pipelines.build.tables import IN_FORCE
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.checks.kinds import Check
 from pipelines.engine.codes import coded, pieces_of_states
@@ -15,6 +14,7 @@ from pipelines.engine.history import STAGES, STATES
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.intake.cells import collapsed
+from pipelines.snapshot.tables import IN_FORCE
 
 
 @dataclass(frozen=True)

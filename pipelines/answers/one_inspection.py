@@ -10,7 +10,6 @@ from datetime import date, datetime
 from pipelines.answers.access import Filters, NotFound, Viewer, nearest_id, where
 from pipelines.answers.outcomes import Result, results
 from pipelines.answers.phrases import amount, shown
-from pipelines.build.tables import IN_FORCE, REPEATED, SUPERSEDED, TWO_THINGS
 from pipelines.engine.checks import BY_ID, CHECKS
 from pipelines.engine.codes import FIELD_NAMES
 from pipelines.engine.policy.policy import Quoted, limit_said
@@ -20,6 +19,7 @@ from pipelines.engine.quantities.kinds import Quantity
 from pipelines.fields import PERSONAL
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.intake.cells import collapsed
+from pipelines.snapshot.tables import IN_FORCE, REPEATED, SUPERSEDED, TWO_THINGS
 
 ROW_STATUS = {
     IN_FORCE: "in force",

@@ -14,16 +14,6 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from pipelines.build import precedence, tables
-from pipelines.build.exports import (
-    IN_THE_FILE,
-    known_ids,
-    mappings_of,
-    names_agency,
-    opened,
-    own_headings,
-    read_one,
-)
 from pipelines.engine.policy import policy as policies
 from pipelines.fields import REQUIRED
 from pipelines.fleet.folder import LogLine, Received
@@ -36,6 +26,16 @@ from pipelines.intake.privacy import suspect_personal
 from pipelines.intake.sniff import ExportError
 from pipelines.receiving.report import not_loaded_summary
 from pipelines.receiving.uploads import sweep_uploads
+from pipelines.snapshot import precedence, tables
+from pipelines.snapshot.exports import (
+    IN_THE_FILE,
+    known_ids,
+    mappings_of,
+    names_agency,
+    opened,
+    own_headings,
+    read_one,
+)
 
 ENDINGS = (".csv", ".tsv", ".txt")
 NO_AGENCY = "the agency is not recorded, and this fleet holds more than one"

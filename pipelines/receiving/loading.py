@@ -7,14 +7,14 @@ import threading
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from pipelines.build import stages
-from pipelines.build.exports import IN_THE_FILE, mapping_of, mappings_of
-from pipelines.build.progress import Progress
-from pipelines.build.version import attach
 from pipelines.fleet.logs import FleetError
 from pipelines.intake.cells import folded
 from pipelines.intake.mapping import Mapping, MappingError
 from pipelines.receiving import door, report, trial, uploads
+from pipelines.snapshot import stages
+from pipelines.snapshot.exports import IN_THE_FILE, mapping_of, mappings_of
+from pipelines.snapshot.progress import Progress
+from pipelines.snapshot.version import attach
 
 BY_WHOM = "from the dashboard"
 _at_work: set[Path] = set()  # uploads that are being loaded by this process

@@ -8,12 +8,12 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv
 
-from pipelines.build.exports import MENDED, batches, is_stripped, mapping_of, opened, own_headings
 from pipelines.fleet.folder import safe_name
 from pipelines.fleet.logs import FleetError
 from pipelines.intake.cells import folded
 from pipelines.intake.mapping import unmapped
 from pipelines.intake.spreadsheets import harmless
+from pipelines.snapshot.exports import MENDED, batches, is_stripped, mapping_of, opened, own_headings
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,6 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines.build.exports import batches, known_ids, mappings_of, opened, own_headings
 from pipelines.engine.policy import policy as policies
 from pipelines.fields import BY_NAME, DATE, REQUIRED, TEXT, WORD, WORDS
 from pipelines.fleet.logs import attempting, sync
@@ -37,6 +36,7 @@ from pipelines.intake.rows import NOT_MAPPED, type_batch
 from pipelines.intake.sniff import ExportError
 from pipelines.intake.suggestions import draft, suiting
 from pipelines.intake.units import UNITS, find
+from pipelines.snapshot.exports import batches, known_ids, mappings_of, opened, own_headings
 
 ROWS = 5_000  # of a file, looked at
 ROWS_SHOWN = 12

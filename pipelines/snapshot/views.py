@@ -1,6 +1,5 @@
 """The views of a snapshot, which show words in the place of positions, and narrow columns long."""
 
-from pipelines.build.tables import IN_FORCE, KEY, REPEATED, SUPERSEDED
 from pipelines.engine.checks import CHECKS, HOME_CHECKS
 from pipelines.engine.codes import (
     CERTAINTY_STEPS,
@@ -18,6 +17,7 @@ from pipelines.engine.quantities import COLUMNS, FLAGS
 from pipelines.engine.reasons import in_words
 from pipelines.engine.results import OUTCOMES
 from pipelines.fields import FIELDS
+from pipelines.snapshot.tables import IN_FORCE, KEY, REPEATED, SUPERSEDED
 
 
 def views(connection, policy, shown):

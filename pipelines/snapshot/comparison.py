@@ -1,7 +1,7 @@
 """What other inspections say of each, and the order of visits."""
 
-from pipelines.build.tables import IN_FORCE
 from pipelines.fields import BY_NAME
+from pipelines.snapshot.tables import IN_FORCE
 
 TAKER = "coalesce('i ' || inspector, 'c ' || crew)"
 FIVE = (

@@ -7,10 +7,10 @@ from threading import Event, Lock
 import numpy as np
 import pyarrow as pa
 
-from pipelines.build import homes, tables
-from pipelines.build.comparison import ORDER_OF_VISITS
-from pipelines.build.tables import IN_FORCE
 from pipelines.fields import DATE, FIELDS, NUMBER, WORD
+from pipelines.snapshot import homes, tables
+from pipelines.snapshot.comparison import ORDER_OF_VISITS
+from pipelines.snapshot.tables import IN_FORCE
 
 # Inspections fetched at once, homes kept whole; more where that made too many fetches, since each looks
 # through all rows for its own.

@@ -3,10 +3,10 @@
 import hashlib
 import json
 
-from pipelines.build import exports, version
 from pipelines.engine import risk
 from pipelines.engine.policy import policy as policies
 from pipelines.fleet.logs import attempting
+from pipelines.snapshot import exports, version
 
 
 def policy_of(fleet):

@@ -12,7 +12,6 @@ from functools import partial
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines.build.tables import IN_FORCE, REPEATED, SUPERSEDED, words_as_positions
 from pipelines.engine.checks import BY_ID
 from pipelines.fields import FIELDS
 from pipelines.intake import strip
@@ -21,6 +20,7 @@ from pipelines.intake.mapping import heading_warnings, load_mappings, parse_mapp
 from pipelines.intake.reader import open_export
 from pipelines.intake.rows import NOT_LOADED, column_notes, type_batch
 from pipelines.intake.spreadsheets import read_back
+from pipelines.snapshot.tables import IN_FORCE, REPEATED, SUPERSEDED, words_as_positions
 
 IN_THE_FILE = "(in the file)"
 ROWS_READ_AT_ONCE = 100_000

@@ -10,7 +10,6 @@ import json
 from functools import cache
 from importlib import metadata
 
-from pipelines.build import tables
 from pipelines.engine import causes, codes, history
 from pipelines.engine.checks import CHECKS
 from pipelines.engine.policy.policy import LEVELS
@@ -19,6 +18,7 @@ from pipelines.engine.reasons import REASONS
 from pipelines.engine.results import OUTCOMES
 from pipelines.fields import FIELDS
 from pipelines.fleet import snapshots
+from pipelines.snapshot import tables
 
 # Raised wherever the same exports come to other rows, numbers or words; tests/test_version.py holds the
 # samples' tables against it.

@@ -12,20 +12,20 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pipelines.audit import crews as crew_audit
-from pipelines.build import described, exports, places, precedence, tables, version, views, workers
-from pipelines.build.batches import WORKERS, roll
-from pipelines.build.comparison import FIVE, TOUCHING, compare
-from pipelines.build.inputs import FILES, digest_of, inputs_of, keep_inputs, policy_of
-from pipelines.build.progress import Progress
-from pipelines.build.suspicions import home_suspicions
-from pipelines.build.tables import IN_FORCE
-from pipelines.build.tallies import answerable, tally
 from pipelines.fleet import proof, publishing
 from pipelines.fleet.equality import equal
 from pipelines.fleet.logs import FleetError
 from pipelines.fleet.publishing import scratch
 from pipelines.fleet.snapshots import read_as
 from pipelines.intake.mapping import CANONICAL
+from pipelines.snapshot import described, exports, places, precedence, tables, version, views, workers
+from pipelines.snapshot.batches import WORKERS, roll
+from pipelines.snapshot.comparison import FIVE, TOUCHING, compare
+from pipelines.snapshot.inputs import FILES, digest_of, inputs_of, keep_inputs, policy_of
+from pipelines.snapshot.progress import Progress
+from pipelines.snapshot.suspicions import home_suspicions
+from pipelines.snapshot.tables import IN_FORCE
+from pipelines.snapshot.tallies import answerable, tally
 
 # Of exports; fewer are worked out in this process, since others cost more than they save.
 BYTES_FOR_PROCESSES = 30 << 20

@@ -10,12 +10,12 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines.build import tables
 from pipelines.engine import codes, history, risk
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.history import IS_OPEN, NEVER, NO_STAGE, NOT_VERIFIED, STAGES, STATES
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.engine.risk import NO_LEVEL
+from pipelines.snapshot import tables
 
 SAFETY_CHECKS = tuple(check.id for check in HOME_CHECKS if check.safety_critical)
 SAFETY_BIT = {check: np.int64(1) << position for position, check in enumerate(SAFETY_CHECKS)}

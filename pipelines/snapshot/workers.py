@@ -1,6 +1,6 @@
 """Batches of whole homes → every number of them: in this process, or in some others side by side.
 
-Another process (`python -m pipelines.build.workers`) is told the policy, then one batch after another, each
+Another process (`python -m pipelines.snapshot.workers`) is told the policy, then one batch after another, each
 answered before the next; it ends when nobody speaks to it any more. Python runs one thread at a time, so
 threads would not do.
 """
@@ -20,14 +20,14 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines.build import homes, tables
-from pipelines.build.tables import VISIT
 from pipelines.engine.arrays import Numbers, from_arrow
 from pipelines.engine.causes import NOTES, causes
 from pipelines.engine.checks import CHECKS
 from pipelines.engine.quantities.resolver import Recomputed
 from pipelines.engine.reasons import gap
 from pipelines.engine.results import results
+from pipelines.snapshot import homes, tables
+from pipelines.snapshot.tables import VISIT
 
 # Rows a formula runs over at once: with fewer, calls cost more than they do; with more, arrays leave the
 # cache.
@@ -74,7 +74,7 @@ class _Process:
         path = os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH"))))
         # A session of its own, so that CTRL-C reaches only this process, which then ends the other.
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "pipelines.build.workers"],
+            [sys.executable, "-m", "pipelines.snapshot.workers"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             pipesize=PIPE_BYTES,

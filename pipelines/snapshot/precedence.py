@@ -6,8 +6,8 @@ winner's content; others with that content are repeated, the rest superseded. A 
 about one inspection, unless every one of its rows has an update time of its own, says nothing about it.
 """
 
-from pipelines.build.tables import IN_FORCE, REPEATED, SUPERSEDED, TWO_THINGS
 from pipelines.engine.codes import FIELD_NAMES
+from pipelines.snapshot.tables import IN_FORCE, REPEATED, SUPERSEDED, TWO_THINGS
 
 CONTENT = f"hash({', '.join(name for name in FIELD_NAMES if name != 'updated_at')})"
 SAYS_TWO_THINGS = "this file says two things about one inspection"
