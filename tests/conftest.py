@@ -1,4 +1,6 @@
-"""What several rooms' tests share: a fleet of the sample exports, built once, and the rule for browser tests."""
+"""What several rooms' tests share: a fleet of the sample exports,
+built once, and the rule for browser tests.
+"""
 
 import os
 import shutil

@@ -1,7 +1,8 @@
 """Makes the density table that ships with the project, from IAPWS and CoolProp.
 
-Run `python tests/density_table.py` from the project's folder to write pipelines/engine/hydronics/density.csv again.
-CoolProp takes seconds to import and needs compiled code, so the project ships the table and not the library.
+Run `python tests/density_table.py` from the project's folder to write pipelines/engine/hydronics/density.csv
+again. CoolProp takes seconds to import and needs compiled code, so the project ships the table and not the
+library.
 """
 
 import numpy as np
@@ -19,8 +20,10 @@ GLYCOL_HIGHEST_F = 212
 HEADER = """\
 # Density of water and glycol mixes, lb/ft3. A heading is a fluid and its glycol percent by volume.
 # Water: IAPWS-IF97, saturated liquid, by the Python package iapws.
-# Glycol: ASHRAE Handbook, Fundamentals, data by volume percent as fitted in CoolProp (INCOMP::APG, INCOMP::AEG).
-# These hold from 10 to 60 % and up to 212 F; nan is outside them. Below 10 % the reader goes straight to water.
+# Glycol: ASHRAE Handbook, Fundamentals, data by volume percent as fitted in CoolProp (INCOMP::APG,
+# INCOMP::AEG).
+# These hold from 10 to 60 % and up to 212 F; nan is outside them. Below 10 % the reader goes straight to
+# water.
 # Made by: python tests/density_table.py
 """
 
@@ -36,7 +39,9 @@ def water_lb_ft3(temperature_f):
 
 
 def glycol_lb_ft3(fluid, temperature_f, percent):
-    """Glycol mix by CoolProp, one temperature, percent by volume; NaN above its data. Its density has no pressure."""
+    """Glycol mix by CoolProp, one temperature, percent by
+    volume; NaN above its data. Its density has no pressure.
+    """
     if temperature_f > GLYCOL_HIGHEST_F:
         return float("nan")
     return (

@@ -11,8 +11,10 @@ from dataclasses import dataclass
 from datetime import date
 
 FIELDS = {  # heading: field
-    "Visit": "inspection_id", "Home": "home_id", "Day": "inspected_on", "Area": "region", "Crew": "crew", "Tank": "tank_type",
-    "Cold P": "cold_pressure_psig", "Cold T": "cold_temperature_f", "Hot P": "hot_pressure_psig", "Meter": "makeup_meter_gal", "Remarks": "notes", "Charge": "precharge_psig",
+    "Visit": "inspection_id", "Home": "home_id", "Day": "inspected_on", "Area": "region", "Crew": "crew",
+    "Tank": "tank_type",
+    "Cold P": "cold_pressure_psig", "Cold T": "cold_temperature_f", "Hot P": "hot_pressure_psig",
+    "Meter": "makeup_meter_gal", "Remarks": "notes", "Charge": "precharge_psig",
 }  # fmt: skip
 NUMBERS = {6, 7, 8, 9, 11}
 CREWS = ["Crew 1", "North, East & Sons", "Crew 2"]
@@ -27,8 +29,10 @@ REMARKS = [
     "3 radiators",
 ]
 ROWS = [
-    [f"V-{4107 + 7 * i}", f"H{230 + i}", f"2024-{i % 12 + 1:02d}-{i + 3:02d}", "Lake", CREWS[i % 3], ("diaphragm", "", "plain_steel")[i % 3],
-     f"{12 + i % 5}.5", f"{64 + i % 7}", f"{19 + i % 6}.0", ("1218.25", "", "940.5")[i % 3], REMARKS[i], ("12.0", "11.5", "")[i % 3]]
+    [f"V-{4107 + 7 * i}", f"H{230 + i}", f"2024-{i % 12 + 1:02d}-{i + 3:02d}", "Lake", CREWS[i % 3],
+        ("diaphragm", "", "plain_steel")[i % 3],
+     f"{12 + i % 5}.5", f"{64 + i % 7}", f"{19 + i % 6}.0", ("1218.25", "", "940.5")[i % 3], REMARKS[i],
+     ("12.0", "11.5", "")[i % 3]]
     for i in range(8)
 ]  # fmt: skip
 
@@ -139,28 +143,41 @@ DAMAGE = {
     "another separator": lambda cells, c, form: joined(cells, c, form, other_of(form)),
     "a bar for a separator": lambda cells, c, form: joined(cells, c, form, "|"),
     "a blank for a separator": lambda cells, c, form: joined(cells, c, form, " "),
-    "another separator from here": lambda cells, c, form: form.separator.join([*cells[:c], other_of(form).join(cells[c:])]) if c < len(cells) - 1 else None,
-    "stray quote inside": lambda cells, c, form: put(cells, c, form, inside(cells[c], '"') + "x") if len(cells[c]) > 1 and '""' not in cells[c] else None,
-    "two stray quotes inside": lambda cells, c, form: put(cells, c, form, inside(cells[c], '""')) if len(cells[c]) > 1 and plain(cells[c]) else None,
+    "another separator from here": lambda cells, c, form: form.separator.join([*cells[:c],
+        other_of(form).join(cells[c:])]) if c < len(cells) - 1 else None,
+    "stray quote inside": lambda cells, c, form: put(cells, c, form,
+        inside(cells[c], '"') + "x") if len(cells[c]) > 1 and '""' not in cells[c] else None,
+    "two stray quotes inside": lambda cells, c, form: put(cells, c, form,
+        inside(cells[c], '""')) if len(cells[c]) > 1 and plain(cells[c]) else None,
     "quote opened": lambda cells, c, form: put(cells, c, form, '"' + cells[c]) if plain(cells[c]) else None,
-    "quotes opened twice": lambda cells, c, form: put(cells, c, form, '""' + cells[c]) if plain(cells[c]) else None,
+    "quotes opened twice": lambda cells, c, form: put(cells, c, form,
+        '""' + cells[c]) if plain(cells[c]) else None,
     "quote at the end": lambda cells, c, form: put(cells, c, form, cells[c] + '"') if cells[c] else None,
-    "opening quote lost": lambda cells, c, form: put(cells, c, form, cells[c][1:]) if not plain(cells[c]) else None,
-    "closing quote lost": lambda cells, c, form: put(cells, c, form, cells[c][:-1]) if not plain(cells[c]) else None,
-    "both quotes lost": lambda cells, c, form: put(cells, c, form, cells[c][1:-1]) if not plain(cells[c]) and cells[c][1:-1] else None,
-    "quote escaped by backslash": lambda cells, c, form: put(cells, c, form, inside(cells[c], '\\"')) if len(cells[c]) > 1 else None,
+    "opening quote lost": lambda cells, c, form: put(cells, c, form,
+        cells[c][1:]) if not plain(cells[c]) else None,
+    "closing quote lost": lambda cells, c, form: put(cells, c, form,
+        cells[c][:-1]) if not plain(cells[c]) else None,
+    "both quotes lost": lambda cells, c, form: put(cells, c, form,
+        cells[c][1:-1]) if not plain(cells[c]) and cells[c][1:-1] else None,
+    "quote escaped by backslash": lambda cells, c, form: put(cells, c, form,
+        inside(cells[c], '\\"')) if len(cells[c]) > 1 else None,
     "NUL": lambda cells, c, form: put(cells, c, form, inside(cells[c], "\0")),
     "bell": lambda cells, c, form: put(cells, c, form, inside(cells[c], "\a")),
-    "no text": lambda cells, c, form: put(cells, c, form, inside(cells[c], "\udcff" if form.encoding == "utf-8" else "\udc81")),
-    "half a letter": lambda cells, c, form: put(cells, c, form, inside(cells[c], "\udcc3")) if form.encoding == "utf-8" else None,
-    "a letter lost before": lambda cells, c, form: put(cells, c, form, inside(cells[c], "\ufffd")) if form.encoding == "utf-8" else None,
+    "no text": lambda cells, c, form: put(cells, c, form,
+        inside(cells[c], "\udcff" if form.encoding == "utf-8" else "\udc81")),
+    "half a letter": lambda cells, c, form: put(cells, c, form,
+        inside(cells[c], "\udcc3")) if form.encoding == "utf-8" else None,
+    "a letter lost before": lambda cells, c, form: put(cells, c, form,
+        inside(cells[c], "\ufffd")) if form.encoding == "utf-8" else None,
     "no-break blank": lambda cells, c, form: put(cells, c, form, inside(cells[c], "\xa0")),
     "line end inside": lambda cells, c, form: put(cells, c, form, inside(cells[c], form.end)),
     "line end before": lambda cells, c, form: put(cells, c, form, form.end + cells[c]),
     "line end after": lambda cells, c, form: put(cells, c, form, cells[c] + form.end),
     "carriage return inside": lambda cells, c, form: put(cells, c, form, inside(cells[c], "\r")),
-    "row cut": lambda cells, c, form: form.separator.join([*cells[:c], cells[c][: len(cells[c]) // 2]]) if c < len(cells) - 1 and (c or cells[c][1:]) else None,
-    "beginning lost": lambda cells, c, form: form.separator.join([cells[c][len(cells[c]) // 2 :], *cells[c + 1 :]]) if c else None,
+    "row cut": lambda cells, c, form: form.separator.join([*cells[:c],
+        cells[c][: len(cells[c]) // 2]]) if c < len(cells) - 1 and (c or cells[c][1:]) else None,
+    "beginning lost": lambda cells, c, form: form.separator.join([cells[c][len(cells[c]) // 2 :],
+        *cells[c + 1 :]]) if c else None,
     "300 kB": lambda cells, c, form: put(cells, c, form, "x" * 300_000),
     "two values": number(lambda text: f"{text} {text}"),
     "a range": number(lambda text: f"{text}-{text}"),
@@ -175,7 +192,8 @@ DAMAGE = {
 
 # The file ends here: in the middle of a cell, at its beginning, at its end. Rows after it are gone.
 CUTS = {
-    "file cut in the cell": lambda cells, c, form: form.separator.join([*cells[:c], cells[c][: len(cells[c]) // 2]]) if len(cells[c]) > 1 else None,
+    "file cut in the cell": lambda cells, c, form: form.separator.join([*cells[:c],
+        cells[c][: len(cells[c]) // 2]]) if len(cells[c]) > 1 else None,
     "file cut before the cell": lambda cells, c, form: form.separator.join([*cells[:c], ""]) if c else None,
     "file cut after the cell": lambda cells, c, form: form.separator.join(cells[: c + 1]),
 }  # fmt: skip

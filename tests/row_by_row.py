@@ -1,7 +1,9 @@
-"""The same formulas one inspection at a time, in plain Python: what the columns of the pipeline are held against.
+"""The same formulas one inspection at a time, in plain
+Python: what the columns of the pipeline are held against.
 
-No arrays and no room of the pipeline but the policy and the shipped density table. None is "not verified"; infinity is
-a pressure that the gas cannot hold, or a cushion that shows no loss. How certain an outcome is: row_by_row_margins.
+No arrays and no room of the pipeline but the policy and the shipped density table. None is "not verified";
+infinity is a pressure that the gas cannot hold, or a cushion that shows no loss. How certain an outcome is:
+row_by_row_margins.
 """
 
 import csv
@@ -30,9 +32,12 @@ FIVE = (
 )
 VISIT_ORDER = {"initial": 0, "service": 1, "final": 2, "qa": 3, None: 4}
 SAFETY_CRITICAL = (
-    "hot-pressure-near-relief", "tank-missing", "tank-valved-off", "tank-cushion-lost", "tank-diaphragm-failed", "relief-missing", "relief-isolated",
-    "relief-did-not-open", "relief-set-above-boiler", "relief-capacity-short", "relief-discharge-hidden", "relief-discharge-unpiped",
-    "relief-discharge-blocked", "relief-discharge-restricted", "relief-discharging", "backflow-missing", "backflow-insufficient",
+    "hot-pressure-near-relief", "tank-missing", "tank-valved-off", "tank-cushion-lost",
+    "tank-diaphragm-failed", "relief-missing", "relief-isolated",
+    "relief-did-not-open", "relief-set-above-boiler", "relief-capacity-short", "relief-discharge-hidden",
+    "relief-discharge-unpiped",
+    "relief-discharge-blocked", "relief-discharge-restricted", "relief-discharging", "backflow-missing",
+    "backflow-insufficient",
     "low-water-cutoff-missing", "low-water-cutoff-failed",
 )  # fmt: skip
 
@@ -170,7 +175,9 @@ class Fleet:
         return self.before.get((visit.get("agency"), visit["inspection_id"]))
 
     def repeated_elsewhere(self, visit, days):
-        """Whether the same person took the same five readings at another home within some days; None if that cannot be told."""
+        """Whether the same person took the same five readings at
+        another home within some days; None if that cannot be told.
+        """
         if (key := _five(visit)) is None:
             return None
         dated, day = self.taken[key], visit["inspected_on"]
@@ -198,7 +205,9 @@ def _five(visit):
 
 
 class Places:
-    """Elevations of postal codes and regions and their spread, from a fleet's places.csv where there is one."""
+    """Elevations of postal codes and regions and their spread, from a
+    fleet's places.csv where there is one.
+    """
 
     def __init__(self, path):
         self.elevations = {}
@@ -212,7 +221,9 @@ class Places:
                     )
 
     def of(self, visit):
-        """(elevation, spread) of the postal code, else of the region; a line without an agency speaks of all. None where no line does."""
+        """(elevation, spread) of the postal code, else of the region; a
+        line without an agency speaks of all. None where no line does.
+        """
         for kind in ("postal_code", "region"):
             for agency in (visit.get("agency") or "", ""):
                 found = self.elevations.get((agency.casefold(), kind, (visit.get(kind) or "").casefold()))
@@ -227,7 +238,8 @@ class Places:
 class Inspection:
     """Readings of one visit, and what is recomputed from them.
 
-    `place` is (elevation, spread), ft, of the postal code or region for a home without an elevation of its own, or None.
+    `place` is (elevation, spread), ft, of the postal code or
+    region for a home without an elevation of its own, or None.
     """
 
     def __init__(self, visit, rules, place=None):
@@ -365,7 +377,9 @@ class Inspection:
         return setting if near else reckoned
 
     def trusted_charge_psig(self):
-        """The charge at 60 °F and at the gauge's height, where it was read at zero pressure or cannot be the system's own."""
+        """The charge at 60 °F and at the gauge's height, where it
+        was read at zero pressure or cannot be the system's own.
+        """
         get, rules, read = self.get, self.rules, self.get("precharge_psig")
         if read is None:
             return None
@@ -416,7 +430,9 @@ class Inspection:
         return self.rules.high_limit_missing_f if limit_f is None else limit_f
 
     def required_tank_gal(self):
-        """Charge equal to the fill pressure; None where this pressure leaves no room under this relief valve."""
+        """Charge equal to the fill pressure; None where this pressure leaves
+        no room under this relief valve.
+        """
         kind = self.get("tank_type")
         if missing(self.should_have, self.relief_setting, self.atmosphere) or kind is None:
             return None
@@ -446,7 +462,9 @@ class Inspection:
         )
 
     def balance_psig(self, hot_f, charge, share=1.0):
-        """Pressure after some share of the loop is heated from its cold reading; a limit below that expands nothing."""
+        """Pressure after some share of the loop is heated from
+        its cold reading; a limit below that expands nothing.
+        """
         tank_gal = self.get("tank_volume_gal")
         expansion = (
             self.expansion_gal(self.rules.cold_missing_f, hot_f)
@@ -463,7 +481,9 @@ class Inspection:
         )
 
     def cushion_ratio(self):
-        """Gas that cold and hot pressure imply, by the gas that the recorded charge would be; infinity shows no loss."""
+        """Gas that cold and hot pressure imply, by the gas that
+        the recorded charge would be; infinity shows no loss.
+        """
         get, rules, charge = self.get, self.rules, self.charge_or_should
         if get("tank_type") is None or self.no_gas:
             return None
@@ -489,16 +509,26 @@ class Inspection:
             return value if assessed and value is not None and math.isfinite(value) else None
 
         return {
-            "assessed": assessed, "atmosphere_psia": self.atmosphere, "atmosphere_estimated": self.atmosphere_estimated,
+            "assessed": assessed, "atmosphere_psia": self.atmosphere,
+            "atmosphere_estimated": self.atmosphere_estimated,
             "static_psi": finite(self.static), "static_estimated": assessed and self.static_estimated,
-            "required_cold_psig": finite(self.required_cold), "should_have_psig": finite(self.should_have), "trusted_charge_psig": finite(self.charge),
-            "loop_volume_gal": finite(self.loop_gal), "loop_volume_estimated": assessed and self.loop_estimated, "expansion_gal": finite(self.expansion),
-            "predicted_hot_psig": finite(self.predicted_hot), "predicted_hot_unbounded": assessed and self.predicted_hot == math.inf,
-            "predicted_limit_psig": finite(self.predicted_limit), "predicted_limit_unbounded": assessed and self.predicted_limit == math.inf,
-            "required_tank_gal": finite(self.required_tank), "cushion_ratio": finite(self.ratio), "cushion_ratio_at_most": assessed and self.ratio is not None and self.at_most,
-            "sea_level_charge_psig": None if self.atmosphere is None else finite(12.0 + atmosphere_psia(0.0) - self.atmosphere),
-            "headroom_psi": None if missing(self.relief_setting, self.hot) else finite(self.relief_setting - self.hot),
-            "predicted_headroom_psi": None if missing(self.relief_setting, self.predicted_limit) else finite(self.relief_setting - self.predicted_limit),
+            "required_cold_psig": finite(self.required_cold), "should_have_psig": finite(self.should_have),
+            "trusted_charge_psig": finite(self.charge),
+            "loop_volume_gal": finite(self.loop_gal),
+            "loop_volume_estimated": assessed and self.loop_estimated,
+            "expansion_gal": finite(self.expansion),
+            "predicted_hot_psig": finite(self.predicted_hot),
+            "predicted_hot_unbounded": assessed and self.predicted_hot == math.inf,
+            "predicted_limit_psig": finite(self.predicted_limit),
+            "predicted_limit_unbounded": assessed and self.predicted_limit == math.inf,
+            "required_tank_gal": finite(self.required_tank), "cushion_ratio": finite(self.ratio),
+            "cushion_ratio_at_most": assessed and self.ratio is not None and self.at_most,
+            "sea_level_charge_psig": None if self.atmosphere is None
+            else finite(12.0 + atmosphere_psia(0.0) - self.atmosphere),
+            "headroom_psi": None if missing(self.relief_setting,
+                self.hot) else finite(self.relief_setting - self.hot),
+            "predicted_headroom_psi": None if missing(self.relief_setting,
+                self.predicted_limit) else finite(self.relief_setting - self.predicted_limit),
         }  # fmt: skip
 
 
@@ -798,9 +828,11 @@ def passed_but_readings_disagree(i, outcomes, certain):
 
 ALONE = {
     "cold-pressure-low": lambda i: cold_pressure(i, under, i.required_cold),
-    "cold-pressure-high": lambda i: cold_pressure(i, over, None if i.should_have is None else i.should_have + i.rules.cold_high_margin_psi),
+    "cold-pressure-high": lambda i: cold_pressure(i, over,
+        None if i.should_have is None else i.should_have + i.rules.cold_high_margin_psi),
     "fill-pressure-off-setting": fill_pressure_off_setting,
-    "supply-pressure-high": lambda i: None if i.get("supply_pressure_psig") is None else over(i.get("supply_pressure_psig"), i.rules.supply_high_psig),
+    "supply-pressure-high": lambda i: None if i.get("supply_pressure_psig") is None
+    else over(i.get("supply_pressure_psig"), i.rules.supply_high_psig),
     "hot-pressure-near-relief": lambda i: near_relief(i, i.hot),
     "predicted-pressure-near-relief": predicted_pressure_near_relief,
     "tank-missing": lambda i: word(i, "tank_type", "none"),
@@ -814,10 +846,14 @@ ALONE = {
     "relief-missing": relief_missing,
     "relief-isolated": lambda i: relief(i, word(i, "relief_mounting", "valve_between")),
     "relief-did-not-open": relief_did_not_open,
-    "relief-set-above-boiler": lambda i: relief_number(i, over, i.relief_setting, i.get("boiler_max_pressure_psig")),
-    "relief-capacity-short": lambda i: relief_number(i, under, i.get("relief_capacity_btuh"), i.get("boiler_output_btuh")),
-    "relief-discharge-hidden": lambda i: relief(i, word(i, "relief_discharge_end", "crawlspace", "concealed")),
-    "relief-discharge-unpiped": lambda i: relief(i, any_of(word(i, "relief_discharge_end", "none"), word(i, "relief_discharge_pipe", "ends_high"))),
+    "relief-set-above-boiler": lambda i: relief_number(i, over, i.relief_setting,
+        i.get("boiler_max_pressure_psig")),
+    "relief-capacity-short": lambda i: relief_number(i, under, i.get("relief_capacity_btuh"),
+        i.get("boiler_output_btuh")),
+    "relief-discharge-hidden": lambda i: relief(i, word(i, "relief_discharge_end", "crawlspace",
+        "concealed")),
+    "relief-discharge-unpiped": lambda i: relief(i, any_of(word(i, "relief_discharge_end", "none"),
+        word(i, "relief_discharge_pipe", "ends_high"))),
     "relief-discharge-blocked": lambda i: discharge_pipe(i, "capped", "valved"),
     "relief-discharge-restricted": lambda i: discharge_pipe(i, "reduced", "trapped"),
     "relief-discharging": lambda i: relief(i, word(i, "relief_signs", "dripping", "discharging")),
@@ -847,11 +883,12 @@ TOLD = (OK, DEFICIENT)
 
 
 def judge(visit, rules, fleet, place=None, with_certainty=True):
-    """Recomputed quantities, and outcome and certainty of every check of one inspection: {"quantities": {…}, "outcomes": {…}, "certainty": {…}}.
+    """Recomputed quantities, and outcome and certainty of every check of
+    one inspection: {"quantities": {…}, "outcomes": {…}, "certainty": {…}}.
 
-    `visit` is field → number, word or date, None or absent where not recorded; `fleet` holds it and all others. Certainty is
-    that of the outcomes ok and deficient, also where it then makes them too close to call. Without certainty every outcome
-    counts as certain enough, and there is none in the answer.
+    `visit` is field → number, word or date, None or absent where not recorded; `fleet` holds it and all
+    others. Certainty is that of the outcomes ok and deficient, also where it then makes them too close to
+    call. Without certainty every outcome counts as certain enough, and there is none in the answer.
     """
     inspection, certain = Inspection(visit, rules, place), {}
     if inspection.standing is not None or inspection.looks_like_something_else:

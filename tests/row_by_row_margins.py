@@ -1,8 +1,8 @@
 """How certain an outcome of row_by_row is, one inspection and one set of errors at a time, in plain Python.
 
-A margin falls below zero where a limit is overstepped. It is a function of one set of errors that gives mean and standard
-deviation; its chance is the mean, over all sets, of the normal distribution function. No vectors and no short cuts: every
-margin is worked out at every set. `i` is a row_by_row.Inspection throughout.
+A margin falls below zero where a limit is overstepped. It is a function of one set of errors that gives mean
+and standard deviation; its chance is the mean, over all sets, of the normal distribution function. No vectors
+and no short cuts: every margin is worked out at every set. `i` is a row_by_row.Inspection throughout.
 """
 
 from math import erfc, hypot, inf, sqrt
@@ -66,7 +66,9 @@ def chance(margin):
 
 
 def required_cold_at(i, errors):
-    """Required cold pressure: an estimated height is off, and an antifreeze of unknown share makes the column heavier."""
+    """Required cold pressure: an estimated height is off, and
+    an antifreeze of unknown share makes the column heavier.
+    """
     height_ft = i.height_ft + errors.height * i.rules.height_error_ft if i.static_estimated else i.height_ft
     heavier = errors.fluid * i.rules.antifreeze_density_share if i.percent is None else 0.0
     return i.required_cold_for(max(0.0, height_ft) * i.psi_per_ft * (1.0 + heavier))
@@ -136,7 +138,9 @@ def gas_at(i):
 
 
 def taken_gal(tank_gal, charge_psia, cold_psia, hot_psia):
-    """Water that the gas takes between two pressures; negative where hot lies below the pressure it starts from."""
+    """Water that the gas takes between two pressures;
+    negative where hot lies below the pressure it starts from.
+    """
     return tank_gal * (charge_psia / max(charge_psia, cold_psia) - charge_psia / hot_psia)
 
 
@@ -164,7 +168,9 @@ def grown_gal(i, share_at, share_sigma):
 
 
 def grown_since_cold_gal(i, hot_f, hot_error_f):
-    """Expansion from the cold reading; where there is none its temperature is one of the errors, never below freezing."""
+    """Expansion from the cold reading; where there is none its
+    temperature is one of the errors, never below freezing.
+    """
     rules = i.rules
     cold_f = rules.cold_missing_f if i.cold_f is None else i.cold_f
     share, colder, cooler = (
@@ -258,8 +264,9 @@ def room_at_limit(i):
 
 
 def cushion_kept(i):
-    """The expansion, less the larger of what would make the cushion a lost one: what half the gas takes at the readings,
-    and, where the relief valve cut the hot pressure off, what a sound tank takes below its limit.
+    """The expansion, less the larger of what would make the cushion a lost one: what half the gas takes at
+    the readings, and, where the relief valve cut the hot pressure off, what a sound tank takes below its
+    limit.
     """
     rules, tank_gal = i.rules, i.get("tank_volume_gal")
     cut_from, allowed = (
@@ -293,7 +300,9 @@ def cushion_kept(i):
 
 
 def relief_stayed_shut(i):
-    """Chance of a hot pressure above where the valve must have opened; one that shows more than dry did open."""
+    """Chance of a hot pressure above where the valve must have opened;
+    one that shows more than dry did open.
+    """
     if i.get("relief_signs") != "dry":
         return 0.0
     return below_zero(i.rules.did_not_open_share * i.relief_setting - i.hot, gauge_sigma_psi(i))
@@ -305,13 +314,17 @@ def no_rise(i):
     return below_zero(i.hot - i.cold - i.rules.rise_seen_psi, each * sqrt(2.0)) if i.rise_due else 0.0
 
 
-# Probability that a check is deficient; a check that is not here is told from words or numbers taken as exact.
+# Probability that a check is deficient; a check that is
+# not here is told from words or numbers taken as exact.
 CHANCE = {
     "cold-pressure-low": lambda i: chance(cold_above_required(i)),
     "cold-pressure-high": lambda i: chance(cold_below_high(i)),
-    "fill-pressure-off-setting": lambda i: chance(cold_near_setting(i, 1.0)) + chance(cold_near_setting(i, -1.0)),
-    "supply-pressure-high": lambda i: below_zero(i.rules.supply_high_psig - i.get("supply_pressure_psig"), i.rules.test_gauge_psi),
-    "hot-pressure-near-relief": lambda i: below_zero(i.rules.near_relief_share * i.relief_setting - i.hot, gauge_sigma_psi(i)),
+    "fill-pressure-off-setting": lambda i: chance(cold_near_setting(i, 1.0)) + chance(cold_near_setting(i,
+        -1.0)),
+    "supply-pressure-high": lambda i: below_zero(i.rules.supply_high_psig - i.get("supply_pressure_psig"),
+        i.rules.test_gauge_psi),
+    "hot-pressure-near-relief": lambda i: below_zero(i.rules.near_relief_share * i.relief_setting - i.hot,
+        gauge_sigma_psi(i)),
     "predicted-pressure-near-relief": lambda i: 1.0 if i.no_gas else chance(room_at_limit(i)),
     "tank-undersized": lambda i: chance(tank_room(i)),
     "tank-cushion-lost": lambda i: chance(cushion_kept(i)),
@@ -319,7 +332,8 @@ CHANCE = {
     "precharge-high": lambda i: chance(charge_near_fill(i, -1.0)),
     "relief-did-not-open": relief_stayed_shut,
     "pressure-did-not-rise": no_rise,
-    "cold-reading-hot": lambda i: below_zero(i.rules.cold_above_f - i.get("cold_temperature_f"), i.rules.temperature_f),
+    "cold-reading-hot": lambda i: below_zero(i.rules.cold_above_f - i.get("cold_temperature_f"),
+        i.rules.temperature_f),
 }  # fmt: skip
 
 

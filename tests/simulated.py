@@ -1,8 +1,8 @@
 """A simulated fleet of any size as a CSV with canonical headings: invented, seeded, made in columns.
 
-Homes have one to three visits (two on average); readings follow the gas balance with gauge noise, some homes have
-faults, some readings are missing, and a few numbers are implausible. It is for size and speed; nothing is tested against
-its physics.
+Homes have one to three visits (two on average); readings follow the gas balance with gauge noise, some homes
+have faults, some readings are missing, and a few numbers are implausible. It is for size and speed; nothing
+is tested against its physics.
 """
 
 import duckdb
@@ -31,17 +31,28 @@ FIRST_DAY = np.datetime64("2024-01-08")
 KINDS = ("initial", "final", "qa", "service")
 # Share of visits at which a reading is missing; others are always there.
 GAPS = {
-    "elevation_ft": 0.08, "stories": 0.05, "boiler_level": 0.15, "top_height_ft": 0.55, "water_source": 0.1, "heating_system": 0.03,
-    "boiler_output_btuh": 0.1, "boiler_max_pressure_psig": 0.2, "boiler_min_pressure_psig": 0.7, "boiler_year": 0.3, "emitter": 0.05,
-    "system_volume_gal": 0.45, "buffer_tank": 0.35, "pipe_material": 0.2, "antifreeze": 0.25, "antifreeze_percent": 0.15, "water_treatment": 0.3,
-    "domestic_coil": 0.2, "supply_pressure_psig": 0.35, "fill_setting_psig": 0.3, "fill_connection": 0.1, "cold_pressure_psig": 0.04,
-    "cold_temperature_f": 0.12, "cold_reading_state": 0.4, "hot_pressure_psig": 0.06, "hot_temperature_f": 0.08, "hot_reading_state": 0.15,
-    "high_limit_f": 0.2, "pressure_read_with": 0.15, "boiler_gauge": 0.1, "leaks_seen": 0.08, "makeup_meter_gal": 0.75, "tank_type": 0.04,
-    "tank_volume_gal": 0.15, "tank_above_gauge_ft": 0.4, "tank_temperature_f": 0.55, "precharge_psig": 0.3, "precharge_system_side": 0.25,
-    "tank_air_valve": 0.3, "tank_tap": 0.5, "tank_valve": 0.2, "relief_present": 0.05, "relief_setting_psig": 0.12, "relief_capacity_btuh": 0.3,
-    "relief_mounting": 0.1, "relief_discharge_end": 0.08, "relief_discharge_pipe": 0.12, "relief_signs": 0.08, "backflow_device": 0.08,
-    "backflow_tested_on": 0.3, "vent_cap": 0.15, "thermostat": 0.1, "anticipator_a": 0.35, "controlled_current_a": 0.35, "low_water_cutoff": 0.12,
-    "low_water_cutoff_test": 0.2, "inspector": 0.02, "crew": 0.03, "stated_result": 0.04, "address": 0.1, "postal_code": 0.05, "qa_reason": 0.2,
+    "elevation_ft": 0.08, "stories": 0.05, "boiler_level": 0.15, "top_height_ft": 0.55, "water_source": 0.1,
+    "heating_system": 0.03,
+    "boiler_output_btuh": 0.1, "boiler_max_pressure_psig": 0.2, "boiler_min_pressure_psig": 0.7,
+    "boiler_year": 0.3, "emitter": 0.05,
+    "system_volume_gal": 0.45, "buffer_tank": 0.35, "pipe_material": 0.2, "antifreeze": 0.25,
+    "antifreeze_percent": 0.15, "water_treatment": 0.3,
+    "domestic_coil": 0.2, "supply_pressure_psig": 0.35, "fill_setting_psig": 0.3, "fill_connection": 0.1,
+    "cold_pressure_psig": 0.04,
+    "cold_temperature_f": 0.12, "cold_reading_state": 0.4, "hot_pressure_psig": 0.06,
+    "hot_temperature_f": 0.08, "hot_reading_state": 0.15,
+    "high_limit_f": 0.2, "pressure_read_with": 0.15, "boiler_gauge": 0.1, "leaks_seen": 0.08,
+    "makeup_meter_gal": 0.75, "tank_type": 0.04,
+    "tank_volume_gal": 0.15, "tank_above_gauge_ft": 0.4, "tank_temperature_f": 0.55, "precharge_psig": 0.3,
+    "precharge_system_side": 0.25,
+    "tank_air_valve": 0.3, "tank_tap": 0.5, "tank_valve": 0.2, "relief_present": 0.05,
+    "relief_setting_psig": 0.12, "relief_capacity_btuh": 0.3,
+    "relief_mounting": 0.1, "relief_discharge_end": 0.08, "relief_discharge_pipe": 0.12, "relief_signs": 0.08,
+    "backflow_device": 0.08,
+    "backflow_tested_on": 0.3, "vent_cap": 0.15, "thermostat": 0.1, "anticipator_a": 0.35,
+    "controlled_current_a": 0.35, "low_water_cutoff": 0.12,
+    "low_water_cutoff_test": 0.2, "inspector": 0.02, "crew": 0.03, "stated_result": 0.04, "address": 0.1,
+    "postal_code": 0.05, "qa_reason": 0.2,
 }  # fmt: skip
 NEVER = {
     "Fallow Creek Repair": (
@@ -66,7 +77,9 @@ def write(path, inspections, seed=1):
 
 
 def tables(inspections, seed=1):
-    """The inspections in tables of text columns named by the fields; the same ones for a seed, however many are wanted."""
+    """The inspections in tables of text columns named by the
+    fields; the same ones for a seed, however many are wanted.
+    """
     made, first = 0, 0
     while made < inspections:
         table = _texts(_Homes(first, HOMES_AT_ONCE, seed)).slice(0, inspections - made)
@@ -75,7 +88,9 @@ def tables(inspections, seed=1):
 
 
 def one_export(seed=1, new=300, corrected=150, repeated=50):
-    """An export that arrives after 10,000 inspections or more: visits to known and to new homes, corrections, and rows the fleet has already."""
+    """An export that arrives after 10,000 inspections or more: visits to
+    known and to new homes, corrections, and rows the fleet has already.
+    """
     known = next(tables(2 * HOMES_AT_ONCE, seed))
     step = known.num_rows // (new // 2 + corrected + repeated)
     told = known.take(np.arange(new // 2 + corrected + repeated) * step)
@@ -108,7 +123,9 @@ def _with(table, name, texts):
 
 
 class _Homes:
-    """Some homes from number `first` on and their visits, as arrays per visit: numbers, texts and days by field name."""
+    """Some homes from number `first` on and their visits, as
+    arrays per visit: numbers, texts and days by field name.
+    """
 
     def __init__(self, first, homes, seed):
         self.random = np.random.default_rng([seed, first])
@@ -418,7 +435,9 @@ class _Homes:
             self[name] = np.where(self["relief_present"] == "yes", self[name], None)
 
     def _gaps(self):
-        """Readings left out, now and then a whole visit's worth of them, and columns an agency does not have."""
+        """Readings left out, now and then a whole visit's worth of them, and
+        columns an agency does not have.
+        """
         hurried = np.where(self.chance(0.1), 2.0, 0.89)
         empty = {NUMBER: np.nan, DATE: np.datetime64("NaT")}
         for name, share in GAPS.items():
@@ -430,7 +449,9 @@ class _Homes:
 
 
 def _texts(homes):
-    """The columns as a person would have written them, now and then a number with its point in the wrong place."""
+    """The columns as a person would have written them, now
+    and then a number with its point in the wrong place.
+    """
     columns = {}
     for field in FIELDS:
         values = homes.columns.get(field.name)

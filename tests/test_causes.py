@@ -41,7 +41,9 @@ PUBLISHED_LINKS = {
 
 
 def links(**changes):
-    """(root or None, symptom) → (note, pressure after) of one visit, and the roots that are at work already."""
+    """(root or None, symptom) → (note, pressure after) of one visit, and
+    the roots that are at work already.
+    """
     recomputed = batch([SOUND | changes])
     found, active = causes(recomputed, results(recomputed))
 
@@ -209,13 +211,15 @@ def test_links_are_only_between_deficiencies_and_name_whole_rows():
 
 
 def test_causes_of_the_samples(sample_snapshot):
-    """No check stands in causes that is not deficient in the same visit, and every discharging valve has a line."""
-    orphans = """SELECT count(*) FROM causes AS c LEFT JOIN results AS r ON r.agency = c.agency AND r.inspection_id = c.inspection_id AND r.check_id = {}
+    """No check stands in causes that is not deficient in
+    the same visit, and every discharging valve has a line.
+    """
+    orphans = """SELECT count(*) FROM causes AS c LEFT
+        JOIN results AS r ON r.agency = c.agency AND r.inspection_id = c.inspection_id AND r.check_id = {}
                  WHERE {} IS NOT NULL AND r.outcome IS DISTINCT FROM 'deficient'"""
     for column in ("c.root_check_id", "c.symptom_check_id"):
         assert sample_snapshot.rows(orphans.format(column, column)) == [(0,)]
-    assert (
-        sample_snapshot.rows("""SELECT count(*) FROM results AS r ANTI JOIN causes AS c ON r.agency = c.agency AND r.inspection_id = c.inspection_id
-        AND c.symptom_check_id = 'relief-discharging' WHERE r.check_id = 'relief-discharging' AND r.outcome = 'deficient'""")
-        == [(0,)]
-    )
+    assert sample_snapshot.rows("""SELECT count(*) FROM results AS r ANTI
+            JOIN causes AS c ON r.agency = c.agency AND r.inspection_id = c.inspection_id
+        AND c.symptom_check_id = 'relief-discharging'
+        WHERE r.check_id = 'relief-discharging' AND r.outcome = 'deficient'""") == [(0,)]

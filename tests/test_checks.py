@@ -1,7 +1,8 @@
-"""The catalogue of checks, read row by row: what is changed in a sound inspection, and what each check then says.
+"""The catalogue of checks, read row by row: what is changed
+in a sound inspection, and what each check then says.
 
-Every limit is tried at and just past it. SOUND and STEEL (a compression tank) stand in inspections.py; None means not
-recorded. Pressures psi gauge, temperatures °F, volumes gallons.
+Every limit is tried at and just past it. SOUND and STEEL (a compression tank) stand in inspections.py; None
+means not recorded. Pressures psi gauge, temperatures °F, volumes gallons.
 """
 
 from datetime import date
@@ -16,9 +17,11 @@ PROPYLENE, ETHYLENE = "propylene_glycol", "ethylene_glycol"
 # A charge that may be an echo of the system: side under pressure, or not recorded.
 PRESSURIZED, UNSAID = dict(precharge_system_side="pressurized"), dict(precharge_system_side=None)
 BOILER_GAUGE = dict(pressure_read_with="boiler_gauge")
-# 12 psi wanted, 17.6 psi hot in this tank: a hot reading of 27.0 lies within 3 psi of the relief setting, 26.9 does not.
+# 12 psi wanted, 17.6 psi hot in this tank: a hot reading of
+# 27.0 lies within 3 psi of the relief setting, 26.9 does not.
 CUT_OFF = dict(hot_pressure_psig=27.0)
-# 90,000 Btu/h of fin tube: 41.85 gal estimated, 54.4 gal at most. 2.8953 gal of tank for 40 gal, so 3.03 and 3.94.
+# 90,000 Btu/h of fin tube: 41.85 gal estimated, 54.4 gal
+# at most. 2.8953 gal of tank for 40 gal, so 3.03 and 3.94.
 ESTIMATED = dict(system_volume_gal=None)
 
 CASES = (
@@ -106,7 +109,8 @@ CASES = (
         dict(boiler_gauge="stuck", cold_pressure_psig=3.0),
         DEFICIENT,
     ),  # read with a test gauge
-    # a column of 50 % glycol is heavier: 65.25/62.36 of water's, 7.25 psi (ASHRAE data as CoolProp gives them)
+    # a column of 50 % glycol is heavier: 65.25/62.36 of
+    # water's, 7.25 psi (ASHRAE data as CoolProp gives them)
     (
         "cold-pressure-low",
         dict(antifreeze=PROPYLENE, antifreeze_percent=50.0, cold_pressure_psig=11.2),
@@ -742,9 +746,8 @@ CASES = (
 
 def case_id(case):
     check, changes, outcome = case
-    return f"{check}-{outcome.replace(' ', '_')}-{','.join(f'{name}={value}' for name, value in changes.items())}"[
-        :150
-    ]
+    said = ",".join(f"{name}={value}" for name, value in changes.items())
+    return f"{check}-{outcome.replace(' ', '_')}-{said}"[:150]
 
 
 @pytest.mark.parametrize("case", CASES, ids=case_id)

@@ -1,4 +1,6 @@
-"""Every page through Streamlit's own test harness: on the sample exports, on an empty fleet, and where there is no fleet."""
+"""Every page through Streamlit's own test harness: on the
+sample exports, on an empty fleet, and where there is no fleet.
+"""
 
 import csv
 import io
@@ -304,7 +306,8 @@ def addressed(tmp_path_factory):
     fleet = Fleet(folder / "fleet").create()
     (folder / "one.csv").write_text(
         "agency,inspection_id,home_id,inspected_on,heating_system,address,leaks_seen,notes\n"
-        "A,1,H1,2026-01-05,hot_water,7 Quillwort Row,none,<img src=x onerror=alert(1)>\nA,2,H2,2026-01-05,hot_water,9 Tansy Bend,none,\n"
+        "A,1,H1,2026-01-05,hot_water,7 Quillwort Row,none,<img src=x onerror=alert(1)>\n"
+        "A,2,H2,2026-01-05,hot_water,9 Tansy Bend,none,\n"
     )
     door.load(fleet, [folder / "one.csv"])
     stages.build(fleet)
@@ -461,7 +464,10 @@ def test_chosen_homes_alone_are_taken_along(show, samples):
 def test_a_home_leads_to_the_line_of_the_file(show, samples, opened):
     page = fine(show(samples, "home", **HOME))
     found = opened.rows(
-        "SELECT source_line, inspection_id FROM readings WHERE agency = ? AND home_id = '98' ORDER BY inspected_on DESC",
+        (
+            "SELECT source_line, inspection_id FROM readings WHERE agency = ? AND home_id = '98' ORDER BY "
+            "inspected_on DESC"
+        ),
         [AGENCY],
     )
     assert f"from tillamere-community-partners.csv, line {found[0][0]}" in text(page)
@@ -481,7 +487,8 @@ def test_a_home_that_is_not_there_names_the_nearest(show, samples):
 
 def test_a_home_that_was_not_verified_is_not_called_clean(show, samples, opened):
     home, headline = opened.rows(
-        "SELECT home_id, headline FROM homes WHERE agency = 'Hollin Peaks Home Repair' AND open_deficiencies = 0 AND safety_not_verified > 3 ORDER BY home_id LIMIT 1"
+        "SELECT home_id, headline FROM homes WHERE agency = 'Hollin Peaks Home Repair' AND "
+        "open_deficiencies = 0 AND safety_not_verified > 3 ORDER BY home_id LIMIT 1"
     )[0]
     page = fine(show(samples, "home", of="Hollin Peaks Home Repair", home=home))
     assert headline in text(page)
@@ -523,8 +530,10 @@ def test_shares_of_regions_leave_out_what_was_not_verified(samples, opened):
     for (region, check), row in found.iterrows():
         verified, deficient, unverified = opened.rows(
             """
-            SELECT count(*) FILTER (state IN ('ok', 'corrected', 'open', 'recurred', 'repair did not hold')), count(*) FILTER (stage = 'left after our work'), count(*) FILTER (state = 'not verified')
-            FROM home_checks AS c JOIN homes AS h USING (agency, home_id) WHERE check_id = ? AND coalesce(region, '') = ?""",
+            SELECT count(*) FILTER (state IN ('ok', 'corrected', 'open', 'recurred', 'repair did not hold')),
+            count(*) FILTER (stage = 'left after our work'), count(*) FILTER (state = 'not verified')
+            FROM home_checks AS c JOIN homes AS h USING (agency, home_id)
+            WHERE check_id = ? AND coalesce(region, '') = ?""",
             [check, region],
         )[0]
         assert (row["verified"], row["deficient"], row["not_verified"]) == (
@@ -547,10 +556,9 @@ def test_a_region_where_nothing_was_verified_shows_no_share(show, samples):
 
 def test_charges_are_few_marks_and_every_inspection_counts_once(samples, opened):
     bins, curve, left_out = data.charges(EVERYTHING, str(samples.current()), Filters())
-    with_elevation, without = (
-        opened.rows("""SELECT count(*) FILTER (elevation_ft IS NOT NULL), count(*) FILTER (elevation_ft IS NULL) FROM recomputed JOIN readings USING (agency, inspection_id)
+    with_elevation, without = opened.rows("""SELECT count(*) FILTER (elevation_ft IS NOT NULL),
+            count(*) FILTER (elevation_ft IS NULL) FROM recomputed JOIN readings USING (agency, inspection_id)
                                              WHERE trusted_charge_psig IS NOT NULL""")[0]
-    )
     assert bins["inspections"].sum() == with_elevation and left_out == without and len(bins) < 2000
     assert curve["elevation_ft"].is_monotonic_increasing and curve["charge_psig"].is_monotonic_increasing
     chart, words = charts.charge_against_elevation(bins, curve, 12.0, 2.0)
@@ -573,7 +581,10 @@ def test_crews_stand_in_the_order_of_the_alphabet_with_counts_and_intervals(show
     assert names == sorted(names)
     for row in rows[1:]:
         visits, observed, sure, unverified = opened.rows(
-            "SELECT visits, observed, observed_sure, not_verified FROM crew_checks WHERE agency = ? AND crew = ? AND check_id = 'relief-discharging'",
+            (
+                "SELECT visits, observed, observed_sure, not_verified FROM crew_checks WHERE agency = ? "
+                "AND crew = ? AND check_id = 'relief-discharging'"
+            ),
             [row[1], row[0]],
         )[0]
         assert (row[2], row[3], row[4], row[7]) == (

@@ -1,4 +1,6 @@
-"""The policy: what ships, what a fleet or a region puts in its place, and errors that name the file and the key."""
+"""The policy: what ships, what a fleet or a region puts
+in its place, and errors that name the file and the key.
+"""
 
 import numpy as np
 import pytest
@@ -199,7 +201,9 @@ REGIONS = """
 
 
 def test_regions_and_agencies(own):
-    """The last that fits rules; a region of one agency leaves another's of the same name alone; spelling does not matter."""
+    """The last that fits rules; a region of one agency leaves
+    another's of the same name alone; spelling does not matter.
+    """
     rows = own(REGIONS).for_rows(
         [
             ("South", "Harbor"),
@@ -238,7 +242,10 @@ def test_many_regions(own):
     names = [f"R{number}" for number in range(40)]
     policy = own(
         "".join(
-            f'[[region]]\nname = "{name}"\naccepted = {{ low_water_cutoff = [{chr(34) + "no" + chr(34) if number % 2 else ""}] }}\n'
+            (
+                f'[[region]]\nname = "{name}"\naccepted = {{ low_water_cutoff = '
+                f"[{chr(34) + 'no' + chr(34) if number % 2 else ''}] }}\n"
+            )
             for number, name in enumerate(names)
         )
     )

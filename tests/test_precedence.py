@@ -1,4 +1,6 @@
-"""Which row of an inspection is in force, branch by branch and against the rule written out in plain Python."""
+"""Which row of an inspection is in force, branch by branch and
+against the rule written out in plain Python.
+"""
 
 from datetime import datetime, timedelta
 
@@ -31,7 +33,9 @@ def connection():
 
 
 def settled(connection, rows):
-    """Standing of each row (agency, inspection, export, hour of updated_at or None, content), lines as they come; and the lines not loaded."""
+    """Standing of each row (agency, inspection, export, hour of updated_at
+    or None, content), lines as they come; and the lines not loaded.
+    """
     connection.execute("DELETE FROM received_rows; DELETE FROM not_loaded")
     columns = list(zip(*rows, strict=True))
     table = pa.table(
@@ -195,7 +199,8 @@ def test_absence_withdraws_nothing_and_the_counts_add_up(tmp_path):
     )
     assert dict(found.rows("SELECT inspection_id, leaks_seen FROM readings")) == {"1": "none", "2": "none"}
     counts = found.rows(
-        "SELECT rows_read, rows_kept, rows_repeated, rows_superseded, rows_not_loaded FROM exports ORDER BY export_id"
+        "SELECT rows_read, rows_kept, rows_repeated, rows_superseded, rows_not_loaded FROM exports "
+        "ORDER BY export_id"
     )
     assert counts == [(2, 2, 0, 0, 0), (1, 0, 0, 1, 0), (2, 0, 0, 0, 2), (1, 0, 1, 0, 0)]
     assert found.rows("SELECT DISTINCT reason, extent FROM not_loaded") == [(SAYS_TWO_THINGS, "row")]

@@ -1,4 +1,6 @@
-"""A long load on a terminal shows where it is; CTRL-C stops it at any moment with one line, and nothing is half done."""
+"""A long load on a terminal shows where it is; CTRL-C stops
+it at any moment with one line, and nothing is half done.
+"""
 
 import os
 import pty
@@ -53,7 +55,7 @@ def test_the_file_at_hand_rows_and_bytes_are_told(inbox, tmp_path):
     fleet, said = Fleet(tmp_path / "fleet"), []
     door.load(fleet, [inbox])
     stages.build(fleet, Progress(file=lambda *what: said.append(what)))
-    names, rows, done, of = zip(*said)
+    names, rows, done, of = zip(*said, strict=True)
     assert list(dict.fromkeys(names)) == [f"part [b]{part}.csv" for part in range(3)]
     assert rows[0] == 0 and rows[-1] == 27_000 and list(rows) == sorted(rows)
     assert list(done) == sorted(done) and done[-1] == of[-1] == sum(

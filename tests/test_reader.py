@@ -51,8 +51,10 @@ NOTES = [
     "none",
 ]
 ROWS = [
-    [f"V-{4100 + 7 * i}", f"H{230 + i}", f"2024-{i % 12 + 1:02d}-{i + 3:02d}", ("initial", "final", "qa")[i % 3], f"Crew {i % 4}",
-     f"{12 + i % 5}.5", f"{64 + i % 7}", f"{19 + i % 6}.0", f"{171 + i}", ("4.4", "2.0", "")[i % 3], NOTES[i], ("A", "B")[i % 2]]
+    [f"V-{4100 + 7 * i}", f"H{230 + i}", f"2024-{i % 12 + 1:02d}-{i + 3:02d}",
+        ("initial", "final", "qa")[i % 3], f"Crew {i % 4}",
+     f"{12 + i % 5}.5", f"{64 + i % 7}", f"{19 + i % 6}.0", f"{171 + i}", ("4.4", "2.0", "")[i % 3], NOTES[i],
+     ("A", "B")[i % 2]]
     for i in range(12)
 ]  # fmt: skip
 
@@ -345,12 +347,18 @@ def test_batches_have_the_size_asked_for_and_can_be_read_again(tmp_path, small_p
 
 
 REFUSED = {
-    b"PK\x03\x04\x14\0\0\0\x08\0xl/workbook.xml": "spreadsheet", b"PK\x03\x04\x14\0\0\0\x08\0a.csv": "zip", b"\x1f\x8b\x08\0abc": "gzip",
-    b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1": "old office", b"%PDF-1.7\n": "PDF", b"\x89PNG\r\n\x1a\n": "PNG", b"\xff\xd8\xff\xe0": "JPEG",
-    b"GIF89a": "GIF", b"  <!DOCTYPE html><html>": "HTML", "<html>".encode("utf-16"): "HTML", b"<table><tr>": "HTML",
-    b'\xef\xbb\xbf<?xml version="1.0"?>\n<a/>': "XML", b'{"rows": [1]}': "JSON", b"": "empty", b"\r\n \n\n": "blank",
-    bytes(range(256)) * 40: "not text", random.Random(1).randbytes(5000): "not text", b"\xff\xfe\0\0v\0\0\0": "UTF-32",
-    b"just a line of prose\nand another one\n": "no heading line", b"1,2,3\n4,5,6\n7,8,9\n": "no heading line",
+    b"PK\x03\x04\x14\0\0\0\x08\0xl/workbook.xml": "spreadsheet", b"PK\x03\x04\x14\0\0\0\x08\0a.csv": "zip",
+    b"\x1f\x8b\x08\0abc": "gzip",
+    b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1": "old office", b"%PDF-1.7\n": "PDF", b"\x89PNG\r\n\x1a\n": "PNG",
+    b"\xff\xd8\xff\xe0": "JPEG",
+    b"GIF89a": "GIF", b"  <!DOCTYPE html><html>": "HTML", "<html>".encode("utf-16"): "HTML",
+    b"<table><tr>": "HTML",
+    b'\xef\xbb\xbf<?xml version="1.0"?>\n<a/>': "XML", b'{"rows": [1]}': "JSON", b"": "empty",
+    b"\r\n \n\n": "blank",
+    bytes(range(256)) * 40: "not text", random.Random(1).randbytes(5000): "not text",
+    b"\xff\xfe\0\0v\0\0\0": "UTF-32",
+    b"just a line of prose\nand another one\n": "no heading line",
+    b"1,2,3\n4,5,6\n7,8,9\n": "no heading line",
     b"x" * 600_000: "first line is longer",
     b"a,b,c\n1,2,3,4\n1,2,3,4\n1,2,3,4\n": "3 headings, but the rows have 4",
 }  # fmt: skip
@@ -440,32 +448,46 @@ def is_quoted(cell):
 
 
 DAMAGE = {
-    "separator missing": lambda cells, c, sep, _: sep.join([*cells[:c], "".join(cells[c : c + 2]), *cells[c + 2 :]]) if c < len(cells) - 1 else None,
+    "separator missing": lambda cells, c, sep, _: sep.join([*cells[:c], "".join(cells[c : c + 2]),
+        *cells[c + 2 :]]) if c < len(cells) - 1 else None,
     "separator extra": lambda cells, c, sep, _: swap(cells, c, sep, "", cells[c]),
     "separator inside": lambda cells, c, sep, _: swap(cells, c, sep, mid(cells[c], sep)),
-    "other separator": lambda cells, c, sep, other: sep.join(cells[: c + 1]) + other + sep.join(cells[c + 1 :]) if c < len(cells) - 1 else None,
-    "other separator from here": lambda cells, c, sep, _: sep.join([*cells[:c], "\t".join(cells[c:])]) if c < len(cells) - 1 else None,
-    "other separator up to here": lambda cells, c, sep, other: sep.join([other.join(cells[: c + 1]), *cells[c + 1 :]]) if c else None,
-    "stray quote inside": lambda cells, c, sep, _: swap(cells, c, sep, mid(cells[c], '"') + "x") if len(cells[c]) > 1 and '""' not in cells[c] else None,
-    "quote opened": lambda cells, c, sep, _: swap(cells, c, sep, '"' + cells[c]) if not is_quoted(cells[c]) else None,
+    "other separator": lambda cells, c, sep,
+    other: sep.join(cells[: c + 1]) + other + sep.join(cells[c + 1 :]) if c < len(cells) - 1 else None,
+    "other separator from here": lambda cells, c, sep, _: sep.join([*cells[:c],
+        "\t".join(cells[c:])]) if c < len(cells) - 1 else None,
+    "other separator up to here": lambda cells, c, sep, other: sep.join([other.join(cells[: c + 1]),
+        *cells[c + 1 :]]) if c else None,
+    "stray quote inside": lambda cells, c, sep, _: swap(cells, c, sep,
+        mid(cells[c], '"') + "x") if len(cells[c]) > 1 and '""' not in cells[c] else None,
+    "quote opened": lambda cells, c, sep, _: swap(cells, c, sep,
+        '"' + cells[c]) if not is_quoted(cells[c]) else None,
     "quote at the end": lambda cells, c, sep, _: swap(cells, c, sep, cells[c] + '"') if cells[c] else None,
-    "closing quote lost": lambda cells, c, sep, _: swap(cells, c, sep, cells[c][:-1]) if is_quoted(cells[c]) else None,
-    "opening quote lost": lambda cells, c, sep, _: swap(cells, c, sep, cells[c][1:]) if is_quoted(cells[c]) else None,
+    "closing quote lost": lambda cells, c, sep, _: swap(cells, c, sep,
+        cells[c][:-1]) if is_quoted(cells[c]) else None,
+    "opening quote lost": lambda cells, c, sep, _: swap(cells, c, sep,
+        cells[c][1:]) if is_quoted(cells[c]) else None,
     "NUL": lambda cells, c, sep, _: swap(cells, c, sep, mid(cells[c], "\0")),
     "no text": lambda cells, c, sep, _: swap(cells, c, sep, mid(cells[c], "\udcff")),
     "half a letter": lambda cells, c, sep, _: swap(cells, c, sep, mid(cells[c], "\udcc3")),
-    "row cut": lambda cells, c, sep, _: sep.join([*cells[:c], cells[c][: len(cells[c]) // 2]]) if c < len(cells) - 1 and (c or len(cells[0]) > 1) else None,
-    "line end inside": lambda cells, c, sep, _: swap(cells, c, sep, mid(cells[c], "\n")) if len(cells[c]) > 1 else None,
-    "carriage return inside": lambda cells, c, sep, _: swap(cells, c, sep, mid(cells[c], "\r")) if len(cells[c]) > 1 else None,
+    "row cut": lambda cells, c, sep, _: sep.join([*cells[:c],
+        cells[c][: len(cells[c]) // 2]]) if c < len(cells) - 1 and (c or len(cells[0]) > 1) else None,
+    "line end inside": lambda cells, c, sep, _: swap(cells, c, sep,
+        mid(cells[c], "\n")) if len(cells[c]) > 1 else None,
+    "carriage return inside": lambda cells, c, sep, _: swap(cells, c, sep,
+        mid(cells[c], "\r")) if len(cells[c]) > 1 else None,
     "other line": lambda cells, c, sep, _: "# " * 20 if c == 0 else None,
     "too long": lambda cells, c, sep, _: swap(cells, c, sep, "x" * 1_000_001) if c in (0, 3) else None,
 }  # fmt: skip
 
 BASES = {
     "mixed": Base(ROWS),
-    "all in quotes": Base([[cell.replace("\n", " ") for cell in row] for row in ROWS[4:10]], quoting=csv.QUOTE_ALL),
-    "semicolons, decimal commas": Base([[cell.replace(".", ",") for cell in row] for row in ROWS[4:10]], separator=";", other=","),
-    "narrow": Base([[str(7001 + 3 * r), str(12 + r), f"{r},5", "°F"] for r in range(6)], ["Visit", "Cold", "Tank", "Unit"], "\t", ","),
+    "all in quotes": Base([[cell.replace("\n", " ") for cell in row] for row in ROWS[4:10]],
+        quoting=csv.QUOTE_ALL),
+    "semicolons, decimal commas": Base([[cell.replace(".", ",") for cell in row] for row in ROWS[4:10]],
+        separator=";", other=","),
+    "narrow": Base([[str(7001 + 3 * r), str(12 + r), f"{r},5", "°F"] for r in range(6)],
+        ["Visit", "Cold", "Tank", "Unit"], "\t", ","),
 }  # fmt: skip
 
 
@@ -733,7 +755,9 @@ CELLS = st.text(
     st.characters(codec="utf-8", exclude_categories=["Cs", "Cc"], include_characters="\n\",;|\t'\\ "),
     max_size=12,
 )
-NAMES = st.lists(st.text("abcdefghijklmnopqrstuvwxyzäé ", min_size=3, max_size=9).map(str.strip).filter(lambda name: len(name) > 2), min_size=3, max_size=8, unique=True)  # fmt: skip
+NAMES = st.lists(st.text("abcdefghijklmnopqrstuvwxyzäé ", min_size=3,
+    max_size=9).map(str.strip).filter(lambda name: len(name) > 2), min_size=3, max_size=8,
+    unique=True)  # fmt: skip
 
 
 @st.composite

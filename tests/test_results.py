@@ -1,5 +1,5 @@
-"""What holds for results as a whole: what is assessed, what is never said, how certain a result is, and properties over
-CHECKS and FIELDS. The catalogue itself, check by check, stands in test_checks.py.
+"""What holds for results as a whole: what is assessed, what is never said, how certain a result is, and
+properties over CHECKS and FIELDS. The catalogue itself, check by check, stands in test_checks.py.
 """
 
 from datetime import date
@@ -201,7 +201,9 @@ def test_words_are_certain_and_weak_evidence_is_not():
 
 
 def test_certainty_is_even_at_a_limit_and_follows_the_gauge():
-    """A standard deviation away from its limit a normal error leaves 0.8413 (any table of the normal distribution)."""
+    """A standard deviation away from its limit a normal error
+    leaves 0.8413 (any table of the normal distribution).
+    """
     assert judge(SOUND | dict(hot_pressure_psig=27.0), "hot-pressure-near-relief").certainty == pytest.approx(
         0.5, abs=1e-4
     )
@@ -219,7 +221,9 @@ def test_certainty_is_even_at_a_limit_and_follows_the_gauge():
 
 
 def test_a_cut_off_reading_is_as_certain_as_the_gauge():
-    """No ratio without a cold temperature, and a sound tank far below: what is left is whether 27 psi was truly reached."""
+    """No ratio without a cold temperature, and a sound tank far
+    below: what is left is whether 27 psi was truly reached.
+    """
     boiler = 1.25**0.5  # bias 1 psi and noise 0.5
     for gauge, hot, share in (
         ({}, 27.0, 0.5),
@@ -236,7 +240,9 @@ def test_a_cut_off_reading_is_as_certain_as_the_gauge():
 
 
 def test_an_unbounded_pressure_is_no_more_certain_than_its_volumes():
-    """1.0 gal of gas against an estimated loop of 41.85 gal: between 0.44 and 1.42 gal of expansion, evenly."""
+    """1.0 gal of gas against an estimated loop of 41.85 gal: between
+    0.44 and 1.42 gal of expansion, evenly.
+    """
     high = (
         SOUND | ESTIMATED | dict(tank_volume_gal=1.0, relief_setting_psig=75.0, boiler_max_pressure_psig=80.0)
     )
@@ -448,7 +454,9 @@ def test_needs_are_stated_for_every_check():
     "check, missing", [(check, missing) for check, needs in NEEDED.items() for missing in needs]
 )
 def test_any_needed_reading_missing_is_not_verified(check, missing):
-    """Never ok, and never deficient however bad the rest looks; a cell that was kept out is as good as none, and says so."""
+    """Never ok, and never deficient however bad the rest looks;
+    a cell that was kept out is as good as none, and says so.
+    """
     gone = (missing,) if isinstance(missing, str) else missing
     sound = SOUND | SOUND_FOR.get(check, {})
     assert judge(sound, check).outcome == OK
@@ -461,7 +469,8 @@ def test_any_needed_reading_missing_is_not_verified(check, missing):
         assert not kept_out or found.reason != "not recorded", found
 
 
-# Readings whose absence the policy fills, or that say something only when they are there: without them a number may move.
+# Readings whose absence the policy fills, or that say something
+# only when they are there: without them a number may move.
 FILLED = {
     "boiler_min_pressure_psig",
     "top_height_ft",
@@ -532,7 +541,9 @@ NUMBER_VALUES = {
 @given(st.lists(st.fixed_dictionaries({}, optional=WORD_VALUES | NUMBER_VALUES), min_size=1, max_size=4))
 @settings(max_examples=100, deadline=None)
 def test_whatever_is_recorded_every_result_is_well_formed(changes):
-    """Any plausible readings: an outcome, a certainty exactly where something is stated, a reason wherever nothing is."""
+    """Any plausible readings: an outcome, a certainty exactly
+    where something is stated, a reason wherever nothing is.
+    """
     for result in results(batch([SOUND | one for one in changes])).values():
         stated = np.isin(result.outcome, (0, 1))
         assert np.array_equal(np.isnan(result.certainty), ~stated)
@@ -586,12 +597,12 @@ def test_a_result_for_every_inspection_and_check():
 
 def test_results_of_a_snapshot_are_inspections_times_checks(sample_snapshot):
     inspections, rows, distinct = sample_snapshot.rows("""
-        SELECT (SELECT count(*) FROM readings), count(*), count(DISTINCT (agency, inspection_id, check_id)) FROM results""")[
-        0
-    ]
+        SELECT (SELECT count(*) FROM readings), count(*), count(DISTINCT (agency, inspection_id,
+        check_id)) FROM results""")[0]
     assert rows == distinct == inspections * len(CHECKS)
     assert sample_snapshot.rows(
-        "SELECT count(*) FROM results WHERE outcome IS NULL OR (certainty IS NULL) <> (outcome NOT IN ('ok', 'deficient'))"
+        "SELECT count(*) FROM results WHERE outcome IS NULL OR (certainty IS NULL) <> (outcome NOT IN "
+        "('ok', 'deficient'))"
     ) == [(0,)]
     assert sample_snapshot.rows(
         "SELECT count(*) FROM results WHERE outcome IN ('not verified', 'not applicable') AND reason IS NULL"

@@ -1,4 +1,6 @@
-"""Risk levels against the published matrix, its predecessor's ranking, and the two steps that evidence moves them by."""
+"""Risk levels against the published matrix, its predecessor's
+ranking, and the two steps that evidence moves them by.
+"""
 
 import numpy as np
 import pytest
@@ -9,7 +11,8 @@ from pipelines.engine.policy import policy as policies
 from pipelines.engine.policy.policy import LEVELS, PROBABILITIES
 from tests.inspections import shipped_policy
 
-# MIL-STD-882E, Table III (seen in one full copy; two others differ in some cells and disagree with the ranking below).
+# MIL-STD-882E, Table III (seen in one full copy; two others
+# differ in some cells and disagree with the ranking below).
 MATRIX_882E = {
     "A": ("high", "high", "serious", "medium"),
     "B": ("high", "high", "serious", "medium"),
@@ -17,7 +20,8 @@ MATRIX_882E = {
     "D": ("serious", "medium", "medium", "low"),
     "E": ("medium", "medium", "medium", "low"),
 }
-# MIL-STD-882D, Table A-III: example ranks (seen in a reproduction, Serious Incident Prevention p. 80); its bands are from memory.
+# MIL-STD-882D, Table A-III: example ranks (seen in a reproduction,
+# Serious Incident Prevention p. 80); its bands are from memory.
 RANKS_882D = {
     "A": (1, 3, 7, 13),
     "B": (2, 5, 9, 16),
@@ -50,7 +54,9 @@ def level(check, certainty=1.0, active=False, policy=None):
 
 
 def test_evidence_moves_the_probability_by_one_step():
-    """tank-undersized ships as severity 3, probability C: medium. One step up is B, serious; one down D, medium."""
+    """tank-undersized ships as severity 3, probability C:
+    medium. One step up is B, serious; one down D, medium.
+    """
     assert (BY_ID["tank-undersized"].severity, BY_ID["tank-undersized"].probability) == (3, "C")
     assert level("tank-undersized") == "medium"
     assert level("tank-undersized", active=True) == "serious"

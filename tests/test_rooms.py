@@ -12,7 +12,20 @@ from pipelines.fields import FIELDS
 
 ROOT = Path(__file__).parent.parent
 # The order of the data: each wing imports itself and those before it. Intake and fleet are strangers.
-WINGS = "fields intake fleet engine audit snapshot receiving retrofit answers serving terminal cli".split()
+WINGS = [
+    "fields",
+    "intake",
+    "fleet",
+    "engine",
+    "audit",
+    "snapshot",
+    "receiving",
+    "retrofit",
+    "answers",
+    "serving",
+    "terminal",
+    "cli",
+]
 STRANGERS = {("intake", "fleet"), ("fleet", "intake")}
 ONLY_IN = {
     "pint": {"pipelines/intake/units.py"},

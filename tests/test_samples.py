@@ -15,7 +15,8 @@ import pytest
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_exports"
 PLANTED = SAMPLES / "planted"
 MADE = (
-    "tillamere-community-partners.csv", "ouvray-plateau-energy-aid.csv", "foyers-du-val-brenn.csv", "hollin-peaks-home-repair.csv",
+    "tillamere-community-partners.csv", "ouvray-plateau-energy-aid.csv", "foyers-du-val-brenn.csv",
+    "hollin-peaks-home-repair.csv",
     "planted/truth.csv", "planted/crews.csv", "fleet/places.csv",
 )  # fmt: skip
 
@@ -166,7 +167,8 @@ def test_what_each_export_is_like():
 
 # °F, ft³/lb: printed table of specific volumes of water (engineeringtoolbox.com, no. 661)
 PRINTED_VOLUMES = (
-    (32, 0.01602), (40, 0.01602), (50, 0.01602), (60, 0.01603), (70, 0.01605), (80, 0.01607), (100, 0.01613), (120, 0.01620), (140, 0.01629),
+    (32, 0.01602), (40, 0.01602), (50, 0.01602), (60, 0.01603), (70, 0.01605), (80, 0.01607), (100, 0.01613),
+    (120, 0.01620), (140, 0.01629),
     (160, 0.01640), (180, 0.01651), (190, 0.01657), (200, 0.01664), (212, 0.01672), (220, 0.01678),
 )  # fmt: skip
 # ft, psia: table of the ASHRAE Handbook, Fundamentals, chapter 1, as reproduced at engineersedge.com

@@ -15,7 +15,8 @@ from tests.inspections import shipped_policy
 ROOT = Path(__file__).resolve().parent.parent
 SOURCES = sorted(path for folder in ("pipelines", "dashboard") for path in (ROOT / folder).rglob("*.py"))
 LIMITS = shipped_policy().limits.values()
-# No limits, though a limit has the same value: the charge is told at 60 °F by its law; what a published rule says.
+# No limits, though a limit has the same value: the charge
+# is told at 60 °F by its law; what a published rule says.
 NO_LIMITS = {
     "temperature of the tank not recorded: 60 °F taken",
     "trusted charge at 60 °F",
@@ -41,7 +42,9 @@ def sentences(path):
 
 
 def written(limit):
-    """How a sentence would write this limit: its value and its unit; shares and certainties by their value."""
+    """How a sentence would write this limit: its value and its unit;
+    shares and certainties by their value.
+    """
     value = re.escape(f"{limit.value:g}")
     if limit.name.endswith("_certainty"):
         return rf"certainty[^.;]*(?<![\d.]){value}(?![\d.]*\d)"

@@ -1,8 +1,9 @@
 """Results against planted truth: what is really wrong is found, and sound homes are not accused.
 
-The sample exports, and more of their kind that the same generator makes from other chances, go through the whole intake;
-truth.csv says what was planted. "Within the conditions" is told from truth and recorded readings alone, never from what
-the checks made of them. The figures are printed: pytest -s tests/test_truth.py; COLDFILL_FULL=1 makes many more homes.
+The sample exports, and more of their kind that the same generator makes from other chances, go through the
+whole intake; truth.csv says what was planted. "Within the conditions" is told from truth and recorded
+readings alone, never from what the checks made of them. The figures are printed: pytest -s
+tests/test_truth.py; COLDFILL_FULL=1 makes many more homes.
 """
 
 import os
@@ -55,7 +56,9 @@ def made(folder, chance):
 
 
 def inspected(exports, folder):
-    """Closed hot-water inspections of one set: truth, recorded readings (`read_`) and results (`<check>: outcome` …) side by side."""
+    """Closed hot-water inspections of one set: truth, recorded
+    readings (`read_`) and results (`<check>: outcome` …) side by side.
+    """
     fleet = Fleet(folder).create()
     for settings in (SAMPLES / "fleet", exports / "fleet"):  # the generator writes places, and no mappings
         shutil.copytree(settings, fleet.path, dirs_exist_ok=True)
@@ -128,7 +131,9 @@ def sound_hot_psig(home):
 
 
 def recorded(homes):
-    """Every reading the pressure and tank checks need, taken as it should be, the charge included where there is one to read."""
+    """Every reading the pressure and tank checks need, taken as
+    it should be, the charge included where there is one to read.
+    """
     has_charge = (homes.read_tank_type == "plain_steel") | homes.read_precharge_psig.notna()
     sure = ~homes.misrecorded.str.contains(
         "tank_type|hot_reading_state|antifreeze|relief_setting", regex=True
@@ -137,7 +142,9 @@ def recorded(homes):
 
 
 def cushion_can_be_judged(homes):
-    """A rise of 40 °F and 4 psi, and a hot pressure that the relief valve did not cut off, or cut off far from a sound tank's."""
+    """A rise of 40 °F and 4 psi, and a hot pressure that the relief
+    valve did not cut off, or cut off far from a sound tank's.
+    """
     rise = (homes.read_hot_temperature_f - homes.read_cold_temperature_f >= 40) & (
         homes.read_hot_pressure_psig - homes.read_cold_pressure_psig >= 4
     )
@@ -199,7 +206,8 @@ def line(name, figures):
     )
 
 
-HEADINGS = f"{'':32}{'wrong':>8}{'sound':>8}{'found':>8}{'accused':>8}{'not ver':>8}{'sure':>8}{'right':>8}{'sure d.':>8}{'right':>8}"
+COLUMNS = ("wrong", "sound", "found", "accused", "not ver", "sure", "right", "sure d.", "right")
+HEADINGS = f"{'':32}" + "".join(f"{name:>8}" for name in COLUMNS)
 
 
 @pytest.mark.parametrize("check", CONDITIONS)
@@ -218,7 +226,9 @@ def test_planted_faults_are_found_and_sound_homes_left_alone(homes, check, shipp
 
 
 def test_every_other_check_is_printed(homes, capsys):
-    """Sensitivity and specificity of all checks, over all rows and over those recorded completely and word for word as it was."""
+    """Sensitivity and specificity of all checks, over all rows and
+    over those recorded completely and word for word as it was.
+    """
     complete = homes[
         (homes.complete_and_trustworthy == "1") & (homes.misrecorded == "") & (homes.kept_out == "")
     ]

@@ -1,4 +1,6 @@
-"""An invented heating system: how it is drawn, how it fails, what mending does, and what is truly wrong with it."""
+"""An invented heating system: how it is drawn, how it
+fails, what mending does, and what is truly wrong with it.
+"""
 
 import math
 from dataclasses import dataclass
@@ -19,35 +21,47 @@ VENTED_OR_BETTER = ("dual_check_vented", "reduced_pressure", "air_gap")
 AGAINST_CHEMICALS = ("reduced_pressure", "air_gap")
 
 MEASURE_FOR = {
-    "cold-pressure-low": "set-fill-pressure", "cold-pressure-high": "set-fill-pressure", "fill-pressure-off-setting": "set-fill-pressure",
-    "supply-pressure-high": "fit-supply-regulator", "tank-missing": "replace-tank", "tank-valved-off": "open-tank-valve",
-    "tank-undersized": "replace-tank", "tank-cushion-lost": "replace-tank", "tank-diaphragm-failed": "replace-tank",
+    "cold-pressure-low": "set-fill-pressure", "cold-pressure-high": "set-fill-pressure",
+    "fill-pressure-off-setting": "set-fill-pressure",
+    "supply-pressure-high": "fit-supply-regulator", "tank-missing": "replace-tank",
+    "tank-valved-off": "open-tank-valve",
+    "tank-undersized": "replace-tank", "tank-cushion-lost": "replace-tank",
+    "tank-diaphragm-failed": "replace-tank",
     "precharge-low": "set-charge", "precharge-high": "set-charge", "relief-missing": "replace-relief-valve",
     "relief-isolated": "remount-relief-valve", "relief-did-not-open": "replace-relief-valve",
     "relief-set-above-boiler": "replace-relief-valve", "relief-capacity-short": "replace-relief-valve",
-    "relief-discharge-hidden": "repipe-relief-discharge", "relief-discharge-unpiped": "repipe-relief-discharge",
-    "relief-discharge-blocked": "repipe-relief-discharge", "relief-discharge-restricted": "repipe-relief-discharge",
+    "relief-discharge-hidden": "repipe-relief-discharge",
+    "relief-discharge-unpiped": "repipe-relief-discharge",
+    "relief-discharge-blocked": "repipe-relief-discharge",
+    "relief-discharge-restricted": "repipe-relief-discharge",
     "relief-discharging": "replace-relief-valve", "relief-stained": "replace-relief-valve",
     "backflow-missing": "fit-backflow-preventer", "backflow-insufficient": "fit-backflow-preventer",
     "backflow-test-overdue": "test-backflow-preventer", "vent-cap-tight": "loosen-vent-cap",
     "vent-with-compression-tank": "replace-vent-by-plug", "low-water-cutoff-missing": "fit-low-water-cutoff",
-    "low-water-cutoff-failed": "fit-low-water-cutoff", "gauge-missing-or-stuck": "replace-gauge", "leak-seen": "repair-leak",
+    "low-water-cutoff-failed": "fit-low-water-cutoff", "gauge-missing-or-stuck": "replace-gauge",
+    "leak-seen": "repair-leak",
     "anticipator-mismatch": "set-anticipator",
 }  # fmt: skip
 
 # Shares of closed hot-water systems that have the fault when first seen. Invented.
 FAULT_SHARES = {
-    "cushion_lost": 0.080, "overcharged": 0.060, "undercharged": 0.070, "undersized": 0.060, "tank_missing": 0.008, "tank_valved_off": 0.012,
-    "fill_creeps": 0.035, "fill_shut": 0.025, "supply_high": 0.06, "relief_missing": 0.007, "relief_isolated": 0.012,
-    "relief_set_high": 0.018, "relief_small": 0.02, "discharge_hidden": 0.05, "discharge_unpiped": 0.06, "discharge_blocked": 0.011,
-    "discharge_restricted": 0.035, "relief_worn": 0.02, "backflow_none": 0.045, "backflow_weak": 0.06, "vent_tight": 0.07,
+    "cushion_lost": 0.080, "overcharged": 0.060, "undercharged": 0.070, "undersized": 0.060,
+    "tank_missing": 0.008, "tank_valved_off": 0.012,
+    "fill_creeps": 0.035, "fill_shut": 0.025, "supply_high": 0.06, "relief_missing": 0.007,
+    "relief_isolated": 0.012,
+    "relief_set_high": 0.018, "relief_small": 0.02, "discharge_hidden": 0.05, "discharge_unpiped": 0.06,
+    "discharge_blocked": 0.011,
+    "discharge_restricted": 0.035, "relief_worn": 0.02, "backflow_none": 0.045, "backflow_weak": 0.06,
+    "vent_tight": 0.07,
     "cutoff_missing": 0.12, "cutoff_failed": 0.012, "gauge_bad": 0.03, "leak": 0.06, "anticipator_off": 0.12,
 }  # fmt: skip
 TANK_FAULTS = ("cushion_lost", "overcharged", "undercharged", "undersized", "tank_missing", "tank_valved_off")
 
 
 class Dice:
-    """Chance built on `random()` alone, the one draw Python promises to repeat for ever from the same start."""
+    """Chance built on `random()` alone, the one draw Python promises to
+    repeat for ever from the same start.
+    """
 
     def __init__(self, source):
         self.source = source
@@ -82,7 +96,9 @@ class Dice:
 
 @dataclass
 class System:
-    """One closed hot-water loop as it truly is. `gas_psia_gal` is what the cushion holds, pressure times volume at 60 °F."""
+    """One closed hot-water loop as it truly is. `gas_psia_gal`
+    is what the cushion holds, pressure times volume at 60 °F.
+    """
 
     elevation_ft: float
     stories: float
@@ -157,7 +173,9 @@ class System:
 
     @property
     def should_have_psig(self):
-        """12 psi or what the height needs; the marked setting of the fill valve where it lies within 3 psi of that."""
+        """12 psi or what the height needs; the marked setting
+        of the fill valve where it lies within 3 psi of that.
+        """
         needed = max(12.0, self.required_cold_psig)
         return self.fill_mark_psig if abs(self.fill_mark_psig - needed) <= 3 else needed
 
@@ -171,7 +189,8 @@ class System:
 
     @property
     def nominal_gas_psia_gal(self):
-        """Gas in a tank of this shell at the charge its air valve shows; where none can be read, at the charge it should have.
+        """Gas in a tank of this shell at the charge its air valve
+        shows; where none can be read, at the charge it should have.
 
         A steel tank without diaphragm is charged with air at local atmosphere.
         """
@@ -260,15 +279,22 @@ def draw_system(dice, elevation_ft):
     fluid = dice.pick({"none": 93, "propylene_glycol": 6, "ethylene_glycol": 1})
     boiler_max = dice.pick({30: 88, 50: 12})
     system = System(
-        elevation_ft=elevation_ft, stories=stories, boiler_level=level, height_ft=height, output_btuh=output, emitter=emitter,
-        pipe="pex" if emitter == "radiant_floor" else dice.pick({"copper": 70, "steel": 26, "pex": 4}) if emitter != "cast_iron_radiator" else dice.pick({"steel": 75, "copper": 25}),
-        fluid=fluid, percent=dice.pick((30, 40, 50)) if fluid != "none" else 0, treatment=dice.pick({"no": 88, "yes": 12}),
+        elevation_ft=elevation_ft, stories=stories, boiler_level=level, height_ft=height, output_btuh=output,
+        emitter=emitter,
+        pipe="pex" if emitter == "radiant_floor" else dice.pick({"copper": 70, "steel": 26,
+            "pex": 4}) if emitter != "cast_iron_radiator" else dice.pick({"steel": 75, "copper": 25}),
+        fluid=fluid, percent=dice.pick((30, 40, 50)) if fluid != "none" else 0,
+        treatment=dice.pick({"no": 88, "yes": 12}),
         loop_gal=loop, buffer_gal=dice.pick((20.0, 26.0, 40.0)) if dice.chance(0.03) else 0.0,
-        limit_f=dice.pick({180: 60, 185: 12, 190: 20, 200: 8}) if emitter != "radiant_floor" else dice.pick((140, 150)),
-        boiler_max_psig=float(boiler_max), boiler_min_psig=dice.pick({None: 60, 5.0: 25, 8.0: 15}), boiler_year=dice.whole(1978, 2022),
-        fuel=dice.pick({"natural gas": 60, "oil": 25, "propane": 15}), coil=dice.pick({"none": 60, "indirect": 25, "tankless": 15}),
+        limit_f=dice.pick({180: 60, 185: 12, 190: 20,
+            200: 8}) if emitter != "radiant_floor" else dice.pick((140, 150)),
+        boiler_max_psig=float(boiler_max), boiler_min_psig=dice.pick({None: 60, 5.0: 25, 8.0: 15}),
+        boiler_year=dice.whole(1978, 2022),
+        fuel=dice.pick({"natural gas": 60, "oil": 25, "propane": 15}),
+        coil=dice.pick({"none": 60, "indirect": 25, "tankless": 15}),
         water_source=dice.pick({"public": 78, "well": 22}), supply_psig=dice.between(46, 73),
-        fill_connection=dice.pick({"automatic": 86, "manual": 11, "feeder_tank": 2, "none": 1}), fill_mark_psig=12.0,
+        fill_connection=dice.pick({"automatic": 86, "manual": 11, "feeder_tank": 2, "none": 1}),
+        fill_mark_psig=12.0,
     )  # fmt: skip
     system.fill_mark_psig = max(12.0, float(math.ceil(system.required_cold_psig + 1.5)))
     system.relief_setting_psig = 30.0 if boiler_max == 30 else float(dice.pick((30, 45, 50)))
@@ -496,7 +522,9 @@ class Moment:
 
 
 def look(system, dice, on, *, zones_share=1.0):
-    """True cold and hot state of one day; a relief valve that must open does, caps the pressure and shows it."""
+    """True cold and hot state of one day; a relief valve that must open
+    does, caps the pressure and shows it.
+    """
     s = system
     while s.tested_yearly and (on - s.tested_on).days > 360:
         s.tested_on += timedelta(days=dice.whole(310, 350))
@@ -541,7 +569,9 @@ def look(system, dice, on, *, zones_share=1.0):
 
 
 def _predicted_limit(s, cold_psig, cold_f):
-    """Pressure at the limit of a tank whose whole shell holds the charge its air valve shows; None where no charge can be read."""
+    """Pressure at the limit of a tank whose whole shell holds the
+    charge its air valve shows; None where no charge can be read.
+    """
     if s.tank_type in ("built_in", "open"):
         return None
     if not s.has_gas():
@@ -565,7 +595,9 @@ def a_year_before(day):
 
 
 def faults(system, moment):
-    """What is truly wrong, per check id: True, False, or None where the question does not arise or cannot be told."""
+    """What is truly wrong, per check id: True, False, or
+    None where the question does not arise or cannot be told.
+    """
     s, m = system, moment
     diaphragm, steel, relief = s.tank_type == "diaphragm", s.tank_type == "plain_steel", s.relief_present
     sized = s.tank_type in ("diaphragm", "plain_steel")
@@ -583,14 +615,18 @@ def faults(system, moment):
     return {
         "cold-pressure-low": m.cold_psig < s.required_cold_psig,
         "cold-pressure-high": m.cold_psig > s.should_have_psig + 5,
-        "fill-pressure-off-setting": where(s.fill_connection in ("automatic", "manual"), abs(m.cold_psig - s.fill_mark_psig) > 3),
+        "fill-pressure-off-setting": where(s.fill_connection in ("automatic", "manual"),
+            abs(m.cold_psig - s.fill_mark_psig) > 3),
         "supply-pressure-high": s.supply_psig > 80,
         "hot-pressure-near-relief": where(relief, m.hot_psig > near),
-        "predicted-pressure-near-relief": where(relief and m.predicted_limit_psig is not None, relief and m.predicted_limit_psig is not None and m.predicted_limit_psig > near),
+        "predicted-pressure-near-relief": where(relief and m.predicted_limit_psig is not None,
+            relief and m.predicted_limit_psig is not None and m.predicted_limit_psig > near),
         "tank-missing": s.tank_type == "none",
         "tank-valved-off": where(s.tank_type != "none", s.tank_valve == "closed"),
-        "tank-undersized": where(sized and relief and required is not None, sized and required is not None and s.tank_gal < required),
-        "tank-cushion-lost": where(sized and s.tank_valve != "closed", sized and s.gas_psia_gal < 0.5 * s.nominal_gas_psia_gal),
+        "tank-undersized": where(sized and relief and required is not None,
+            sized and required is not None and s.tank_gal < required),
+        "tank-cushion-lost": where(sized and s.tank_valve != "closed",
+            sized and s.gas_psia_gal < 0.5 * s.nominal_gas_psia_gal),
         "tank-diaphragm-failed": where(diaphragm, s.air_valve == "water"),
         "tank-sounds-full": where(sized, tap(s) == "full"),
         "precharge-low": where(charged, charged and s.charge_psig < s.should_have_psig - 2),
@@ -601,7 +637,8 @@ def faults(system, moment):
         "relief-set-above-boiler": where(relief, s.relief_setting_psig > s.boiler_max_psig),
         "relief-capacity-short": where(relief, s.relief_capacity_btuh < s.output_btuh),
         "relief-discharge-hidden": where(relief, s.discharge_end in ("crawlspace", "concealed")),
-        "relief-discharge-unpiped": where(relief, s.discharge_end == "none" or s.discharge_pipe == "ends_high"),
+        "relief-discharge-unpiped": where(relief, s.discharge_end == "none"
+            or s.discharge_pipe == "ends_high"),
         "relief-discharge-blocked": where(piped, s.discharge_pipe in ("capped", "valved")),
         "relief-discharge-restricted": where(piped, s.discharge_pipe in ("reduced", "trapped")),
         "relief-discharging": where(relief, m.signs in ("dripping", "discharging")),
@@ -616,7 +653,8 @@ def faults(system, moment):
         "gauge-missing-or-stuck": s.gauge != "works",
         "leak-seen": s.leaks != "none",
         "makeup-excessive": where(m.makeup_gal_per_month is not None, (m.makeup_gal_per_month or 0) > 1),
-        "anticipator-mismatch": where(s.thermostat == "mechanical", abs(s.anticipator_a - s.current_a) > max(0.2 * s.current_a, 0.05)),
+        "anticipator-mismatch": where(s.thermostat == "mechanical",
+            abs(s.anticipator_a - s.current_a) > max(0.2 * s.current_a, 0.05)),
     }  # fmt: skip
 
 

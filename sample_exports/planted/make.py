@@ -1,7 +1,7 @@
 """Make the sample exports and what was planted in them: `python make.py [FOLDER]`, always the same bytes.
 
-Four invented agencies inspect about 1,500 homes over eighteen months. Every system is drawn sound, aged, mended
-and visited; its true pressures come from a gas balance of this folder's own. Needs nothing but Python.
+Four invented agencies inspect about 1,500 homes over eighteen months. Every system is drawn sound, aged,
+mended and visited; its true pressures come from a gas balance of this folder's own. Needs nothing but Python.
 """
 
 import csv
@@ -28,9 +28,12 @@ EVIDENCE = (
     "passed-but-readings-disagree",
 )
 SAFETY_CRITICAL = (
-    "hot-pressure-near-relief", "tank-missing", "tank-valved-off", "tank-cushion-lost", "tank-diaphragm-failed", "relief-missing", "relief-isolated",
-    "relief-did-not-open", "relief-set-above-boiler", "relief-capacity-short", "relief-discharge-hidden", "relief-discharge-unpiped",
-    "relief-discharge-blocked", "relief-discharge-restricted", "relief-discharging", "backflow-missing", "backflow-insufficient",
+    "hot-pressure-near-relief", "tank-missing", "tank-valved-off", "tank-cushion-lost",
+    "tank-diaphragm-failed", "relief-missing", "relief-isolated",
+    "relief-did-not-open", "relief-set-above-boiler", "relief-capacity-short", "relief-discharge-hidden",
+    "relief-discharge-unpiped",
+    "relief-discharge-blocked", "relief-discharge-restricted", "relief-discharging", "backflow-missing",
+    "backflow-insufficient",
     "low-water-cutoff-missing", "low-water-cutoff-failed",
 )  # fmt: skip
 HARD_TO_SEE = (
@@ -59,7 +62,9 @@ class Place:
 
 @dataclass(frozen=True)
 class Crew:
-    """Who does the work. `holds`: share of repairs that last. The others: shares of visits that leave the fault behind."""
+    """Who does the work. `holds`: share of repairs that last.
+    The others: shares of visits that leave the fault behind.
+    """
 
     name: str
     holds: float = 0.93
@@ -83,27 +88,36 @@ class Agency:
 AGENCIES = (
     Agency(
         "Tillamere Community Partners", "tillamere", 520, 0.08,
-        (Place("00112", "Saltmere Coast", 60, 40, 4), Place("00117", "Saltmere Coast", 180, 60, 3), Place("00205", "Fennick Valley", 720, 150, 5),
+        (Place("00112", "Saltmere Coast", 60, 40, 4), Place("00117", "Saltmere Coast", 180, 60, 3),
+            Place("00205", "Fennick Valley", 720, 150, 5),
          Place("00209", "Fennick Valley", 1280, 160, 3)),
-        (Crew("Crew 1"), Crew("Crew 2", 0.99, 0.0, 0.0, habit="careful work"), Crew("Crew 3", 0.92, 0.34, habit="leaves vent caps tight"), Crew("Crew 4"),
-         Crew("Thistledown Loop Works", 0.9, 0.02, 0.4, habit="does not set the charge of the tank"), Crew("Orrin Vale Mechanical")),
-        {"K. V.": visits.CLEAN, "T. O.": visits.CLEAN, "M. A. R.": visits.CLEAN, "D. Q.": visits.LAX, "S. W.": visits.COPIER, "B. F.": visits.HURRIED},
+        (Crew("Crew 1"), Crew("Crew 2", 0.99, 0.0, 0.0, habit="careful work"),
+            Crew("Crew 3", 0.92, 0.34, habit="leaves vent caps tight"), Crew("Crew 4"),
+         Crew("Thistledown Loop Works", 0.9, 0.02, 0.4, habit="does not set the charge of the tank"),
+         Crew("Orrin Vale Mechanical")),
+        {"K. V.": visits.CLEAN, "T. O.": visits.CLEAN, "M. A. R.": visits.CLEAN, "D. Q.": visits.LAX,
+            "S. W.": visits.COPIER, "B. F.": visits.HURRIED},
     ),
     Agency(
         "Ouvray Plateau Energy Aid", "ouvray", 390, 0.05,
-        (Place("00308", "Tarn Plateau", 4850, 200, 3), Place("00311", "Tarn Plateau", 5600, 260, 4), Place("00314", "Tarn Plateau", 6450, 200, 3), Place("00216", "Fennick Valley", 1450, 150, 2)),
-        (Crew("North crew"), Crew("South crew", 0.62, habit="repairs often do not hold"), Crew("Copperfern Mechanical"), Crew("Graywater Lane Heating", 0.9, 0.04, 0.06)),
+        (Place("00308", "Tarn Plateau", 4850, 200, 3), Place("00311", "Tarn Plateau", 5600, 260, 4),
+            Place("00314", "Tarn Plateau", 6450, 200, 3), Place("00216", "Fennick Valley", 1450, 150, 2)),
+        (Crew("North crew"), Crew("South crew", 0.62, habit="repairs often do not hold"),
+            Crew("Copperfern Mechanical"), Crew("Graywater Lane Heating", 0.9, 0.04, 0.06)),
         {"Z. L.": visits.CLEAN, "P. N.": visits.CLEAN, "H. E.": visits.PRESSURED, "J. J. K.": visits.CLEAN},
     ),
     Agency(
         "Foyers du Val Brenn", "valbrenn", 320, 0.04,
-        (Place("VB 101", "Val Brenn", 1850, 160, 3), Place("VB 104", "Val Brenn", 2500, 220, 3), Place("VB 118", "Haut-Érable", 3150, 180, 2)),
-        (Crew("Équipe Aube"), Crew("Équipe Brume"), Crew("Équipe Cèdre", 0.9, 0.2, habit="leaves vent caps tight"), Crew("Atelier Tournegrive")),
+        (Place("VB 101", "Val Brenn", 1850, 160, 3), Place("VB 104", "Val Brenn", 2500, 220, 3),
+            Place("VB 118", "Haut-Érable", 3150, 180, 2)),
+        (Crew("Équipe Aube"), Crew("Équipe Brume"), Crew("Équipe Cèdre", 0.9, 0.2,
+            habit="leaves vent caps tight"), Crew("Atelier Tournegrive")),
         {"É. G.": visits.CLEAN, "L.-P. M.": visits.CLEAN, "N. Ç.": visits.PRESSURED, "R. D.": visits.HURRIED},
     ),
     Agency(
         "Hollin Peaks Home Repair", "hollin", 290, 0.5,
-        (Place("00402", "Hollin Peaks", 6900, 150, 4), Place("00405", "Hollin Peaks", 7600, 180, 3), Place("00409", "Hollin Peaks", 7950, 60, 1), Place("00321", "Tarn Plateau", 6500, 120, 2)),
+        (Place("00402", "Hollin Peaks", 6900, 150, 4), Place("00405", "Hollin Peaks", 7600, 180, 3),
+            Place("00409", "Hollin Peaks", 7950, 60, 1), Place("00321", "Tarn Plateau", 6500, 120, 2)),
         (Crew("Crew 1"), Crew("Crew 2"), Crew("Larkspur Gap Plumbing")),
         {"A. I.": visits.HURRIED, "C. T.": visits.LAX, "V. U.": visits.CLEAN},
     ),
@@ -284,11 +298,16 @@ def stated(kind, found, readings, dice):
 
 
 def visit_fields(home, kind, day, inspector, system_id, dice, job, after_work):
-    """Who came, when and for which job. A unit is reported some weeks after its final inspection, or not yet."""
+    """Who came, when and for which job. A unit is reported some weeks
+    after its final inspection, or not yet.
+    """
     r = {
-        "inspected_on": day, "inspection_kind": kind, "inspector": inspector, "region": home["region"], "postal_code": home["postal_code"], "system_id": system_id,
-        "inspector_role": {"initial": "auditor", "final": "qci", "qa": "monitor", "service": "contractor"}[kind], "job_number": job,
-        "qa_reason": ("for_cause" if dice.chance(0.15) else "sample") if kind == "qa" else None, "funding": "core" if dice.chance(0.7) else "supplement",
+        "inspected_on": day, "inspection_kind": kind, "inspector": inspector, "region": home["region"],
+        "postal_code": home["postal_code"], "system_id": system_id,
+        "inspector_role": {"initial": "auditor", "final": "qci", "qa": "monitor",
+            "service": "contractor"}[kind], "job_number": job,
+        "qa_reason": ("for_cause" if dice.chance(0.15) else "sample") if kind == "qa" else None,
+        "funding": "core" if dice.chance(0.7) else "supplement",
         "updated_hour": dice.whole(14, 23), "updated_minute": dice.whole(0, 59),
     }  # fmt: skip
     if kind in ("final", "qa") or (kind == "service" and after_work):
@@ -338,30 +357,43 @@ def row(agency, home, system, system_id, kind, day, readings, habits, misrecorde
     infinite = m.hot_free_psig == float("inf")
     required = s.required_tank() if s.tank_type in ("diaphragm", "plain_steel") else None
     evidence = {
-        "precharge-under-pressure": "charge read under pressure" in habits and readings.get("precharge_psig") is not None, "cold-reading-hot": (readings.get("cold_temperature_f") or 0) > 100,
+        "precharge-under-pressure": "charge read under pressure" in habits
+        and readings.get("precharge_psig") is not None,
+        "cold-reading-hot": (readings.get("cold_temperature_f") or 0) > 100,
         "pressure-did-not-rise": "stuck gauge read" in habits, "readings-repeated": False,
-        "passed-but-readings-disagree": kind != "initial" and readings["stated_result"] == "pass" and any(wrong[check] for check in SAFETY_CRITICAL),
+        "passed-but-readings-disagree": kind != "initial" and readings["stated_result"] == "pass"
+        and any(wrong[check] for check in SAFETY_CRITICAL),
         "precharge-echoes-system": echoes(readings),
     }  # fmt: skip
     truth = {
-        "heating_system": "hot_water", "elevation_ft": round(s.elevation_ft, 1), "atmosphere_psia": round(s.atmosphere, 3), "height_ft": round(s.height_ft, 2),
-        "static_psi": round(s.static, 3), "fluid": s.fluid, "fluid_percent": s.percent or None, "pipe_material": s.pipe, "loop_volume_gal": round(s.water_gal, 2),
-        "tank_type": s.tank_type, "tank_valve_closed": int(s.tank_valve == "closed"), "tank_volume_gal": round(s.tank_gal, 3) or None,
+        "heating_system": "hot_water", "elevation_ft": round(s.elevation_ft, 1),
+        "atmosphere_psia": round(s.atmosphere, 3), "height_ft": round(s.height_ft, 2),
+        "static_psi": round(s.static, 3), "fluid": s.fluid, "fluid_percent": s.percent or None,
+        "pipe_material": s.pipe, "loop_volume_gal": round(s.water_gal, 2),
+        "tank_type": s.tank_type, "tank_valve_closed": int(s.tank_valve == "closed"),
+        "tank_volume_gal": round(s.tank_gal, 3) or None,
         "charge_psig": None if s.charge_psig is None else round(s.charge_psig, 2),
         "gas_fraction": round(s.gas_psia_gal / s.nominal_gas_psia_gal, 3) if s.tank_gal else None,
-        "required_cold_psig": round(s.required_cold_psig, 2), "should_have_psig": round(s.should_have_psig, 2), "cold_pressure_psig": round(m.cold_psig, 2),
-        "cold_temperature_f": round(m.cold_f, 1), "hot_pressure_psig": round(m.hot_psig, 2), "hot_temperature_f": round(m.hot_f, 1),
-        "hot_free_psig": "no cushion" if infinite else round(m.hot_free_psig, 2), "relief_setting_psig": s.relief_setting_psig if s.relief_present else None,
+        "required_cold_psig": round(s.required_cold_psig, 2),
+        "should_have_psig": round(s.should_have_psig, 2), "cold_pressure_psig": round(m.cold_psig, 2),
+        "cold_temperature_f": round(m.cold_f, 1), "hot_pressure_psig": round(m.hot_psig, 2),
+        "hot_temperature_f": round(m.hot_f, 1),
+        "hot_free_psig": "no cushion" if infinite else round(m.hot_free_psig, 2),
+        "relief_setting_psig": s.relief_setting_psig if s.relief_present else None,
         "limit_temperature_f": s.sizing_limit_f, "required_tank_gal": required and round(required, 2),
-        "predicted_limit_psig": None if m.predicted_limit_psig is None else "no cushion" if m.predicted_limit_psig == float("inf") else round(m.predicted_limit_psig, 2),
-        "complete_and_trustworthy": int(visits.is_complete(readings, habits, s.tank_type)), "habits": habits, "misrecorded": misrecorded,
+        "predicted_limit_psig": None if m.predicted_limit_psig is None
+        else "no cushion" if m.predicted_limit_psig == float("inf") else round(m.predicted_limit_psig, 2),
+        "complete_and_trustworthy": int(visits.is_complete(readings, habits, s.tank_type)), "habits": habits,
+        "misrecorded": misrecorded,
         "near_limit": house.near_limit(s, m), **wrong, **evidence,
     }  # fmt: skip
     return Visit(agency, home["number"], system_id, day, kind, readings, truth)
 
 
 def echoes(r):
-    """Whether a charge of unknown standing is exactly a system pressure that lies more than 2 psi from the fill setting."""
+    """Whether a charge of unknown standing is exactly a system
+    pressure that lies more than 2 psi from the fill setting.
+    """
     charge, setting = r.get("precharge_psig"), r.get("fill_setting_psig")
     if charge is None or setting is None or r.get("precharge_system_side") is not None:
         return False
@@ -372,7 +404,9 @@ def echoes(r):
 
 
 def copy_readings(made):
-    """Let the copying inspector hand in another home's five readings at some visits; both visits are then odd."""
+    """Let the copying inspector hand in another home's
+    five readings at some visits; both visits are then odd.
+    """
     for earlier, later in zip(made, made[1:], strict=False):
         near = (
             earlier.home != later.home
@@ -415,20 +449,28 @@ def inspect(agency):
 
 
 TRUTH = (
-    "agency", "inspection_id", "home_id", "system_id", "inspected_on", "inspection_kind", "crew", "inspector", "heating_system",
-    "complete_and_trustworthy", "habits", "misrecorded", "kept_out", "near_limit", "elevation_ft", "atmosphere_psia", "height_ft", "static_psi", "fluid",
-    "fluid_percent", "pipe_material", "loop_volume_gal", "tank_type", "tank_valve_closed", "tank_volume_gal", "charge_psig", "gas_fraction",
-    "required_cold_psig", "should_have_psig", "cold_pressure_psig", "cold_temperature_f", "hot_pressure_psig", "hot_temperature_f", "hot_free_psig",
-    "relief_setting_psig", "limit_temperature_f", "required_tank_gal", "predicted_limit_psig", *house.MEASURE_FOR,
-    "hot-pressure-near-relief", "predicted-pressure-near-relief", "tank-sounds-full", "makeup-excessive", *EVIDENCE,
+    "agency", "inspection_id", "home_id", "system_id", "inspected_on", "inspection_kind", "crew", "inspector",
+    "heating_system",
+    "complete_and_trustworthy", "habits", "misrecorded", "kept_out", "near_limit", "elevation_ft",
+    "atmosphere_psia", "height_ft", "static_psi", "fluid",
+    "fluid_percent", "pipe_material", "loop_volume_gal", "tank_type", "tank_valve_closed", "tank_volume_gal",
+    "charge_psig", "gas_fraction",
+    "required_cold_psig", "should_have_psig", "cold_pressure_psig", "cold_temperature_f", "hot_pressure_psig",
+    "hot_temperature_f", "hot_free_psig",
+    "relief_setting_psig", "limit_temperature_f", "required_tank_gal", "predicted_limit_psig",
+    *house.MEASURE_FOR,
+    "hot-pressure-near-relief", "predicted-pressure-near-relief", "tank-sounds-full", "makeup-excessive",
+    *EVIDENCE,
 )  # fmt: skip
 
 
 def truth_cells(visit):
     """One line of the truth, as text: yes 1, no 0, empty where the question does not arise."""
     known = {
-        **visit.truth, "agency": visit.agency.name, "inspected_on": visit.on, "inspection_kind": visit.kind, "system_id": visit.system_id,
-        "crew": visit.readings.get("crew"), "inspector": visit.readings["inspector"], "inspection_id": visit.readings["inspection_id"], "home_id": visit.readings["home_id"],
+        **visit.truth, "agency": visit.agency.name, "inspected_on": visit.on, "inspection_kind": visit.kind,
+        "system_id": visit.system_id,
+        "crew": visit.readings.get("crew"), "inspector": visit.readings["inspector"],
+        "inspection_id": visit.readings["inspection_id"], "home_id": visit.readings["home_id"],
     }  # fmt: skip
     return [_text(known.get(column)) for column in TRUTH]
 

@@ -63,8 +63,8 @@ GLYCOL_LB_FT3 = {
 def water_density_lb_ft3(temperature_f):
     """Density of water at one atmosphere, 32 to 300 °F.
 
-    Source: Kell, J. Chem. Eng. Data 20 (1975) 97-105, equation for 0 to 150 °C, coefficients from memory; agrees
-    with printed specific volumes within their last digit.
+    Source: Kell, J. Chem. Eng. Data 20 (1975) 97-105, equation for 0 to 150 °C, coefficients from memory;
+    agrees with printed specific volumes within their last digit.
     """
     t = (temperature_f - 32) / 1.8
     over = (
@@ -79,7 +79,9 @@ def water_density_lb_ft3(temperature_f):
 
 
 def density_lb_ft3(temperature_f, fluid="none", percent=0):
-    """Density of the loop's fluid; glycol between the tabled temperatures by straight lines, outside by the last slope."""
+    """Density of the loop's fluid; glycol between the tabled
+    temperatures by straight lines, outside by the last slope.
+    """
     if fluid == "none":
         return water_density_lb_ft3(temperature_f)
     table = GLYCOL_LB_FT3[fluid, percent]
@@ -102,7 +104,9 @@ def static_psi(height_ft, fluid="none", percent=0, temperature_f=60):
 
 
 def net_expansion(cold_f, hot_f, pipe, fluid="none", percent=0):
-    """Share of the cold volume that has to find room when the loop warms: the fluid's growth less the pipes'."""
+    """Share of the cold volume that has to find room when the loop
+    warms: the fluid's growth less the pipes'.
+    """
     grown = density_lb_ft3(cold_f, fluid, percent) / density_lb_ft3(hot_f, fluid, percent) - 1
     return grown - 3 * PIPE_ALPHA_PER_F[pipe] * (hot_f - cold_f)
 
@@ -110,10 +114,12 @@ def net_expansion(cold_f, hot_f, pipe, fluid="none", percent=0):
 def hot_pressure_psia(
     gas_psia_gal, pocket_gal, cold_psia, expansion_gal, loop_gal, gas_cold_f=60.0, gas_hot_f=60.0
 ):
-    """Loop pressure after the expansion has been pressed into the cushion; infinite where the gas cannot take it.
+    """Loop pressure after the expansion has been pressed
+    into the cushion; infinite where the gas cannot take it.
 
-    `gas_psia_gal` is pressure times volume of the gas at 60 °F, `pocket_gal` the room it has with the water side
-    empty. The little that water itself yields under pressure is counted, so the balance has no closed form.
+    `gas_psia_gal` is pressure times volume of the gas at 60 °F, `pocket_gal` the room it has with the water
+    side empty. The little that water itself yields under pressure is counted, so the balance has no closed
+    form.
     """
     warm_cold = (gas_cold_f - GAS_ZERO_F) / (60 - GAS_ZERO_F)
     warm_hot = (gas_hot_f - GAS_ZERO_F) / (60 - GAS_ZERO_F)
@@ -133,9 +139,11 @@ def hot_pressure_psia(
 
 
 def required_tank_gal(expansion_gal, fill_psia, allowed_psia, atmosphere=None):
-    """Smallest tank for an expansion between two pressures, charged to fill; with `atmosphere` a steel tank without diaphragm.
+    """Smallest tank for an expansion between two pressures, charged
+    to fill; with `atmosphere` a steel tank without diaphragm.
 
-    Source: ASHRAE Handbook, HVAC Systems and Equipment, hydronic heating (from memory). None where no tank is large enough.
+    Source: ASHRAE Handbook, HVAC Systems and Equipment, hydronic
+    heating (from memory). None where no tank is large enough.
     """
     if allowed_psia <= fill_psia:
         return None

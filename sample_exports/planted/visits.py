@@ -1,4 +1,5 @@
-"""Taking readings: what an inspector writes down of a true state, with the gauge's noise and the visit's habits.
+"""Taking readings: what an inspector writes down of a
+true state, with the gauge's noise and the visit's habits.
 
 Readings are kept under the program's field names and units, as numbers and words; the exports translate them.
 """
@@ -16,17 +17,26 @@ PRESSURE_FIELDS = (
 
 # Share of visits of a hurried inspector at which the field is left empty.
 LEFT_EMPTY = {
-    "cold_temperature_f": 0.35, "hot_temperature_f": 0.2, "hot_reading_state": 0.45, "precharge_psig": 0.45, "precharge_system_side": 0.4,
-    "tank_temperature_f": 0.8, "tank_above_gauge_ft": 0.5, "tank_volume_gal": 0.25, "system_volume_gal": 0.45, "buffer_tank": 0.4,
-    "top_height_ft": 0.5, "high_limit_f": 0.45, "antifreeze": 0.35, "pipe_material": 0.3, "relief_setting_psig": 0.06, "tank_type": 0.03,
-    "elevation_ft": 0.02, "fill_setting_psig": 0.3, "relief_capacity_btuh": 0.4, "supply_pressure_psig": 0.6, "tank_tap": 0.5, "tank_air_valve": 0.4,
-    "cold_pressure_psig": 0.04, "hot_pressure_psig": 0.06, "boiler_max_pressure_psig": 0.2, "backflow_tested_on": 0.3, "water_treatment": 0.3,
-    "vent_cap": 0.15, "low_water_cutoff_test": 0.4, "controlled_current_a": 0.4, "relief_discharge_pipe": 0.15, "relief_signs": 0.05,
-    "boiler_gauge": 0.1, "leaks_seen": 0.1, "pressure_read_with": 0.25, "cold_reading_state": 0.4, "emitter": 0.2, "boiler_year": 0.3,
+    "cold_temperature_f": 0.35, "hot_temperature_f": 0.2, "hot_reading_state": 0.45, "precharge_psig": 0.45,
+    "precharge_system_side": 0.4,
+    "tank_temperature_f": 0.8, "tank_above_gauge_ft": 0.5, "tank_volume_gal": 0.25, "system_volume_gal": 0.45,
+    "buffer_tank": 0.4,
+    "top_height_ft": 0.5, "high_limit_f": 0.45, "antifreeze": 0.35, "pipe_material": 0.3,
+    "relief_setting_psig": 0.06, "tank_type": 0.03,
+    "elevation_ft": 0.02, "fill_setting_psig": 0.3, "relief_capacity_btuh": 0.4, "supply_pressure_psig": 0.6,
+    "tank_tap": 0.5, "tank_air_valve": 0.4,
+    "cold_pressure_psig": 0.04, "hot_pressure_psig": 0.06, "boiler_max_pressure_psig": 0.2,
+    "backflow_tested_on": 0.3, "water_treatment": 0.3,
+    "vent_cap": 0.15, "low_water_cutoff_test": 0.4, "controlled_current_a": 0.4,
+    "relief_discharge_pipe": 0.15, "relief_signs": 0.05,
+    "boiler_gauge": 0.1, "leaks_seen": 0.1, "pressure_read_with": 0.25, "cold_reading_state": 0.4,
+    "emitter": 0.2, "boiler_year": 0.3,
 }  # fmt: skip
 NEEDED_FOR_COMPLETE = (
-    "cold_pressure_psig", "cold_temperature_f", "cold_reading_state", "hot_pressure_psig", "hot_temperature_f", "hot_reading_state", "high_limit_f",
-    "pressure_read_with", "system_volume_gal", "pipe_material", "antifreeze", "top_height_ft", "elevation_ft", "fill_setting_psig", "tank_type",
+    "cold_pressure_psig", "cold_temperature_f", "cold_reading_state", "hot_pressure_psig",
+    "hot_temperature_f", "hot_reading_state", "high_limit_f",
+    "pressure_read_with", "system_volume_gal", "pipe_material", "antifreeze", "top_height_ft", "elevation_ft",
+    "fill_setting_psig", "tank_type",
     "relief_setting_psig",
 )  # fmt: skip
 TANK_NEEDED = (
@@ -39,9 +49,12 @@ TANK_NEEDED = (
 
 # What a lax inspector writes instead of what is there, word for word.
 SEEN_AS = {
-    "relief_signs": {"stained": "dry", "dripping": "stained"}, "relief_discharge_pipe": {"reduced": "full_size", "trapped": "full_size", "ends_high": "full_size"},
-    "vent_cap": {"tight": "loose"}, "leaks_seen": {"weeping": "none"}, "backflow_device": {"dual_check": "dual_check_vented", "single_check": "dual_check_vented"},
-    "relief_discharge_end": {"concealed": "visible_drain"}, "low_water_cutoff": {"flow_or_pressure_switch": "probe_or_float"},
+    "relief_signs": {"stained": "dry", "dripping": "stained"},
+    "relief_discharge_pipe": {"reduced": "full_size", "trapped": "full_size", "ends_high": "full_size"},
+    "vent_cap": {"tight": "loose"}, "leaks_seen": {"weeping": "none"},
+    "backflow_device": {"dual_check": "dual_check_vented", "single_check": "dual_check_vented"},
+    "relief_discharge_end": {"concealed": "visible_drain"},
+    "low_water_cutoff": {"flow_or_pressure_switch": "probe_or_float"},
 }  # fmt: skip
 
 
@@ -50,7 +63,9 @@ def halves(value):
 
 
 def read(system, moment, dice, style, *, zones="all_zones_hot", winter=False, service=False):
-    """Readings of one visit and what is odd about them: (readings, set of habits, misrecorded field names)."""
+    """Readings of one visit and what is odd about them: (readings, set
+    of habits, misrecorded field names).
+    """
     s, m = system, moment
     r, habits = described(s), set()
     test_gauge = dice.chance(0.85 if style in (CLEAN, COPIER) else 0.3) or s.gauge != "works"
@@ -110,7 +125,9 @@ def _warm_cold_reading(r, m, dice):
 
 
 def read_charge(s, r, dice, style, habits):
-    """The air charge: at zero system pressure by most, under pressure by some, not at all where water comes out."""
+    """The air charge: at zero system pressure by most, under
+    pressure by some, not at all where water comes out.
+    """
     if s.tank_type != "diaphragm":
         return
     r["tank_air_valve"] = s.air_valve
@@ -134,14 +151,22 @@ def read_charge(s, r, dice, style, habits):
 def described(s):
     """What an attentive inspector writes of the house and the plant, pressures aside."""
     r = {
-        "elevation_ft": round(s.elevation_ft), "stories": s.stories, "boiler_level": s.boiler_level, "top_height_ft": halves(s.height_ft + s.height_error_ft),
-        "water_source": s.water_source, "heating_system": "hot_water", "boiler_output_btuh": s.output_btuh, "boiler_max_pressure_psig": s.boiler_max_psig,
-        "boiler_min_pressure_psig": s.boiler_min_psig, "boiler_year": s.boiler_year, "fuel": s.fuel, "emitter": s.emitter,
-        "system_volume_gal": round(s.loop_gal * s.volume_error, 1), "buffer_tank": "yes" if s.buffer_gal else "no", "buffer_tank_gal": s.buffer_gal or None,
-        "pipe_material": s.pipe, "antifreeze": s.fluid, "antifreeze_percent": s.percent or None, "water_treatment": s.treatment, "domestic_coil": s.coil,
-        "supply_pressure_psig": round(s.supply_psig), "fill_connection": s.fill_connection, "high_limit_f": s.limit_f, "boiler_gauge": s.gauge,
-        "leaks_seen": s.leaks, "makeup_meter_gal": s.meter_gal and round(s.meter_gal, 1), "tank_type": s.tank_type,
-        "relief_present": "yes" if s.relief_present else "no", "backflow_device": s.device, "vent_cap": s.vent_cap, "thermostat": s.thermostat,
+        "elevation_ft": round(s.elevation_ft), "stories": s.stories, "boiler_level": s.boiler_level,
+        "top_height_ft": halves(s.height_ft + s.height_error_ft),
+        "water_source": s.water_source, "heating_system": "hot_water", "boiler_output_btuh": s.output_btuh,
+        "boiler_max_pressure_psig": s.boiler_max_psig,
+        "boiler_min_pressure_psig": s.boiler_min_psig, "boiler_year": s.boiler_year, "fuel": s.fuel,
+        "emitter": s.emitter,
+        "system_volume_gal": round(s.loop_gal * s.volume_error, 1),
+        "buffer_tank": "yes" if s.buffer_gal else "no", "buffer_tank_gal": s.buffer_gal or None,
+        "pipe_material": s.pipe, "antifreeze": s.fluid, "antifreeze_percent": s.percent or None,
+        "water_treatment": s.treatment, "domestic_coil": s.coil,
+        "supply_pressure_psig": round(s.supply_psig), "fill_connection": s.fill_connection,
+        "high_limit_f": s.limit_f, "boiler_gauge": s.gauge,
+        "leaks_seen": s.leaks, "makeup_meter_gal": s.meter_gal and round(s.meter_gal, 1),
+        "tank_type": s.tank_type,
+        "relief_present": "yes" if s.relief_present else "no", "backflow_device": s.device,
+        "vent_cap": s.vent_cap, "thermostat": s.thermostat,
         "low_water_cutoff": s.cutoff,
     }  # fmt: skip
     if s.fill_connection in ("automatic", "manual", "valved_off"):
@@ -155,8 +180,10 @@ def described(s):
         )
     if s.relief_present:
         r.update(
-            relief_setting_psig=s.relief_setting_psig, relief_capacity_btuh=s.relief_capacity_btuh, relief_mounting=s.relief_mounting,
-            relief_discharge_end=s.discharge_end, relief_discharge_pipe=s.discharge_pipe if s.discharge_end != "none" else None,
+            relief_setting_psig=s.relief_setting_psig, relief_capacity_btuh=s.relief_capacity_btuh,
+            relief_mounting=s.relief_mounting,
+            relief_discharge_end=s.discharge_end,
+            relief_discharge_pipe=s.discharge_pipe if s.discharge_end != "none" else None,
         )  # fmt: skip
     if s.device in ("reduced_pressure", "double_check"):
         r["backflow_tested_on"] = s.tested_on
@@ -168,7 +195,9 @@ def described(s):
 
 
 def is_complete(r, habits, tank_type):
-    """Whether every reading that the pressure and tank checks need was taken, and taken in a way that can be trusted."""
+    """Whether every reading that the pressure and tank checks
+    need was taken, and taken in a way that can be trusted.
+    """
     if habits or any(
         r.get(field) is None
         for field in NEEDED_FOR_COMPLETE
