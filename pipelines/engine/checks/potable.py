@@ -27,14 +27,9 @@ def backflow_insufficient(backflow_device, *, antifreeze, antifreeze_percent, wa
     )
     clean = antifreeze.among("none") & water_treatment.among("no") & ~some
     acceptable = np.where(additive, with_additives, np.where(clean, without, without & with_additives))
-    perhaps = ~additive & ~clean & (without | with_additives)
-    return Fact(
-        backflow_device,
-        among=acceptable,
-        perhaps=perhaps,
-        perhaps_reason="additive not recorded",
-        perhaps_field="antifreeze",
-    )
+    depends = ~additive & ~clean & (without | with_additives)
+    unknown = Doubt(depends, "additive not recorded", "deficient", "antifreeze")
+    return Fact(backflow_device, among=acceptable, less=(unknown,))
 
 
 def has_a_device(fill_connection, *, fill_setting_psig, backflow_device):
