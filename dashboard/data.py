@@ -25,7 +25,7 @@ from pipelines.answers import (
     waiting,
 )
 from pipelines.answers.access import EVERYTHING, Filters, Viewer
-from pipelines.answers.contents import home_checks, titles
+from pipelines.answers.contents import home_checks, names, titles
 from pipelines.answers.files import PAIRS_A_PAGE
 from pipelines.answers.homes import ROWS_A_PAGE, SORTS
 from pipelines.answers.phrases import called
@@ -48,6 +48,7 @@ __all__ = [
     "Filters",
     "called",
     "home_checks",
+    "names",
     "titles",
 ]
 

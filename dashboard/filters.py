@@ -94,7 +94,7 @@ def sidebar(view):
         for name in view.filters:
             _say_unknown(name, offered[name])
             if name == "check":
-                several("Check", name, offered[name], data.titles().get)
+                several("Check", name, offered[name], data.names().get)
             elif name == "risk":
                 st.selectbox(
                     "Risk, this or worse",

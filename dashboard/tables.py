@@ -274,7 +274,7 @@ def folded_timeline(checks: Sequence[Any], visits: Sequence[Any], caption: str):
         outcomes = {visit: outcome for visit, outcome, _ in check.visits}
         at_visits = [outcomes.get(visit.inspection_id, "other system") for visit in visits]
         cells = [(outcome, wording.OUTCOME_CLASS.get(outcome, "")) for outcome in at_visits]
-        rows.append((check.title, [*cells, (check.state, wording.STATE_CLASS.get(check.state, ""))]))
+        rows.append((check.name, [*cells, (check.state, wording.STATE_CLASS.get(check.state, ""))]))
     days = [wording.day(visit.inspected_on) for visit in visits]
     _table("folded_timeline", caption=caption, days=days, rows=rows)
 

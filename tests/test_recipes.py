@@ -123,8 +123,8 @@ def test_a_check_is_its_record_and_its_limit(copy):
     copy.insert("pipelines/engine/checks/controls.py", CHECK)
     copy.insert(
         "pipelines/engine/policy/default.toml",
-        'recipe_cold_f = { value = 55.0, unit = "degF", mark = "policy", why = "of a recipe" }\n',
-        before="supply_high_psig =",
+        '[limits.recipe_cold_f]\nvalue = 55.0\nunit = "degF"\nmark = "policy"\nwhy = "of a recipe"\n\n',
+        before="[limits.supply_high_psig]",
     )
     said = copy.run(
         """

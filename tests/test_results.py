@@ -2,6 +2,7 @@
 properties over CHECKS and FIELDS. The catalogue itself, check by check, stands in test_checks.py.
 """
 
+import dataclasses
 from datetime import date
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipelines.engine import quantities
 from pipelines.engine.arrays import Readings
 from pipelines.engine.checks import BY_ID, CHECKS
 from pipelines.engine.policy import policy as policies
@@ -16,6 +18,7 @@ from pipelines.engine.quantities.resolver import Recomputed
 from pipelines.engine.reasons import REASONS
 from pipelines.engine.results import OUTCOMES, results
 from pipelines.fields import BY_NAME, FIELDS
+from tests import row_by_row
 from tests.inspections import (
     NO_RELIEF,
     NO_TANK,
@@ -285,71 +288,18 @@ def test_ids_are_unique_and_in_their_groups():
         assert not check.act_today or check.safety_critical, check.id
 
 
-# Written out once more, so that none is marked by accident.
-SAFETY_CRITICAL = set(
-    [
-        "hot-pressure-near-relief",
-        "tank-missing",
-        "tank-valved-off",
-        "tank-cushion-lost",
-        "tank-diaphragm-failed",
-        "relief-missing",
-        "relief-isolated",
-        "relief-did-not-open",
-        "relief-set-above-boiler",
-        "relief-capacity-short",
-        "relief-discharge-hidden",
-        "relief-discharge-unpiped",
-        "relief-discharge-blocked",
-        "relief-discharge-restricted",
-        "relief-discharging",
-        "backflow-missing",
-        "backflow-insufficient",
-        "low-water-cutoff-missing",
-        "low-water-cutoff-failed",
-    ]
-)
-ACT_TODAY = {
-    "relief-missing",
-    "relief-isolated",
-    "relief-did-not-open",
-    "relief-set-above-boiler",
-    "relief-discharge-blocked",
-    "low-water-cutoff-failed",
-}
-OTHERS = set(
-    [
-        "cold-pressure-low",
-        "cold-pressure-high",
-        "fill-pressure-off-setting",
-        "supply-pressure-high",
-        "predicted-pressure-near-relief",
-        "tank-undersized",
-        "tank-sounds-full",
-        "precharge-low",
-        "precharge-high",
-        "relief-stained",
-        "backflow-test-overdue",
-        "vent-cap-tight",
-        "vent-with-compression-tank",
-        "gauge-missing-or-stuck",
-        "leak-seen",
-        "makeup-excessive",
-        "anticipator-mismatch",
-        "precharge-under-pressure",
-        "precharge-echoes-system",
-        "pressure-did-not-rise",
-        "cold-reading-hot",
-        "readings-repeated",
-        "passed-but-readings-disagree",
-    ]
-)
+def test_the_catalogue_is_that_of_the_formulas_written_apart():
+    """None is missing there, and none is marked as safety-critical by accident."""
+    assert set(BY_ID) == {*row_by_row.ALONE, *row_by_row.BESIDE_OTHERS, row_by_row.LAST}
+    assert {check.id for check in CHECKS if check.safety_critical} == set(row_by_row.SAFETY_CRITICAL)
 
 
-def test_the_catalogue_is_whole():
-    assert set(BY_ID) == SAFETY_CRITICAL | OTHERS
-    assert {check.id for check in CHECKS if check.safety_critical} == SAFETY_CRITICAL
-    assert {check.id for check in CHECKS if check.act_today} == ACT_TODAY
+def test_severity_says_what_is_safety_critical_and_what_is_acted_on_today():
+    """MIL-STD-882E: 1 catastrophic, 2 critical. Another severity with the same mark would be a slip."""
+    for check in CHECKS:
+        if not check.evidence:
+            assert check.safety_critical == (check.severity <= 2), check.id
+            assert check.act_today == (check.severity == 1), check.id
 
 
 @pytest.mark.parametrize("outcome", [OK, DEFICIENT, NOT_VERIFIED])
@@ -357,7 +307,8 @@ def test_every_check_has_an_example(outcome):
     assert set(examples(outcome)) == set(BY_ID)
 
 
-# Readings without which a check cannot be made; of those in one tuple any one would do.
+# Readings without which a check cannot be made, beyond the fields its function asks for by name; of those in one
+# tuple any one would do.
 HEIGHT, VOLUME = (
     ("top_height_ft", "stories"),
     (("system_volume_gal", "boiler_output_btuh"), ("system_volume_gal", "emitter")),
@@ -366,7 +317,6 @@ NEEDED = {
     "cold-pressure-low": ("cold_pressure_psig", HEIGHT),
     "cold-pressure-high": ("cold_pressure_psig", HEIGHT),
     "fill-pressure-off-setting": ("cold_pressure_psig", "fill_setting_psig", "fill_connection"),
-    "supply-pressure-high": ("supply_pressure_psig",),
     "hot-pressure-near-relief": ("hot_pressure_psig", "relief_setting_psig"),
     "predicted-pressure-near-relief": (
         "cold_pressure_psig",
@@ -378,7 +328,6 @@ NEEDED = {
         "elevation_ft",
         *VOLUME,
     ),
-    "tank-missing": ("tank_type",),
     "tank-valved-off": ("tank_type", "tank_valve"),
     "tank-undersized": (
         "tank_type",
@@ -405,25 +354,11 @@ NEEDED = {
     "precharge-low": ("tank_type", "precharge_psig", "precharge_system_side", HEIGHT),
     "precharge-high": ("tank_type", "precharge_psig", "precharge_system_side", HEIGHT),
     "relief-missing": (("relief_present", "relief_setting_psig"),),
-    "relief-isolated": ("relief_mounting",),
     "relief-did-not-open": ("hot_pressure_psig", "relief_setting_psig", "relief_signs"),
-    "relief-set-above-boiler": ("relief_setting_psig", "boiler_max_pressure_psig"),
-    "relief-capacity-short": ("relief_capacity_btuh", "boiler_output_btuh"),
-    "relief-discharge-hidden": ("relief_discharge_end",),
     "relief-discharge-unpiped": ("relief_discharge_end", "relief_discharge_pipe"),
-    "relief-discharge-blocked": ("relief_discharge_pipe",),
-    "relief-discharge-restricted": ("relief_discharge_pipe",),
-    "relief-discharging": ("relief_signs",),
-    "relief-stained": ("relief_signs",),
-    "backflow-missing": ("backflow_device",),
-    "backflow-insufficient": ("backflow_device",),
     "backflow-test-overdue": ("backflow_device", "water_source", "backflow_tested_on"),
     "vent-cap-tight": ("vent_cap", "tank_type"),
     "vent-with-compression-tank": ("vent_cap", "tank_type"),
-    "low-water-cutoff-missing": ("low_water_cutoff",),
-    "low-water-cutoff-failed": ("low_water_cutoff_test",),
-    "gauge-missing-or-stuck": ("boiler_gauge",),
-    "leak-seen": ("leaks_seen",),
     "makeup-excessive": ("makeup_gal_per_month",),
     "anticipator-mismatch": ("thermostat", "anticipator_a", "controlled_current_a"),
     "precharge-under-pressure": ("tank_type", "precharge_psig", "precharge_system_side"),
@@ -436,7 +371,6 @@ NEEDED = {
         "elevation_ft",
         *VOLUME,
     ),
-    "cold-reading-hot": ("cold_temperature_f",),
     "readings-repeated": ("repeated_elsewhere",),
     "passed-but-readings-disagree": ("stated_result", "inspection_kind"),
 }
@@ -446,12 +380,33 @@ SOUND_FOR = {
 }
 
 
-def test_needs_are_stated_for_every_check():
-    assert set(NEEDED) == set(BY_ID)
+def needed(check):
+    """Fields, and groups of fields, that a check cannot do without; for want of any, all that it rests on."""
+    by_name = tuple(name for name in check.needs if name in BY_NAME)
+    found = tuple(dict.fromkeys(by_name + NEEDED.get(check.id, ())))
+    return found or (tuple(sorted(set().union(*map(rests_on, check.needs + check.uses)))),)
+
+
+def rests_on(name):
+    """Fields that a field, or a quantity by way of others, is read from."""
+    if name in BY_NAME:
+        return {name}
+    quantity = quantities.BY_NAME.get(name)
+    return set().union(*map(rests_on, quantity.needs)) if quantity else set()
+
+
+def test_needs_beyond_the_fields_by_name_are_of_checks_there_are():
+    assert set(NEEDED) <= set(BY_ID) and all(map(needed, CHECKS))
+
+
+def test_a_check_of_quantities_alone_rests_on_the_readings_behind_them():
+    hot = dataclasses.replace(BY_ID["hot-pressure-near-relief"], id="not-in-the-table")
+    (found,) = needed(hot)
+    assert {"hot_pressure_psig", "relief_setting_psig"} <= set(found) <= set(BY_NAME)
 
 
 @pytest.mark.parametrize(
-    "check, missing", [(check, missing) for check, needs in NEEDED.items() for missing in needs]
+    "check, missing", [(check.id, missing) for check in CHECKS for missing in needed(check)]
 )
 def test_any_needed_reading_missing_is_not_verified(check, missing):
     """Never ok, and never deficient however bad the rest looks;

@@ -1,4 +1,4 @@
-"""Checks: what is checked, the limits in force, on whose authority, and what puts it right. Needs no inspection."""
+"""Checks: what is checked, the limits in force, on whose authority, and what puts it right."""
 
 from dashboard import data, filters, tables, wording
 
@@ -6,15 +6,17 @@ found = data.described(filters.viewer(), filters.snapshot())
 
 tables.section(
     "What is checked",
-    "Severity 1 (gravest) to 4 and probability A (often) to E after MIL-STD-882E; both are the policy's. Checks about readings speak of a visit, not of the home, and carry none.",
+    "Severity 1 (gravest) to 4 and probability A (often) to E after MIL-STD-882E; both are the policy's. "
+    "Checks about readings speak of a visit, not of the home, and carry none.",
 )
 for group, part in found["checks"].groupby("group", sort=False):
     tables.show(
         part,
         (
             tables.Column(
-                "title",
-                "Deficient when",
+                "name",
+                "Looked at, and deficient when",
+                under="title",
                 width="20%",
                 link=lambda row: (
                     filters.link("homes", check=row.check_id) if row.group != "evidence" else None
@@ -33,13 +35,14 @@ for group, part in found["checks"].groupby("group", sort=False):
             tables.Column("source", "Authority", width="17%"),
             tables.Column("check_id", "Id", width="16%"),
         ),
-        wording.GROUPS[group],
+        wording.GROUPS[str(group)],
         empty="",
     )
 
 tables.section(
     "Limits in force",
-    "Published: a source stands beside it. Common practice: a fact of the trade. Policy: the agency's own choice.",
+    "Published: a source stands beside it. Common practice: a fact of the trade. Policy: the agency's own "
+    "choice.",
 )
 tables.show(
     found["limits"],

@@ -47,7 +47,7 @@ COUNTS = (
 
 
 def one_check():
-    check = filters.one_of("Check", "of_check", data.home_checks(), data.titles().get)
+    check = filters.one_of("Check", "of_check", data.home_checks(), data.names().get)
     found = data.crew_counts(who, snapshot, chosen, check)
     tables.show(
         found,
@@ -58,7 +58,7 @@ def one_check():
             tables.agency(),
             *COUNTS,
         ),
-        f"{data.titles()[check]}: what final inspections found, by crew",
+        f"{data.names()[check]}: what final inspections found, by crew",
         empty="No unit with a crew has had a final inspection, as the filters stand.",
     )
     if found["visits"].sum():
@@ -76,7 +76,7 @@ def one_crew(agency, crew):
         data.crew_verified(who, snapshot, agency, crew),
         (
             tables.Column(
-                "title",
+                "name",
                 "Check",
                 link=lambda row: (
                     filters.link("homes", agency=agency, crew=crew, check=row.check_id)
@@ -93,7 +93,7 @@ def one_crew(agency, crew):
     if len(never):
         tables.folded(
             f"{wording.plural(len(never), 'check')} never verified after the work of {crew}, {agency}",
-            [f"{row.title}: {wording.plural(row.not_verified, 'unit')}" for row in never.itertuples()],
+            [f"{row.name}: {wording.plural(row.not_verified, 'unit')}" for row in never.itertuples()],
         )
 
 

@@ -104,7 +104,7 @@ def answers():
             tables.folded(
                 f"{wording.plural(len(lacking), 'check')} it cannot answer for want of a column",
                 [
-                    f"{row.title}: needs {wording.fields_said(row.lacking, data.called)}"
+                    f"{row.name}: needs {wording.fields_said(row.lacking, data.called)}"
                     for row in lacking.itertuples()
                 ],
             )
@@ -114,14 +114,14 @@ def answers():
             tables.folded(
                 f"{wording.plural(len(other), 'check')} that no inspection of it answered for other reasons",
                 [
-                    f"{row.title}: {wording.plural(row.not_verified, 'inspection')} not verified"
+                    f"{row.name}: {wording.plural(row.not_verified, 'inspection')} not verified"
                     for row in other.itertuples()
                 ],
             )
         tables.folded_table(
             answered,
             (
-                tables.Column("title", "Check"),
+                tables.Column("name", "Check"),
                 tables.count("telling", "Inspections answered"),
                 tables.count("not_verified", "Not verified"),
             ),

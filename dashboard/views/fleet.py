@@ -103,7 +103,7 @@ def unverified():
         ),
         "Homes where a reading was missed at the visit, or could not be trusted",
         empty="Every safety-critical check was verified in every home.",
-        labels=data.titles(),
+        labels=data.names(),
         heading="Check",
     )
 

@@ -56,7 +56,7 @@ def open_now(home):
         else "None found open.",
     )
     lacking = [
-        check.title
+        check.name
         for check in home.checks
         if check.state == "not verified" and data.BY_ID[check.check_id].safety_critical
     ]

@@ -59,8 +59,13 @@ def described(viewer: Viewer, snapshot: Snapshot) -> dict[str, pd.DataFrame]:
 
 
 def titles() -> dict[str, str]:
-    """Titles of checks by id."""
+    """What each check finds wrong, by id."""
     return {check.id: check.title for check in CHECKS}
+
+
+def names() -> dict[str, str]:
+    """What each check looks at, by id."""
+    return {check.id: check.name for check in CHECKS}
 
 
 def home_checks() -> list[str]:

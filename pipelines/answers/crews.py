@@ -33,7 +33,7 @@ def _of_crew(viewer: Viewer, snapshot: Snapshot, agency: str, crew: str, which: 
 def _counts(snapshot: Snapshot, condition: str, params: list) -> pd.DataFrame:
     return snapshot.query(
         f"""
-        SELECT c.agency, c.crew, c.check_id, k.title, c.visits, c.observed, c.observed_sure, c.rate, c.low95,
+        SELECT c.agency, c.crew, c.check_id, k.name, c.visits, c.observed, c.observed_sure, c.rate, c.low95,
                c.high95, c.not_verified
         FROM crew_checks AS c
         JOIN checks AS k USING (check_id)

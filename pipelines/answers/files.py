@@ -184,7 +184,7 @@ def suspicions(viewer: Viewer, snapshot: Snapshot, filters: Filters, page: int) 
 class FileAnswers:
     """What one file can answer.
 
-    `answered`, `lacking` and `other` share the checks, one row each: check_id, title, telling (inspections
+    `answered`, `lacking` and `other` share the checks, one row each: check_id, name, telling (inspections
     with a result that tells), not_verified, and lacking, the fields (joined by ;) no row of the file fills,
     which the check asked for first; `other` are checks that no inspection answered for other reasons.
     `opening` are the columns that most checks lack: field → how many checks.
@@ -214,7 +214,7 @@ def answers(
             FROM export_checks AS a
             LEFT JOIN export_fields AS f ON f.export_id = a.export_id AND f.field = a.reason_field
             GROUP BY ALL)
-        SELECT c.export_id, e.file_name, c.check_id, k.title, c.telling, c.not_verified,
+        SELECT c.export_id, e.file_name, c.check_id, k.name, c.telling, c.not_verified,
                CASE WHEN c.telling = 0 THEN coalesce(c.lacking, '') ELSE '' END AS lacking
         FROM counted AS c
         JOIN exports AS e USING (export_id)

@@ -45,6 +45,7 @@ class CheckOfSystem:
     system_id: str
     check_id: str
     title: str
+    name: str
     state: str
     stage: str | None
     since: date | None
@@ -187,6 +188,7 @@ def _check(
         system_id=system["system_id"],
         check_id=check.id,
         title=check.title,
+        name=check.name,
         state=STATES[code["state"]],
         stage=word(STAGES, "stage"),
         since=of_visit("since", "visit_days"),

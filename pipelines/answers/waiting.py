@@ -7,7 +7,6 @@ import pandas as pd
 import pyarrow
 
 from pipelines.answers.access import Filters, Viewer, where
-from pipelines.answers.contents import titles
 from pipelines.answers.decisions import overlay
 from pipelines.engine.checks import CHECKS, HOME_CHECKS
 from pipelines.engine.codes import coded, piece, quoted
@@ -209,7 +208,6 @@ def not_verified(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.Dat
     homes = wide.melt("agency", var_name="check_id", value_name="homes")
     homes = homes[homes["homes"] > 0].merge(_lacking(snapshot), how="left", on=["agency", "check_id"])
     homes["lacking"] = homes["lacking"].fillna("")
-    homes["title"] = homes["check_id"].map(titles())
     position = {check.id: number for number, check in enumerate(CHECKS)}
     return homes.sort_values(
         ["check_id", "agency"],

@@ -1,5 +1,4 @@
-"""Which deficiency of a visit brings about which other:
-root → symptom, so that paper can say what to fix first.
+"""Which deficiency of a visit brings about which other, so that paper can say what to fix first.
 
 Links are between results of one visit. A link to a pressure holds only if putting that root right in the gas
 balance brings the pressure below its limit; where the balance cannot be worked out, no such link is claimed.
@@ -42,8 +41,7 @@ SEEN = (
     "makeup-excessive",
     "tank-cushion-lost",
 )
-# A valve is never its own cause where these do not apply,
-# as with a built-in tank that nothing was told about.
+# A valve is never its own cause where these do not apply, as with a built-in tank that nothing is known of.
 MUST_BE_OK = ("tank-cushion-lost", "tank-undersized", "predicted-pressure-near-relief")
 NOTES = ("", "its own cause", "cause not told")
 OWN_CAUSE, NOT_TOLD = 1, 2
@@ -51,8 +49,11 @@ OWN_CAUSE, NOT_TOLD = 1, 2
 
 @dataclass(frozen=True)
 class Links:
-    """One line per root and symptom: row positions, check positions in CHECKS (root -1 where not told), note
-    code, and the gauge pressure after putting the root right (NaN where the link is not one of pressure).
+    """Roots and symptoms of a batch, arrays of one length, an element per link.
+
+    `rows` are positions in the batch, `roots` and `symptoms` in CHECKS (root -1 where the cause is not
+    known), `notes` in NOTES; `after_psig` is the gauge pressure once the root is put right, NaN where the
+    link is not one of pressure.
     """
 
     rows: np.ndarray
@@ -62,7 +63,7 @@ class Links:
     after_psig: np.ndarray
 
 
-PLACE = {check.id: place for place, check in enumerate(CHECKS)}
+POSITION = {check.id: position for position, check in enumerate(CHECKS)}
 
 
 def causes(recomputed, results):
@@ -90,7 +91,7 @@ def causes(recomputed, results):
             active[root] |= both
         if symptom == "relief-discharging":
             linked |= both
-        found.append(_lines(both, PLACE[root], PLACE[symptom], 0, after))
+        found.append(_lines(both, POSITION[root], POSITION[symptom], 0, after))
     alone = deficient["relief-discharging"] & ~linked
     sound = np.logical_and.reduce(
         [
@@ -100,7 +101,7 @@ def causes(recomputed, results):
         ]
     )
     sound &= np.logical_and.reduce([results[check].outcome == OK for check in MUST_BE_OK])
-    discharging = PLACE["relief-discharging"]
+    discharging = POSITION["relief-discharging"]
     found.append(_lines(alone & sound, discharging, discharging, OWN_CAUSE))
     found.append(_lines(alone & ~sound, -1, discharging, NOT_TOLD))
     columns = [np.concatenate(parts) for parts in zip(*found, strict=True)]
@@ -116,19 +117,11 @@ def _no_roots(results):
 
 
 def _lines(where, root, symptom, note, after=None):
+    """Columns of Links for the rows where a root and a symptom go together."""
     rows = np.flatnonzero(where)
-    full = (
-        np.full(len(rows), root, np.int8),
-        np.full(len(rows), symptom, np.int8),
-        np.full(len(rows), note, np.int8),
-    )
-    return (
-        rows,
-        *full,
-        np.full(len(rows), np.nan)
-        if after is None
-        else np.where(np.isfinite(after[rows]), after[rows], np.nan),
-    )
+    same = (np.full(len(rows), position, np.int8) for position in (root, symptom, note))
+    after = np.nan if after is None else after[rows]
+    return rows, *same, np.where(np.isfinite(after), after, np.full(len(rows), np.nan))
 
 
 assert all(check in BY_ID for link in LINKS for check in link)

@@ -1,63 +1,72 @@
-"""Why a value is missing or a result must be read with care: a
-fixed list, and gaps that carry a reason and a field in one number.
+"""Why a value is missing or a result must be read with care: the list of reasons.
+
+A gap carries a reason and a field in one number.
 """
 
 import numpy as np
 
 from pipelines.fields import FIELDS
 
-# Why a result is not verified, or what must be said beside one that is. A limit of the policy stands in braces by
-# its name. A snapshot keeps positions in this list; another list is another version of it.
+# Why a result is not verified, or what must be said beside one that is. A limit of the policy stands in
+# braces by its name. A snapshot keeps positions in this list; with another list it is made anew.
 REASONS = (
     "",
+    # any reading
     "not recorded",
     "recorded, but the cell could not be used",
+    "readings contradict each other",
+    "too close to call",
+    "does not apply here",
+    # the system
     "heating system not recorded",
     "another heating system",
     "looks like steam: relief setting too low for hot water",
     "looks like an open system",
+    "height estimated from stories",
+    "elevation estimated from the place",
+    # pressures and temperatures
     "boiler gauge stuck or missing",
     "heat could not be shut off",
     "cold reading taken above {cold_above_f}",
-    "readings contradict each other",
+    "temperature not recorded: the true cold pressure may lie up to {cold_untimed_low_psi} lower",
+    "fill valve or leaking coil",
+    "would reach the relief valve",
+    # what the loop holds
+    "antifreeze recorded without percent",
+    "antifreeze percent recorded without its kind",
+    "antifreeze not recorded: reckoned as water",
+    "outside the fluid data",
+    "buffer tank recorded without its size",
+    "volume is estimated",
+    # charge of the tank
     "charge read under system pressure",
     "state of the system side not recorded, and the charge could be an echo of the system",
     "charge read with no cold pressure to compare it with",
-    "antifreeze recorded without percent",
-    "antifreeze percent recorded without its kind",
-    "outside the fluid data",
-    "buffer tank recorded without its size",
+    "temperature of the tank not recorded: 60 °F taken",
+    "consistent with a charge set near sea level; not proof",
+    # size and cushion of the tank
     "this pressure leaves no room under this relief valve",
+    "meets the code table, which allows the full relief setting",
     "temperature rise too small to judge",
     "pressure rise too small to judge",
     "the tank's valve is closed",
     "ratio is at most this: not all zones were hot",
     "ratio is at most this: the relief valve cut the pressure off",
     "ratio is at most this: without a relief setting a cut-off reading cannot be ruled out",
-    "volume is estimated",
-    "too close to call",
+    "the hot reading is cut off by the relief valve",
+    "no cushion left",
+    "cushion lost or over-charged: check the charge at zero pressure",
+    # valves, air and water
     "it has opened since",
     "additive not recorded",
     "not tested",
+    "tested after the visit",
+    "replace by a plug or manual vent",
     "no earlier meter reading",
     "meter went backwards",
+    # other visits
     "fewer than five readings to compare",
     "taker of the readings not recorded",
-    "tested after the visit",
-    "does not apply here",
-    "no cushion left",
-    "would reach the relief valve",
-    "cushion lost or over-charged: check the charge at zero pressure",
-    "the hot reading is cut off by the relief valve",
-    "meets the code table, which allows the full relief setting",
-    "consistent with a charge set near sea level; not proof",
-    "fill valve or leaking coil",
-    "temperature not recorded: the true cold pressure may lie up to {cold_untimed_low_psi} lower",
-    "replace by a plug or manual vent",
-    "antifreeze not recorded: reckoned as water",
-    "height estimated from stories",
-    "elevation estimated from the place",
-    "temperature of the tank not recorded: 60 °F taken",
 )
 WHY = {text: code for code, text in enumerate(REASONS)}
 FIELD_CODE = {field.name: code for code, field in enumerate(FIELDS)}

@@ -1,7 +1,7 @@
 """Readings × CHECKS × policy → an outcome for every inspection and check, and how certain it is.
 
-The only room that decides an outcome, always in this order:
-not applicable, not verified (and why), deficient, ok.
+The only module that decides an outcome, always in this order: not applicable, not verified (and why),
+deficient, ok.
 """
 
 from dataclasses import dataclass
@@ -10,7 +10,7 @@ import numpy as np
 
 from pipelines.engine.arrays import Numbers, Words, more
 from pipelines.engine.checks import BY_ID, CHECKS
-from pipelines.engine.checks.kinds import AnyOf, Band, Doubt, Fact, Odd
+from pipelines.engine.checks.kinds import AnyOf, Band, Fact, Odd
 from pipelines.engine.margins import at
 from pipelines.engine.quantities.assessed import (
     ASSESSED,
@@ -39,12 +39,12 @@ STATES = {
 
 @dataclass
 class Result:
-    """One check over a batch, arrays of shape (n,): codes
-    into OUTCOMES, REASONS and FIELDS; numbers NaN where none.
+    """One check over a batch.
 
+    Arrays of shape (n,): `outcome` holds positions in OUTCOMES, numbers are NaN where there is none.
     `certainty` is the probability that the stated outcome is true, NaN for the two outcomes that state
-    nothing. `said` is the gap that tells why it is not verified, or must be told beside it. `shows` names
-    those of the three numbers that the check ever shows, whatever the batch.
+    nothing. `said` is the gap that tells why it is not verified, or what must be said beside it. `shows`
+    names those of the three numbers that the check ever shows, whatever the batch.
     """
 
     outcome: np.ndarray
@@ -58,10 +58,12 @@ class Result:
 
     @property
     def reason(self):
+        """Positions in REASONS."""
         return reason_of(self.said)
 
     @property
     def about(self):
+        """Positions in FIELDS of what the reason speaks of, NO_FIELD for none."""
         return field_of(self.said)
 
 
@@ -82,8 +84,8 @@ class Results(dict):
 def results(recomputed, checks=CHECKS):
     """Every check over a batch: check id → Result.
 
-    `recomputed` is a `resolver.Recomputed`, whose policy is that of its
-    rows. Checks that read other results come after those they read.
+    `recomputed` is a `resolver.Recomputed`, whose policy is that of its rows. Checks that read other results
+    come after those they read.
     """
     out, batch = Results(), _Batch(recomputed)
     for check in checks:
@@ -107,60 +109,21 @@ class _Batch:
 
 
 def _run(check, batch, so_far):
-    count, recomputed = batch.count, batch.recomputed
+    recomputed = batch.recomputed
     found = check.function(
         *(_value(name, recomputed, so_far) for name in check.needs),
         **{name: _value(name, recomputed, so_far) for name in check.uses},
     )
     parts = found.parts if isinstance(found, AnyOf) else (found,)
-    lacking, deficient, chance = np.zeros(count, np.uint16), np.zeros(count, bool), _Chance(count)
-    for part in parts:
-        missing = first_gap(
-            (np.zeros(count, np.uint16), *(recomputed[name].gap for name in part.needs or check.needs))
-        )
-        wrong, perhaps = _point(part)
-        wrong &= missing == 0
-        doubts = (
-            part.less
-            if perhaps is None
-            else (*part.less, Doubt(perhaps, part.perhaps_reason, "deficient", part.perhaps_field))
-        )
-        for doubt in doubts:
-            unsure = doubt.mask & (missing == 0) & _concerns(doubt.outcome, wrong)
-            if unsure.any():
-                missing[unsure] = gap(doubt.reason, doubt.field)
-                wrong &= ~unsure
-        lacking = first_gap((lacking, missing))
-        deficient |= wrong
-        chance.add(part, wrong, np.flatnonzero(missing == 0))
-    outcome = np.where(
-        deficient, np.int8(DEFICIENT), np.where(lacking == 0, np.int8(OK), np.int8(NOT_VERIFIED))
-    )
-    said = np.where(deficient, np.uint16(0), lacking)
-
-    for doubt in found.less if isinstance(found, AnyOf) else ():
-        _say(
-            outcome,
-            said,
-            doubt.mask & (outcome == (DEFICIENT if doubt.outcome == "deficient" else OK)),
-            NOT_VERIFIED,
-            gap(doubt.reason, doubt.field),
-        )
-    certainty = np.where(deficient, chance.deficient, chance.ok).round(CERTAINTY_DECIMALS)
+    outcome, said, certainty = _judged(check, parts, batch)
+    deficient = outcome == DEFICIENT
     if found.least_certainty is not None:
-        _say(
-            outcome,
-            said,
-            (outcome < NOT_VERIFIED) & (certainty < found.least_certainty),
-            NOT_VERIFIED,
-            gap("too close to call"),
-        )
+        unsure = (outcome < NOT_VERIFIED) & (certainty < found.least_certainty)
+        _say(outcome, said, unsure, NOT_VERIFIED, gap("too close to call"))
     if check.applies is not None:
         applies = check.applies(**{name: _value(name, recomputed, so_far) for name in check.asks})
-        unknown, absent = (
-            np.broadcast_to(applies.unknown, (count,)),
-            recomputed.readings.gap(applies.field) if applies.field else gap("not recorded"),
-        )
+        unknown = np.broadcast_to(applies.unknown, (batch.count,))
+        absent = recomputed.readings.gap(applies.field) if applies.field else gap("not recorded")
         _say(outcome, said, ~applies.yes & ~unknown, NOT_APPLICABLE, gap("does not apply here"))
         _say(outcome, said, unknown, NOT_VERIFIED, absent)
     outcome[batch.not_assessed], said[batch.not_assessed] = batch.outcome, batch.said
@@ -168,8 +131,31 @@ def _run(check, batch, so_far):
     for note in found.notes:
         noted = note.mask & telling & (said == 0) & _concerns(note.outcome, outcome == DEFICIENT)
         said = np.where(noted, gap(note.reason), said)
-    numbers, words = _shown(parts, deficient, batch)
-    return Result(outcome, *numbers, words, np.where(telling, certainty, np.nan), said, _shows(parts))
+    observed, low, high, words = _shown(parts, deficient, batch)
+    certainty = np.where(telling, certainty, np.nan)
+    return Result(outcome, observed, low, high, words, certainty, said, _shows(parts))
+
+
+def _judged(check, parts, batch):
+    """(outcome, gap, certainty) of a check by its parts: deficient, else not verified, else ok."""
+    count, recomputed = batch.count, batch.recomputed
+    lacking, deficient, chance = np.zeros(count, np.uint16), np.zeros(count, bool), _Chance(count)
+    for part in parts:
+        gaps = (recomputed[name].gap for name in part.needs or check.needs)
+        missing = first_gap((np.zeros(count, np.uint16), *gaps))
+        wrong = _point(part) & (missing == 0)
+        for doubt in part.less:
+            unsure = doubt.mask & (missing == 0) & _concerns(doubt.outcome, wrong)
+            if unsure.any():
+                missing[unsure] = gap(doubt.reason, doubt.field)
+                wrong &= ~unsure
+        lacking = first_gap((lacking, missing))
+        deficient |= wrong
+        chance.add(part, wrong, np.flatnonzero(missing == 0))
+    otherwise = np.where(lacking == 0, np.int8(OK), np.int8(NOT_VERIFIED))
+    outcome = np.where(deficient, np.int8(DEFICIENT), otherwise)
+    said = np.where(deficient, np.uint16(0), lacking)
+    return outcome, said, np.where(deficient, chance.deficient, chance.ok).round(CERTAINTY_DECIMALS)
 
 
 def _say(outcome, said, where, code, gaps):
@@ -180,6 +166,7 @@ def _say(outcome, said, where, code, gaps):
 
 
 def _concerns(which, deficient):
+    """Where an outcome (ok, deficient or either) is the one that a doubt or note speaks of."""
     return True if which == "either" else deficient if which == "deficient" else ~deficient
 
 
@@ -192,18 +179,18 @@ def _value(name, recomputed, so_far):
 
 
 def _point(part):
-    """(deficient, perhaps) by the point estimate, a mask and one or None; at the limit is ok."""
+    """True where a part is deficient by the point estimate; at the limit is ok."""
     if isinstance(part, Band):
         wrong = np.zeros(len(part.observed), bool)
         if part.low is not None:
             wrong |= more(part.low, part.observed)
         if part.high is not None:
             wrong |= more(part.observed, part.high)
-        return wrong, None
+        return wrong
     if isinstance(part, Fact):
         acceptable = part.observed.among(*part.among) if isinstance(part.among, tuple) else part.among
-        return ~acceptable, part.perhaps
-    return np.array(part.odd, bool), None
+        return ~acceptable
+    return np.array(part.odd, bool)
 
 
 class _Chance:
@@ -238,8 +225,7 @@ class _Chance:
 
 
 def _shown(parts, deficient, batch):
-    """What is shown: the first band's (observed, low, high),
-    and the word of the fact that is wrong, else of the first.
+    """(observed, low, high, words) as shown: of the first band; of the fact that is wrong, else the first.
 
     Where something else than the band is wrong its limits are left out: they would contradict the outcome.
     """
@@ -247,9 +233,7 @@ def _shown(parts, deficient, batch):
     odd = next((part for part in parts if isinstance(part, Odd) and part.observed is not None), None)
     numbers = [band.observed, band.low, band.high] if band else [odd.observed if odd else None, None, None]
     limits = (
-        batch.assessed
-        if band is None or len(parts) == 1
-        else batch.assessed & ~(deficient & ~_point(band)[0])
+        batch.assessed if band is None or len(parts) == 1 else batch.assessed & ~(deficient & ~_point(band))
     )
     numbers = [
         batch.nothing if values is None else np.where(np.isfinite(values) & where, values, np.nan)
@@ -257,17 +241,18 @@ def _shown(parts, deficient, batch):
     ]
     facts = [part for part in parts if isinstance(part, Fact)]
     if not facts:
-        return numbers, None
+        return *numbers, None
     words = tuple(dict.fromkeys(word for fact in facts for word in fact.observed.words))
     codes = np.full(batch.count, -1, np.int8)
     for fact in reversed(facts):
-        place = np.array([words.index(word) for word in fact.observed.words] + [-1], np.int8)
-        here = place[fact.observed.codes]
-        codes = np.where((here >= 0) & (_point(fact)[0] | ~deficient | (codes < 0)), here, codes)
-    return numbers, Words(codes, words)
+        position = np.array([words.index(word) for word in fact.observed.words] + [-1], np.int8)
+        here = position[fact.observed.codes]
+        codes = np.where((here >= 0) & (_point(fact) | ~deficient | (codes < 0)), here, codes)
+    return *numbers, Words(codes, words)
 
 
 def _shows(parts):
+    """Names of the numbers that are shown of a check's parts."""
     band = next((part for part in parts if isinstance(part, Band)), None)
     if band is not None:
         return ("observed", *(name for name in ("low", "high") if getattr(band, name) is not None))

@@ -1,6 +1,4 @@
-"""Severity × probability → a level, after MIL-STD-882E: the matrix
-is the standard's, the inputs are policy.
-"""
+"""Severity × probability → a level of risk, by the matrix of MIL-STD-882E; what goes in is policy."""
 
 from difflib import get_close_matches
 
@@ -38,15 +36,11 @@ def levels(check, policy, certainty, active):
 
 
 def refuse_unknown(policy, name):
-    """Raise PolicyError, which names the file `name` and the key,
-    where a policy rates or mends a check that does not exist.
-    """
+    """Raise PolicyError where a policy rates or mends a check that is not there; it names file and key."""
     named = [(f"risk.{check}", check) for check in policy.risk] + [
         (f"measures.{measure.id}: fixes", check) for measure in policy.measures for check in measure.fixes
     ]
     for key, check in named:
         if check not in BY_ID:
-            raise PolicyError(
-                f"{name}: {key}: there is no check {check!r}; nearest: "
-                f"{', '.join(get_close_matches(check, BY_ID, n=3, cutoff=0.3))}"
-            )
+            nearest = ", ".join(get_close_matches(check, BY_ID, n=3, cutoff=0.3))
+            raise PolicyError(f"{name}: {key}: there is no check {check!r}; nearest: {nearest}")

@@ -1,4 +1,5 @@
 """What a check is: one record, and the few things its function may return.
+
 A check's function names, as parameters, the fields and recomputed quantities it needs; what stands behind `*`
 it may use but does not need. It returns a Band, a Fact, an Odd, or AnyOf several; never an outcome, and it
 never speaks of missing values. Pressures and other numbers come as float arrays, word fields as `Words`, all
@@ -6,83 +7,21 @@ of shape (n,). `applies` is a separate function of the same manner that returns 
 """
 
 import inspect
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
+
+from pipelines.engine.arrays import Words
+from pipelines.engine.margins import Margin
 
 GROUPS = ("pressure", "tank", "relief", "potable", "controls", "evidence")
 
 
 @dataclass(frozen=True)
-class Band:
-    """A number that should lie between two, limits included; None leaves a side open.
-    `below` and `above` are Margins that fall below zero where the low or the high limit is overstepped;
-    without them the number is taken as exact. `needs` names the quantities of this part inside AnyOf.
-    """
-
-    observed: np.ndarray
-    low: np.ndarray | float | None = None
-    high: np.ndarray | float | None = None
-    below: object = None
-    above: object = None
-    needs: tuple[str, ...] = ()
-    less: tuple = ()  # Doubts
-    notes: tuple = ()
-    least_certainty: float | None = None
-
-
-@dataclass(frozen=True)
-class Fact:
-    """A word that should be among some: words, or a mask that is True where this row's word is acceptable.
-    `perhaps` is True where it may be acceptable, if something not recorded were known; that is not verified,
-    for `perhaps_reason`. `certainty_ok`, `certainty_deficient`: below 1 where the word is weak evidence.
-    """
-
-    observed: object
-    among: tuple[str, ...] | np.ndarray
-    perhaps: np.ndarray | None = None
-    perhaps_reason: str = ""
-    perhaps_field: str | None = None
-    certainty_ok: float = 1.0
-    certainty_deficient: float = 1.0
-    needs: tuple[str, ...] = ()
-    less: tuple = ()
-    notes: tuple = ()
-    least_certainty: float | None = None
-
-
-@dataclass(frozen=True)
-class Odd:
-    """A condition that should not hold; `chance` is a function of row positions for its probability, exact
-    without.
-    """
-
-    odd: np.ndarray
-    observed: np.ndarray | None = None
-    chance: Callable | None = None
-    needs: tuple[str, ...] = ()
-    less: tuple = ()
-    notes: tuple = ()
-    least_certainty: float | None = None
-
-
-@dataclass(frozen=True)
-class AnyOf:
-    """Deficient where any part is; ok only where every part is known and ok."""
-
-    parts: tuple
-    less: tuple = ()
-    notes: tuple = ()
-    least_certainty: float | None = None
-
-
-@dataclass(frozen=True)
 class Doubt:
-    """Where `mask` holds, this outcome ('ok', 'deficient' or 'either')
-    is not verified instead, for `reason`.
-    """
+    """Where `mask` holds, `outcome` (ok, deficient or either) is not verified instead, for `reason`."""
 
     mask: np.ndarray
     reason: str
@@ -92,9 +31,7 @@ class Doubt:
 
 @dataclass(frozen=True)
 class Note:
-    """Said beside an outcome ('ok', 'deficient' or 'either') where
-    `mask` holds; the first that fits stands.
-    """
+    """Said beside `outcome` (ok, deficient or either) where `mask` holds; the first that fits stands."""
 
     mask: np.ndarray
     reason: str
@@ -102,19 +39,82 @@ class Note:
 
 
 @dataclass(frozen=True)
-class Applies:
-    """Where a check applies, and where that cannot be told for want of
-    `field`; elsewhere it does not apply.
+class Band:
+    """A number that should lie between two, limits included; None leaves a side open.
+
+    `below` and `above` fall below zero where the low or the high limit is overstepped; without them the
+    number is taken as exact. `needs` names the quantities of this part inside AnyOf.
     """
 
+    observed: np.ndarray
+    low: np.ndarray | float | None = None
+    high: np.ndarray | float | None = None
+    below: Margin | None = None
+    above: Margin | None = None
+    needs: tuple[str, ...] = ()
+    less: tuple[Doubt, ...] = ()
+    notes: tuple[Note, ...] = ()
+    least_certainty: float | np.ndarray | None = None
+
+
+@dataclass(frozen=True)
+class Fact:
+    """A word that should be among some: words, or a mask that is True where this row's word is acceptable.
+
+    `certainty_ok`, `certainty_deficient`: below 1 where the word is weak evidence.
+    """
+
+    observed: Words
+    among: tuple[str, ...] | np.ndarray
+    certainty_ok: float | np.ndarray = 1.0
+    certainty_deficient: float | np.ndarray = 1.0
+    needs: tuple[str, ...] = ()
+    less: tuple[Doubt, ...] = ()
+    notes: tuple[Note, ...] = ()
+    least_certainty: float | np.ndarray | None = None
+
+
+@dataclass(frozen=True)
+class Odd:
+    """A condition that should not hold.
+
+    `chance` gives its probability at some rows (positions); without it the condition is exact.
+    """
+
+    odd: np.ndarray
+    observed: np.ndarray | None = None
+    chance: Callable[[np.ndarray], np.ndarray] | None = None
+    needs: tuple[str, ...] = ()
+    less: tuple[Doubt, ...] = ()
+    notes: tuple[Note, ...] = ()
+    least_certainty: float | np.ndarray | None = None
+
+
+Part = Band | Fact | Odd
+
+
+@dataclass(frozen=True)
+class AnyOf:
+    """Deficient where any part is; ok only where every part is known and ok."""
+
+    parts: tuple[Part, ...]
+    notes: tuple[Note, ...] = ()
+    least_certainty: float | np.ndarray | None = None
+
+
+@dataclass(frozen=True)
+class Applies:
+    """Where a check applies, and where that cannot be told for want of `field`; elsewhere it does not."""
+
     yes: np.ndarray
-    unknown: np.ndarray = False
+    unknown: np.ndarray | np.bool_ = np.False_
     field: str | None = None
 
 
 @dataclass(frozen=True)
 class Check:
     """One check: what it is called, how it is judged, how grave it is, and what to do.
+
     `title` says the finding (what is wrong), `name` what was looked at, `sound` what is right where the
     outcome is ok. `spot` is the part of the drawing of a loop that it speaks of, if any. `severity` 1 to 4
     and `probability` A to E after MIL-STD-882E, both policy; None for checks about readings, which speak of
@@ -167,8 +167,6 @@ class Check:
         return self.id.startswith(("tank-", "precharge-", "predicted-"))
 
 
-def grouped(group, checks):
+def grouped(group: str, checks: Iterable[Check]) -> tuple[Check, ...]:
     """The same checks, marked as of one group."""
-    from dataclasses import replace
-
     return tuple(replace(check, group=group) for check in checks)

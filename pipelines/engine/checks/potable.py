@@ -27,14 +27,9 @@ def backflow_insufficient(backflow_device, *, antifreeze, antifreeze_percent, wa
     )
     clean = antifreeze.among("none") & water_treatment.among("no") & ~some
     acceptable = np.where(additive, with_additives, np.where(clean, without, without & with_additives))
-    perhaps = ~additive & ~clean & (without | with_additives)
-    return Fact(
-        backflow_device,
-        among=acceptable,
-        perhaps=perhaps,
-        perhaps_reason="additive not recorded",
-        perhaps_field="antifreeze",
-    )
+    depends = ~additive & ~clean & (without | with_additives)
+    unknown = Doubt(depends, "additive not recorded", "deficient", "antifreeze")
+    return Fact(backflow_device, among=acceptable, less=(unknown,))
 
 
 def has_a_device(fill_connection, *, fill_setting_psig, backflow_device):
@@ -84,7 +79,7 @@ POTABLE = grouped(
             safety_critical=True,
             title="Nothing keeps boiler water out of the drinking water",
             name="Presence of a backflow preventer",
-            sound="A backflow preventer protects the drinking water",
+            sound="A backflow preventer is fitted",
             spot="backflow",
             remedy="Fit an accepted backflow preventer upstream of the fill valve.",
             source="published: IPC/IRC boiler connections (from memory), IRC 2009 Table P2902.3",
@@ -110,8 +105,8 @@ POTABLE = grouped(
             severity=4,
             probability="C",
             title="Backflow assembly not tested within the year",
-            name="Yearly test of the backflow assembly",
-            sound="Backflow assembly tested within the year",
+            name="Test of the backflow assembly",
+            sound="Backflow assembly tested in time",
             spot="backflow",
             remedy="Have it tested by a certified tester.",
             source="published: IPC 312.10, UPC 603.4.2",

@@ -9,6 +9,7 @@ import hashlib
 import json
 import tomllib
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from functools import cached_property
 from pathlib import Path
 
@@ -46,6 +47,8 @@ class PolicyError(Exception):
 
 @dataclass(frozen=True)
 class Limit:
+    """One number an agency decides, with its mark and reason."""
+
     name: str
     value: float
     unit: str
@@ -68,6 +71,8 @@ class Quoted(dict):
 
 @dataclass(frozen=True)
 class Measure:
+    """Work that puts deficiencies right: the checks it fixes, by id."""
+
     id: str
     title: str
     fixes: tuple[str, ...]
@@ -85,6 +90,8 @@ class Region:
 
 @dataclass(frozen=True)
 class Policy:
+    """All that an agency decides; a limit is read by its name, as a float: `policy.cold_margin_psi`."""
+
     limits: dict[str, Limit]
     accepted: dict[str, dict]
     emitter_gal_per_1000_btuh: dict[str, float]
@@ -100,7 +107,6 @@ class Policy:
         return hashlib.sha256(self.text.encode()).hexdigest()
 
     def __getattr__(self, name):
-        """A limit by name, as a float: `policy.cold_margin_psi`."""
         limits = self.__dict__.get("limits", {})
         if name in limits:
             return limits[name].value
@@ -117,11 +123,14 @@ class Policy:
         )
 
     def words(self, name):
+        """The accepted words of a set."""
         return tuple(self.accepted[name]["words"])
 
     def for_rows(self, agency_and_region=()):
-        """The policy as rows see it; `agency_and_region` is a sequence of (agency, region) texts, one per
-        row, or (pairs, codes): distinct pairs and a code per row, so that a region's overrides become arrays.
+        """The policy as rows see it, a region's own limits as arrays.
+
+        `agency_and_region` is a sequence of (agency, region) texts, one per row, or (pairs, codes): distinct
+        pairs and a code per row.
         """
         return RowPolicy(self, agency_and_region)
 
@@ -135,15 +144,14 @@ class RowPolicy:
 
     def __init__(self, policy, agency_and_region=()):
         self.policy = policy
-        self._codes = self._pairs = None
+        self._pairs: list[tuple[str, ...]] = []
+        self._codes: np.ndarray | None = None
         if policy.regions and len(agency_and_region):
             pairs, codes = (
                 agency_and_region if isinstance(agency_and_region, tuple) else _distinct(agency_and_region)
             )
-            self._pairs, self._codes = (
-                [tuple(_fold(part) for part in pair) for pair in pairs],
-                np.asarray(codes),
-            )
+            self._pairs = [tuple(_fold(text) for text in pair) for pair in pairs]
+            self._codes = np.asarray(codes)
 
     def _override(self, kind, name, default):
         """Value per distinct pair, or None where no region that occurs here overrides it."""
@@ -153,12 +161,12 @@ class RowPolicy:
                     getattr(region, kind)[name]
                     for region in reversed(self.policy.regions)
                     if name in getattr(region, kind)
-                    and _fold(region.name) == place
+                    and _fold(region.name) == of_region
                     and _fold(region.agency) in ("", agency)
                 ),
                 None,
             )
-            for agency, place in self._pairs
+            for agency, of_region in self._pairs
         ]
         return (
             None
@@ -174,12 +182,9 @@ class RowPolicy:
         return value if by_pair is None else np.asarray(by_pair, dtype=float)[self._codes]
 
     def accepts(self, name, words):
-        """True where the recorded word of each row is in the accepted
-        set `name` of its region; False where none is recorded.
-        """
+        """True where the word of a row is in the accepted set `name` of its region, False where none is."""
         default = words.among(*self.policy.words(name))
-        by_pair = None if self._codes is None else self._override("accepted", name, None)
-        if by_pair is None:
+        if self._codes is None or (by_pair := self._override("accepted", name, None)) is None:
             return default
         choices = [default if chosen is None else words.among(*chosen) for chosen in by_pair]
         return (
@@ -189,6 +194,7 @@ class RowPolicy:
         )
 
     def rows(self, chosen):
+        """The same for some of the rows, by positions or a mask."""
         if self._codes is None:
             return self
         out = RowPolicy(self.policy)
@@ -409,12 +415,11 @@ def _fold(text):
 
 
 def _distinct(pairs):
-    places = {}
-    codes = [places.setdefault(pair, len(places)) for pair in pairs]
-    return list(places), np.array(codes)
+    """(distinct pairs, position of each pair among them)."""
+    positions: dict[tuple, int] = {}
+    codes = [positions.setdefault(pair, len(positions)) for pair in pairs]
+    return list(positions), np.array(codes)
 
 
 def _nearest(key, names):
-    import difflib
-
-    return ", ".join(difflib.get_close_matches(key, names, n=3, cutoff=0.3)) or ", ".join(names)
+    return ", ".join(get_close_matches(key, names, n=3, cutoff=0.3)) or ", ".join(names)
