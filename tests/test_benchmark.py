@@ -1,4 +1,4 @@
-"""The pipeline against a loop over single inspections in plain Python (row_by_row): the same results, as certain, and much faster.
+"""The pipeline against a loop over single inspections (row_by_row): the same results, as certain, and faster.
 
 `python -m tests.benchmark` measures at full size; here a few hundred inspections are compared, and a ratio of
 times is held that only a slip of several times can break.
@@ -37,13 +37,36 @@ cold_margin_psi = 3.5
 
 [[region]]
 name = "north"
-limits = { cold_margin_psi = 5.0, cold_high_margin_psi = 4.0, setting_trusted_within_psi = 2.0, fill_off_setting_psi = 2.0, supply_high_psig = 75.0, near_relief_share = 0.85, cut_off_within_psi = 2.0, cold_above_f = 95.0, high_limit_missing_f = 190.0, radiant_limit_f = 130.0, story_ft = 8.5, charge_tolerance_psi = 1.5, charge_trust_psi = 3.0, cushion_lost_ratio = 0.6, gas_warming = 1.04, cushion_least_rise_f = 50.0, volume_estimate_high = 1.2, backflow_test_months = 24.0, makeup_gal_per_month = 0.5 }
-accepted = { backflow_without_additives = ["double_check", "reduced_pressure", "air_gap"], low_water_cutoff = ["probe_or_float", "flow_or_pressure_switch"] }
+limits.cold_margin_psi = 5.0
+limits.cold_high_margin_psi = 4.0
+limits.setting_trusted_within_psi = 2.0
+limits.fill_off_setting_psi = 2.0
+limits.supply_high_psig = 75.0
+limits.near_relief_share = 0.85
+limits.cut_off_within_psi = 2.0
+limits.cold_above_f = 95.0
+limits.high_limit_missing_f = 190.0
+limits.radiant_limit_f = 130.0
+limits.story_ft = 8.5
+limits.charge_tolerance_psi = 1.5
+limits.charge_trust_psi = 3.0
+limits.cushion_lost_ratio = 0.6
+limits.gas_warming = 1.04
+limits.cushion_least_rise_f = 50.0
+limits.volume_estimate_high = 1.2
+limits.backflow_test_months = 24.0
+limits.makeup_gal_per_month = 0.5
+accepted.backflow_without_additives = ["double_check", "reduced_pressure", "air_gap"]
+accepted.low_water_cutoff = ["probe_or_float", "flow_or_pressure_switch"]
 
 [[region]]
 name = "Ridge"
 agency = "Corrie Vale Home Energy"
-limits = { typical_fill_psig = 13.0, anticipator_share = 0.05, steam_setting_psig = 10.0, sizing_cold_f = 50.0, expected_rise_psi = 1.0 }
+limits.typical_fill_psig = 13.0
+limits.anticipator_share = 0.05
+limits.steam_setting_psig = 10.0
+limits.sizing_cold_f = 50.0
+limits.expected_rise_psi = 1.0
 accepted = { backflow_tested = ["reduced_pressure"] }
 """
 
@@ -67,7 +90,7 @@ def as_simulated(tmp_path_factory):
 
 
 def scrambled(seed):
-    """Inspections whose readings come each from another one: combinations that no physics would bring about."""
+    """Inspections whose readings come each from another one: combinations no physics would bring about."""
     table, random = (
         pa.concat_tables(simulated.tables(INSPECTIONS)).combine_chunks(),
         np.random.default_rng(seed),
@@ -156,7 +179,7 @@ def test_a_wrong_limit_is_noticed(as_simulated, monkeypatch):
 
 
 def test_a_wrong_error_is_noticed(as_simulated, monkeypatch):
-    """Thermometers half as bad again: outcomes stay, and the checks in which a temperature is read become less certain."""
+    """Thermometers half as bad again: outcomes stay, checks that read a temperature are less certain."""
     for rules in {id(asked[1]): asked[1] for asked in as_simulated.asked}.values():
         monkeypatch.setattr(rules, "temperature_f", 1.5 * rules.temperature_f)
     found = as_simulated.disagreements()
@@ -182,7 +205,7 @@ def test_a_wrong_error_is_noticed(as_simulated, monkeypatch):
 def test_only_a_certainty_at_the_figure_excuses_another_outcome(
     as_simulated, monkeypatch, certainty, outcome, close
 ):
-    """The figure for a relief valve that did not open is 0.8; the loop says one thing and the snapshot the other."""
+    """The figure for a relief valve that did not open is 0.8: loop and snapshot differ."""
     theirs = "not verified" if outcome != "not verified" else "deficient"
     key = next((visit["agency"], visit["inspection_id"]) for visit in as_simulated.visits)
     check, certain = "relief-did-not-open", {} if certainty is None else {"relief-did-not-open": certainty}
