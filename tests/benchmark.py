@@ -25,9 +25,7 @@ PARTS = {}
 
 
 def part(function):
-    """A part of the run: called in its own process with the
-    folder and the arguments, returns what is to be told.
-    """
+    """A part of the run, called in its own process with folder and arguments; returns what it found."""
     PARTS[function.__name__] = function
     return function
 
@@ -102,9 +100,7 @@ def _load(folder, path):
 
 @part
 def add_one_export(work, asked):
-    """An export of 500 rows added to the fleet, what of the fleet
-    is worked out anew, and whether a whole rebuild comes out equal.
-    """
+    """An export of 500 rows added: what is worked out anew, and whether a whole rebuild comes out equal."""
     from pyarrow import csv
 
     from pipelines.fleet import snapshots
@@ -135,8 +131,10 @@ def add_one_export(work, asked):
     export = (
         snapshots.attach(snapshot)
         .query(
-            "SELECT rows_read, rows_kept, rows_repeated, rows_not_loaded FROM exports ORDER BY "
-            "export_id DESC LIMIT 1"
+            """
+            SELECT rows_read, rows_kept, rows_repeated, rows_not_loaded FROM exports
+            ORDER BY export_id DESC LIMIT 1
+            """
         )
         .iloc[0]
         .to_dict()
@@ -160,9 +158,7 @@ def add_one_export(work, asked):
 
 @part
 def row_by_row(work, asked):
-    """The pipeline on so many inspections, and the plain loop over
-    some of them: results compared, times set against each other.
-    """
+    """The pipeline on so many inspections, and the plain loop over some: results and times compared."""
     from pipelines.fleet.folder import Fleet
     from tests import simulated
 
@@ -212,11 +208,12 @@ class Compared:
             "crew",
             *row_by_row.FIVE,
         )
-        chosen = (
-            "(agency, inspection_id) IN (SELECT (agency, inspection_id) FROM (SELECT agency, "
-            f"inspection_id, row_number() OVER (ORDER BY agency, inspection_id) AS place "
-            f"FROM readings) WHERE place % {every} = 0)"
-        )
+        numbered = """
+            SELECT agency, inspection_id, row_number() OVER (ORDER BY agency, inspection_id) AS number
+            FROM readings
+        """
+        some = f"SELECT (agency, inspection_id) FROM ({numbered}) WHERE number % {every} = 0"
+        chosen = f"(agency, inspection_id) IN ({some})"
         self.fleet = row_by_row.Fleet(_recorded(snapshot.arrow(f"SELECT {', '.join(needed)} FROM readings")))
         self.visits = list(_recorded(snapshot.arrow(f"SELECT * FROM readings WHERE {chosen}")))
         self.recomputed = {
@@ -242,9 +239,7 @@ class Compared:
         self.apart, self.too_close = {}, []
 
     def disagreements(self):
-        """(inspection, quantity or check, what the loop says,
-        what the snapshot says); outcomes with their certainty.
-        """
+        """(inspection, quantity or check, what the loop says, what the snapshot says), certainty too."""
         self.apart, self.too_close, found = {}, [], []
         for asked in self.asked:
             key = asked[0]["agency"], asked[0]["inspection_id"]
@@ -276,9 +271,7 @@ class Compared:
         return apart <= CERTAINTY_WITHIN
 
     def _hangs_on_a_figure(self, check, said, judged, rules):
-        """Whether both that were `said` are right, since a certainty
-        that decides between them lies at the policy's figure.
-        """
+        """Whether both `said` are right, since the certainty that decides lies at the policy's figure."""
         loop, certain = self.row_by_row, judged["certainty"]
         if check in loop.LEAST_CERTAINTY and loop.NOT_VERIFIED in said and said & set(loop.TOLD):
             figure, deciding = getattr(rules, loop.LEAST_CERTAINTY[check]), [check]
@@ -330,9 +323,7 @@ def _same(mine, theirs):
 
 @part
 def in_columns(work, asked):
-    """Processor time of the pipeline's formulas over inspections
-    in memory: quantities and outcomes, with certainty and without.
-    """
+    """Processor time of the pipeline's formulas over inspections in memory, with certainty and without."""
     from pipelines.fleet.folder import Fleet
     from pipelines.snapshot.batches import WORKERS
 
@@ -340,9 +331,7 @@ def in_columns(work, asked):
 
 
 def formulas_in_columns(fleet, inspections=20_000):
-    """Seconds an inspection that quantities and outcomes take in
-    columns, on one core: {"with certainty": …, "without certainty": …}.
-    """
+    """Seconds an inspection takes in columns on one core, with certainty and without."""
     from pipelines.engine.arrays import from_arrow
     from pipelines.engine.margins import Margin
     from pipelines.engine.policy import policy as policies
@@ -385,9 +374,7 @@ def formulas_in_columns(fleet, inspections=20_000):
 
 @part
 def questions(work, asked):
-    """Every question that a page may ask of the current
-    snapshot: seconds when first asked and when asked again.
-    """
+    """Every question that a page may ask of the current snapshot: seconds at first and when asked again."""
     import inspect
     import logging
     from datetime import date
@@ -402,8 +389,10 @@ def questions(work, asked):
     fleet = Fleet(work / "fleet")
     snapshot = snapshots.attach(fleet.current())
     agency, home_id, inspection_id, crew = snapshot.rows(
-        "SELECT agency, home_id, inspection_id, crew FROM readings WHERE crew IS NOT NULL ORDER BY "
-        "agency, inspection_id LIMIT 1"
+        """
+        SELECT agency, home_id, inspection_id, crew FROM readings WHERE crew IS NOT NULL
+        ORDER BY agency, inspection_id LIMIT 1
+        """
     )[0]
     some = {
         "viewer": data.EVERYTHING,
@@ -511,9 +500,7 @@ def commands(work, asked):
 
 
 def run(name, work, asked):
-    """A part in a fresh process: what it tells, with its
-    wall and processor seconds and its peak memory in bytes.
-    """
+    """A part in a fresh process: what it found, wall and processor seconds, and peak memory in bytes."""
     command = [
         sys.executable,
         "-m",
@@ -537,9 +524,7 @@ def run(name, work, asked):
 
 
 def tell_part(name, work, asked):
-    """Run a part in this process and print what it tells as one
-    line of JSON; memory and processor time with those it starts.
-    """
+    """Run a part in this process and print what it found as JSON, with memory and time."""
     import threading
 
     import psutil
@@ -604,19 +589,15 @@ def tell_load(work, asked):
         row(
             f"bare read_csv into a table, {place}",
             seconds(told["wall"]),
-            (
-                f"{seconds(before[place]['wall'])} before and {seconds(after[place]['wall'])} after; peak "
-                f"{size(told['peak'])}"
-            ),
+            f"{seconds(before[place]['wall'])} before and {seconds(after[place]['wall'])} after; "
+            f"peak {size(told['peak'])}",
         )
     total = sum(whole["stages"].values())
     row(
         "load, recompute, publish",
         seconds(total),
-        (
-            f"peak {size(whole['peak'])}, processor {seconds(whole['cpu'])}, snapshot "
-            f"{size(whole['snapshot_bytes'])}"
-        ),
+        f"peak {size(whole['peak'])}, processor {seconds(whole['cpu'])}, "
+        f"snapshot {size(whole['snapshot_bytes'])}",
     )
     for stage, spent in whole["stages"].items():
         row(f"    {stage}", seconds(spent), f"{spent / total:.0%}")
@@ -716,10 +697,8 @@ def tell_pages(work, asked):
     row(
         "pages opened",
         f"{told['clicks']:,}",
-        (
-            f"half within {seconds(told['half'])}, 95 % within {seconds(told['most'])}, slowest "
-            f"{seconds(told['slowest'])}"
-        ),
+        f"half within {seconds(told['half'])}, 95 % within {seconds(told['most'])}, "
+        f"slowest {seconds(told['slowest'])}",
     )
     row(
         "memory of the server with one person",

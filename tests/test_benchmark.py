@@ -1,5 +1,4 @@
-"""The pipeline against a loop over single inspections in plain
-Python (row_by_row): the same results, as certain, and much faster.
+"""The pipeline against a loop over single inspections (row_by_row): the same results, as certain, and faster.
 
 `python -m tests.benchmark` measures at full size; here a few hundred inspections are compared, and a ratio of
 times is held that only a slip of several times can break.
@@ -91,9 +90,7 @@ def as_simulated(tmp_path_factory):
 
 
 def scrambled(seed):
-    """Inspections whose readings come each from another one:
-    combinations that no physics would bring about.
-    """
+    """Inspections whose readings come each from another one: combinations no physics would bring about."""
     table, random = (
         pa.concat_tables(simulated.tables(INSPECTIONS)).combine_chunks(),
         np.random.default_rng(seed),
@@ -182,9 +179,7 @@ def test_a_wrong_limit_is_noticed(as_simulated, monkeypatch):
 
 
 def test_a_wrong_error_is_noticed(as_simulated, monkeypatch):
-    """Thermometers half as bad again: outcomes stay, and the
-    checks in which a temperature is read become less certain.
-    """
+    """Thermometers half as bad again: outcomes stay, checks that read a temperature are less certain."""
     for rules in {id(asked[1]): asked[1] for asked in as_simulated.asked}.values():
         monkeypatch.setattr(rules, "temperature_f", 1.5 * rules.temperature_f)
     found = as_simulated.disagreements()
@@ -210,9 +205,7 @@ def test_a_wrong_error_is_noticed(as_simulated, monkeypatch):
 def test_only_a_certainty_at_the_figure_excuses_another_outcome(
     as_simulated, monkeypatch, certainty, outcome, close
 ):
-    """The figure for a relief valve that did not open is
-    0.8; the loop says one thing and the snapshot the other.
-    """
+    """The figure for a relief valve that did not open is 0.8: loop and snapshot differ."""
     theirs = "not verified" if outcome != "not verified" else "deficient"
     key = next((visit["agency"], visit["inspection_id"]) for visit in as_simulated.visits)
     check, certain = "relief-did-not-open", {} if certainty is None else {"relief-did-not-open": certainty}

@@ -1,6 +1,4 @@
-"""A fleet fed file by file equals one fed the same files
-in the same order at once, whatever the files correct.
-"""
+"""A fleet fed file by file equals one fed the same files in order at once, whatever the files correct."""
 
 import csv
 import os
@@ -18,9 +16,7 @@ from tests.conftest import SAMPLES, with_sample_settings
 
 
 def corrections(folder, seed, files=4):
-    """Exports that correct a sample: changed readings, homes
-    and takers, repeats, and two things about one inspection.
-    """
+    """Exports that correct a sample: readings, homes, takers, repeats, two things about one."""
     luck = random.Random(seed)
     with open(SAMPLES / "tillamere-community-partners.csv", newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
@@ -148,9 +144,7 @@ def test_a_new_mapping_that_nothing_rests_on_leaves_the_rest_as_it_is(tmp_path, 
 
 
 def test_an_old_state_is_remade_from_the_texts_that_were_kept(tmp_path):
-    """Policy, places and a mapping change from load to load;
-    the first state comes back equal, though its files are gone.
-    """
+    """Policy, places and a mapping change from load to load; the first comes back equal without them."""
     fleet = fleet_at(tmp_path / "fleet")
     export = tmp_path / "spring.csv"
     export.write_text("Visit,House,Day,Static\n1,H-1,2025-03-04,0.8\n2,H-2,2025-03-05,12\n")

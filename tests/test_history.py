@@ -35,9 +35,7 @@ def followed(outcomes, repaired=None, years=None, tanks=None, about_tank=False):
 
 
 def followed_side_by_side(systems, about_tank):
-    """The same for several systems side by side, each a list of
-    (outcome, repaired, boiler year, tank code).
-    """
+    """The same for several systems, each a list of (outcome, repaired, boiler year, tank code)."""
     flat = [visit for system in systems for visit in system]
     starts = np.cumsum([0] + [len(system) for system in systems])[:-1]
 
@@ -265,9 +263,7 @@ def visit(number, on, kind, **changes):
 
 
 def test_visits_of_one_day_follow_each_other_by_kind(tmp_path):
-    """Initial, service, final, re-inspection, not recorded,
-    however the file sorts them; then updated_at, then the id.
-    """
+    """Initial, service, final, re-inspection, not recorded, whatever the file; then updated_at, then id."""
     day, leak, none = date(2026, 1, 5), dict(leaks_seen="dripping"), dict(leaks_seen="none")
     rows = [
         visit(1, day, "final", **none, home_id="a"),

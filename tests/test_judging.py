@@ -71,10 +71,14 @@ def test_a_process_that_dies_is_said(inspections, monkeypatch):
 
 
 def test_none_outlives_a_build_that_was_killed():
-    code = (
-        "import time\nfrom pipelines.snapshot import workers\nfrom pipelines.engine.policy import "
-        "policy\nwith workers.judges(policy.load(), 2):\n    print('ready', flush=True)\n    time.sleep(60)"
-    )
+    code = """
+import time
+from pipelines.snapshot import workers
+from pipelines.engine.policy import policy
+with workers.judges(policy.load(), 2):
+    print('ready', flush=True)
+    time.sleep(60)
+"""
     parent = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
     assert parent.stdout.readline() == "ready\n"
     children = psutil.Process(parent.pid).children()

@@ -1,6 +1,4 @@
-"""Which row of an inspection is in force, branch by branch and
-against the rule written out in plain Python.
-"""
+"""Which row of an inspection is in force, branch by branch and against the rule in plain Python."""
 
 from datetime import datetime, timedelta
 
@@ -33,8 +31,9 @@ def connection():
 
 
 def settled(connection, rows):
-    """Standing of each row (agency, inspection, export, hour of updated_at
-    or None, content), lines as they come; and the lines not loaded.
+    """Row status of each row, lines as they come, and the lines not loaded.
+
+    A row is (agency, inspection, export, hour of updated_at or None, content).
     """
     connection.execute("DELETE FROM received_rows; DELETE FROM not_loaded")
     columns = list(zip(*rows, strict=True))
@@ -56,7 +55,7 @@ def settled(connection, rows):
     connection.execute("INSERT INTO received_rows BY NAME SELECT * FROM given_rows")
     connection.unregister("given_rows")
     precedence.settle(connection)
-    standing = [
+    row_status = [
         WORDS[code]
         for (code,) in connection.execute(
             "SELECT standing FROM received_rows ORDER BY source_line"
@@ -68,7 +67,7 @@ def settled(connection, rows):
             "SELECT source_line FROM not_loaded WHERE extent = 'row'"
         ).fetchall()
     )
-    return standing, refused
+    return row_status, refused
 
 
 def of_one(connection, *rows):
@@ -80,7 +79,7 @@ A, B, C = 11, 22, 33
 
 
 @pytest.mark.parametrize(
-    "rows, standing",
+    "rows, row_status",
     [
         ([(1, None, A)], ["in force"]),
         # not all say when they were updated: the later file
@@ -119,8 +118,8 @@ A, B, C = 11, 22, 33
         ([(1, None, A), (2, 9, B), (2, 3, C)], ["superseded", "in force", "superseded"]),
     ],
 )
-def test_every_branch(connection, rows, standing):
-    assert of_one(connection, *rows) == standing
+def test_every_branch(connection, rows, row_status):
+    assert of_one(connection, *rows) == row_status
 
 
 def test_agencies_and_inspections_do_not_meet(connection):
@@ -129,23 +128,23 @@ def test_agencies_and_inspections_do_not_meet(connection):
 
 
 def test_two_things_are_not_loaded(connection):
-    standing, refused = settled(
+    row_status, refused = settled(
         connection,
         [("a", "1", 1, None, A), ("a", "1", 2, None, B), ("a", "1", 2, None, C), ("a", "2", 2, None, C)],
     )
-    assert standing == ["in force", "two things", "two things", "in force"] and refused == [1, 2]
+    assert row_status == ["in force", "two things", "two things", "in force"] and refused == [1, 2]
 
 
 def plainly(rows):
     """The rule for the rows of one inspection, in the order of their lines."""
-    standing = [None] * len(rows)
+    row_status = [None] * len(rows)
     for export in {row[0] for row in rows}:
         own = [at for at, row in enumerate(rows) if row[0] == export]
         times = [rows[at][1] for at in own]
         if len({rows[at][2] for at in own}) > 1 and (None in times or len(set(times)) < len(times)):
             for at in own:
-                standing[at] = "two things"
-    usable = [at for at in range(len(rows)) if standing[at] is None]
+                row_status[at] = "two things"
+    usable = [at for at in range(len(rows)) if row_status[at] is None]
     if usable:
         timed = all(rows[at][1] is not None for at in usable)
         latest = max(
@@ -160,8 +159,8 @@ def plainly(rows):
         alike = [at for at in usable if rows[at][2] == rows[latest][2]]
         first = min(alike, key=lambda at: (rows[at][0], at))
         for at in usable:
-            standing[at] = "in force" if at == first else "repeated" if at in alike else "superseded"
-    return standing
+            row_status[at] = "in force" if at == first else "repeated" if at in alike else "superseded"
+    return row_status
 
 
 ROW = st.tuples(st.integers(1, 4), st.one_of(st.none(), st.integers(0, 3)), st.sampled_from((A, B, C)))
@@ -179,11 +178,11 @@ def test_against_the_rule_in_plain_python(connection, given_rows, timed):
         (agency, ident, export, hour if not timed or hour is not None else 0, content)
         for agency, ident, (export, hour, content) in given_rows
     ]
-    standing, refused = settled(connection, rows)
+    row_status, refused = settled(connection, rows)
     for key in {row[:2] for row in rows}:
         own = [at for at, row in enumerate(rows) if row[:2] == key]
-        assert [standing[at] for at in own] == plainly([rows[at][2:] for at in own])
-    assert refused == [at for at, said in enumerate(standing) if said == "two things"]
+        assert [row_status[at] for at in own] == plainly([rows[at][2:] for at in own])
+    assert refused == [at for at, said in enumerate(row_status) if said == "two things"]
 
 
 def test_absence_withdraws_nothing_and_the_counts_add_up(tmp_path):
@@ -199,8 +198,10 @@ def test_absence_withdraws_nothing_and_the_counts_add_up(tmp_path):
     )
     assert dict(found.rows("SELECT inspection_id, leaks_seen FROM readings")) == {"1": "none", "2": "none"}
     counts = found.rows(
-        "SELECT rows_read, rows_kept, rows_repeated, rows_superseded, rows_not_loaded FROM exports "
-        "ORDER BY export_id"
+        """
+        SELECT rows_read, rows_kept, rows_repeated, rows_superseded, rows_not_loaded FROM exports
+        ORDER BY export_id
+        """
     )
     assert counts == [(2, 2, 0, 0, 0), (1, 0, 0, 1, 0), (2, 0, 0, 0, 2), (1, 0, 1, 0, 0)]
     assert found.rows("SELECT DISTINCT reason, extent FROM not_loaded") == [(SAYS_TWO_THINGS, "row")]

@@ -139,8 +139,7 @@ WITH_ONE_FIELD_MORE = """
 import sys
 import pipelines.fields as fields
 at = [field.name for field in fields.FIELDS].index("relief_capacity_btuh")
-more = fields.Field(
-    "relief_year", "relief", "number", "Year of the valve", decimals=0, plausible=(1900, 2100))
+more = fields.Field("relief_year", "relief", "number", "Its year", decimals=0, plausible=(1900, 2100))
 fields.FIELDS = fields.FIELDS[:at] + (more,) + fields.FIELDS[at:]
 fields.BY_NAME["relief_year"] = more
 from pathlib import Path

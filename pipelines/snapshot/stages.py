@@ -94,7 +94,7 @@ def only_added(fleet, current, log, inputs):
 
 
 def verify(fleet, progress=None):
-    """What is wrong with a fleet, as sentences: what it keeps, and the current snapshot against a rebuilt one.
+    """What is wrong with a fleet, as sentences: what it keeps, and its snapshot against one made now.
 
     Nothing is published, and one fault hides no other.
     """

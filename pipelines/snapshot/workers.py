@@ -1,7 +1,7 @@
 """Batches of whole homes → every number of them: in this process, or in some others side by side.
 
-Another process (`python -m pipelines.snapshot.workers`) is told the policy, then one batch after another, each
-answered before the next; it ends when nobody speaks to it any more. Python runs one thread at a time, so
+Another process (`python -m pipelines.snapshot.workers`) is told the policy, then one batch after another,
+each answered before the next; it ends when nobody speaks to it any more. Python runs one thread at a time, so
 threads would not do.
 """
 
