@@ -13,8 +13,8 @@ from pipelines.answers.access import ListError, NotFound
 from pipelines.answers.cautions import CAUTIONS
 from pipelines.engine.policy.policy import PolicyError
 from pipelines.fleet.logs import FleetError
+from pipelines.intake.encoding import ExportError
 from pipelines.intake.mapping import MappingError
-from pipelines.intake.sniff import ExportError
 
 STYLE = Path(__file__).parent / "style.css"
 REFUSALS = (ExportError, FleetError, MappingError, PolicyError, ListError, NotFound)

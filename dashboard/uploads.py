@@ -172,7 +172,7 @@ def unit_named(text: str) -> str:
 
 
 def _known():
-    return {heading for one in mappings_of(fleet()) for heading in one.known}
+    return {heading for one in mappings_of(fleet()) for heading in one.mapped_headings}
 
 
 def _personal(path, found):

@@ -13,9 +13,9 @@ from pipelines.fleet import snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
 from pipelines.intake import strip
+from pipelines.intake.encoding import ExportError
 from pipelines.intake.reader import open_export
 from pipelines.intake.rows import REASONS
-from pipelines.intake.sniff import ExportError
 from pipelines.receiving import door, purge, uploads
 from tests.small_exports import HEADINGS, counts, fed, row, run, stored, text_of, write
 
@@ -81,7 +81,7 @@ def test_what_is_kept_reads_as_it_was_line_for_line(fleet, tmp_path, encoding, d
     ]
     rows[3:3] = [delimiter.join(["9", "H-9", SECRET]), ""]  # too few cells, and a blank line
     path = write(tmp_path / "a.csv", rows, encoding=encoding, delimiter=delimiter, end=end)
-    original = open_export(path, headings_known=HEADINGS)
+    original = open_export(path, mapped_headings=HEADINGS)
     lines = np.concatenate([batch.lines for batch in original.batches()])
     _, snapshot = fed(fleet, path)
     found = snapshot.rows(
@@ -167,7 +167,7 @@ def test_lines_above_the_headings_and_two_lines_of_headings(fleet, tmp_path):
     units = ",".join(["-"] * 6 + ["psi"] + ["-"] * 2)
     path = tmp_path / "a.csv"
     path.write_text("Inspections of March\n\n" + "\n".join([body[0], units, body[1]]))
-    assert open_export(path, headings_known=HEADINGS).heading_line == 3
+    assert open_export(path, mapped_headings=HEADINGS).heading_line == 3
     (arrival,), snapshot = fed(fleet, path)
     assert [heading for heading, _ in arrival.dropped] == ["Client name"]
     assert snapshot.rows("SELECT inspection_id, source_line FROM readings ORDER BY 2") == [("1", 5), ("2", 6)]
@@ -201,7 +201,7 @@ def test_an_export_that_looks_like_a_copy_without_columns_is_read_as_it_is(fleet
 def test_every_reason_survives_in_the_copy(tmp_path):
     for reason in REASONS:
         path = write(tmp_path / "a.csv", [row(1), strip._NOTE.format(reason), row(2)])
-        export = open_export(path, headings_known=HEADINGS)
+        export = open_export(path, mapped_headings=HEADINGS)
         assert sum(batch.table.num_rows for batch in export.batches()) == 2
         assert [(one.line, one.text, one.reason) for one in map(strip.noted, export.damage)] == [
             (3, "", reason)
@@ -264,7 +264,7 @@ def test_copies_without_columns_never_leak_and_read_alike(tmp_path, rows, at):
     path.write_text("\n".join(lines) + "\n", newline="")
 
     def reopen(target):
-        return open_export(target, headings_known=HEADINGS)
+        return open_export(target, mapped_headings=HEADINGS)
 
     try:
         export = reopen(path)

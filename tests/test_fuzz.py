@@ -7,9 +7,9 @@ from collections import Counter
 
 import pytest
 
+from pipelines.intake.encoding import ExportError
 from pipelines.intake.mapping import load_mappings, parse_mapping, recognize
 from pipelines.intake.rows import REASONS, column_notes, type_batch
-from pipelines.intake.sniff import ExportError
 from pipelines.snapshot.exports import opened, own_headings
 from tests.conftest import SAMPLES
 from tests.polluted import FIELDS, FORMS
@@ -83,7 +83,7 @@ def mutated(text, other, luck):
 def taken_in(path, mapping, mappings):
     """Everything that reading one file does; what became of it in a word."""
     try:
-        export = opened(path, mapping, {heading for one in mappings for heading in one.known})
+        export = opened(path, mapping, {heading for one in mappings for heading in one.mapped_headings})
         found = recognize(own_headings(export.headings), mappings)
         mapping = mapping or found.mapping
         if mapping is None:

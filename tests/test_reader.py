@@ -17,8 +17,23 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines.intake import reader, records, sniff
-from pipelines.intake.reader import ExportError, open_export
+from pipelines.intake import reader, records, stretches
+from pipelines.intake.cells import folded
+from pipelines.intake.damage import (
+    CUT_OFF,
+    DAMAGE_REASONS,
+    NOT_TEXT,
+    OTHER_HEADINGS,
+    OTHER_SEPARATOR,
+    QUOTE_STRAY,
+    REPEATED,
+    TOO_MANY,
+    TOTALS,
+)
+from pipelines.intake.encoding import ExportError, text_blocks
+from pipelines.intake.layout import BLANKS
+from pipelines.intake.reader import open_export
+from pipelines.intake.table import find_table
 
 FULL = bool(os.environ.get("COLDFILL_FULL"))
 
@@ -145,7 +160,7 @@ def test_one_wild_byte_does_not_make_another_encoding(tmp_path):
     data = written(ROWS).encode().replace(b"V-4128", b"V-\xff4128")
     export, rows, _ = read_both(put(tmp_path, data))
     assert export.encoding == "utf-8" and len(rows) == 11
-    assert [(damage.line, damage.reason) for damage in export.damage] == [(6, records.NOT_TEXT)]
+    assert [(damage.line, damage.reason) for damage in export.damage] == [(6, NOT_TEXT)]
     assert "V-\\xff4128" in export.damage[0].text
 
 
@@ -155,7 +170,7 @@ def test_byte_without_meaning_in_windows_1252_costs_its_row(tmp_path):
     data = written(rows).encode("cp1252").replace(b"V-4128", b"V-\x814128")
     export, got, _ = read_both(put(tmp_path, data))
     assert export.encoding == "windows-1252" and got == rows[:4] + rows[5:]
-    assert [damage.reason for damage in export.damage] == [records.NOT_TEXT]
+    assert [damage.reason for damage in export.damage] == [NOT_TEXT]
 
 
 def test_titles_and_blank_lines_above_the_headings(tmp_path, small_pieces):
@@ -168,7 +183,7 @@ def test_titles_and_blank_lines_above_the_headings(tmp_path, small_pieces):
 def test_known_headings_find_the_heading_line_among_lookalikes(tmp_path):
     above = ",".join(f"word {i}" for i in range(12)) + "\n"
     export, rows, _ = read_both(
-        put(tmp_path, above + written(ROWS)), headings_known={"visit", "COLD  PSI", "Hot psi"}
+        put(tmp_path, above + written(ROWS)), mapped_headings={"visit", "COLD  PSI", "Hot psi"}
     )
     assert export.heading_line == 2 and rows == ROWS
 
@@ -178,7 +193,7 @@ def test_a_units_line_is_no_row_and_is_told(tmp_path):
     path = put(tmp_path, written([units, *ROWS]))
     export, rows, lines = read_both(path)
     assert rows == ROWS and lines[0] == 3 and any("units" in note for note in export.notes)
-    assert sniff.find_table(path).layout.units == tuple(units)
+    assert find_table(path).layout.units == tuple(units)
 
 
 @pytest.mark.parametrize(
@@ -198,8 +213,8 @@ def test_headings_over_two_lines_only_where_known(tmp_path, first):
     rows = [["V-1", "H1", "12", "60", "20", "180"], ["V-2", "H2", "13", "61", "21", "181"]]
     path = put(tmp_path, written([second, *rows], first))
     known = {"Visit", "Home", "cold psi", "cold temp", "hot psi", "hot temp"}
-    export, got, _ = read_both(path, headings_known=known)
-    assert [sniff.fold(heading) for heading in export.headings] == [
+    export, got, _ = read_both(path, mapped_headings=known)
+    assert [folded(heading) for heading in export.headings] == [
         "visit",
         "home",
         "cold psi",
@@ -236,14 +251,14 @@ def test_separators_at_the_end_of_every_line(tmp_path, small_pieces, head, tail)
     assert export.headings == tuple(HEADINGS) and len(rows) == 12 and not export.damage
     lines[4] += "," if tail else ",x"
     export, rows, _ = read_both(put(tmp_path, "\n".join(lines) + "\n"))
-    assert len(rows) == 11 and [damage.reason for damage in export.damage] == [records.TOO_MANY]
+    assert len(rows) == 11 and [damage.reason for damage in export.damage] == [TOO_MANY]
 
 
 @pytest.mark.parametrize("row", ["1,,2,", "1,2,3,", ",1,2,"])
 def test_one_row_alone_proves_no_habit_of_separators(tmp_path, row):
     """A separator too many before an empty last cell looks like one at the end of the line."""
     export, rows, _ = read_both(put(tmp_path, f"Visit,Cold,Hot\n{row}\n"))
-    assert rows == [] and [damage.reason for damage in export.damage] == [records.TOO_MANY]
+    assert rows == [] and [damage.reason for damage in export.damage] == [TOO_MANY]
 
 
 def test_repeated_headings_totals_and_blank_rows_are_told_from_rows(tmp_path, small_pieces):
@@ -255,7 +270,7 @@ def test_repeated_headings_totals_and_blank_rows_are_told_from_rows(tmp_path, sm
     export, rows, _ = read_both(put(tmp_path, text))
     assert rows == ROWS
     assert [(damage.line, damage.reason) for damage in export.damage] == [
-        (6, records.REPEATED), (21, records.TOTALS), (22, records.TOTALS), (23, records.TOTALS)
+        (6, REPEATED), (21, TOTALS), (22, TOTALS), (23, TOTALS)
     ]  # fmt: skip
 
 
@@ -265,7 +280,7 @@ def test_rows_below_other_headings_are_not_read_under_the_first(tmp_path, small_
     text = written(ROWS) + written([[row[1], row[0], *row[2:]] for row in ROWS], moved)
     export, rows, _ = read_both(put(tmp_path, text))
     assert rows == ROWS
-    assert [(damage.line, damage.reason) for damage in export.damage] == [(17, records.OTHER_HEADINGS)]
+    assert [(damage.line, damage.reason) for damage in export.damage] == [(17, OTHER_HEADINGS)]
 
 
 def test_an_agency_may_be_called_total(tmp_path, small_pieces):
@@ -303,7 +318,7 @@ def test_inch_marks_as_a_habit_are_text_but_one_alone_is_damage(tmp_path, small_
     assert got == rows and any("plain text" in note for note in export.notes)
     rows = [[*row[:10], '3/4" copper' if i == 5 else "", row[11]] for i, row in enumerate(ROWS)]
     export, got, _ = read_both(put(tmp_path, "\n".join(map(",".join, [HEADINGS, *rows])) + "\n"))
-    assert got == rows[:5] + rows[6:] and [damage.reason for damage in export.damage] == [records.QUOTE_STRAY]
+    assert got == rows[:5] + rows[6:] and [damage.reason for damage in export.damage] == [QUOTE_STRAY]
 
 
 def test_spaces_round_quotes_are_no_part_of_a_cell(tmp_path, small_pieces):
@@ -337,7 +352,7 @@ def test_only_chosen_columns(tmp_path, small_pieces):
         assert [list(row.values()) for table in tables for row in table.to_pylist()] == [
             [row[0], row[10]] for row in ROWS
         ]
-        assert [damage.reason for damage in export.damage] == [records.TOTALS]
+        assert [damage.reason for damage in export.damage] == [TOTALS]
 
 
 def test_batches_have_the_size_asked_for_and_can_be_read_again(tmp_path, small_pieces):
@@ -519,7 +534,7 @@ def test_damage_stays_in_its_row(tmp_path, small_pieces, base, kind):
             c,
             export.damage,
         )
-        assert all(damage.reason in records.DAMAGE_REASONS and damage.expected for damage in export.damage)
+        assert all(damage.reason in DAMAGE_REASONS and damage.expected for damage in export.damage)
 
 
 def test_the_family_is_large():
@@ -652,9 +667,7 @@ def test_a_control_byte_in_an_id_costs_its_row(tmp_path, small_pieces):
         texts = list(BASES["mixed"].texts)
         texts[r] = texts[r].replace("V-4", "V-4\a")
         export, rows, _ = read_both(put(tmp_path, BASES["mixed"].file(texts)))
-        assert rows == ROWS[:r] + ROWS[r + 1 :] and [damage.reason for damage in export.damage] == [
-            records.NOT_TEXT
-        ]
+        assert rows == ROWS[:r] + ROWS[r + 1 :] and [damage.reason for damage in export.damage] == [NOT_TEXT]
 
 
 def test_a_byte_that_is_text_in_no_encoding_does_not_turn_western_text_away(tmp_path):
@@ -694,9 +707,7 @@ def test_a_number_at_the_end_of_a_file_without_line_end_may_be_cut(tmp_path, sma
     """ "12" where the column has "12.5" and the like, and never two digits, may be the beginning of "12.5"."""
     text = "Visit,Day,Psi\n" + "".join(f"V{i},2024-01-0{i},1{i}.5\n" for i in range(1, 6))
     export, rows, _ = read_both(put(tmp_path, text + f"V6,2024-01-06,{last}"))
-    assert len(rows) == 5 + kept and [damage.reason for damage in export.damage] == [records.CUT_OFF] * (
-        not kept
-    )
+    assert len(rows) == 5 + kept and [damage.reason for damage in export.damage] == [CUT_OFF] * (not kept)
     export, rows, _ = read_both(put(tmp_path, text + f"V6,2024-01-06,{last}\n"))
     assert len(rows) == 6 and not export.damage
 
@@ -707,9 +718,7 @@ def test_a_row_with_as_many_cells_by_another_separator_is_not_cut_at_the_wrong_m
     lines[4] = ";".join(rows[3]).replace(".", ",")
     assert lines[4].count(",") == lines[4].count(";") == 3
     export, got, _ = read_both(put(tmp_path, "\n".join(lines) + "\n"))
-    assert got == rows[:3] + rows[4:] and [damage.reason for damage in export.damage] == [
-        records.OTHER_SEPARATOR
-    ]
+    assert got == rows[:3] + rows[4:] and [damage.reason for damage in export.damage] == [OTHER_SEPARATOR]
     lines[4] = "V7004,15.5,3.5,a;b;c;d"
     export, got, _ = read_both(put(tmp_path, "\n".join(lines) + "\n"))
     assert len(got) == 8 and not export.damage
@@ -796,7 +805,7 @@ PROPERTY = settings(
 @given(exports())
 def test_any_dialect_comes_back_as_it_was_written(tmp_path, small_pieces, made):
     names, rows, data, delimiter = made
-    export, got, _ = read_both(put(tmp_path, data), headings_known=names)
+    export, got, _ = read_both(put(tmp_path, data), mapped_headings=names)
     assert (export.headings, export.delimiter) == (tuple(names), delimiter)
     assert got == rows and not export.damage
 
@@ -810,24 +819,24 @@ def accounted(path: Path, data: bytes):
     found = sorted(lines + [damage.line for damage in export.damage])
     assert len(set(found)) == len(found)
     table = export._table
-    text = b"".join(sniff.text_blocks(path, table.encoding))
-    next_line, at, number = sniff.lines_of(text), table.offset, table.line
+    text = b"".join(text_blocks(path, table.encoding))
+    next_line, at, number = records.lines_of(text), table.offset, table.line
     covered, stretch = [], []
-    while at < len(text) and not (stretch and stretch[-1].reason == records.OTHER_HEADINGS):
-        stretch, at, number = records.next_records(next_line, at, number, len(text), table.layout)
+    while at < len(text) and not (stretch and stretch[-1].reason == OTHER_HEADINGS):
+        stretch, at, number = stretches.next_records(next_line, at, number, len(text), table.layout)
         covered += [(record.line, record.line + record.count) for record in stretch]
     assert [start for start, _ in covered] == found
     inside = {line for start, stop in covered for line in range(start, stop)}
     for number, line in enumerate(re.split(rb"\r\n|\r|\n", text), 1):
         blank = not line.decode("utf-8", "replace").strip(
-            records.BLANKS + "\x1a" + table.layout.dialect.delimiter + table.layout.dialect.quote + " "
+            BLANKS + "\x1a" + table.layout.dialect.delimiter + table.layout.dialect.quote + " "
         )
         assert (
             number < table.line
             or number in inside
             or blank
             or covered[-1][0] < number
-            and export.damage[-1].reason == records.OTHER_HEADINGS
+            and export.damage[-1].reason == OTHER_HEADINGS
         ), (number, line)
     return export
 

@@ -247,7 +247,7 @@ def test_text_is_trimmed_names_collapsed_and_ids_left_alone():
 def test_ids_that_are_not_known_are_said_and_the_others_stay():
     found = typed(
         {"repairs_reported": ["set-charge; new pump", "new pump", "Set Charge"]},
-        known={"repairs_reported": ["set-charge"]},
+        accepted_ids={"repairs_reported": ["set-charge"]},
     )
     assert found.table["repairs_reported"].to_pylist() == ["set-charge", None, "set-charge"]
     assert found.table["unusable"].to_pylist() == [None, "repairs_reported", None]
@@ -517,7 +517,7 @@ def test_any_text_is_a_value_missing_or_an_entry_and_no_row_is_lost(data, count,
     toml = f'decimal = "{decimal}"\ndates = "{order}"\n' + "".join(
         f'[columns.{name}]\nfield = "{name}"\n' for name in CHOSEN
     )
-    found = typed(columns, toml, agency="Z", known={"repairs_reported": ["set-charge"]})
+    found = typed(columns, toml, agency="Z", accepted_ids={"repairs_reported": ["set-charge"]})
     entries = found.not_loaded.to_pylist()
     kept, lost = (
         found.table["source_line"].to_pylist(),

@@ -324,8 +324,8 @@ def typed():
     mappings = mapping.load_mappings(SAMPLES / "fleet" / "mappings")
     out = {}
     for name in MADE[:4]:
-        known = {heading for each in mappings for heading in each.known}
-        export = reader.open_export(SAMPLES / name, headings_known=known)
+        known = {heading for each in mappings for heading in each.mapped_headings}
+        export = reader.open_export(SAMPLES / name, mapped_headings=known)
         found = mapping.recognize(export.headings, mappings)
         assert found.mapping is not None, f"{name}: {found.why}"
         assert mapping.unmapped(export.headings, found.mapping) == (), name

@@ -5,8 +5,8 @@ import pytest
 from pipelines.fields import BY_NAME
 from pipelines.fields import REQUIRED as REQUIRED_FIELDS
 from pipelines.fleet.folder import Fleet
+from pipelines.intake.encoding import ExportError
 from pipelines.intake.mapping import MappingError, canonical, parse_mapping
-from pipelines.intake.sniff import ExportError
 from pipelines.receiving import trial, uploads
 from pipelines.receiving.trial import CARRY, IGNORE, NAME, ROWS_SHOWN, Choice
 from pipelines.snapshot import exports

@@ -89,7 +89,7 @@ class Mapping:
         return {folded(heading): heading for heading in headings}
 
     @cached_property
-    def known(self) -> frozenset[str]:
+    def mapped_headings(self) -> frozenset[str]:
         """Folded headings the mapping says anything about."""
         return frozenset((*self.feeding, *map(folded, self.carry), *map(folded, self.ignore)))
 
@@ -412,7 +412,12 @@ def repeat_of(heading: str, here: Iterable[str]) -> str | None:
 
 
 def _says(mapping: Mapping, heading: str, here: Iterable[str]) -> bool:
-    return folded(heading) in mapping.known or repeat_of(heading, here) in mapping.known
+    return folded(heading) in mapping.mapped_headings or repeat_of(heading, here) in mapping.mapped_headings
+
+
+def all_mapped_headings(mappings: Iterable[Mapping]) -> frozenset[str]:
+    """Folded headings about which any of the mappings says anything."""
+    return frozenset().union(*(mapping.mapped_headings for mapping in mappings))
 
 
 def unmapped(headings: Sequence[str], mapping: Mapping) -> tuple[str, ...]:
@@ -428,8 +433,8 @@ def heading_warnings(headings: Sequence[str], mapping: Mapping) -> tuple[str, ..
     for heading in headings:
         column = by_heading.get(folded(heading))
         own = BY_NAME[column.field].unit if column else None
-        text = unit_in_heading(heading) if own else None
-        if text is None:
+        text = unit_in_heading(heading)
+        if column is None or own is None or text is None:
             continue
         used = column.unit or own
         try:
@@ -439,7 +444,8 @@ def heading_warnings(headings: Sequence[str], mapping: Mapping) -> tuple[str, ..
             agrees, also = False, f" ({error.reason})"
         if not agrees:
             warnings.append(
-                f"heading {heading!r} names {text}{also}, mapping {mapping.name!r} reads it as {used}: check the mapping's unit"
+                f"heading {heading!r} names {text}{also}, mapping {mapping.name!r} reads it as {used}:"
+                " check the mapping's unit"
             )
     return tuple(warnings)
 

@@ -15,22 +15,12 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv
 
-from .records import (
-    BLANKS,
-    LONGEST_CELL,
-    LONGEST_RECORD,
-    OTHER_HEADINGS,
-    SEPARATORS,
-    Damage,
-    Layout,
-    Line,
-    first_told,
-    is_totals_label,
-    next_records,
-)
-from .sniff import BLOCK, ExportError, Table, find_table, text_blocks
-
-__all__ = ["Batch", "Damage", "Export", "ExportError", "open_export"]
+from pipelines.intake.damage import OTHER_HEADINGS, Damage
+from pipelines.intake.encoding import BLOCK, text_blocks
+from pipelines.intake.layout import BLANKS, SEPARATORS, Dialect, Layout, first_filled, is_totals_label
+from pipelines.intake.records import LONGEST_CELL, LONGEST_RECORD, Line
+from pipelines.intake.stretches import next_records
+from pipelines.intake.table import Table, find_table
 
 PIECE = 4 << 20  # bytes tried at once: they stay in the processor's cache
 SMALLEST_PIECE = 64 << 10  # bytes of a piece that is not cut further
@@ -39,7 +29,7 @@ LONGEST_LINE = 8 << 20  # bytes
 
 @dataclass(frozen=True)
 class Batch:
-    """Some rows in file order: text columns named by the headings (no nulls), and the physical line where each row starts."""
+    """Some rows in file order: text columns named by the headings (no nulls), and the line where each row starts."""
 
     table: pa.Table
     lines: np.ndarray
@@ -128,7 +118,7 @@ def open_export(
     *,
     encoding: str | None = None,
     delimiter: str | None = None,
-    headings_known: Collection[str] = (),
+    mapped_headings: Collection[str] = (),
 ) -> Export:
     """Open one CSV export; what is not given is found out. Raises ExportError where there is no table."""
     path = Path(path)
@@ -138,7 +128,7 @@ def open_export(
             path,
             encoding=encoding,
             delimiter=delimiter,
-            headings_known=headings_known,
+            mapped_headings=mapped_headings,
         ),
     )
 
@@ -208,7 +198,7 @@ def _judged_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, 
         for record in records
         if record.row is None
     ]
-    text = b"\n".join([b"", *(record.row for record in good), b""]) if good else b""
+    text = b"\n".join([b"", *(record.row or b"" for record in good), b""]) if good else b""
     table = _split(text, layout, range(layout.width), True)
     return _Rows(
         _named(table, layout, wanted), np.array([record.line for record in good], np.int64), damage, at, line
@@ -291,7 +281,7 @@ def _plain_text(text: bytes, octets: np.ndarray, layout: Layout) -> bool:
         return False
 
 
-def _quotes_in_order(octets: np.ndarray, quotes: np.ndarray, dialect) -> bool:
+def _quotes_in_order(octets: np.ndarray, quotes: np.ndarray, dialect: Dialect) -> bool:
     """Whether quotes, in turn opening and closing, stand only at cell edges or doubled inside a cell."""
     if len(quotes) % 2 or not len(quotes):
         return not len(quotes)
@@ -365,7 +355,7 @@ def _rows_only(
     needed = {layout.headings.index(name) for name in wanted} | {
         0,
         *layout.filled,
-        *map(first_told, layout.written),
+        *map(first_filled, layout.written),
         *spare,
     }
     try:
@@ -374,7 +364,7 @@ def _rows_only(
             if not pc.all(_blank(table[str(i)])).as_py():
                 return None
         for line in layout.written:
-            if pc.any(pc.equal(_trimmed(table[str(first_told(line))]), line[first_told(line)])).as_py():
+            if pc.any(pc.equal(_trimmed(table[str(first_filled(line))]), line[first_filled(line)])).as_py():
                 return None
         if pc.any(pc.is_in(_trimmed(table["0"]), pa.array(sorted(layout.names)))).as_py():
             return None
@@ -387,13 +377,13 @@ def _rows_only(
     except pa.ArrowInvalid:
         return None
     rows = table.filter(doubtful) if layout.filled else table
-    labels = _first_told(rows)
+    labels = _first_filled(rows)
     if labels.null_count or layout.filled and any(map(is_totals_label, pc.unique(labels).to_pylist())):
         return None
     return table
 
 
-def _first_told(rows: pa.Table) -> pa.Array:
+def _first_filled(rows: pa.Table) -> pa.Array:
     """The first cell of each row that is not empty, trimmed; null in a blank row."""
     labels = pa.nulls(rows.num_rows, pa.string())
     for column in rows.columns:

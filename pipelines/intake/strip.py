@@ -11,16 +11,17 @@ import re
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from .cells import NOT_RECORDED
-from .reader import Export
-from .records import BLANKS, TOTALS, Damage
-from .sniff import ExportError, text_blocks
+from pipelines.intake.cells import NOT_RECORDED
+from pipelines.intake.damage import TOTALS, Damage
+from pipelines.intake.encoding import ExportError, text_blocks
+from pipelines.intake.layout import BLANKS
+from pipelines.intake.reader import Export
 
 ROWS = 50_000  # at once
 NOT_KEPT = "nothing of this row was kept, since columns were dropped at the door: see your own file"
@@ -49,12 +50,12 @@ def write_without(
             np.array([export.heading_line]),
             _row_texts(pa.table([pa.array([heading]) for heading in kept], names=kept), copy.delimiter),
         )
-        told = 0
+        noted_so_far = 0
         for batch in export.batches(ROWS):
             texts = _row_texts(batch.table.select(kept), copy.delimiter)
             blank = pc.match_substring_regex(texts, f"^[{re.escape(copy.delimiter + BLANKS)}]*$")
-            damage = [one for one in export.damage[told:] if one.line < batch.lines[-1]]
-            told += len(damage)
+            damage = [one for one in export.damage[noted_so_far:] if one.line < batch.lines[-1]]
+            noted_so_far += len(damage)
             damage += [
                 Damage(int(line), "", NOT_RECORDED, "")
                 for line in batch.lines[blank.to_numpy(zero_copy_only=False)]
@@ -66,8 +67,8 @@ def write_without(
             said.rows(texts, lines)
             said.damage(damage)
             copy.write_with(lines, texts, damage)
-        said.damage(export.damage[told:])
-        copy.write_with(np.empty(0, np.int64), pa.array([], pa.string()), export.damage[told:])
+        said.damage(export.damage[noted_so_far:])
+        copy.write_with(np.empty(0, np.int64), pa.array([], pa.string()), export.damage[noted_so_far:])
     if not said.same(_read_again(target, reopen, kept)):
         raise ExportError(
             path.name,
@@ -88,8 +89,8 @@ class _Said:
     """What an export says, row for row, as hashes that do not depend on how it is read in batches."""
 
     count: int = 0
-    texts: object = field(default_factory=hashlib.sha256)
-    lines: object = field(default_factory=hashlib.sha256)
+    texts: Any = field(default_factory=hashlib.sha256)
+    lines: Any = field(default_factory=hashlib.sha256)
     noted: list[tuple[int, str]] = field(default_factory=list)
 
     def rows(self, texts: pa.Array, lines: np.ndarray) -> None:

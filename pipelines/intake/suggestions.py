@@ -366,11 +366,8 @@ def _cells_agree(heading: str, texts: list[str], field: Field, mark: str, order:
     if field.kind == WORD:
         return _words_agree(texts, field)
     if field.kind in (DATE, TIME):
-        good = sum(
-            not isinstance(cells.moment(text, order), Refused)
-            or cells.moment(text, order).reason == cells.ORDER_UNCLEAR
-            for text in texts
-        )
+        read = [cells.moment(text, order) for text in texts]
+        good = sum(not isinstance(one, Refused) or one.reason == cells.ORDER_UNCLEAR for one in read)
         return good / len(texts), (f"{good} of {len(texts)} texts are dates",), (), None
     return 1.0, ("any text",), (), None
 
@@ -389,6 +386,7 @@ def _numbers_agree(heading: str, texts: list[str], field: Field, mark: str):
     if not texts:
         return 1.0, (*why, "no cells to go by"), (), None if same else unit
     factor, offset = units.affine(unit or field.unit, field.unit) if field.unit else (1.0, 0.0)
+    assert field.plausible is not None, field.name
     low, high = field.plausible
     numbers = [
         found[0] for found in (cells.number(text, mark) for text in texts) if not isinstance(found, Refused)

@@ -21,9 +21,9 @@ from pipelines.fleet.logs import FleetError, locked
 from pipelines.fleet.publishing import BUILD_WAIT_S, scratch
 from pipelines.intake import strip
 from pipelines.intake.cells import collapsed, folded
+from pipelines.intake.encoding import ExportError
 from pipelines.intake.mapping import MappingError, heading_warnings, recognize, repeat_of
 from pipelines.intake.privacy import suspect_personal
-from pipelines.intake.sniff import ExportError
 from pipelines.receiving.report import not_loaded_summary
 from pipelines.receiving.uploads import sweep_uploads
 from pipelines.snapshot import precedence, tables
@@ -245,7 +245,7 @@ class _Door:
             return error
 
     def _known(self):
-        return {heading for one in self.mappings for heading in one.known}
+        return {heading for one in self.mappings for heading in one.mapped_headings}
 
     def _recognized(self, path, before, export):
         """(mapping, export opened with it); raises ExportError where none fits, or several do."""

@@ -19,6 +19,7 @@ from pipelines.engine.policy import policy as policies
 from pipelines.fields import BY_NAME, DATE, REQUIRED, TEXT, WORD, WORDS
 from pipelines.fleet.logs import attempting, sync
 from pipelines.intake.cells import BLANKS, Refused, collapsed, folded, ids, missing_words, word, word_key
+from pipelines.intake.encoding import ExportError
 from pipelines.intake.mapping import (
     CANONICAL,
     Column,
@@ -33,7 +34,6 @@ from pipelines.intake.mapping import (
 from pipelines.intake.privacy import suspect_personal
 from pipelines.intake.reader import Batch
 from pipelines.intake.rows import NOT_MAPPED, type_batch
-from pipelines.intake.sniff import ExportError
 from pipelines.intake.suggestions import draft, suiting
 from pipelines.intake.units import UNITS, find
 from pipelines.snapshot.exports import batches, known_ids, mappings_of, opened, own_headings
@@ -57,7 +57,7 @@ def preview(fleet, path, mapping=None):
         raise MappingError(
             mapping, "", f"there is no such mapping; there are {', '.join(one.name for one in mappings)}"
         )
-    known = {heading for one in mappings for heading in one.known}
+    known = {heading for one in mappings for heading in one.mapped_headings}
     try:
         export = opened(path, chosen, known)
         recognition = recognize(own_headings(export.headings), mappings)
@@ -104,7 +104,7 @@ def preview(fleet, path, mapping=None):
 
 def draft_mapping(fleet, path, name=None, agency=None):
     """TOML of a suggested mapping for an unknown export, and in its comments what was left open. Raises ExportError."""
-    export = opened(path, None, {heading for one in mappings_of(fleet) for heading in one.known})
+    export = opened(path, None, {heading for one in mappings_of(fleet) for heading in one.mapped_headings})
     headings, sample = own_headings(export.headings), _first_rows(export)
     found = draft(headings, sample.select(list(headings)))
     mapping = found.mapping(name or path.stem, agency)
@@ -155,11 +155,11 @@ class Look:
 def look(fleet, path):
     """Read the beginning of a file and see which mapping knows its headings; a Look. Raises ExportError, MappingError."""
     mappings = mappings_of(fleet)
-    export = opened(path, None, {heading for one in mappings for heading in one.known})
+    export = opened(path, None, {heading for one in mappings for heading in one.mapped_headings})
     headings = own_headings(export.headings)
     found = recognize(headings, mappings)
     if found.mapping is not None:
-        export = opened(path, found.mapping, {heading for one in mappings for heading in one.known})
+        export = opened(path, found.mapping, {heading for one in mappings for heading in one.mapped_headings})
         headings = own_headings(export.headings)
     sample = _first_rows(export).select(list(headings))
     here = set(map(folded, headings))
@@ -215,7 +215,7 @@ class Suggested:
 
 def suggested(fleet, path):
     """What the headings of an unknown export may be; Suggested. Raises ExportError."""
-    export = opened(path, None, {heading for one in mappings_of(fleet) for heading in one.known})
+    export = opened(path, None, {heading for one in mappings_of(fleet) for heading in one.mapped_headings})
     headings = own_headings(export.headings)
     sample = _first_rows(export).select(list(headings))
     found, here, out = draft(headings, sample), set(map(folded, headings)), []
@@ -236,7 +236,7 @@ def suggested(fleet, path):
 
 def suited(fleet, path, heading, field):
     """(unit, words) that suit a field chosen for a heading by hand, as in Heading. Raises ExportError."""
-    export = opened(path, None, {heading for one in mappings_of(fleet) for heading in one.known})
+    export = opened(path, None, {heading for one in mappings_of(fleet) for heading in one.mapped_headings})
     return suiting(heading, _filled(_first_rows(export).column(heading)).unique().to_pylist(), BY_NAME[field])
 
 
@@ -438,7 +438,7 @@ def trial(path, mapping, known=()):
     for heading in headings:
         name = (
             folded(heading)
-            if folded(heading) in mapping.known
+            if folded(heading) in mapping.mapped_headings
             else repeat_of(heading, here) or folded(heading)
         )
         filled = pc.not_equal(

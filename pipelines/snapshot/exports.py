@@ -49,7 +49,10 @@ def opened(path, mapping=None, known=(), *, stripped=False):
     """
     delimiter = mapping.delimiter if mapping else None
     as_encoded = partial(
-        open_export, path, delimiter=delimiter, headings_known={*known, *(mapping.known if mapping else ())}
+        open_export,
+        path,
+        delimiter=delimiter,
+        mapped_headings={*known, *(mapping.mapped_headings if mapping else ())},
     )
     if (
         stripped
@@ -171,7 +174,9 @@ def read_one(connection, path, received, mapping, known, spellings, at_hand=lamb
 
     def typed_batches():
         for batch in _ahead(batches(export)):
-            typed = type_batch(batch, mapping, agency=constant, file_name=received.file_name, known=known)
+            typed = type_batch(
+                batch, mapping, agency=constant, file_name=received.file_name, accepted_ids=known
+            )
             table, not_loaded = typed.table, typed.not_loaded
             if in_file and not constant:
                 table, lost = _without_agency(table)
