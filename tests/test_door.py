@@ -234,7 +234,6 @@ SPOILED = st.sampled_from(["", "cut", "more", "quote", "total", "headings", "str
 
 @settings(
     max_examples=3000 if FULL else 120,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(

@@ -201,7 +201,7 @@ VISIT = st.tuples(
 
 
 @given(st.lists(st.lists(VISIT, min_size=1, max_size=7), min_size=1, max_size=6), st.booleans())
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=400)
 def test_against_a_plain_walk(systems, about_tank):
     assert followed_side_by_side(systems, about_tank) == [walked(system, about_tank) for system in systems]
 

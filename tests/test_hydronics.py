@@ -405,7 +405,6 @@ def hot_by_boyle(expansion_gal, tank_gal, charge_psia, cold_psia):
     return brentq(surplus, 1e-3, 1e7, xtol=1e-12, rtol=1e-14)
 
 
-@settings(deadline=None)
 @given(VOLUME_GAL, PRESSURE_PSIA, PRESSURE_PSIA, SHARE)
 def test_hot_pressure_by_boyle_told_step_by_step(tank_gal, charge_psia, cold_psia, share):
     expansion_gal = share * min(tank_gal, tank_gal * charge_psia / cold_psia)
@@ -413,7 +412,6 @@ def test_hot_pressure_by_boyle_told_step_by_step(tank_gal, charge_psia, cold_psi
     assert hot_psia == pytest.approx(hot_by_boyle(expansion_gal, tank_gal, charge_psia, cold_psia), rel=1e-9)
 
 
-@settings(deadline=None)
 @given(VOLUME_GAL, PRESSURE_PSIA, PRESSURE_PSIA, SHARE)
 def test_expansion_and_pressure_are_inverse(tank_gal, charge_psia, cold_psia, share):
     gas_gal = tank_gal * charge_psia / max(charge_psia, cold_psia)
@@ -429,7 +427,6 @@ def test_expansion_and_pressure_are_inverse(tank_gal, charge_psia, cold_psia, sh
         assert required_gal == pytest.approx(tank_gal, rel=1e-6)
 
 
-@settings(deadline=None)
 @given(VOLUME_GAL, PRESSURE_PSIA, PRESSURE_PSIA, st.floats(1.0, 50.0))
 def test_gas_that_cannot_take_the_expansion_is_unbounded(tank_gal, charge_psia, cold_psia, times):
     gas_gal = tank_gal * (charge_psia / max(charge_psia, cold_psia))
@@ -454,7 +451,6 @@ def test_taken_stays_finite_and_falls_where_the_limit_lies_below_the_start():
     assert np.sign(taken_gal).tolist() == [-1, -1, -1, 0, 1]
 
 
-@settings(deadline=None)
 @given(VOLUME_GAL, PRESSURE_PSIA, st.floats(1.01, 4.0), st.floats(1e-9, 1e-4))
 def test_balance_is_continuous_where_charge_meets_cold_pressure(tank_gal, cold_psia, rise, step):
     hot_psia = rise * cold_psia
@@ -498,7 +494,6 @@ def test_direction_of_every_cause():
 # What a pair of readings says about the gas
 
 
-@settings(deadline=None)
 @given(
     VOLUME_GAL,
     st.floats(15.0, 45.0),
@@ -596,7 +591,7 @@ def test_every_public_function_is_covered():
 
 
 @EACH_FUNCTION
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(data=st.data())
 def test_vector_equals_scalar(function, data):
     rows = data.draw(st.lists(st.tuples(*ARGUMENTS[function]), min_size=1, max_size=6))
@@ -653,7 +648,7 @@ def test_result_depends_on_no_neighbor(function):
 
 
 @EACH_FUNCTION
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(data=st.data())
 def test_missing_in_missing_out(function, data):
     row = list(data.draw(st.tuples(*ARGUMENTS[function])))
@@ -667,7 +662,7 @@ def test_missing_in_missing_out(function, data):
 
 
 @EACH_FUNCTION
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(data=st.data())
 def test_any_number_at_all_raises_no_warning(function, data):
     wild = st.one_of(st.floats(), st.sampled_from([0.0, -0.0, np.inf, -np.inf, np.nan, 1e308, 5e-324]))
@@ -675,7 +670,6 @@ def test_any_number_at_all_raises_no_warning(function, data):
     assert isinstance(function(*row), float)  # warnings are errors in this run
 
 
-@settings(deadline=None)
 @given(*ARGUMENTS[tank.required_diaphragm_gal])
 def test_an_impossible_pressure_or_volume_gives_no_number(
     expansion_gal, fill_psia, allowed_psia, charge_psia

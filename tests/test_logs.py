@@ -45,7 +45,6 @@ def test_nothing_appended_writes_nothing(fleet):
 
 @settings(
     max_examples=300 if FULL else 60,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(st.lists(st.tuples(st.text(max_size=20), st.text(max_size=20)), min_size=1, max_size=5))

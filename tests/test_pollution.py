@@ -143,7 +143,6 @@ def tables(draw):
 
 @settings(
     max_examples=6_000 if FULL else 200,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(tables(), st.sampled_from(STRUCTURE), st.data())

@@ -172,7 +172,7 @@ ROW = st.tuples(st.integers(1, 4), st.one_of(st.none(), st.integers(0, 3)), st.s
     ),
     st.booleans(),
 )
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=250)
 def test_against_the_rule_in_plain_python(connection, given_rows, timed):
     rows = [
         (agency, ident, export, hour if not timed or hour is not None else 0, content)

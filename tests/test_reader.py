@@ -796,7 +796,6 @@ def exports(draw):
 
 PROPERTY = settings(
     max_examples=3000 if FULL else 150,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 

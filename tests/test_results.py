@@ -473,7 +473,7 @@ NAMES = [
 
 
 @given(st.sets(st.sampled_from(NAMES), max_size=25), st.booleans())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_silence_never_makes_a_sound_loop_deficient_nor_inapplicable(gone, steel):
     row = SOUND | (STEEL if steel else {})
     before = {check: one_row(result).outcome for check, result in results(batch([row])).items()}
@@ -494,7 +494,7 @@ NUMBER_VALUES = {
 
 
 @given(st.lists(st.fixed_dictionaries({}, optional=WORD_VALUES | NUMBER_VALUES), min_size=1, max_size=4))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_whatever_is_recorded_every_result_is_well_formed(changes):
     """Any plausible readings: an outcome, a certainty exactly
     where something is stated, a reason wherever nothing is.
