@@ -3,11 +3,10 @@
 Each row says what its column is for and, at once, what becomes of its cells.
 """
 
-from html import escape
-
 import streamlit as st
 
 from dashboard import data, tables, uploads, wording
+from dashboard.markup import as_label, render
 
 WIDTHS = (26, 30, 11, 33)
 WORDS_A_LINE = 4
@@ -24,7 +23,8 @@ def form(who, path, look, agencies):
     personal = dict(look.personal)
     tables.section(
         "What each column is",
-        f"A suggestion stands in each row, with what speaks for it. The counts are of {_looked_at(who, path)} and follow every change.",
+        "A suggestion stands in each row, with what speaks for it. The counts are of "
+        f"{_looked_at(who, path)} and follow every change.",
     )
     summary = st.container()
     _heads()
@@ -90,20 +90,23 @@ def _whole_file(who, path, found, agencies):
             help="Whose file it is. Leave it open if a column names the agency of each row.",
         )
         if chosen and chosen not in agencies:
-            first.html(f"<p class='aside'>{escape(wording.NEW_AGENCY)}</p>")
+            first.html(render("mapping", "aside", text=wording.NEW_AGENCY))
         name = second.text_input(
             "Name of the mapping",
             value=uploads.mapping_name(who, path),
             key=f"name {uploads.token(path)}",
             max_chars=80,
-            help="Letters, digits, dashes and underscores. The next file with these headings is recognized by it.",
+            help=(
+                "Letters, digits, dashes and underscores. The next file with these headings is recognized "
+                "by it."
+            ),
         ).strip()
         decimal = third.selectbox(
             "Decimal mark",
             list(wording.DECIMALS),
             index=_place(wording.DECIMALS, found.decimal),
             key=f"decimal {uploads.token(path)}",
-            format_func=wording.DECIMALS.get,
+            format_func=wording.DECIMALS.__getitem__,
             placeholder="The cells do not tell: choose",
         )
         dates = fourth.selectbox(
@@ -111,7 +114,7 @@ def _whole_file(who, path, found, agencies):
             list(wording.DATES),
             index=_place(wording.DATES, found.dates),
             key=f"dates {uploads.token(path)}",
-            format_func=wording.DATES.get,
+            format_func=wording.DATES.__getitem__,
             placeholder="The cells do not tell: choose",
         )
         not_recorded = st.multiselect(
@@ -129,7 +132,7 @@ def _place(of, value):
 
 
 class _Row:
-    """One heading's widgets: its choice so far, what was suggested, and the places that are filled once all is chosen."""
+    """One heading's widgets: its choice so far, and what is filled in once all is chosen."""
 
     def __init__(self, choice, counts, below, key):
         self.choice, self.counts, self.below, self.key = choice, counts, below, key
@@ -142,7 +145,7 @@ def _heads():
             ("Heading and first cells", "Field", "Unit", "What becomes of its cells"),
             strict=True,
         ):
-            place.html(f"<p class='aside'>{escape(head)}</p>")
+            place.html(render("mapping", "aside", text=head))
 
 
 def _row(who, path, one, personal):
@@ -150,16 +153,14 @@ def _row(who, path, one, personal):
     with st.container(key=f"row {key}"):
         heading, field, unit, counts = st.columns(WIDTHS, vertical_alignment="top")
         examples = "  ·  ".join(wording.cut(text, 24) for text in one.examples)
-        heading.html(
-            f"<p class='heading'>{escape(one.heading)}</p><p class='aside'>{escape(examples) or 'no cell is filled'}</p>"
-        )
+        heading.html(render("mapping", "heading", text=one.heading, examples=examples))
         use = (
             field.selectbox(
-                f"Field of {one.heading}",
+                f"Field of {as_label(one.heading)}",
                 list(USES),
                 index=_place(USES, one.field),
                 key=f"use {key}",
-                format_func=USES.get,
+                format_func=USES.__getitem__,
                 placeholder="Open: choose a field",
                 label_visibility="collapsed",
             )
@@ -173,14 +174,13 @@ def _row(who, path, one, personal):
             else (None, ())
         )
         why = wording.why_suggested(one.why) if use == (one.field or "") else ""
-        field.html(
-            f"<p class='aside'>{escape(wording.about_use(uploads.BY_NAME[use].meaning if use in uploads.BY_NAME else '', why))}</p>"
-        )
+        meaning = uploads.BY_NAME[use].meaning if use in uploads.BY_NAME else ""
+        field.html(render("mapping", "aside", text=wording.about_use(meaning, why)))
         units = uploads.units_of(use)
         if units:
             wanted = uploads.unit_named(chosen_unit) if chosen_unit else units[0]
             chosen_unit = unit.selectbox(
-                f"Unit of {one.heading}",
+                f"Unit of {as_label(one.heading)}",
                 units,
                 index=units.index(wanted),
                 key=f"unit {key} {use}",
@@ -205,11 +205,11 @@ def _with_words(row, texts):
     with row.below:
         if len(understood):
             left, right = st.columns((70, 30), vertical_alignment="center")
-            left.html(
-                f"<p class='aside words'>Understood: {escape(wording.words_read(understood.itertuples()))}</p>"
-            )
+            read = wording.words_read(understood.itertuples())
+            left.html(render("mapping", "understood", words=read))
             if right.checkbox(
-                f"Change words of {wording.cut(row.choice.heading, 22)}", key=f"change {row.key} {use}"
+                f"Change words of {as_label(wording.cut(row.choice.heading, 22))}",
+                key=f"change {row.key} {use}",
             ):
                 unknown = own
         chosen = _choices_of_words(row, use, list(unknown.itertuples()))
@@ -227,7 +227,7 @@ def _choices_of_words(row, use, texts):
     for start in range(0, len(texts), WORDS_A_LINE):
         for place, one in zip(st.columns(WORDS_A_LINE), texts[start : start + WORDS_A_LINE], strict=False):
             chosen[one.text] = place.selectbox(
-                f"“{wording.cut(one.text, 28)}”, {wording.plural(one.times, 'cell')}",
+                f"“{as_label(wording.cut(one.text, 28))}”, {wording.plural(one.times, 'cell')}",
                 offered,
                 index=_place(offered, one.word),
                 key=f"word {row.key} {use} {one.text}",
@@ -265,23 +265,16 @@ def _say_use(row, uses, personal, joined):
                     wording.DROPPED_SAID.format(personal[one.heading]) if one.heading in personal else "",
                 )
             )
-    row.counts.html(
-        "".join(
-            (f"<p>{emphasized(said)}</p>" if said else "")
-            + (f"<p class='aside'>{escape(more)}</p>" if more else "")
-            for said, more in lines
-        )
-    )
+    emphasized = [(*_emphasized(said), more) for said, more in lines]
+    row.counts.html(render("mapping", "becomes", lines=emphasized))
 
 
-def emphasized(said):
-    """Counts with the part in bold that wants attention: cells that are not used."""
+def _emphasized(said):
+    """Counts in two: plain, and in bold what wants attention, cells that are not used."""
     used, mark, not_used = said.rpartition(", ")
-    return (
-        f"{escape(used)}{mark}<b>{escape(not_used)}</b>"
-        if not_used.endswith("not used") and not_used != "0 not used"
-        else escape(said)
-    )
+    if not_used.endswith("not used") and not_used != "0 not used":
+        return used + mark, not_used
+    return said, ""
 
 
 def _summary(tried, missing, choices):
@@ -302,7 +295,7 @@ def _summary(tried, missing, choices):
 
 
 def keep_personal(look, mapping, path):
-    """The explicit choice of columns to keep though they look personal and nothing uses them; () unless some do."""
+    """The explicit choice of unused columns to keep though they look personal; () unless some do."""
     used = mapping.feeding.values() if mapping else ()
     unused = [
         heading for heading, _ in look.personal if heading not in {*used, *(mapping.carry if mapping else ())}
@@ -312,7 +305,8 @@ def keep_personal(look, mapping, path):
     reasons = dict(look.personal)
     tables.section(
         "Dropped before anything is stored",
-        "These columns look personal and no field uses them. Nothing of them is kept unless you choose so here.",
+        "These columns look personal and no field uses them. Nothing of them is kept unless you choose so "
+        "here.",
     )
     tables.lines(f"{heading}: {reasons[heading]}" for heading in unused)
     return tuple(

@@ -1,6 +1,4 @@
-"""Every page in a real Chromium: nothing breaks, nothing leaves the
-machine, everybody can reach and read it.
-"""
+"""Every page in a real Chromium: nothing breaks, nothing leaves the machine, all can reach and read it."""
 
 import csv
 import io
@@ -114,8 +112,9 @@ def settle(page, title=None):
 
 
 def accessible(page, width=1280):
-    """The page fits, and axe finds nothing; but for one mark of
-    Streamlit's own uploader, whose button and input are as they should be.
+    """The page fits, and axe finds nothing.
+
+    But for one mark of Streamlit's own uploader, whose button and input are as they should be.
     """
     from axe_playwright_python.sync_playwright import Axe
 

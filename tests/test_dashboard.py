@@ -1,6 +1,4 @@
-"""Every page through Streamlit's own test harness: on the
-sample exports, on an empty fleet, and where there is no fleet.
-"""
+"""Every page through Streamlit's own test harness: on the samples, on an empty fleet, and without a fleet."""
 
 import csv
 import io
@@ -20,6 +18,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from dashboard import charts, data, downloads, navigation, schematic, wording
+from dashboard.markup import as_label
 from dashboard.navigation import VIEWS
 from pipelines.answers import formats, lists
 from pipelines.answers.access import EVERYTHING, Filters, NotFound, Viewer
@@ -347,6 +346,27 @@ def test_what_people_wrote_is_never_markup(show, addressed):
     assert "&lt;img src=x onerror=alert(1)&gt;" in html(page)
 
 
+@pytest.mark.parametrize(
+    "text, label",
+    [
+        ("export-2025_03.csv, 1,510 rows (final)", "export-2025_03.csv, 1,510 rows (final)"),
+        ("![x](http://there/a.png)", r"!\[x\](http://there/a.png)"),
+        ("<b>*_a_* :red[$x$]", r"\<b\>\*\_a\_\* \:red\[\$x\$\]"),
+    ],
+)
+def test_a_label_shows_text_of_a_file_as_it_is(text, label):
+    """Labels and helps of widgets are Markdown: a file's text there must fetch and format nothing."""
+    assert as_label(text) == label
+
+
+def test_no_page_asks_a_snapshot_itself():
+    """Queries stand with the answers; of the dashboard only the cache in front of them opens a snapshot."""
+    for path in (ROOT / "dashboard").rglob("*.py"):
+        text = path.read_text(encoding="utf-8")
+        assert not re.search(r"\bSELECT\b", text), path
+        assert path.name == "data.py" or "attach(" not in text, path
+
+
 def test_filters_in_the_address_narrow_the_page_and_the_list_alike(show, samples, opened):
     asked = {
         "agency": AGENCY,
@@ -464,10 +484,11 @@ def test_chosen_homes_alone_are_taken_along(show, samples):
 def test_a_home_leads_to_the_line_of_the_file(show, samples, opened):
     page = fine(show(samples, "home", **HOME))
     found = opened.rows(
-        (
-            "SELECT source_line, inspection_id FROM readings WHERE agency = ? AND home_id = '98' ORDER BY "
-            "inspected_on DESC"
-        ),
+        """
+        SELECT source_line, inspection_id
+        FROM readings
+        WHERE agency = ? AND home_id = '98'
+        ORDER BY inspected_on DESC""",
         [AGENCY],
     )
     assert f"from tillamere-community-partners.csv, line {found[0][0]}" in text(page)
@@ -487,8 +508,12 @@ def test_a_home_that_is_not_there_names_the_nearest(show, samples):
 
 def test_a_home_that_was_not_verified_is_not_called_clean(show, samples, opened):
     home, headline = opened.rows(
-        "SELECT home_id, headline FROM homes WHERE agency = 'Hollin Peaks Home Repair' AND "
-        "open_deficiencies = 0 AND safety_not_verified > 3 ORDER BY home_id LIMIT 1"
+        """
+        SELECT home_id, headline
+        FROM homes
+        WHERE agency = 'Hollin Peaks Home Repair' AND open_deficiencies = 0 AND safety_not_verified > 3
+        ORDER BY home_id
+        LIMIT 1"""
     )[0]
     page = fine(show(samples, "home", of="Hollin Peaks Home Repair", home=home))
     assert headline in text(page)
@@ -531,8 +556,9 @@ def test_shares_of_regions_leave_out_what_was_not_verified(samples, opened):
         verified, deficient, unverified = opened.rows(
             """
             SELECT count(*) FILTER (state IN ('ok', 'corrected', 'open', 'recurred', 'repair did not hold')),
-            count(*) FILTER (stage = 'left after our work'), count(*) FILTER (state = 'not verified')
-            FROM home_checks AS c JOIN homes AS h USING (agency, home_id)
+                   count(*) FILTER (stage = 'left after our work'), count(*) FILTER (state = 'not verified')
+            FROM home_checks AS c
+            JOIN homes AS h USING (agency, home_id)
             WHERE check_id = ? AND coalesce(region, '') = ?""",
             [check, region],
         )[0]
@@ -556,9 +582,11 @@ def test_a_region_where_nothing_was_verified_shows_no_share(show, samples):
 
 def test_charges_are_few_marks_and_every_inspection_counts_once(samples, opened):
     bins, curve, left_out = data.charges(EVERYTHING, str(samples.current()), Filters())
-    with_elevation, without = opened.rows("""SELECT count(*) FILTER (elevation_ft IS NOT NULL),
-            count(*) FILTER (elevation_ft IS NULL) FROM recomputed JOIN readings USING (agency, inspection_id)
-                                             WHERE trusted_charge_psig IS NOT NULL""")[0]
+    with_elevation, without = opened.rows("""
+            SELECT count(*) FILTER (elevation_ft IS NOT NULL), count(*) FILTER (elevation_ft IS NULL)
+            FROM recomputed
+            JOIN readings USING (agency, inspection_id)
+            WHERE trusted_charge_psig IS NOT NULL""")[0]
     assert bins["inspections"].sum() == with_elevation and left_out == without and len(bins) < 2000
     assert curve["elevation_ft"].is_monotonic_increasing and curve["charge_psig"].is_monotonic_increasing
     chart, words = charts.charge_against_elevation(bins, curve, 12.0, 2.0)
@@ -579,10 +607,10 @@ def test_crews_stand_in_the_order_of_the_alphabet_with_counts_and_intervals(show
     assert names == sorted(names)
     for row in rows[1:]:
         visits, observed, sure, unverified = opened.rows(
-            (
-                "SELECT visits, observed, observed_sure, not_verified FROM crew_checks WHERE agency = ? "
-                "AND crew = ? AND check_id = 'relief-discharging'"
-            ),
+            """
+            SELECT visits, observed, observed_sure, not_verified
+            FROM crew_checks
+            WHERE agency = ? AND crew = ? AND check_id = 'relief-discharging'""",
             [row[1], row[0]],
         )[0]
         assert (row[2], row[3], row[4], row[7]) == (

@@ -1,6 +1,4 @@
-"""Clocks laid over a snapshot: what is open, by when it
-must be acted on and corrected, and what is late on a day.
-"""
+"""Clocks laid over a snapshot: what is open, when it must be acted on and corrected, what is late."""
 
 from datetime import date
 
@@ -14,8 +12,10 @@ def test_what_is_open_is_what_the_long_view_says(sample_snapshot):
     """The overlay reads narrow columns; the view is what others read."""
     names = ("agency", "home_id", "system_id", "check_id", "inspection_id", "state", "stage", "since", "risk")
     view = sample_snapshot.rows(
-        f"SELECT {', '.join(names)} FROM home_checks WHERE state IN ('open', 'recurred', 'repair did "
-        "not hold')"
+        f"""
+        SELECT {", ".join(names)}
+        FROM home_checks
+        WHERE state IN ('open', 'recurred', 'repair did not hold')"""
     )
     ours = [
         tuple(row[name] for name in names)
@@ -66,8 +66,10 @@ def test_a_condition_narrows_over_homes_and_checks(sample_snapshot):
         ["Tarn Plateau", "relief-stained"],
     ).to_pylist()
     counted = sample_snapshot.rows(
-        "SELECT sum(systems) FROM tally WHERE region = 'Tarn Plateau' AND check_id = 'relief-stained' "
-        "AND risk IS NOT NULL"
+        """
+        SELECT sum(systems)
+        FROM tally
+        WHERE region = 'Tarn Plateau' AND check_id = 'relief-stained' AND risk IS NOT NULL"""
     )[0][0]
     assert len(rows) == counted > 0 and {row["check_id"] for row in rows} == {"relief-stained"}
 

@@ -1,6 +1,4 @@
-"""One inspection and one home told in words: every number
-the snapshot's own, nothing said that does not hold.
-"""
+"""One inspection and one home in words: every number the snapshot's own, nothing said that does not hold."""
 
 import csv
 import json
@@ -107,9 +105,7 @@ def test_readings_are_shown_as_written_with_their_unit(name, value, text):
 
 
 def test_every_number_a_check_shows_has_its_unit(sample_snapshot):
-    """By the sample: whatever check has a number to show,
-    its quantity's name tells the unit, unless it is a ratio.
-    """
+    """By the sample: whatever check shows a number, its quantity's name tells the unit, unless a ratio."""
     shown = {
         check
         for (check,) in sample_snapshot.rows(
@@ -129,18 +125,17 @@ def test_every_number_a_check_shows_has_its_unit(sample_snapshot):
 @pytest.fixture(scope="module")
 def some(sample_snapshot):
     """Inspections of all sorts: every agency's first ones, and one for each outcome of each check."""
-    keys = sample_snapshot.rows("""SELECT agency, min(inspection_id) FROM results
-        GROUP BY agency, check_id, outcome
-                                   UNION SELECT agency, min(inspection_id) FROM causes
-                                   GROUP BY agency, root_check_id, symptom_check_id ORDER BY 1, 2""")
+    keys = sample_snapshot.rows("""
+        SELECT agency, min(inspection_id) FROM results GROUP BY agency, check_id, outcome
+        UNION
+        SELECT agency, min(inspection_id) FROM causes GROUP BY agency, root_check_id, symptom_check_id
+        ORDER BY 1, 2""")
     assert len(keys) > 40
     return [one_inspection.inspection(EVERYTHING, sample_snapshot, *key) for key in keys]
 
 
 def test_readings_are_the_cells_of_the_line_they_name(some):
-    """An export under our own headings: each reading stands in that
-    line, and each filled cell is a reading or said to be unused.
-    """
+    """An export under our own headings: a reading stands in its line, a filled cell is one or is unused."""
     lines = (SAMPLES / CANONICAL).read_text(encoding="utf-8").splitlines()
     headings = next(csv.reader(lines))
     ours = [one for one in some if one.source.file_name == CANONICAL]
@@ -179,10 +174,10 @@ def test_results_are_those_of_the_long_view(sample_snapshot, some):
         {"agency": [one.agency for one in some], "inspection_id": [one.inspection_id for one in some]}
     )
     rows = sample_snapshot.rows(
-        (
-            f"SELECT agency, inspection_id, {', '.join(names)} FROM results SEMI JOIN keys USING (agency, "
-            "inspection_id)"
-        ),
+        f"""
+        SELECT agency, inspection_id, {", ".join(names)}
+        FROM results
+        SEMI JOIN keys USING (agency, inspection_id)""",
         keys=keys,
     )
     for one in some:
@@ -305,9 +300,11 @@ def test_others_see_neither_the_agency_nor_personal_readings(sample_snapshot, so
 
 
 def test_cells_not_used_are_told_with_what_would_be_accepted(sample_snapshot):
-    (agency, inspection), *_ = sample_snapshot.rows("""SELECT r.agency, r.inspection_id FROM readings AS r
-            JOIN not_loaded AS n USING (export_id, source_line)
-                                                      WHERE n.raw_text = '300 psi' AND n.extent = 'cell'""")
+    (agency, inspection), *_ = sample_snapshot.rows("""
+        SELECT r.agency, r.inspection_id
+        FROM readings AS r
+        JOIN not_loaded AS n USING (export_id, source_line)
+        WHERE n.raw_text = '300 psi' AND n.extent = 'cell'""")
     found = one_inspection.inspection(EVERYTHING, sample_snapshot, agency, inspection)
     assert [(one.field, one.raw_text, one.reason, one.expected) for one in found.unused] == [
         ("relief_setting_psig", "300 psi", "outside the plausible range", "1 to 200 psi")
@@ -318,7 +315,8 @@ def test_cells_not_used_are_told_with_what_would_be_accepted(sample_snapshot):
 
 def test_rows_not_in_force_are_named_beside_the_one_that_is(tmp_path):
     fleet = Fleet(tmp_path / "fleet").create()
-    row = "inspection_id,home_id,inspected_on,heating_system,cold_pressure_psig,notes\n" + (
+    row = (
+        "inspection_id,home_id,inspected_on,heating_system,cold_pressure_psig,notes\n"
         "7,1,2026-01-02,hot_water,{},{}\n"
     )
     for name, pressure, notes in (("first.csv", "9", "x"), ("second.csv", "12", "seen again")):
@@ -469,9 +467,7 @@ def quantities(row):
     ("without", "one_way", "another", "said"), LEFT_OUT, ids=[entry[3].split(":")[0] for entry in LEFT_OUT]
 )
 def test_a_number_rests_on_exactly_what_would_change_it(loop, without, one_way, another, said):
-    """A quantity is said to rest on what was left out where,
-    and only where, recording it otherwise changes the quantity.
-    """
+    """A quantity is said to rest on what was left out where, and only where, recording it changes it."""
     row = dict.fromkeys(BY_NAME) | loop | without
     values = quantities(loop | without)
     taken = {
@@ -513,10 +509,10 @@ def told_home(snapshot, agency, home_id):
 @pytest.fixture(scope="module")
 def homes(sample_snapshot):
     """Homes with many visits, with several systems, and in every state."""
-    keys = sample_snapshot.rows("""(SELECT agency, home_id FROM homes
-        ORDER BY visits DESC, agency, home_id LIMIT 3)
-        UNION (SELECT agency, home_id FROM state_columns GROUP BY ALL HAVING count(*) > 1
-        ORDER BY ALL LIMIT 3)
+    keys = sample_snapshot.rows("""
+        (SELECT agency, home_id FROM homes ORDER BY visits DESC, agency, home_id LIMIT 3)
+        UNION
+        (SELECT agency, home_id FROM state_columns GROUP BY ALL HAVING count(*) > 1 ORDER BY ALL LIMIT 3)
         UNION SELECT agency, min(home_id) FROM home_checks GROUP BY agency, state ORDER BY ALL""")
     return [told_home(sample_snapshot, *key) for key in keys]
 
@@ -525,9 +521,13 @@ def test_a_home_has_every_visit_once_in_the_order_of_history(sample_snapshot, ho
     for home in homes:
         expected = sample_snapshot.rows(
             """
-            SELECT inspection_id FROM readings WHERE agency = ? AND home_id = ? ORDER BY inspected_on,
-            CASE inspection_kind WHEN 'initial' THEN 0 WHEN 'service' THEN 1 WHEN 'final' THEN 2
-            WHEN 'qa' THEN 3 ELSE 4 END, updated_at NULLS FIRST, inspection_id""",
+            SELECT inspection_id
+            FROM readings
+            WHERE agency = ? AND home_id = ?
+            ORDER BY inspected_on,
+                CASE inspection_kind
+                    WHEN 'initial' THEN 0 WHEN 'service' THEN 1 WHEN 'final' THEN 2 WHEN 'qa' THEN 3 ELSE 4
+                END, updated_at NULLS FIRST, inspection_id""",
             [home.agency, home.home_id],
         )
         visits = [visit.inspection_id for visit in home.visits]
@@ -550,10 +550,10 @@ def test_every_check_of_every_system_has_its_state_and_what_each_visit_said(samp
             (system, check.id) for system in home.systems for check in HOME_CHECKS
         ]
         states = sample_snapshot.rows(
-            (
-                "SELECT system_id, check_id, state, stage, since, verified_on, inspection_id, risk FROM "
-                "home_checks WHERE agency = ? AND home_id = ?"
-            ),
+            """
+            SELECT system_id, check_id, state, stage, since, verified_on, inspection_id, risk
+            FROM home_checks
+            WHERE agency = ? AND home_id = ?""",
             [home.agency, home.home_id],
         )
         assert {

@@ -1,6 +1,4 @@
-"""Lists that leave the tool: their columns, order and filters,
-who may see what, and that files come out whole and equal.
-"""
+"""Lists that leave the tool: columns, order, filters, who sees what, files that come out whole and equal."""
 
 import csv
 import io
@@ -266,8 +264,10 @@ def test_low_risk_has_no_due_date(sample_snapshot):
 
 def test_every_open_check_is_listed_once_and_nothing_else(sample_snapshot):
     opened = sample_snapshot.rows(
-        "SELECT agency, home_id, system_id, check_id FROM home_checks WHERE state IN ('open', "
-        "'recurred', 'repair did not hold')"
+        """
+        SELECT agency, home_id, system_id, check_id
+        FROM home_checks
+        WHERE state IN ('open', 'recurred', 'repair did not hold')"""
     )
     frame = flagged(sample_snapshot).frame
     listed = list(zip(frame.agency, frame.home_id, frame.system_id, frame.check_id, strict=True))
@@ -280,8 +280,8 @@ def test_numbers_and_words_are_those_of_the_result_that_decides(sample_snapshot)
     told = sample_snapshot.query("""
         SELECT d.agency, d.home_id, d.system_id, d.check_id, r.* EXCLUDE (agency, check_id)
         FROM home_checks AS d
-        JOIN results AS r ON r.agency = d.agency AND r.inspection_id = d.inspection_id
-        AND r.check_id = d.check_id""")
+        JOIN results AS r
+            ON r.agency = d.agency AND r.inspection_id = d.inspection_id AND r.check_id = d.check_id""")
     both = sheet.merge(
         told, on=["agency", "home_id", "system_id", "check_id"], suffixes=("", "_told"), validate="1:1"
     )

@@ -1,6 +1,4 @@
-"""Simulated people who click through a running dashboard: a
-connection each, as a browser's, following links as they come.
-"""
+"""Simulated people who click through a running dashboard: a connection each, as a browser's."""
 
 import random
 import re
@@ -57,8 +55,9 @@ def served(fleet, environment):
 
 
 class Person:
-    """One browser's connection. `seconds` are the times pages
-    took, `errors` what a person would have seen go wrong.
+    """One browser's connection.
+
+    `seconds` are the times pages took, `errors` what a person would have seen go wrong.
     """
 
     def __init__(self, port, number):

@@ -1,8 +1,9 @@
-"""Add a file: how an upload is read, which mapping reads it or what its columns are, and then, only then, loading it."""
+"""Add a file: how an upload is read, which mapping reads it, or what its columns are; and then loading it."""
 
 import streamlit as st
 
 from dashboard import data, filters, frame, mapping, tables, uploads, wording
+from dashboard.markup import as_label
 
 who, snapshot = filters.viewer(), filters.snapshot()
 memory = st.session_state
@@ -21,10 +22,14 @@ USES = (
 
 
 def upload():
-    """(path, size) of the file that is open, written once (again if the connection was lost and came back); None where there is none."""
+    """(path, size) of the file that is open; None where there is none.
+
+    It is written once, and again if the connection was lost and came back.
+    """
     tables.section(
         "The file",
-        f"One CSV export of up to {uploads.LARGEST_UPLOAD >> 20} MB, with its headings in one line. Nothing is stored before you load it.",
+        f"One CSV export of up to {uploads.LARGEST_UPLOAD >> 20} MB, with its headings in one line. Nothing "
+        "is stored before you load it.",
     )
     file = st.file_uploader(
         "CSV export", key=f"file {memory.get('files_added', 0)}", label_visibility="collapsed"
@@ -127,11 +132,13 @@ def with_mapping(look, path, name):
         frame.told(decision.why)
     elif decision.status == "already loaded":
         tables.said(
-            "These very bytes are loaded already, with this mapping and for this agency: there is nothing to load."
+            "These very bytes are loaded already, with this mapping and for this agency: there is nothing "
+            "to load."
         )
     elif before is not None and before.status == "loaded":
         tables.said(
-            f"These bytes were loaded before, with mapping {before.mapping}. Loading them now replaces what came of that."
+            f"These bytes were loaded before, with mapping {before.mapping}. Loading them now replaces what "
+            "came of that."
         )
     act(wanted, "Load the file", decision.status != "loaded")
 
@@ -184,10 +191,10 @@ def progress():
     """Say how far the load is, until it is over."""
     work = memory["loading"]
     with st.status("Loading", expanded=True) as status:
-        st.html("<p class='read'>It goes on even if you leave this page.</p>")
+        tables.said("It goes on even if you leave this page.")
         bar = st.empty()
         while not work.wait(0.15):
-            status.update(label=wording.sentence(work.said), expanded=True)
+            status.update(label=as_label(wording.sentence(work.said)), expanded=True)
             if work.share is not None:
                 bar.progress(work.share)
     st.rerun()
