@@ -193,10 +193,10 @@ def _demand_mapping(folder, name):
 
 def _preview(folder, paths, mapping, as_json):
     from pipelines.answers import printed
-    from pipelines.receiving import door, trial
+    from pipelines.receiving import door, preview
 
     fleet = _fleet(folder)
-    found = [trial.preview(fleet, path, mapping) for path in door.files_in(paths)]
+    found = [preview.preview(fleet, path, mapping) for path in door.files_in(paths)]
     lines = (line for one in found for line in printed.of_preview(one))
     _print_json({"files": found}) if as_json else _print(lines)
 
@@ -395,9 +395,9 @@ def map_(folder, file, name, agency, out):
 
     Example: coldfill map export.csv --out fleet/mappings/export.toml
     """
-    from pipelines.receiving import trial
+    from pipelines.receiving import preview
 
-    text = trial.draft_mapping(_fleet(folder), Path(file), name, agency)
+    text = preview.draft_mapping(_fleet(folder), Path(file), name, agency)
     if out:
         Path(out).parent.mkdir(parents=True, exist_ok=True)
         Path(out).write_text(text, encoding="utf-8")

@@ -14,9 +14,10 @@ from pipelines.answers.access import EVERYTHING, Filters, ListError, Viewer
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
 from pipelines.fleet.snapshots import attach
-from pipelines.receiving import door, trial
-from pipelines.receiving import uploads as stored_uploads
-from pipelines.receiving.uploads import LARGEST_UPLOAD, UPLOADS
+from pipelines.receiving import door, drafts, kept_uploads
+from pipelines.receiving import upload as reading
+from pipelines.receiving.kept_uploads import LARGEST_UPLOAD, UPLOADS
+from pipelines.receiving.upload import NOT_SHOWN, Upload
 from pipelines.snapshot import stages
 from tests.conftest import with_sample_settings
 from tests.small_exports import counts, fed, row, stored, text_of, write
@@ -149,7 +150,7 @@ def test_nothing_is_stored_before_it_is_loaded_and_an_upload_put_away_is_gone(ad
 def test_an_upload_let_go_with_the_connection_comes_back_with_it_and_the_choices_stay(add, fleet):
     page = filled(add(fleet, "own.csv", OWN))
     (path,) = waiting(fleet)
-    stored_uploads.forget_upload(path)
+    kept_uploads.forget_upload(path)
     page = choose(page, "“Kessel”, 1 cell", "plain_steel")
     assert (
         by_label(page.selectbox, "Field of Haus").value == "home_id"
@@ -249,7 +250,7 @@ def test_a_known_file_is_loaded_at_once_and_said_to_be_known_the_second_time(add
 def test_headings_that_fit_two_mappings_wait_for_a_choice(add, fleet):
     fleet.create()
     for name in ("one", "two"):
-        trial.save_mapping(fleet, name, THREE)
+        drafts.save_mapping(fleet, name, THREE)
     page = add(fleet, "a.csv", "Visit,House,Day\n1,H,2025-03-04\n")
     assert (
         "fit several mappings" in text(page)
@@ -273,7 +274,7 @@ def test_a_mapping_chosen_by_hand_that_cannot_serve_is_refused_before_loading(ad
 def test_an_empty_agency_is_asked_for_where_the_fleet_has_others(add, fleet, tmp_path):
     fleet.create()
     fed(fleet, write(tmp_path / "a.csv", [row(1)]))
-    trial.save_mapping(fleet, "one", THREE)
+    drafts.save_mapping(fleet, "one", THREE)
     page = add(fleet, "b.csv", "Visit,House,Day\n1,H,2025-03-04\n")
     assert "the agency is not recorded" in text(page) and by_label(page.button, "Load the file").disabled
     page = choose(page, "Agency: neither the mapping nor a column names it", "Birch County")
@@ -310,7 +311,7 @@ def test_a_new_agency_is_said_to_be_new(add, fleet, tmp_path):
 
 
 def test_a_name_that_is_taken_is_told(add, fleet):
-    trial.save_mapping(fleet, "one", THREE)
+    drafts.save_mapping(fleet, "one", THREE)
     page = filled(add(fleet, "own.csv", OWN))
     by_label(page.text_input, "Name of the mapping").set_value("ONE")
     page = press(fine(page.run()), SAVE_AND_LOAD)
@@ -322,21 +323,40 @@ def test_a_viewer_without_personal_fields_sees_no_cell_of_personal_columns(fleet
     path, plain = tmp_path / "x" / "a.csv", Viewer(personal=False)
     path.parent.mkdir()
     path.write_text("Inspector name,Telephone,Exp tank\nA. Person,555-010-0001,Bladder\n")
-    look, suggested, tried = (
-        function.__wrapped__ for function in (uploads.look, uploads.suggested, uploads.tried)
-    )  # the cache is a session's
-    rows = look(plain, str(path), "").rows
-    assert rows.iloc[0].tolist() == [uploads.NOT_SHOWN, uploads.NOT_SHOWN, "Bladder"]
-    assert [one.examples for one in suggested(plain, str(path)).headings] == [
-        (uploads.NOT_SHOWN,),
-        (uploads.NOT_SHOWN,),
-        ("Bladder",),
-    ]
+    upload = uploads.read.__wrapped__(plain, str(path), "")  # without the session's cache
+    assert upload.rows.iloc[0].tolist() == [NOT_SHOWN, NOT_SHOWN, "Bladder"]
+    assert [one.examples for one in upload.suggested.headings] == [(NOT_SHOWN,), (NOT_SHOWN,), ("Bladder",)]
     nothing = uploads.composed("x", [])
-    assert (
-        tried(plain, str(path), nothing)["examples"].tolist() == ["", "", "Bladder"]
-        and "A. Person" in tried(EVERYTHING, str(path), nothing)["examples"].tolist()
-    )
+    assert upload.trial(nothing)["examples"].tolist() == ["", "", "Bladder"]
+    everything = uploads.read.__wrapped__(EVERYTHING, str(path), "")
+    assert "A. Person" in everything.trial(nothing)["examples"].tolist()
+
+
+def test_a_heading_that_feeds_a_personal_field_is_hidden_however_it_is_written(fleet, tmp_path):
+    fleet.create()
+    text = THREE + "[columns.'Seen by']\nfield = 'inspector'\n"
+    drafts.save_mapping(fleet, "one", "agency = 'Alder County'\n" + text)
+    (tmp_path / "a.csv").write_text("Visit,House,Day,SEEN  BY\n1,H,2025-03-04,QQ\n")
+    upload = Upload.into(fleet, tmp_path / "a.csv", shows_personal=False)
+    assert upload.mapping == "one" and upload.rows.iloc[0].tolist() == ["1", "H", "2025-03-04", NOT_SHOWN]
+
+
+def test_a_file_is_opened_once_whatever_the_page_asks(add, fleet, tmp_path, monkeypatch):
+    """Once for the page and all its changes; once more by the door, which reads all of it, for a mapping there is."""
+    opened = []
+    for module in (reading, door):
+        real = module.opened
+        monkeypatch.setattr(
+            module, "opened", lambda *given, real=real, **more: opened.append(1) or real(*given, **more)
+        )
+    page = filled(add(fleet, "own.csv", OWN))
+    page = choose(page, "“Kessel”, 1 cell", "plain_steel")
+    choose(page, "Unit of Static Pressure bar", "kPa")
+    assert len(opened) == 1
+    opened.clear()
+    page = add(fleet, "a.csv", text_of([row(1), row(2)]))
+    fine(page.run())
+    assert len(opened) == 2
 
 
 # ---- files received
@@ -398,7 +418,7 @@ def test_an_agency_of_whose_files_no_row_could_be_used_is_there(show, received):
 def test_an_agency_known_only_by_files_kept_out_has_no_file_loaded(fleet, tmp_path):
     fleet.create()
     (tmp_path / "b.csv").write_text("Visit,House,Day\n1,H,2025-03-04\n")
-    trial.save_mapping(fleet, "one", "agency = 'Silent County'\n" + THREE)
+    drafts.save_mapping(fleet, "one", "agency = 'Silent County'\n" + THREE)
     fed(fleet, tmp_path / "b.csv")
     line = fleet.log()[0]
     fleet.append(

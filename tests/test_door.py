@@ -16,7 +16,7 @@ from pipelines.intake import strip
 from pipelines.intake.encoding import ExportError
 from pipelines.intake.reader import open_export
 from pipelines.intake.rows import REASONS
-from pipelines.receiving import door, purge, uploads
+from pipelines.receiving import door, kept_uploads, purge
 from tests.small_exports import HEADINGS, counts, fed, row, run, stored, text_of, write
 
 FULL = bool(os.environ.get("COLDFILL_FULL"))
@@ -445,16 +445,16 @@ def test_a_copy_two_exports_share_stays_while_one_is_loaded(fleet, tmp_path):
 @pytest.mark.parametrize("as_file", [False, True])
 def test_an_upload_is_a_file_of_its_own_name_for_a_while(fleet, name, own, as_file):
     data = b"a,b\n1,2\n"
-    path = uploads.keep_upload(fleet, name, io.BytesIO(data) if as_file else data)
+    path = kept_uploads.keep_upload(fleet, name, io.BytesIO(data) if as_file else data)
     assert path.name == own and path.read_bytes() == data
     folder = path.parent
     assert folder.stat().st_mode & 0o077 == 0
-    uploads.forget_upload(path)
+    kept_uploads.forget_upload(path)
     assert not folder.exists()
 
 
 def test_an_upload_is_loaded_like_any_file(fleet):
-    path = uploads.keep_upload(fleet, "from browser.csv", text_of([with_client(1)]).encode())
+    path = kept_uploads.keep_upload(fleet, "from browser.csv", text_of([with_client(1)]).encode())
     (arrival,), snapshot = fed(fleet, path, by_whom="somebody")
     assert (arrival.file_name, arrival.status, fleet.log()[0].by_whom) == (
         "from browser.csv",
@@ -465,7 +465,7 @@ def test_an_upload_is_loaded_like_any_file(fleet):
 
 
 def test_an_upload_beyond_the_limit_is_refused(fleet, monkeypatch):
-    monkeypatch.setattr(uploads, "LARGEST_UPLOAD", 3 << 20)
-    assert uploads.keep_upload(fleet, "a.csv", io.BytesIO(b"x" * (3 << 20))).stat().st_size == 3 << 20
+    monkeypatch.setattr(kept_uploads, "LARGEST_UPLOAD", 3 << 20)
+    assert kept_uploads.keep_upload(fleet, "a.csv", io.BytesIO(b"x" * (3 << 20))).stat().st_size == 3 << 20
     with pytest.raises(FleetError, match=r"a\.csv has more than 3 MB.*coldfill load"):
-        uploads.keep_upload(fleet, "a.csv", io.BytesIO(b"x" * ((3 << 20) + 1)))
+        kept_uploads.keep_upload(fleet, "a.csv", io.BytesIO(b"x" * ((3 << 20) + 1)))

@@ -11,10 +11,10 @@ from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError, locked
 from pipelines.fleet.snapshots import attach
 from pipelines.intake.mapping import MappingError
-from pipelines.receiving import door, loading, trial, uploads
+from pipelines.receiving import door, drafts, kept_uploads, loading
+from pipelines.receiving.drafts import Choice
+from pipelines.receiving.kept_uploads import UPLOAD_KEPT_S, UPLOADS
 from pipelines.receiving.loading import BY_WHOM, Loading, Wanted
-from pipelines.receiving.trial import Choice
-from pipelines.receiving.uploads import UPLOAD_KEPT_S, UPLOADS
 from pipelines.snapshot.progress import Progress
 from tests.small_exports import counts, fed, row, stored, text_of
 
@@ -28,7 +28,7 @@ def fleet(tmp_path):
 
 
 def uploaded(fleet, text, name="a.csv"):
-    return uploads.keep_upload(fleet, name, text.encode())
+    return kept_uploads.keep_upload(fleet, name, text.encode())
 
 
 def drafted(agency="Alder County", name="own"):
@@ -41,7 +41,7 @@ def drafted(agency="Alder County", name="own"):
             ("Cold", "cold_pressure_psig"),
         )
     ]
-    return trial.composed(name, choices, agency=agency)
+    return drafts.composed(name, choices, agency=agency)
 
 
 def test_an_upload_lies_where_only_its_owner_looks_and_goes_without_a_trace(fleet):
@@ -50,20 +50,20 @@ def test_an_upload_lies_where_only_its_owner_looks_and_goes_without_a_trace(flee
         path.read_text() == OWN and path.name == "sp ring.csv" and path.parent.parent == fleet.path / UPLOADS
     )
     assert stat.S_IMODE(path.parent.stat().st_mode) == 0o700
-    uploads.forget_upload(path)
+    kept_uploads.forget_upload(path)
     assert not (fleet.path / UPLOADS).exists()
-    uploads.forget_upload(path)
+    kept_uploads.forget_upload(path)
 
 
 def test_an_upload_nobody_took_up_for_a_day_is_removed(fleet):
     old, new = uploaded(fleet, OWN), uploaded(fleet, OWN)
     os.utime(old.parent, (time.time() - UPLOAD_KEPT_S - 60,) * 2)
-    uploads.sweep_uploads(fleet)
+    kept_uploads.sweep_uploads(fleet)
     assert not old.exists() and new.exists()
 
 
 def test_an_upload_too_large_leaves_nothing(fleet, monkeypatch):
-    monkeypatch.setattr(uploads, "LARGEST_UPLOAD", 10)
+    monkeypatch.setattr(kept_uploads, "LARGEST_UPLOAD", 10)
     with pytest.raises(FleetError, match="coldfill load"):
         uploaded(fleet, OWN)
     assert not list(fleet.path.glob(f"{UPLOADS}/*"))

@@ -1,9 +1,10 @@
-"""Add a file: how an upload is read, which mapping reads it, or what its columns are; and then loading it."""
+"""Add a file: how an upload is read, which mapping reads it or what its columns are, and then, only then, loading it."""
+
+from pathlib import Path
 
 import streamlit as st
 
 from dashboard import data, filters, frame, mapping, tables, uploads, wording
-from dashboard.markup import as_label
 
 who, snapshot = filters.viewer(), filters.snapshot()
 memory = st.session_state
@@ -21,15 +22,16 @@ USES = (
 )
 
 
-def upload():
+def upload() -> tuple[str, int] | None:
     """(path, size) of the file that is open; None where there is none.
 
     It is written once, and again if the connection was lost and came back.
     """
+    limit = uploads.LARGEST_UPLOAD >> 20
     tables.section(
         "The file",
-        f"One CSV export of up to {uploads.LARGEST_UPLOAD >> 20} MB, with its headings in one line. Nothing "
-        "is stored before you load it.",
+        f"One CSV export of up to {limit} MB, with its headings in one line. "
+        "Nothing is stored before you load it.",
     )
     file = st.file_uploader(
         "CSV export", key=f"file {memory.get('files_added', 0)}", label_visibility="collapsed"
@@ -43,66 +45,66 @@ def upload():
         return None
     if kept is None:
         memory.pop("refused", None)
-    if kept is None or ("loading" not in memory and not uploads.place(kept[1]).exists()):
-        memory["upload"] = kept = (file.file_id, uploads.keep_upload(who, file))
+    if kept is None or ("loading" not in memory and not Path(kept[1]).exists()):
+        memory["upload"] = kept = (file.file_id, uploads.keep_upload(who, file, file.file_id))
     return uploads.held(kept[1]), file.size
 
 
-def as_read(look, path, size):
-    rows, all_of_them = uploads.rows_looked_at(who, path)
+def as_read(opened: uploads.Upload, size: int) -> None:
+    """How the file is read, and its first rows."""
+    export = opened.export
     tables.facts(
         [
-            ("File", f"{look.file_name}, {wording.size(size)}"),
-            ("Encoding", wording.encoding(look.encoding)),
-            ("Cells set apart by", wording.SEPARATORS.get(look.delimiter, look.delimiter)),
-            ("Headings in line", f"{look.heading_line:,}"),
-            ("Columns", f"{len(look.headings):,}"),
-            ("Rows looked at", wording.rows_looked_at(rows, all_of_them)),
+            ("File", f"{opened.file_name}, {wording.size(size)}"),
+            ("Encoding", wording.encoding(export.encoding)),
+            ("Cells set apart by", wording.SEPARATORS.get(export.delimiter, export.delimiter)),
+            ("Headings in line", f"{export.heading_line:,}"),
+            ("Columns", f"{len(opened.headings):,}"),
+            ("Rows looked at", wording.rows_looked_at(opened.rows_looked_at, opened.whole)),
         ]
     )
-    if look.notes:
-        tables.lines(map(wording.sentence, look.notes))
-    tables.as_read(look.rows, f"The first {wording.plural(len(look.rows), 'row')}, as read")
+    if export.notes:
+        tables.lines(map(wording.sentence, export.notes))
+    tables.as_read(opened.rows, f"The first {wording.plural(len(opened.rows), 'row')}, as read")
 
 
-def chosen_mapping(look, path):
+def chosen_mapping(opened: uploads.Upload) -> str | None:
     """Name of the mapping to read the file with, NEW, or None while that is open."""
     tables.section("How its columns are read")
-    if look.mapping:
-        tables.said(wording.recognized(look.mapping, look.missing, look.unknown))
-    elif look.fitting:
+    if opened.mapping:
+        tables.said(wording.recognized(opened.mapping, opened.missing, opened.unknown))
+    elif opened.fitting:
         tables.lines_told(
             "Its headings fit several mappings; none is chosen for you",
-            [wording.fit(name, here, of) for name, here, of in look.mappings if name in look.fitting],
+            [wording.fit(name, here, of) for name, here, of in opened.shares if name in opened.fitting],
         )
     else:
-        tables.lines_told(
-            "No mapping fits its headings", wording.nearest(look.nearest, look.missing, look.unknown)
-        )
-    shares = {name: (here, of) for name, here, of in look.mappings}
-    offered = [*look.fitting, NEW, *(name for name in shares if name not in look.fitting)]
-    first = look.mapping if look.mapping else None if look.fitting else NEW
+        differing = wording.nearest(opened.nearest, opened.missing, opened.unknown)
+        tables.lines_told("No mapping fits its headings", differing)
+    shares = {name: (here, of) for name, here, of in opened.shares}
+    offered = [*opened.fitting, NEW, *(name for name in shares if name not in opened.fitting)]
+    first = opened.mapping if opened.mapping else None if opened.fitting else NEW
+
+    def described(name: str) -> str:
+        if name == NEW:
+            return name
+        return wording.fit(name, *shares[name]) + (", recognized" if name == opened.mapping else "")
+
     return st.selectbox(
         "Read it with",
         offered,
         index=None if first is None else offered.index(first),
-        key=f"mapping {uploads.token(path)}",
+        key=f"mapping {uploads.token(opened)}",
         placeholder="Choose a mapping, or make a new one",
-        format_func=lambda name: (
-            name
-            if name == NEW
-            else wording.fit(name, *shares[name]) + (", recognized" if name == look.mapping else "")
-        ),
+        format_func=described,
     )
 
 
-def with_mapping(look, path, name):
+def with_mapping(opened: uploads.Upload, name: str) -> None:
     """What a mapping there is makes of the file, and loading with it."""
-    known = uploads.mapping_called(name)
-    tried, looked_at = (
-        uploads.tried(who, path, known),
-        wording.rows_looked_at(*uploads.rows_looked_at(who, path)),
-    )
+    chosen = uploads.mapping_called(name)
+    tried = opened.trial(chosen)
+    looked_at = wording.rows_looked_at(opened.rows_looked_at, opened.whole)
     lost = tried[(tried["not_used"] > 0) & (tried["field"] != "ignored")]
     tables.show(
         lost,
@@ -110,43 +112,36 @@ def with_mapping(look, path, name):
         f"Columns with cells that would not be used, of {looked_at}",
         empty=f"Of {looked_at}, every filled cell of the mapping's columns would be used.",
     )
-    tables.folded_table(
-        tried, USES, f"What becomes of {wording.plural(len(look.headings), 'column')}, one by one"
-    )
+    columns = wording.plural(len(opened.headings), "column")
+    tables.folded_table(tried, USES, f"What becomes of {columns}, one by one")
     agency = ""
-    if not known.agency and not uploads.names_agency(look.headings, known):
-        agency = mapping.agency(
-            st,
-            "Agency: neither the mapping nor a column names it",
-            agencies(),
-            who,
-            f"agency of {uploads.token(path)}",
-        )
-    keep = mapping.keep_personal(look, known, path)
-    wanted = uploads.Wanted(
-        uploads.place(path), None if name == look.mapping and not agency else name, agency, keep
-    )
+    if not chosen.agency and not uploads.names_agency(opened.headings, chosen):
+        label = "Agency: neither the mapping nor a column names it"
+        agency = mapping.agency(st, label, agencies(), who, f"agency of {uploads.token(opened)}")
+    keep = mapping.keep_personal(opened, chosen)
+    by_name = None if name == opened.mapping and not agency else name
+    wanted = uploads.Wanted(opened.path, by_name, agency, keep)
     decision, before = uploads.decided(who, wanted, uploads.state())
     tables.section("Load")
     if decision.status == "kept out":
         frame.told(decision.why)
     elif decision.status == "already loaded":
         tables.said(
-            "These very bytes are loaded already, with this mapping and for this agency: there is nothing "
-            "to load."
+            "These very bytes are loaded already, with this mapping and for this agency: "
+            "there is nothing to load."
         )
     elif before is not None and before.status == "loaded":
         tables.said(
-            f"These bytes were loaded before, with mapping {before.mapping}. Loading them now replaces what "
-            "came of that."
+            f"These bytes were loaded before, with mapping {before.mapping}. "
+            "Loading them now replaces what came of that."
         )
     act(wanted, "Load the file", decision.status != "loaded")
 
 
-def with_new(look, path):
+def with_new(opened: uploads.Upload) -> None:
     """A new mapping made in the browser, saved, and loading with it."""
-    made, missing = mapping.form(who, path, look, agencies())
-    keep = mapping.keep_personal(look, made, path)
+    made, missing = mapping.form(who, opened, agencies())
+    keep = mapping.keep_personal(opened, made)
     tables.section(
         "Save and load",
         "The mapping is saved with the fleet: the next file with these headings is recognized by it.",
@@ -162,22 +157,19 @@ def with_new(look, path):
         )
     if missing:
         tables.lines_told("Still lacking", missing)
-    act(
-        uploads.Wanted(uploads.place(path), None, "", keep, made),
-        "Save the mapping and load the file",
-        bool(missing),
-        save_only=True,
-    )
+    wanted = uploads.Wanted(opened.path, None, "", keep, made)
+    act(wanted, "Save the mapping and load the file", bool(missing), save_only=True)
 
 
-def act(wanted, label, disabled, save_only=False):
+def act(wanted: uploads.Wanted, label: str, disabled: bool, save_only: bool = False) -> None:
     """The buttons; while a load is at work, how far it is."""
     if "loading" in memory:
-        return progress()
+        progress()
+        return
     with st.container(horizontal=True):
         begin = st.button(label, type="primary", disabled=disabled)
         save = save_only and st.button("Save the mapping only", disabled=disabled)
-    if save:
+    if save and wanted.draft is not None:
         tables.said(f"Saved as {uploads.save_mapping(who, wanted.draft)}. Nothing was loaded.")
     if begin:
         memory.pop("refused", None)
@@ -187,23 +179,23 @@ def act(wanted, label, disabled, save_only=False):
         frame.told(memory["refused"])
 
 
-def progress():
+def progress() -> None:
     """Say how far the load is, until it is over."""
     work = memory["loading"]
     with st.status("Loading", expanded=True) as status:
-        tables.said("It goes on even if you leave this page.")
+        st.html("<p class='read'>It goes on even if you leave this page.</p>")
         bar = st.empty()
         while not work.wait(0.15):
-            status.update(label=as_label(wording.sentence(work.said)), expanded=True)
+            status.update(label=wording.sentence(work.said), expanded=True)
             if work.share is not None:
                 bar.progress(work.share)
     st.rerun()
 
 
-def finish():
+def finish() -> None:
     """Take note of how a load ended."""
     work = memory.pop("loading")
-    still_open = "upload" in memory and uploads.place(memory["upload"][1]) == work.wanted.path
+    still_open = "upload" in memory and Path(memory["upload"][1]) == work.wanted.path
     if work.error is not None:
         memory["refused"] = frame.words_of(work.error)
         if not still_open:
@@ -215,7 +207,7 @@ def finish():
         memory["files_added"] = memory.get("files_added", 0) + 1
 
 
-def report():
+def report() -> None:
     """What became of the file."""
     came = memory["brought"]
     found = came.report
@@ -258,26 +250,26 @@ def report():
         st.rerun()
 
 
-def agencies():
+def agencies() -> list[str]:
     return data.choices(who, snapshot)["agency"] if snapshot else []
 
 
-def draw():
-    opened = upload()
-    if opened is None:
+def draw() -> None:
+    kept = upload()
+    if kept is None:
         if "loading" in memory:
             progress()
         elif "refused" in memory:
             frame.told(memory["refused"])
         return
-    path, size = opened
-    look = uploads.look(who, path, uploads.state())
-    as_read(look, path, size)
-    name = chosen_mapping(look, path)
+    path, size = kept
+    opened = uploads.read(who, path, uploads.state())
+    as_read(opened, size)
+    name = chosen_mapping(opened)
     if name == NEW:
-        with_new(look, path)
+        with_new(opened)
     elif name:
-        with_mapping(look, path, name)
+        with_mapping(opened, name)
 
 
 if "loading" in memory and memory["loading"].wait(0):

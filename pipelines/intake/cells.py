@@ -90,7 +90,8 @@ def word_key(text: str) -> str:
 def missing_words(field: Field, more: tuple[str, ...] = ()) -> frozenset[str]:
     """Lower-case texts that mean "not recorded" in this field; `more` are the mapping's own.
 
-    "none" is one where nothing could be none: not among a field's own words, in lists of ids and in free text.
+    "none" is one where nothing could be none: not among a field's own words, in lists of ids and in free
+    text.
     """
     none = () if "none" in field.words or field.kind == WORDS or field.name in NONE_IS_TEXT else ("none",)
     return NOT_RECORDED_WORDS | {"", *none, *(collapsed(text).lower() for text in more)}
@@ -148,7 +149,8 @@ def word(text: str, field: Field, translations: dict[str, str]) -> str | Refused
 def ids(
     text: str, translations: dict[str, str], known: dict[str, str] | None
 ) -> tuple[str | None, list[str]]:
-    """Ids of a cell joined by ";", in the order given and without doubles, and its parts that are no known id.
+    """Ids of a cell joined by ";", in the order given and without doubles, and its parts that are no known
+    id.
 
     `known` is word_key → id; None knows every id. "none" alone is "", the empty list: said, not missing. None
     where nothing usable stands.

@@ -1,7 +1,9 @@
-"""The columns of a file that feed one field → its values, and every cell that was not used as read, with its reason.
+"""The columns of a file that feed one field → its values, and every cell that was not used as read, with its
+reason.
 
-Columns are read by their distinct texts: each column is dictionary-encoded, the distinct texts are typed once, plain
-ones by pyarrow and odd ones in a short loop, and the rows take the result by code. Free text is only trimmed.
+Columns are read by their distinct texts: each column is dictionary-encoded, the distinct texts are typed
+once, plain ones by pyarrow and odd ones in a short loop, and the rows take the result by code. Free text is
+only trimmed.
 """
 
 from collections.abc import Callable, Sequence
@@ -32,7 +34,8 @@ TYPES = {
 class TypedColumn:
     """One field over the rows of a batch: its values, and the rows whose cell was not used as read.
 
-    `bad` are row numbers; `raw`, `reason` and `expected` run along it. A bad row with a value was used in part.
+    `bad` are row numbers; `raw`, `reason` and `expected` run along it. A bad row with a value was used in
+    part.
     """
 
     values: pa.Array

@@ -1,4 +1,5 @@
-"""The bytes of a file → text in UTF-8: what is no text at all, which encoding it is in, and where that had to be guessed.
+"""The bytes of a file → text in UTF-8: what is no text at all, which encoding it is in, and where that had to
+be guessed.
 
 Nothing is decided silently: what had to be guessed is said in a note, and what is no text is refused by name.
 """

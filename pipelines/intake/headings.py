@@ -22,7 +22,8 @@ _NUMBER = re.compile(r"[-+$]?[\d.,:/ -]*\d[\d.,:/ -]*%?")
 
 
 def heading_record(records: list[SampleRecord], mapped: set[str]) -> int | None:
-    """Index of the record with the headings: that with most mapped ones, two at least; else the first that could be.
+    """Index of the record with the headings: that with most mapped ones, two at least; else the first that
+    could be.
 
     `mapped` are folded headings that mappings name.
     """

@@ -1,6 +1,7 @@
 """The columns of one export: how its cells are set apart and quoted, and what its ordinary rows look like.
 
-Here a line splits into cells, and a record of cells is told from headings that stand again, sums and blank lines.
+Here a line splits into cells, and a record of cells is told from headings that stand again, sums and blank
+lines.
 """
 
 import re
@@ -42,11 +43,12 @@ class Dialect:
 class Layout:
     """The columns of one export, and what its first rows looked like.
 
-    `width` is the number of cells of a row: one per heading, and one blank cell for each separator that ends every row.
-    `written` are the heading lines as they stand in the file, trimmed, `names` what stands in them; `units` one of them
-    read as units, by column. `filled` are the first few columns that no ordinary row leaves empty. `shapes` hold per
-    column the forms of text met in the first rows (up to line `learned`), None where there were too many to tell, as in
-    free text; `edges` the exact forms in the first and the last column.
+    `width` is the number of cells of a row: one per heading, and one blank cell for each separator that ends
+    every row. `written` are the heading lines as they stand in the file, trimmed, `names` what stands in
+    them; `units` one of them read as units, by column. `filled` are the first few columns that no ordinary
+    row leaves empty. `shapes` hold per column the forms of text met in the first rows (up to line `learned`),
+    None where there were too many to tell, as in free text; `edges` the exact forms in the first and the last
+    column.
     """
 
     dialect: Dialect
@@ -159,8 +161,8 @@ def _patterns(dialect: Dialect) -> tuple[re.Pattern[str], re.Pattern[str], re.Pa
 def split(text: str, dialect: Dialect, opened: list[str] | None = None) -> tuple[list[str], str]:
     """Cells of one line, and what became of its quotes: "" (all in order), "open" or "stray".
 
-    `opened` continues a quoted cell: its text so far, in pieces. When "open", the last cell is the text of the cell
-    that is still open, raw.
+    `opened` continues a quoted cell: its text so far, in pieces. When "open", the last cell is the text of
+    the cell that is still open, raw.
     """
     delimiter, quote = dialect.delimiter, dialect.quote
     if opened is None and quote not in text:

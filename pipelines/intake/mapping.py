@@ -341,7 +341,8 @@ def recognize(headings: Sequence[str], mappings: Iterable[Mapping]) -> Recogniti
     """The one mapping that fits `headings`, or none: two fits are never decided by a guess.
 
     A mapping fits when the headings for every required field are there and at least half of its headings; the
-    canonical one, of which a file may use a few fields only, when at least half of the file's headings are its.
+    canonical one, of which a file may use a few fields only, when at least half of the file's headings are
+    its.
     """
     mappings = tuple(mappings)
     here = {folded(heading): heading for heading in headings}

@@ -1,4 +1,5 @@
-"""Columns that look personal: names, telephones, e-mail, births, Social Security numbers, incomes and the like.
+"""Columns that look personal: names, telephones, e-mail, births, Social Security numbers, incomes and the
+like.
 
 Used at the door on columns that no mapping asks for. It errs towards suspicion: a column it names is dropped
 unless somebody maps it.

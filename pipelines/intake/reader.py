@@ -1,7 +1,7 @@
 """Read one export: rows as they are written, and what was damaged.
 
-Stretches that can be proven clean are split by Arrow; any other stretch is read by the grammar in `records`, which
-decides what is certain. Both give the same rows.
+Stretches that can be proven clean are split by Arrow; any other stretch is read by the grammar in `records`,
+which decides what is certain. Both give the same rows.
 """
 
 import codecs
@@ -208,10 +208,11 @@ def _judged_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, 
 def _clean_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, ...]) -> _Rows | None:
     """A stretch split by Arrow, or None unless every record of it is proven to be clean.
 
-    Proven: UTF-8 without control bytes, one kind of line end, each quote opening or closing a whole cell or doubled inside
-    one, as many cells as the layout has and not as many by another separator, no line inside a quoted cell that could be a
-    row of its own, no blank row, totals line or second heading line. Short of the last line end of the file the last record
-    is proven, but left for the next stretch, since what follows it may touch it.
+    Proven: UTF-8 without control bytes, one kind of line end, each quote opening or closing a whole cell or
+    doubled inside one, as many cells as the layout has and not as many by another separator, no line inside a
+    quoted cell that could be a row of its own, no blank row, totals line or second heading line. Short of the
+    last line end of the file the last record is proven, but left for the next stretch, since what follows it
+    may touch it.
     """
     text = window.data[window.at : window.at + size]
     dialect = layout.dialect

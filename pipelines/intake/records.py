@@ -1,8 +1,8 @@
 """One record of a separated text file: the row it says for certain, or why it is damaged.
 
-The grammar stands here: when a quoted cell may run over several lines, and which record says something certain. How
-far a damage reaches among its neighbors is decided in `stretches`. The reader's fast path takes only what this grammar
-would take unchanged.
+The grammar stands here: when a quoted cell may run over several lines, and which record says something
+certain. How far a damage reaches among its neighbors is decided in `stretches`. The reader's fast path takes
+only what this grammar would take unchanged.
 """
 
 import re
@@ -251,10 +251,12 @@ def _judge(record: Record, cells: list[str], layout: Layout) -> Record:
 
 
 def _may_be_cut(record: Record, cells: list[str], layout: Layout) -> bool:
-    """Whether the last cell of a file without a last line end begins like a longer form of its column, and has none.
+    """Whether the last cell of a file without a last line end begins like a longer form of its column, and
+    has none.
 
-    "12" is doubted where that column has "12.5" and the like and nothing of two digits. A closing quote, or a separator
-    that ends every row, shows that the cell is whole; where the other rows prove no forms, it is taken as it stands.
+    "12" is doubted where that column has "12.5" and the like and nothing of two digits. A closing quote, or a
+    separator that ends every row, shows that the cell is whole; where the other rows prove no forms, it is
+    taken as it stands.
     """
     forms = layout.edges[1]
     if (

@@ -43,8 +43,11 @@ NOT_LOADED = pa.schema(
 class TextBatch(Protocol):
     """Rows as text: string columns named by the file's headings, and the physical line of each row."""
 
-    table: pa.Table
-    lines: np.ndarray
+    @property
+    def table(self) -> pa.Table: ...
+
+    @property
+    def lines(self) -> np.ndarray: ...
 
 
 @dataclass(frozen=True)
@@ -71,8 +74,8 @@ def type_batch(
     """Type one batch of an export.
 
     The agency is the row's own, else `agency`, else the mapping's, else "": what to do with such rows is the
-    caller's to say. A field of lists of ids that is not in `accepted_ids` takes any. Nothing that stands in a cell
-    raises.
+    caller's to say. A field of lists of ids that is not in `accepted_ids` takes any. Nothing that stands in a
+    cell raises.
     """
     table, lines = batch.table, np.asarray(batch.lines, np.int64)
     if len(lines) != table.num_rows:

@@ -8,7 +8,8 @@ from pipelines.intake.records import Line, NextLine, lines_of
 
 @dataclass
 class SampleRecord:
-    """One record: its first line, how many lines it takes, the byte after it, whether it has a line end, its cells.
+    """One record: its first line, how many lines it takes, the byte after it, whether it has a line end, its
+    cells.
 
     `in_order`: its quotes are; where they are not, `cells` are those of its first line, quotes disregarded.
     """

@@ -1,7 +1,7 @@
 """How far a damage reaches: records read one after the other, with the pieces of one row joined.
 
-A stray line may be torn off a row beside it, and a row may be broken over several lines; such records are one stretch
-of which nothing is loaded but what is certain.
+A stray line may be torn off a row beside it, and a row may be broken over several lines; such records are one
+stretch of which nothing is loaded but what is certain.
 """
 
 import re
@@ -30,9 +30,9 @@ def next_records(
 ) -> tuple[list[Record], int, int]:
     """Records from a byte up to about another, and the byte and line where to go on.
 
-    A stretch ends between two good records, of which the second is left for the next stretch, so that whatever
-    touches a neighbor is seen together with it; at the end of the file it ends there, and where another table begins.
-    Blank records are left out.
+    A stretch ends between two good records, of which the second is left for the next stretch, so that
+    whatever touches a neighbor is seen together with it; at the end of the file it ends there, and where
+    another table begins. Blank records are left out.
     """
     records: list[Record] = []
     start = at
@@ -180,8 +180,8 @@ def _judge_neighbors(records: list[Record], i: int, layout: Layout) -> None:
 def _torn(row: Record, cell: str, joined: str, forms: Counter | None, layout: Layout) -> tuple[bool, bool]:
     """Whether a cell surely lost a piece, and whether it may have, by the forms its column has in other rows.
 
-    Where a column has too many forms to tell, or is empty in every row, a piece of prose is taken for a line of its
-    own, a piece of a word is not.
+    Where a column has too many forms to tell, or is empty in every row, a piece of prose is taken for a line
+    of its own, a piece of a word is not.
     """
     if forms is None or not any(forms):
         return False, bool(

@@ -1,8 +1,9 @@
-"""A copy of an export without some of its columns: the same rows on the same lines, and nothing left of the columns.
+"""A copy of an export without some of its columns: the same rows on the same lines, and nothing left of the
+columns.
 
-A row that could not be told cell by cell (damage, a totals line) may hold anything, so a note of its reason stands in
-its place. The copy is UTF-8 with a byte order mark, its cells set apart as before; lines above the headings stay as
-they were. It is read again, and refused if it does not say exactly what the export says.
+A row that could not be told cell by cell (damage, a totals line) may hold anything, so a note of its reason
+stands in its place. The copy is UTF-8 with a byte order mark, its cells set apart as before; lines above the
+headings stay as they were. It is read again, and refused if it does not say exactly what the export says.
 """
 
 import codecs
@@ -36,9 +37,11 @@ _TITLES = 1 << 20  # bytes in which the headings are found
 def write_without(
     path: Path, export: Export, dropped: Collection[str], target: Path, reopen: Callable[[Path], Export]
 ) -> None:
-    """Write the export at `path` without the columns `dropped` (headings as in `export.headings`) to `target`.
+    """Write the export at `path` without the columns `dropped` (headings as in `export.headings`) to
+    `target`.
 
-    `reopen` opens the copy as it will be opened later. Raises ExportError where the copy would be read otherwise.
+    `reopen` opens the copy as it will be opened later. Raises ExportError where the copy would be read
+    otherwise.
     """
     kept = [heading for heading in export.headings if heading not in set(dropped)]
     end, titles = _titles(path, export)

@@ -217,8 +217,8 @@ class Draft:
 def draft(headings: Sequence[str], sample_table: pa.Table) -> Draft:
     """Suggest a field for each heading, by its name and by what its cells say.
 
-    `sample_table` has string columns, one for each heading in the same order; the first 5,000 rows count. Each
-    field is suggested once at most; of two headings that suit it equally neither is.
+    `sample_table` has string columns, one for each heading in the same order; the first 5,000 rows count.
+    Each field is suggested once at most; of two headings that suit it equally neither is.
     """
     texts = [_distinct(sample_table, at) for at in range(len(headings))]
     decimal, dates = _decimal(texts), _dates(texts)

@@ -1,7 +1,8 @@
-"""Find the table in a file that somebody exported: its encoding, separator and quotes, its headings and first row.
+"""Find the table in a file that somebody exported: its encoding, separator and quotes, its headings and first
+row.
 
-Nothing is taken for granted and nothing is decided silently: what had to be guessed is said in the notes, and what is
-no table is refused by name.
+Nothing is taken for granted and nothing is decided silently: what had to be guessed is said in the notes, and
+what is no table is refused by name.
 """
 
 import functools
@@ -105,8 +106,8 @@ def _both_ends(path: Path) -> tuple[bytes, bytes]:
 class _Candidate:
     """One dialect tried on the sample: its records, which of them is the headings, and how much it explains.
 
-    `rows` are the records after the headings whose quotes are in order, `width` the cells of a row, `rows_of_width` how
-    many have as many. `score`: mapped headings, else separators in order.
+    `rows` are the records after the headings whose quotes are in order, `width` the cells of a row,
+    `rows_of_width` how many have as many. `score`: mapped headings, else separators in order.
     """
 
     dialect: Dialect

@@ -1,7 +1,7 @@
 """The door: each file is recognized, stripped of personal columns nobody asked for, kept, and logged once.
 
-What is decided here stands in the log, and a snapshot is made from the log (`reading`). A file that cannot be used is
-named with the reason and kept out; nothing of it is stored.
+What is decided here stands in the log, and a snapshot is made from the log (`reading`). A file that cannot be
+used is named with the reason and kept out; nothing of it is stored.
 """
 
 import hashlib
@@ -24,8 +24,8 @@ from pipelines.intake.cells import collapsed, folded
 from pipelines.intake.encoding import ExportError
 from pipelines.intake.mapping import MappingError, heading_warnings, recognize, repeat_of
 from pipelines.intake.privacy import suspect_personal
+from pipelines.receiving.kept_uploads import sweep_uploads
 from pipelines.receiving.report import not_loaded_summary
-from pipelines.receiving.uploads import sweep_uploads
 from pipelines.snapshot import precedence, tables
 from pipelines.snapshot.exports import (
     IN_THE_FILE,
@@ -46,8 +46,8 @@ LOOKED_AT = 200_000, 2_000  # of every so many rows so many are looked at for pe
 class Arrival:
     """What was decided about one file at the door.
 
-    `sha256` is of the copy that is kept, `sha256_received` of the bytes that came. `dropped` are (heading, why) of the
-    columns that are not kept.
+    `sha256` is of the copy that is kept, `sha256_received` of the bytes that came. `dropped` are (heading,
+    why) of the columns that are not kept.
     """
 
     file_name: str
@@ -92,10 +92,10 @@ def load(
 ):
     """Decide about each file, keep what can be used, and commit a line of the log for each; returns Arrivals.
 
-    Bytes whose last line says the same are not logged again, and what a call leaves open (mapping, agency) an earlier
-    decision about the same bytes settles. Columns that no field and no `carry` uses and that look personal are dropped,
-    but for the headings in `keep_columns`. With `strict` it is all or nothing: anything that would not be loaded keeps
-    every file out. Raises MappingError where `mapping` is none there is.
+    Bytes whose last line says the same are not logged again, and what a call leaves open (mapping, agency) an
+    earlier decision about the same bytes settles. Columns that no field and no `carry` uses and that look
+    personal are dropped, but for the headings in `keep_columns`. With `strict` it is all or nothing: anything
+    that would not be loaded keeps every file out. Raises MappingError where `mapping` is none there is.
     """
     fleet.create()
     mappings = mappings_of(fleet)

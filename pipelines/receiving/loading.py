@@ -1,4 +1,5 @@
-"""One file that somebody brings in from a page: from its bytes to a published snapshot, within what they may do.
+"""One file that somebody brings in from a page: from its bytes to a published snapshot, within what they may
+do.
 
 The work runs in a thread of its own, so that it ends well whatever becomes of the page that began it.
 """
@@ -10,9 +11,10 @@ from pathlib import Path
 from pipelines.fleet.logs import FleetError
 from pipelines.intake.cells import folded
 from pipelines.intake.mapping import Mapping, MappingError
-from pipelines.receiving import door, report, trial, uploads
+from pipelines.intake.rows import type_batch
+from pipelines.receiving import door, drafts, kept_uploads, report
 from pipelines.snapshot import stages
-from pipelines.snapshot.exports import IN_THE_FILE, mapping_of, mappings_of
+from pipelines.snapshot.exports import IN_THE_FILE, batches, mapping_of, mappings_of, opened
 from pipelines.snapshot.progress import Progress
 from pipelines.snapshot.version import attach
 
@@ -22,7 +24,8 @@ _at_work: set[Path] = set()  # uploads that are being loaded by this process
 
 @dataclass(frozen=True)
 class Wanted:
-    """What is to be done with one file: read it with `mapping` (None: as recognized), or with `draft`, which is saved first.
+    """What is to be done with one file: read it with `mapping` (None: as recognized), or with `draft`, which
+    is saved first.
 
     `agency` is for files that do not name one; `keep` are headings to keep though they look personal.
     """
@@ -44,7 +47,10 @@ class Brought:
 
 
 def decided(viewer, fleet, wanted):
-    """What the door would decide, as an Arrival, and how the same bytes stand already; nothing is written. FleetError where the viewer may not."""
+    """What the door would decide, as an Arrival, and how the same bytes stand already; nothing is written.
+
+    FleetError where the viewer may not.
+    """
     arrival, before = door.decided(
         fleet, wanted.path, mapping=wanted.mapping, agency=wanted.agency or None, keep_columns=wanted.keep
     )
@@ -54,7 +60,10 @@ def decided(viewer, fleet, wanted):
 
 
 def save(viewer, fleet, draft):
-    """Save a new mapping into the fleet. MappingError where its name is taken; FleetError where it is for an agency the viewer does not see."""
+    """Save a new mapping into the fleet.
+
+    MappingError where its name is taken; FleetError where it is for an agency the viewer does not see.
+    """
     if viewer.agencies is not None and folded(draft.agency or "") not in {"", *map(folded, viewer.agencies)}:
         raise FleetError(f"{draft.agency}: you may load for {_theirs(viewer)} only.")
     there = {one.name.casefold(): one for one in mappings_of(fleet)}.get(draft.name.casefold())
@@ -64,14 +73,14 @@ def save(viewer, fleet, draft):
             "",
             "there is a mapping of this name already, and files may rest on it; choose another name",
         )
-    return trial.save_mapping(fleet, draft.name, draft.text)
+    return drafts.save_mapping(fleet, draft.name, draft.text)
 
 
 def bring(viewer, fleet, wanted, progress=None):
     """Save the draft if there is one, load the file, publish; Brought.
 
-    Raises FleetError, MappingError, ExportError or PolicyError; what was committed before that stays, and the next load
-    takes it up.
+    Raises FleetError, MappingError, ExportError or PolicyError; what was committed before that stays, and the
+    next load takes it up.
     """
     progress, mapping = progress or Progress(), wanted.mapping
     if wanted.draft is not None:
@@ -100,7 +109,7 @@ def bring(viewer, fleet, wanted, progress=None):
 def let_go(path):
     """Remove an upload that nobody has open any more, unless it is being loaded."""
     if path not in _at_work:
-        uploads.forget_upload(path)
+        kept_uploads.forget_upload(path)
 
 
 def _refuse_others(viewer, fleet, wanted, mapping_name, before):
@@ -109,12 +118,12 @@ def _refuse_others(viewer, fleet, wanted, mapping_name, before):
         return
     allowed = set(map(folded, viewer.agencies))
     mapping = next(one for one in mappings_of(fleet) if one.name == mapping_name)
-    named = trial.agencies_named(wanted.path, mapping, wanted.agency or None)
+    named = agencies_named(wanted.path, mapping, wanted.agency or None)
     if before is not None and before.status == "loaded":
         named |= (
             {before.agency}
             if before.agency != IN_THE_FILE
-            else trial.agencies_named(wanted.path, mapping_of(fleet, before))
+            else agencies_named(wanted.path, mapping_of(fleet, before))
         )
     others = sorted(name or "an agency that is not recorded" for name in named if folded(name) not in allowed)
     if others:
@@ -123,13 +132,23 @@ def _refuse_others(viewer, fleet, wanted, mapping_name, before):
         )
 
 
+def agencies_named(path: Path, mapping: Mapping, agency: str | None = None) -> set[str]:
+    """Every agency that rows of a file would be loaded for, read from end to end; "" where a row names none."""
+    found: set[str | None] = set()
+    for batch in batches(opened(path, mapping)):
+        typed = type_batch(batch, mapping, agency=agency, file_name=path.name)
+        found |= set(typed.table.column("agency").unique().to_pylist())
+    return {name or "" for name in found}
+
+
 def _theirs(viewer):
     return ", ".join(viewer.agencies) or "no agency"
 
 
 @dataclass
 class Loading:
-    """A load at work: what it does now (`said`), how far it is within that (0 to 1, None unknown), and how it ended.
+    """A load at work: what it does now (`said`), how far it is within that (0 to 1, None unknown), and how it
+    ended.
 
     The upload is removed when it was loaded, and kept when not, so that it can be tried again.
     """
@@ -159,7 +178,7 @@ class Loading:
     def _work(self):
         try:
             self.brought = bring(self.viewer, self.fleet, self.wanted, Progress(self._say, self._step))
-            uploads.forget_upload(self.wanted.path)
+            kept_uploads.forget_upload(self.wanted.path)
         except Exception as error:  # told on the page by whoever waits
             self.error = error
         finally:

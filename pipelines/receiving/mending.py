@@ -40,8 +40,8 @@ def mending(fleet, snapshot, export_id, agencies=None):
 
     With `agencies` rows that name another one are left out.
 
-    A damaged row has its text in the first column, where it was kept. The rows hold personal texts: they are for people
-    who may see these. FleetError where the snapshot holds no such export, or its bytes are gone.
+    A damaged row has its text in the first column, where it was kept. The rows hold personal texts: they are
+    for people who may see these. FleetError where the snapshot holds no such export, or its bytes are gone.
     """
     received = next(
         (one for one in fleet.received() if one.export_id == export_id and one.status == "loaded"), None

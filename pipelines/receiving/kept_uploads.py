@@ -14,9 +14,9 @@ LARGEST_UPLOAD = 200 << 20  # bytes a browser may send; larger files go through 
 def keep_upload(fleet, file_name, file, name=None):
     """What a browser sent (bytes, or a file open for reading) as a file of its own name; returns its path.
 
-    It lies in a private folder, no part of the fleet, until `forget_upload`. The folder is called `name`, if given,
-    which nobody else must use. What others left there more than a day ago is removed. FleetError where the file is
-    larger than LARGEST_UPLOAD or cannot be written.
+    It lies in a private folder, no part of the fleet, until `forget_upload`. The folder is called `name`, if
+    given, which nobody else must use. What others left there more than a day ago is removed. FleetError where
+    the file is larger than LARGEST_UPLOAD or cannot be written.
     """
     uploads = fleet.path / UPLOADS
     sweep_uploads(fleet)
