@@ -85,7 +85,7 @@ def showing_progress() -> Iterator[Progress]:
     def step(done: int, of: int) -> None:
         bar.update(task, completed=done, total=of)
 
-    def file(name: str, rows: int, done: int, of: int) -> None:
+    def file(name: str, rows: int, done: float, of: int) -> None:
         bar.update(task, description=f"reading {name}", rows=f"{rows:,} rows", completed=done, total=of)
 
     with bar:
