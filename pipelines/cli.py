@@ -92,9 +92,13 @@ def _fleet(folder: str | Path) -> "Fleet":
 
 
 def _snapshot(folder: str | Path) -> "Snapshot":
+    from pipelines.snapshot import inputs
     from pipelines.snapshot.version import attach
 
-    return attach(_fleet(folder).snapshot())
+    snapshot = attach(_fleet(folder).snapshot())
+    if newer := inputs.ahead(_fleet(folder)):
+        click.echo(newer.sentence(), err=True)
+    return snapshot
 
 
 def _print_json(document: Any) -> None:
@@ -213,10 +217,11 @@ def _preview(folder, paths, mapping, as_json):
     AS_JSON,
 )
 def rebuild(folder, state, without, by, as_json):
-    """Build the snapshot anew from the exports and the log.
+    """Build the snapshot anew from the exports and the log, and put it in the place of one that is wrong.
 
     Example: coldfill rebuild --fleet ./fleet
     """
+    from pipelines.answers import printed
     from pipelines.receiving import purge
     from pipelines.snapshot import stages
 
@@ -224,8 +229,8 @@ def rebuild(folder, state, without, by, as_json):
     for sha256 in without:
         purge.give_up(fleet, sha256, by)
     with showing_progress() as progress:
-        path = stages.rebuild_state(fleet, state, progress) if state else stages.build(fleet, progress)
-    _print_json({"snapshot": path.name}) if as_json else click.echo(f"snapshot  {path.name}")
+        rebuilt = stages.rebuild_state(fleet, state, progress) if state else stages.rebuild(fleet, progress)
+    _print_json(stages.as_json(rebuilt)) if as_json else _print(printed.of_rebuild(stages.as_json(rebuilt)))
 
 
 @command(click.option("--no-serve", is_flag=True, help="Stop before opening the dashboard."), PORT)
@@ -408,13 +413,14 @@ def map_(folder, file, name, agency, out):
 
 @command(AS_JSON)
 def status(folder, as_json):
-    """What stands: the current snapshot, and whether the log is ahead of it.
+    """What stands: the current snapshot, and what is newer than it: exports, policy, mappings, tables.
 
     Example: coldfill status --fleet ./fleet
     """
     from pipelines.answers import printed
+    from pipelines.snapshot import inputs
 
-    found = _fleet(folder).status()
+    found = inputs.status(_fleet(folder))
     _print_json(found) if as_json else _print(printed.of_status(found))
 
 

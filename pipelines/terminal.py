@@ -60,7 +60,16 @@ def _interruptions() -> Iterator[list[int]]:
 
 @contextmanager
 def showing_progress() -> Iterator[Progress]:
-    """Progress on standard error where a person is looking; elsewhere only that another load is awaited."""
+    """Progress and then its notes, on standard error."""
+    with _while_it_runs() as progress:
+        yield progress
+    for note in progress.notes:
+        click.echo(note, err=True)
+
+
+@contextmanager
+def _while_it_runs() -> Iterator[Progress]:
+    """Progress where a person is looking; elsewhere only that another load is awaited."""
     if not sys.stderr.isatty():
         yield Progress(say=lambda text: click.echo(text, err=True) if "; waiting" in text else None)
         return

@@ -22,7 +22,17 @@ from pipelines.fields import BY_NAME, DATE, FIELDS, NUMBER, WORD
 from pipelines.fleet import publishing, snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.receiving import door
-from pipelines.snapshot import batches, comparison, exports, places, precedence, stages, tables, workers
+from pipelines.snapshot import (
+    batches,
+    comparison,
+    exports,
+    inputs,
+    places,
+    precedence,
+    stages,
+    tables,
+    workers,
+)
 from pipelines.snapshot.progress import Progress
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_exports"
@@ -214,9 +224,9 @@ def sample_inspections():
         door.load(fleet, [SAMPLES])
         connection, progress = draft.connect(), Progress()
         tables.create(connection)
-        exports.read_all(connection, fleet, fleet.received(), shipped_policy(), progress)
+        exports.read_all(connection, fleet, fleet.received(), inputs.read(fleet), progress)
         precedence.settle(connection)
-        places.places_table(connection, fleet)
+        places.places_table(connection, fleet.places.read_bytes(), fleet.places)
         comparison.compare(connection, shipped_policy())
         table = batches.batch(connection, 0, 1)
     readings = from_arrow(table)

@@ -174,7 +174,7 @@ def test_an_old_state_is_remade_from_the_texts_that_were_kept(tmp_path):
     first.unlink()
     fleet.places.unlink()
     fleet.policy.unlink()
-    remade = stages.rebuild_state(fleet, 1)
+    remade = stages.rebuild_state(fleet, 1).path
     assert remade.name == kept.name and equality.equal(remade, kept) == []
     assert fleet.current() == second and fleet.current().name == second.name
 

@@ -12,7 +12,7 @@ import pytest
 from pipelines.engine.policy import policy as policies
 from pipelines.fleet import equality, publishing
 from pipelines.receiving import door
-from pipelines.snapshot import batches, places, stages, workers
+from pipelines.snapshot import batches, inputs, places, stages, workers
 from pipelines.snapshot.batches import AT_HAND, WORKERS
 from pipelines.snapshot.progress import Progress
 from tests.conftest import SAMPLES
@@ -24,9 +24,9 @@ def inspections(sample_fleet):
     """All inspections of the samples as one batch."""
     with publishing.scratch() as draft:
         connection = draft.connect()
-        stages.fill(connection, sample_fleet, sample_fleet.received(), policies.load(), Progress())
+        stages.fill(connection, sample_fleet, sample_fleet.received(), inputs.read(sample_fleet), Progress())
         connection.execute("CREATE TABLE compared (row BIGINT, repeated DOUBLE, gallons DOUBLE, days BIGINT)")
-        places.places_table(connection, sample_fleet)
+        places.places_table(connection, sample_fleet.places.read_bytes(), sample_fleet.places)
         yield batches.batch(connection, 0, 1)
 
 

@@ -506,7 +506,7 @@ def damage(path, change):
 def test_damaged_snapshot_is_said_so_never_answered_from(fleet, change):
     path = publish(fleet, "CREATE TABLE t AS SELECT md5(i::VARCHAR) AS s FROM range(40000) r(i)")
     damage(path, change)
-    with pytest.raises(FleetError, match=f"{path} is damaged .*remove it and run coldfill rebuild"):
+    with pytest.raises(FleetError, match=f"{path} is damaged .*run coldfill rebuild, which makes it anew"):
         snapshots.attach(path).rows("SELECT min(s), max(s) FROM t")
     path.unlink()
     again = publish(fleet, "CREATE TABLE t AS SELECT 1 AS s")
@@ -737,8 +737,9 @@ def test_equal_names_tables_only_one_has_and_passes_over_runs(fleet):
 
 
 def test_scratch_is_read_like_a_snapshot_and_gone_after(fleet):
+    publish(fleet)
     with publishing.scratch() as unpublished:
-        unpublished.start_from(publish(fleet))
+        unpublished.connect().execute("CREATE TABLE t AS SELECT 1 AS a")
         unpublished.connect().execute("INSERT INTO t VALUES (2)")
         snapshot = snapshots.attach(unpublished.finish())
         assert snapshot.rows("SELECT count(*) FROM t") == [(2,)]

@@ -48,8 +48,14 @@ def of_preview(found: dict[str, Any]) -> Iterator[str]:
         yield f"  {line}"
 
 
+def of_rebuild(found: dict[str, Any]) -> Iterator[str]:
+    """What a rebuild came to, from `snapshot.stages.as_json`."""
+    yield from found["notes"]
+    yield f"snapshot  {found['snapshot']}"
+
+
 def of_status(found: dict[str, Any]) -> Iterator[str]:
-    """What stands, from `Fleet.status`."""
+    """What stands, from `Fleet.status` and `snapshot.inputs.ahead`."""
     published = f", published {found['published']}" if found["published"] else ""
     ahead, newest = found["ahead"], found["newest_received"]
     behind = ""
@@ -64,6 +70,8 @@ def of_status(found: dict[str, Any]) -> Iterator[str]:
     yield f"log       {found['log_length']} lines{behind}"
     if newest:
         yield f"newest    {newest['file_name']}, {newest['when']}"
+    for name in found["inputs_ahead"]:
+        yield f"changed   {name}: newer than the snapshot, which was made from another: run coldfill rebuild"
     yield "loading   another load is running" if found["loading"] else "loading   no"
     yield from of_unlogged(found["exports_without_line"])
     for name in found["lines_without_export"]:

@@ -36,6 +36,7 @@ from pipelines.fleet.logs import (
 STATUSES = ("loaded", "kept out", "purged", "lost")
 SNAPSHOT_NAME = re.compile(r"(\d{8})-([0-9a-f]{12})\.duckdb", re.ASCII)
 SHA256 = re.compile(r"[0-9a-f]{64}")
+HEADERS_BYTES = 3 << 12  # of a DuckDB file: its own, and those of its last two checkpoints
 LEFTOVER_AGE_S = 3600.0  # a copy nobody has written to for so long belongs to a run that died
 
 
@@ -64,6 +65,12 @@ def hash_of_file(path: Path) -> str:
     """SHA-256 of a file's bytes."""
     with attempting("read", path), open(path, "rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def hash_of_head(path: Path) -> str:
+    """SHA-256 of the headers of a DuckDB file, one of which every change writes anew."""
+    with attempting("read", path), open(path, "rb") as file:
+        return hashlib.sha256(file.read(HEADERS_BYTES)).hexdigest()
 
 
 def safe_name(file_name: str) -> str:
@@ -120,7 +127,8 @@ class Received(LogLine):
 class State:
     """One snapshot as published: made from `log_length` lines of received.csv and `inputs` (name: hash).
 
-    `log_hash` is the hash of the last of these lines, and so of all of them.
+    `log_hash` is the hash of the last of these lines, and so of all of them. `sha256` and `sha256_head` are
+    of the snapshot's file, '' where an older version wrote the line.
     """
 
     snapshot: str
@@ -130,6 +138,8 @@ class State:
     when: str
     pinned_name: str = ""
     log_hash: str = ""
+    sha256: str = ""
+    sha256_head: str = ""
     line_before: str = ""
 
 
@@ -401,6 +411,14 @@ class Fleet:
     def state_of(self, snapshot: Path) -> State | None:
         return next((state for state in self.states() if state.snapshot == snapshot.name), None)
 
+    def as_published(self, snapshot: Path) -> bool:
+        """Whether a snapshot is the file that was published, by its headers; blocks have their own sums.
+
+        True where states.csv does not say.
+        """
+        state = self.state_of(snapshot)
+        return state is None or state.sha256_head in ("", hash_of_head(snapshot))
+
     def write_state(self, state: State) -> None:
         inputs = ";".join(f"{name}={value}" for name, value in state.inputs.items())
         self.states_log.write([{**vars(state), "inputs": inputs}])
@@ -422,7 +440,8 @@ class Fleet:
     def remove_snapshot(self, snapshot: Path) -> None:
         """Delete a snapshot file, pinned or not (for `purge`); who has it open keeps it until they close."""
         with attempting("delete", snapshot):
-            snapshot.unlink(missing_ok=True)
+            for path in (snapshot, snapshot.with_name(snapshot.name + ".wal")):
+                path.unlink(missing_ok=True)
 
     def prune(self, keep: int, published: Path) -> None:
         """Delete what is not among the newest `keep`, pinned or just published, where that is possible."""

@@ -1,6 +1,7 @@
 """What is wrong with what a fleet keeps: its logs, the exports and inputs against their hashes."""
 
 from collections.abc import Iterator
+from pathlib import Path
 
 from pipelines.fleet.folder import Fleet, LogLine, hash_of_file
 from pipelines.fleet.logs import FleetError
@@ -9,7 +10,7 @@ from pipelines.fleet.logs import FleetError
 def faults(fleet: Fleet) -> list[str]:
     """All that is wrong, one sentence each with what to do; one fault hides no other."""
     found = list(dict.fromkeys(_of_logs(fleet)))
-    return [*found, *_of_exports(fleet), *_of_inputs(fleet)]
+    return [*found, *_of_exports(fleet), *_of_inputs(fleet), *_of_snapshots(fleet)]
 
 
 def exports_without_line(fleet: Fleet) -> list[str]:
@@ -69,3 +70,21 @@ def _of_inputs(fleet: Fleet) -> Iterator[str]:
     for sha256, use in needed.items():
         if sha256 not in kept:
             yield f"{fleet.inputs} no longer holds {sha256}, which {use}: put it back from a backup."
+
+
+def _of_snapshots(fleet: Fleet) -> Iterator[str]:
+    """Snapshots that no longer are the files that were published."""
+    current = fleet.current()
+    for path in fleet.snapshots():
+        if not bytes_as_published(fleet, path):
+            number = "" if path == current else f" --state {int(path.name[:8])}"
+            yield f"{path.name} was changed after it was published: run coldfill rebuild{number}."
+
+
+def bytes_as_published(fleet: Fleet, snapshot: Path) -> bool:
+    """Whether every byte of a snapshot is as it was published; True where states.csv does not say."""
+    try:
+        state = fleet.state_of(snapshot)
+    except FleetError:
+        return True
+    return state is None or state.sha256 in ("", hash_of_file(snapshot))

@@ -11,7 +11,15 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.fleet.folder import SNAPSHOT_NAME, Fleet, LogLine, State, settle
+from pipelines.fleet.folder import (
+    SNAPSHOT_NAME,
+    Fleet,
+    LogLine,
+    State,
+    hash_of_file,
+    hash_of_head,
+    settle,
+)
 from pipelines.fleet.logs import FleetError, attempting, disk_advice, locked, now_utc
 from pipelines.fleet.snapshots import forget, quoted
 
@@ -29,12 +37,7 @@ class Unpublished:
         self.folder = folder
         self.path = folder / "snapshot.duckdb"
         self._connection: duckdb.DuckDBPyConnection | None = None
-
-    def start_from(self, snapshot: Path) -> None:
-        """Begin with a copy of a snapshot; before `connect`."""
-        with attempting("copy a snapshot to", self.folder):
-            self.folder.mkdir(exist_ok=True)
-            shutil.copyfile(snapshot, self.path)
+        self._finished = False
 
     def connect(self) -> duckdb.DuckDBPyConnection:
         """The read-write connection to the file, always the same one."""
@@ -51,9 +54,11 @@ class Unpublished:
         return self._connection
 
     def finish(self) -> Path:
-        """Checkpoint, close, and check that the file opens; it is then read-only by what `attach` does."""
+        """Checkpoint, close, and check that the file opens; it is not written to after that."""
         import duckdb
 
+        if self._finished:
+            return self.path
         connection = self.connect()
         connection.execute("CHECKPOINT")
         connection.close()
@@ -63,6 +68,7 @@ class Unpublished:
                 f"{self.path} was not closed whole: close every cursor of the build before publishing."
             )
         duckdb.connect(self.path, read_only=True).close()
+        self._finished = True
         return self.path
 
     def discard(self) -> None:
@@ -77,11 +83,24 @@ class Unpublished:
 class Building(Unpublished):
     """A snapshot in the making, under the build lock; `log` is received.csv as the build found it."""
 
-    def __init__(self, fleet: Fleet, folder: Path, log: tuple[LogLine, ...], keep: int):
+    def __init__(self, fleet: Fleet, folder: Path, log: tuple[LogLine, ...]):
         super().__init__(folder)
         self.fleet = fleet
         self.log = log
-        self.keep = keep
+
+    def start_from(self, snapshot: Path) -> bool:
+        """Begin with a copy of a snapshot; before `connect`.
+
+        False, and nothing is begun, where its bytes are not those that were published.
+        """
+        with attempting("copy a snapshot to", self.folder):
+            self.folder.mkdir(exist_ok=True)
+            shutil.copyfile(snapshot, self.path)
+        state = self.fleet.state_of(snapshot)
+        if state is not None and state.sha256 in ("", hash_of_file(self.path)):
+            return True
+        self.path.unlink()
+        return False
 
     def publish(
         self,
@@ -91,8 +110,9 @@ class Building(Unpublished):
         code_version: str = "",
         pinned_name: str = "",
         remakes: State | None = None,
+        keep: int = 3,
     ) -> Path:
-        """Finish the file and make it the current snapshot; older ones that no rule keeps go.
+        """Finish the file and make it the current snapshot; `keep` of the newest stay, and pinned ones.
 
         `digest12` is 12 hexadecimal digits of what the snapshot was made from; `inputs` names each of these
         with its hash. `remakes` puts an old snapshot back under its own name instead, FleetError if the
@@ -101,6 +121,7 @@ class Building(Unpublished):
         """
         fleet = self.fleet
         finished = self.finish()
+        sha256, sha256_head = hash_of_file(finished), hash_of_head(finished)
         with fleet.states_log.locked():
             taken = [
                 *(path.name for path in fleet.snapshots()),
@@ -117,17 +138,33 @@ class Building(Unpublished):
             chained = bool(self.log) and bool(self.log[-1].line_before)
             head = fleet.received_log.hash_of(vars(self.log[-1])) if chained else ""
             state = State(
-                target.name, len(self.log), dict(inputs or {}), code_version, now_utc(), pinned_name, head
+                target.name,
+                len(self.log),
+                dict(inputs or {}),
+                code_version,
+                now_utc(),
+                pinned_name,
+                head,
+                sha256,
+                sha256_head,
             )
             if remakes:
                 if target.name != remakes.snapshot:
                     needed = f"install code version {remakes.code_version} and run the command again"
                     raise FleetError(f"{target.name} came out instead of {remakes.snapshot}: {needed}.")
-                state = replace(remakes, when=state.when, pinned_name=pinned_name or remakes.pinned_name)
+                pinned_name = pinned_name or remakes.pinned_name
+                state = replace(
+                    remakes,
+                    when=state.when,
+                    pinned_name=pinned_name,
+                    sha256=sha256,
+                    sha256_head=sha256_head,
+                )
             fleet.write_state(state)
             with attempting("publish", target):
                 settle(finished, target)
-        fleet.prune(self.keep, target)
+        if remakes is None:
+            fleet.prune(keep, target)
         return target
 
 
@@ -136,12 +173,11 @@ def building(
     fleet: Fleet,
     wait: Callable[[str], None] = lambda text: None,
     timeout: float = BUILD_WAIT_S,
-    keep: int = 3,
 ) -> Iterator[Building]:
     """The one build that may run in this fleet; unless it publishes, nothing of it stays.
 
     `wait` is called once, with words, if another one is running; after `timeout` seconds of waiting,
-    FleetError. `keep` is how many of the newest snapshots stay when it publishes.
+    FleetError.
     """
     import duckdb
 
@@ -151,7 +187,7 @@ def building(
         fleet.demand_states()
         with fleet.received_log.locked():
             log = fleet.log()
-        building = Building(fleet, fleet.snapshots_folder / f".building-{secrets.token_hex(8)}", log, keep)
+        building = Building(fleet, fleet.snapshots_folder / f".building-{secrets.token_hex(8)}", log)
         try:
             yield building
         except (OSError, duckdb.Error) as error:

@@ -13,7 +13,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipelines.fleet.folder import SNAPSHOT_NAME
+from pipelines.fleet.folder import SNAPSHOT_NAME, Fleet
 from pipelines.fleet.logs import FleetError, attempting, disk_advice
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ class Snapshot:
         self.number = int(match[1]) if match else None
         if (wal := path.with_name(path.name + ".wal")).exists():
             raise FleetError(
-                f"{wal} does not belong beside a finished snapshot: remove both and run coldfill rebuild."
+                f"{wal} does not belong beside a finished snapshot: run coldfill rebuild, which removes both."
             )
         with attempting("write in", tempfile.gettempdir()):
             spill = tempfile.mkdtemp(prefix="coldfill-")
@@ -64,6 +64,11 @@ class Snapshot:
             return self.rows("SELECT code_version FROM runs")[0][0]
         except (duckdb.CatalogException, duckdb.BinderException):
             return "unknown"
+
+    @cached_property
+    def as_published(self) -> bool:
+        """Whether it is the file that its fleet published, as far as states.csv says."""
+        return Fleet(self.path.parent.parent).as_published(self.path)
 
     def query(self, sql: str, params: Any = None, **tables: Any) -> pandas.DataFrame:
         """The answer as a frame; `tables` are Arrow tables or frames that the question may name as well."""
@@ -107,9 +112,7 @@ class Snapshot:
             forget(self.path)
             if not self.path.exists():
                 raise FleetError(f"{self.path} is not kept any more: open the current snapshot.") from error
-            raise FleetError(
-                f"{self.path} is damaged ({text}): remove it and run coldfill rebuild."
-            ) from error
+            raise FleetError(f"{self.path} is damaged ({text}): {_remedy(self.path)}.") from error
 
 
 def _close(connection: duckdb.DuckDBPyConnection, spill: str) -> None:
@@ -129,9 +132,9 @@ def read_as(version: str) -> str:
 def attach(snapshot: Path | str, version: str | None = None) -> Snapshot:
     """The snapshot at a path, opened once per process.
 
-    FleetError if it is gone, damaged or of another code version than `version`, whose tables the caller
-    understands; None leaves that open. A few snapshots are kept open; the one longest not asked for is let go
-    and closes when its last user is done with it.
+    FleetError if it is gone or damaged, and for a caller who understands the tables of the code version
+    `version` if it is of another one or no longer the file that was published. A few snapshots are kept open;
+    the one longest not asked for is let go and closes when its last user is done with it.
     """
     path = Path(snapshot).resolve()
     with _open_lock:
@@ -151,12 +154,25 @@ def attach(snapshot: Path | str, version: str | None = None) -> Snapshot:
 
 
 def _demand(version: str, snapshot: Snapshot) -> None:
-    """FleetError where a snapshot says that it is of another code version, or does not say."""
+    """FleetError where a snapshot is of another code version, or does not say, or was changed."""
     if read_as(snapshot.code_version) != read_as(version):
         raise FleetError(
             f"{snapshot.name} was made by version {snapshot.code_version} of the pipeline, "
             f"this is {version}: run coldfill rebuild; nothing that was loaded is lost."
         )
+    if not snapshot.as_published:
+        raise FleetError(
+            f"{snapshot.path} was changed after it was published: {_remedy(snapshot.path)}; "
+            "nothing that was loaded is lost."
+        )
+
+
+def _remedy(path: Path) -> str:
+    """What to do about a snapshot that is not to be believed."""
+    if path == Fleet(path.parent.parent).current():
+        return "run coldfill rebuild, which makes it anew and removes this one"
+    match = SNAPSHOT_NAME.fullmatch(path.name)
+    return f"run coldfill rebuild --state {int(match[1])}, which makes it anew" if match else "remove it"
 
 
 def forget(path: Path) -> None:

@@ -123,11 +123,22 @@ def load_mappings(folder: Path | str) -> tuple[Mapping, ...]:
 def read_mapping(path: Path | str) -> Mapping:
     """The mapping in one TOML file; raises MappingError."""
     path = Path(path)
+    return parse_bytes(path.stem, path.read_bytes())
+
+
+def parse_bytes(name: str, data: bytes) -> Mapping:
+    """The mapping that the bytes of a file describe; raises MappingError."""
     try:
-        text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+        text = text_of(data)
     except UnicodeDecodeError as error:
-        raise MappingError(path.name, "", f"not UTF-8 at byte {error.start}; save it as UTF-8") from None
-    return parse_mapping(path.stem, text, file=path.name)
+        wrong = f"not UTF-8 at byte {error.start}; save it as UTF-8"
+        raise MappingError(f"{name}.toml", "", wrong) from None
+    return parse_mapping(name, text)
+
+
+def text_of(data: bytes) -> str:
+    """The text of a mapping's file, whatever its line ends, without a byte order mark."""
+    return data.decode("utf-8-sig").replace("\r\n", "\n")
 
 
 def parse_mapping(name: str, text: str, file: str | None = None) -> Mapping:

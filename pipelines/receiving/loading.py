@@ -103,6 +103,7 @@ def bring(viewer, fleet, wanted, progress=None):
         raise FleetError(arrival.why)
     snapshot = stages.build(fleet, progress)
     (row,) = report.reports(fleet, attach(snapshot), [arrival])
+    row["remarks"] += progress.notes
     return Brought(row, str(snapshot), wanted.draft.name if wanted.draft else "")
 
 

@@ -129,12 +129,12 @@ def is_stripped(received):
     return received.sha256 != received.sha256_received
 
 
-def read_all(connection, fleet, received, policy, progress):
+def read_all(connection, fleet, received, inputs, progress):
     """Every loaded export among `received` into received_rows and not_loaded, in the order first received.
 
     Spellings that the tables hold already stand.
     """
-    mappings = {one.name: one for one in mappings_of(fleet)}
+    mappings = {one.name: one for one in inputs.mappings}
     kept = {
         (field, text): spelling
         for field, text, spelling in connection.execute(
@@ -142,7 +142,7 @@ def read_all(connection, fleet, received, policy, progress):
         ).fetchall()
     }
     spellings = dict(kept)
-    known = known_ids(policy)
+    known = known_ids(inputs.policy)
     loaded = [one for one in received if one.status == "loaded"]
     paths = [fleet.export_path(one.sha256) for one in loaded]
     sizes = [path.stat().st_size for path in paths]

@@ -1,50 +1,194 @@
-"""Everything but the exports that a snapshot is made from: policy, tables and mappings, by name and hash."""
+"""What a snapshot is made from besides the exports: policy, tables and mappings, read once, as bytes."""
+
+from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from pathlib import Path
+from typing import Any
 
 from pipelines.engine import risk
 from pipelines.engine.policy import policy as policies
-from pipelines.fleet.logs import attempting
-from pipelines.snapshot import exports, version
+from pipelines.engine.policy.policy import Policy, PolicyError
+from pipelines.fleet.folder import Fleet, LogLine
+from pipelines.fleet.logs import FleetError, attempting, is_locked
+from pipelines.intake import mapping as mappings
+from pipelines.intake.mapping import CANONICAL
+from pipelines.snapshot import version
+
+# Name of an input: file in the fleet's folder.
+FILES = {"policy.toml": "policy.toml", "places": "places.csv", "crews": "crews.csv"}
 
 
-def policy_of(fleet):
+@dataclass(frozen=True)
+class Inputs:
+    """The texts of one build and what was read from them; `texts` has them by the name of the input."""
+
+    texts: Mapping[str, bytes]
+    policy: Policy
+    mappings: tuple[mappings.Mapping, ...]
+
+    @cached_property
+    def hashes(self) -> dict[str, str]:
+        """SHA-256 of each text, by name."""
+        return {name: hashlib.sha256(text).hexdigest() for name, text in self.texts.items()}
+
+    @property
+    def places(self) -> bytes:
+        """The table of places; empty where there is none."""
+        return self.texts.get("places", b"")
+
+    def keep(self, fleet: Fleet) -> None:
+        """Keep the texts, so that the snapshot can be remade."""
+        for text in self.texts.values():
+            fleet.keep_input(text)
+
+
+def read(fleet: Fleet) -> Inputs:
+    """The fleet's inputs as they stand now. Raises PolicyError, MappingError or FleetError."""
+    found = {name: _bytes(fleet.path / file) for name, file in FILES.items()}
+    own = {path.stem: _bytes(path) for path in _mapping_files(fleet)}
+    return _parsed(fleet, _present(found), _present(own))
+
+
+def kept(fleet: Fleet, hashes: Mapping[str, str]) -> Inputs:
+    """The inputs of an old snapshot, from the texts that were kept; FleetError where one is gone."""
+    found = {name: fleet.input_bytes(hashes[name]) for name in FILES if name in hashes}
+    own = {
+        name.removeprefix("mapping:"): fleet.input_bytes(sha256)
+        for name, sha256 in sorted(hashes.items())
+        if name.startswith("mapping:") and name != f"mapping:{CANONICAL}"
+    }
+    return _parsed(fleet, found, own)
+
+
+def policy_of(fleet: Fleet) -> Policy:
     """The fleet's policy, held against the checks there are; raises PolicyError."""
-    policy = policies.load(fleet.policy)
-    risk.refuse_unknown(policy, str(fleet.policy))
+    return _policy(_bytes(fleet.policy), fleet.policy)
+
+
+def digest_of(log: Iterable[LogLine], hashes: Mapping[str, str]) -> str:
+    """12 hexadecimal digits of what a snapshot is made from."""
+    said = [(line.number, line.sha256, line.mapping, line.agency, line.status) for line in log]
+    text = json.dumps([said, sorted(hashes.items()), version.read_as()])
+    return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+def _parsed(fleet: Fleet, files: Mapping[str, bytes], own: Mapping[str, bytes]) -> Inputs:
+    policy = _policy(files.get("policy.toml"), fleet.policy)
+    read = (mappings.canonical(), *(mappings.parse_bytes(name, data) for name, data in own.items()))
+    texts = {"policy": policy.text.encode(), **files}
+    texts |= {f"mapping:{one.name}": one.text.encode() for one in read}
+    return Inputs(texts, policy, read)
+
+
+def _policy(data: bytes | None, path: Path) -> Policy:
+    policy = policies.parse(data or b"", str(path))
+    risk.refuse_unknown(policy, str(path))
     return policy
 
 
-# Name of an input: attribute of the fleet.
-FILES = {"policy.toml": "policy", "places": "places", "crews": "crews"}
+def _bytes(path: Path) -> bytes | None:
+    """What a file holds, None where there is none."""
+    with attempting("read", path):
+        try:
+            return path.read_bytes()
+        except FileNotFoundError:
+            return None
 
 
-def _input_texts(fleet):
-    """Everything but the exports that a snapshot is made from, as bytes by name."""
-    found = {"policy": policy_of(fleet).text.encode()}
-    for name, attribute in FILES.items():
-        path = getattr(fleet, attribute)
-        if path.exists():
-            with attempting("read", path):
-                found[name] = path.read_bytes()
-    for mapping in exports.mappings_of(fleet):
-        found[f"mapping:{mapping.name}"] = mapping.text.encode()
-    return found
+def _present(found: Mapping[str, bytes | None]) -> dict[str, bytes]:
+    return {name: data for name, data in found.items() if data is not None}
 
 
-def inputs_of(fleet):
-    """Hash of everything but the exports that a snapshot is made from, by name."""
-    return {name: hashlib.sha256(text).hexdigest() for name, text in _input_texts(fleet).items()}
+def _mapping_files(fleet: Fleet) -> list[Path]:
+    return sorted(fleet.mappings.glob("*.toml"), key=lambda path: path.stem)
 
 
-def keep_inputs(fleet):
-    """Keep the texts a snapshot is about to be made from, so that it can be remade; their hashes by name."""
-    return {name: fleet.keep_input(text) for name, text in _input_texts(fleet).items()}
+# What the current snapshot does not know of
 
 
-def digest_of(log, inputs):
-    """12 hexadecimal digits of what a snapshot is made from."""
-    said = [(line.number, line.sha256, line.mapping, line.agency, line.status) for line in log]
-    text = json.dumps([said, sorted(inputs.items()), version.read_as()])
-    return hashlib.sha256(text.encode()).hexdigest()[:12]
+@dataclass(frozen=True)
+class Ahead:
+    """What of a fleet is newer than its current snapshot: lines of the log, and inputs by file name."""
+
+    log_lines: int = 0
+    inputs: tuple[str, ...] = ()
+    loading: bool = False
+
+    def __bool__(self) -> bool:
+        return bool(self.log_lines or self.inputs)
+
+    def sentence(self) -> str:
+        """What is ahead and what to do; '' where nothing is."""
+        if not self:
+            return ""
+        lines = f"{self.log_lines} line{'s' if self.log_lines > 1 else ''} of received.csv"
+        what = ", ".join([lines] * bool(self.log_lines) + list(self.inputs))
+        remedy = "a load is running, wait for its end" if self.loading else "run coldfill rebuild"
+        return f"Newer than the snapshot, and not in what it shows: {what}; {remedy}."
+
+
+def status(fleet: Fleet) -> dict[str, Any]:
+    """What stands, as `Fleet.status` says it, and what is newer than the current snapshot."""
+    found, newer = fleet.status(), ahead(fleet)
+    return found | {"inputs_ahead": list(newer.inputs), "newer": newer.sentence()}
+
+
+def ahead(fleet: Fleet) -> Ahead:
+    """What the current snapshot does not know of; nothing where there is none, or states.csv does not say."""
+    files = [fleet.received_log.path, fleet.states_log.path]
+    files += [*(fleet.path / file for file in FILES.values()), *_mapping_files(fleet)]
+    current = fleet.current()
+    if current is None:
+        return Ahead()
+    lines, inputs = _ahead(fleet.path.resolve(), current.name, tuple(map(_stamp, files)))
+    return Ahead(lines, inputs, bool(lines and is_locked(fleet.build_lock)))
+
+
+def _stamp(path: Path) -> tuple[str, int, int, int]:
+    """What changes whenever a file does."""
+    try:
+        stat = path.stat()
+    except OSError:
+        return str(path), 0, 0, 0
+    return str(path), stat.st_ino, stat.st_size, stat.st_mtime_ns
+
+
+@lru_cache(maxsize=16)
+def _ahead(folder: Path, snapshot: str, stamps: object) -> tuple[int, tuple[str, ...]]:
+    fleet = Fleet(folder)
+    state = next((state for state in fleet.states() if state.snapshot == snapshot), None)
+    if state is None:
+        return 0, ()
+    now = _hashes_now(fleet)
+    changed = {name for name, _ in state.inputs.items() ^ now.items()}
+    if "policy.toml" in changed or "policy" not in now:
+        changed.discard("policy")
+    return len(fleet.log()) - state.log_length, tuple(sorted(map(_called, changed)))
+
+
+def _hashes_now(fleet: Fleet) -> dict[str, str]:
+    """Hash of each input as it stands, whether a build can use it or not."""
+    found = {name: _bytes(fleet.path / file) for name, file in FILES.items()}
+    found[f"mapping:{CANONICAL}"] = mappings.canonical().text.encode()
+    for path in _mapping_files(fleet):
+        data = _bytes(path)
+        with suppress(UnicodeDecodeError):
+            data = mappings.text_of(data).encode() if data is not None else None
+        found[f"mapping:{path.stem}"] = data
+    with suppress(PolicyError, FleetError):
+        found["policy"] = policy_of(fleet).text.encode()
+    return {name: hashlib.sha256(data).hexdigest() for name, data in _present(found).items()}
+
+
+def _called(name: str) -> str:
+    """The file of an input, as a person knows it."""
+    kind, _, mapping = name.partition(":")
+    if mapping:
+        return f"mappings/{mapping}.toml"
+    return FILES.get(kind, "the policy that ships")

@@ -1,6 +1,7 @@
 """The fleet's table of places: elevation by postal code and region."""
 
 import csv
+import io
 
 import pyarrow as pa
 
@@ -15,16 +16,16 @@ assert PLAUSIBLE
 LOWEST_FT, HIGHEST_FT = PLAUSIBLE
 
 
-def places_table(connection, fleet):
+def places_table(connection, data, path):
     """Make place_of: elevation and spread of postal codes and regions, for homes without one of their own.
 
-    A line that names an agency goes before one for every agency. FleetError names the line that cannot be
-    used.
+    `data` is the table as bytes, empty where there is none; errors call it `path`. A line that names an
+    agency goes before one for every agency. FleetError names the line that cannot be used.
     """
     agencies = [row[0] for row in connection.execute("SELECT DISTINCT agency FROM received_rows").fetchall()]
     found = {}
-    for line, row in _lines(fleet.places):
-        kind, place, elevation_ft, spread_ft = _place(f"{fleet.places}, line {line}", row)
+    for line, row in _lines(data, path):
+        kind, place, elevation_ft, spread_ft = _place(f"{path}, line {line}", row)
         own = collapsed(row["agency"])
         for agency in agencies:
             if not own or folded(own) == folded(agency):
@@ -62,16 +63,20 @@ def _place(line, row):
     return kind, place, elevation_ft, spread_ft
 
 
-def _lines(path):
-    """(line, cells by heading) of the table; none where there is no file."""
-    if not path.exists():
+def _lines(data, path):
+    """(line, cells by heading) of the table."""
+    if not data:
         return
-    with open(path, newline="", encoding="utf-8-sig") as file:
-        reader = csv.DictReader(file)
-        missing = [name for name in HEADINGS if name not in (reader.fieldnames or ())]
-        if missing:
-            raise FleetError(
-                f"{path}, line 1: heading {missing[0]!r} is missing; it needs {', '.join(HEADINGS)}."
-            )
-        for row in reader:
-            yield reader.line_num, {name: row[name] or "" for name in HEADINGS}
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise FleetError(f"{path}, line {line}: not UTF-8 text; save it as UTF-8.") from None
+    reader = csv.DictReader(io.StringIO(text, newline=""))
+    missing = [name for name in HEADINGS if name not in (reader.fieldnames or ())]
+    if missing:
+        raise FleetError(
+            f"{path}, line 1: heading {missing[0]!r} is missing; it needs {', '.join(HEADINGS)}."
+        )
+    for row in reader:
+        yield reader.line_num, {name: row[name] or "" for name in HEADINGS}

@@ -4,11 +4,10 @@ A snapshot is a pure function of the exports, the log of what was received, mapp
 and the version of the code. Today's date is no part of it.
 """
 
-import copy
 import json
-import tempfile
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 from pipelines.audit import crews as crew_audit
@@ -17,11 +16,10 @@ from pipelines.fleet.equality import equal
 from pipelines.fleet.logs import FleetError
 from pipelines.fleet.publishing import scratch
 from pipelines.fleet.snapshots import read_as
-from pipelines.intake.mapping import CANONICAL
-from pipelines.snapshot import described, exports, places, precedence, tables, version, views, workers
+from pipelines.snapshot import described, exports, inputs, places, precedence, tables, version, views, workers
 from pipelines.snapshot.batches import WORKERS, roll
 from pipelines.snapshot.comparison import FIVE, TOUCHING, compare
-from pipelines.snapshot.inputs import FILES, digest_of, inputs_of, keep_inputs, policy_of
+from pipelines.snapshot.inputs import digest_of
 from pipelines.snapshot.progress import Progress
 from pipelines.snapshot.suspicions import home_suspicions
 from pipelines.snapshot.tables import IN_FORCE
@@ -31,36 +29,126 @@ from pipelines.snapshot.tallies import answerable, tally
 BYTES_FOR_PROCESSES = 30 << 20
 
 
+@dataclass(frozen=True)
+class Rebuilt:
+    """What a rebuild came to: the snapshot as it now stands, and whether that of the same inputs was right.
+
+    `right` is None where there was none of the same inputs; `wrong` says what was wrong with it.
+    """
+
+    path: Path
+    right: bool | None = None
+    wrong: tuple[str, ...] = ()
+    removed: str = ""
+
+
 def build(fleet, progress=None):
     """Build the snapshot that the fleet's log now stands for and publish it; returns its path.
 
-    Nothing is published where nothing has changed: the current snapshot is returned then.
+    Nothing is published where nothing has changed: the current snapshot is returned then. One that is not as
+    it was published is no ground to build on: all is made anew, and `progress.notes` say so.
     """
     progress = progress or Progress()
-    inputs = inputs_of(fleet)
-    digest = digest_of(fleet.log(), inputs)
-    current = fleet.current()
-    if current is not None and current.stem.endswith(digest):
-        return current
-    policy = policy_of(fleet)
-    with publishing.building(fleet, progress.say, keep=int(policy.snapshots_kept)) as building:
-        inputs = keep_inputs(fleet)
-        digest = digest_of(building.log, inputs)
+    with publishing.building(fleet, progress.say) as building:
+        read = inputs.read(fleet)
+        digest = digest_of(building.log, read.hashes)
+        current = fleet.current()
+        same = current if current is not None and current.stem.endswith(digest) else None
+        if same is not None and fleet.as_published(same):
+            return same
+        received = fleet.received(building.log)
+        added = only_added(fleet, current, building.log, read.hashes)
+        if added and not building.start_from(current):
+            progress.notes.append(f"{current.name} was changed after it was published: all was made anew")
+            added = ()
+        if added:
+            add(building.connect(), fleet, received, added, read, progress)
+        else:
+            fill(building.connect(), fleet, received, read, progress)
+        _runs(building.connect(), read.hashes, received, progress)
+        if same is None:
+            return _published(building, read, digest)
+        rebuilt = _in_place_of(building, read, digest, same)
+        progress.notes += sentences(rebuilt)
+        return rebuilt.path
+
+
+def rebuild(fleet, progress=None):
+    """Build the snapshot anew from the exports, whatever there is; a Rebuilt.
+
+    One of the same inputs that equals it stays as it is; one that does not is replaced by it.
+    """
+    progress = progress or Progress()
+    with publishing.building(fleet, progress.say) as building:
+        read = inputs.read(fleet)
+        digest = digest_of(building.log, read.hashes)
+        received = fleet.received(building.log)
+        fill(building.connect(), fleet, received, read, progress)
+        _runs(building.connect(), read.hashes, received, progress)
         current = fleet.current()
         if current is not None and current.stem.endswith(digest):
-            return current
-        received = fleet.received(building.log)
-        added = only_added(fleet, current, building.log, inputs)
-        if added:
-            building.start_from(current)
-            add(building.connect(), fleet, received, added, policy, progress)
-        else:
-            fill(building.connect(), fleet, received, policy, progress)
-        _runs(building.connect(), inputs, received, progress)
-        return building.publish(digest, inputs=inputs, code_version=version.code_version())
+            return _in_place_of(building, read, digest, current)
+        return Rebuilt(_published(building, read, digest))
 
 
-def only_added(fleet, current, log, inputs):
+def sentences(rebuilt):
+    """What a rebuild found, in words; none where there was nothing to compare with."""
+    if rebuilt.right:
+        return [f"{rebuilt.path.name} was found right: nothing was published"]
+    told = f"made anew as {rebuilt.path.name}"
+    if rebuilt.removed and rebuilt.removed != rebuilt.path.name:
+        told = f"removed; {told}"
+    return (
+        [f"{rebuilt.removed} was wrong ({'; '.join(rebuilt.wrong)}) and was {told}"] if rebuilt.wrong else []
+    )
+
+
+def as_json(rebuilt):
+    """What a rebuild came to, as a document."""
+    return {
+        "snapshot": rebuilt.path.name,
+        "found_right": rebuilt.right,
+        "wrong": list(rebuilt.wrong),
+        "removed": rebuilt.removed or None,
+        "notes": sentences(rebuilt),
+    }
+
+
+def _published(building, read, digest, **more):
+    read.keep(building.fleet)
+    keep = int(read.policy.snapshots_kept)
+    return building.publish(
+        digest, inputs=read.hashes, code_version=version.code_version(), keep=keep, **more
+    )
+
+
+def _in_place_of(building, read, digest, there):
+    """What was made, in the place of a snapshot of the same inputs, unless that one is right; a Rebuilt."""
+    fleet = building.fleet
+    wrong = _wrong(fleet, there, building.finish())
+    if not wrong:
+        return Rebuilt(there, right=True)
+    state = fleet.state_of(there)
+    pinned = state.pinned_name if state is not None else ""
+    path = _published(building, read, digest, pinned_name=pinned)
+    if pinned:
+        fleet.pin(there, "")
+    fleet.remove_snapshot(there)
+    return Rebuilt(path, False, wrong, there.name)
+
+
+def _wrong(fleet, there, made):
+    """What is wrong with a snapshot, held against one just made of the same inputs, as sentences."""
+    try:
+        wrong = [f"{difference.table}: {difference.what}" for difference in equal(there, made)]
+    except FleetError as error:
+        wrong = [str(error).splitlines()[0]]
+    if not wrong and not proof.bytes_as_published(fleet, there):
+        wrong = ["its file was changed after it was published"]
+    return tuple(wrong)
+
+
+def only_added(fleet, current, log, hashes):
     """Ids of the exports that are new since the current snapshot; none where more than that has changed.
 
     That is what the other exports rest on: the version of the code, policy, tables, their own lines and
@@ -73,7 +161,7 @@ def only_added(fleet, current, log, inputs):
         f"mapping:{one.mapping}" for one in fleet.received(log[: state.log_length]) if one.status == "loaded"
     }
     if any(
-        name in used or not name.startswith("mapping:") for name, _ in state.inputs.items() ^ inputs.items()
+        name in used or not name.startswith("mapping:") for name, _ in state.inputs.items() ^ hashes.items()
     ):
         return ()
 
@@ -109,17 +197,21 @@ def verify(fleet, progress=None):
 
 def _unlike_a_rebuilt_one(fleet, progress):
     """How the current snapshot differs from one made now, as sentences."""
-    current = fleet.snapshot()
-    if not current.stem.endswith(digest_of(fleet.log(), inputs_of(fleet))):
+    current, log, read = fleet.snapshot(), fleet.log(), inputs.read(fleet)
+    if not current.stem.endswith(digest_of(log, read.hashes)):
         return [f"{current.name} was made from other inputs than the fleet holds now: run coldfill rebuild."]
+    received = fleet.received(log)
     with scratch() as rebuilt:
-        fill(rebuilt.connect(), fleet, fleet.received(), policy_of(fleet), progress)
-        _runs(rebuilt.connect(), inputs_of(fleet), fleet.received(), progress)
+        fill(rebuilt.connect(), fleet, received, read, progress)
+        _runs(rebuilt.connect(), read.hashes, received, progress)
         return [f"{difference.table}: {difference.what}" for difference in equal(current, rebuilt.finish())]
 
 
 def rebuild_state(fleet, number, progress=None):
-    """Remake an old snapshot under its own name, from what it was made from."""
+    """Remake an old snapshot under its own name, from what it was made from; a Rebuilt.
+
+    One that is still there stays where it equals what was made, and is replaced where not.
+    """
     progress = progress or Progress()
     state = next((one for one in fleet.states() if int(one.snapshot[:8]) == number), None)
     if state is None:
@@ -129,22 +221,18 @@ def rebuild_state(fleet, number, progress=None):
             f"{state.snapshot} needs code version {state.code_version}, this is {version.code_version()}: "
             "install that first."
         )
-    if (fleet.snapshots_folder / state.snapshot).exists():
-        return fleet.snapshots_folder / state.snapshot
-    with (
-        tempfile.TemporaryDirectory(prefix="coldfill-state-") as folder,
-        publishing.building(fleet, progress.say) as building,
-    ):
-        past = _as_it_was(fleet, state, Path(folder))
-        log = fleet.log()[: state.log_length]
-        fill(building.connect(), past, fleet.received(log), policy_of(past), progress)
-        _runs(building.connect(), state.inputs, fleet.received(log), progress)
-        return building.publish(
-            digest_of(log, state.inputs),
-            inputs=state.inputs,
-            code_version=version.code_version(),
-            remakes=state,
-        )
+    there = fleet.snapshots_folder / state.snapshot
+    with publishing.building(fleet, progress.say) as building:
+        read = _as_it_was(fleet, state)
+        log = building.log[: state.log_length]
+        received = fleet.received(log)
+        fill(building.connect(), fleet, received, read, progress)
+        _runs(building.connect(), read.hashes, received, progress)
+        wrong = _wrong(fleet, there, building.finish()) if there.exists() else ()
+        if there.exists() and not wrong:
+            return Rebuilt(there, right=True)
+        path = _published(building, read, digest_of(log, read.hashes), remakes=state)
+        return Rebuilt(path, False if wrong else None, wrong, there.name if wrong else "")
 
 
 def _of_this_version(state):
@@ -152,42 +240,32 @@ def _of_this_version(state):
     return read_as(state.code_version) == read_as(version.code_version())
 
 
-def _as_it_was(fleet, state, folder):
-    """The fleet with the policy, tables and mappings a snapshot was made from, in a folder of their own."""
-    past = copy.copy(fleet)
-    past.mappings = folder / "mappings"
-    past.mappings.mkdir()
-    for name, attribute in FILES.items():
-        setattr(past, attribute, folder / name)
-    for name, sha256 in state.inputs.items():
-        kind, _, mapping = name.partition(":")
-        if name in FILES or mapping and mapping != CANONICAL:
-            (past.mappings / f"{mapping}.toml" if kind == "mapping" else folder / name).write_bytes(
-                fleet.input_bytes(sha256)
-            )
-    now = inputs_of(past)
-    for name in sorted(state.inputs.keys() | now.keys()):
-        if state.inputs.get(name) != now.get(name):
+def _as_it_was(fleet, state):
+    """The inputs a snapshot was made from; FleetError where this version of the code ships others."""
+    read = inputs.kept(fleet, state.inputs)
+    for name in sorted(state.inputs.keys() | read.hashes.keys()):
+        if state.inputs.get(name) != read.hashes.get(name):
             raise FleetError(
                 f"{state.snapshot} was made from another {name} than this version of the code ships: "
                 "install the version that made it."
             )
-    return past
+    return read
 
 
-def fill(connection, fleet, received, policy, progress):
-    """All tables and views of a snapshot, made whole from the exports."""
+def fill(connection, fleet, received, read, progress):
+    """All tables and views of a snapshot, made whole from the exports and the inputs `read`."""
+    policy = read.policy
     tables.create(connection)
     progress.stage("reading exports")
     size = sum(fleet.export_path(one.sha256).stat().st_size for one in received if one.status == "loaded")
     # Other processes start while the exports are read.
     with workers.judges(policy, WORKERS if size >= BYTES_FOR_PROCESSES else 1) as judge:
         with _one_thread(connection):
-            exports.read_all(connection, fleet, received, policy, progress)
+            exports.read_all(connection, fleet, received, read, progress)
         progress.stage("choosing the rows in force")
         precedence.settle(connection)
         progress.stage("comparing inspections")
-        places.places_table(connection, fleet)
+        places.places_table(connection, read.places, fleet.places)
         compare(connection, policy)
         progress.stage("recomputing and checking")
         with _one_thread(connection):
@@ -204,17 +282,18 @@ def _one_thread(connection):
     connection.execute("RESET threads")
 
 
-def add(connection, fleet, received, added, policy, progress):
+def add(connection, fleet, received, added, read, progress):
     """Add exports to a snapshot: only what they touch is read, recomputed and rolled up again.
 
     Touched are inspections whose row in force was added, changed or removed, those that the same person took
     within some days of one with the same readings, and those of the same home and system, by old and new
     values; and the homes of all these, whole.
     """
+    policy = read.policy
     progress.stage("reading exports")
     ids = ", ".join(map(str, added))
     connection.execute(f"DELETE FROM exports_read WHERE export_id IN ({ids})")  # if they were kept out before
-    exports.read_all(connection, fleet, [one for one in received if one.export_id in added], policy, progress)
+    exports.read_all(connection, fleet, [one for one in received if one.export_id in added], read, progress)
     progress.stage("choosing the rows in force")
     connection.execute(f"""
         CREATE OR REPLACE TABLE spoken_of AS
@@ -234,7 +313,7 @@ def add(connection, fleet, received, added, policy, progress):
         SELECT * FROM after ANTI JOIN before USING (row)
     """)
     progress.stage("comparing inspections")
-    places.places_table(connection, fleet)
+    places.places_table(connection, read.places, fleet.places)
     compare(connection, policy)
     days = int(policy.repeated_within_days)
     connection.execute(f"""
@@ -276,7 +355,7 @@ def finish(connection, policy, received, shown, progress):
         connection.execute(f"DROP TABLE IF EXISTS {name}")
 
 
-def _runs(connection, inputs, received, progress):
+def _runs(connection, hashes, received, progress):
     """The one table that may differ between equal snapshots: when exports came, and how this one was made."""
     progress.stage("done")
     counts = {
@@ -292,7 +371,7 @@ def _runs(connection, inputs, received, progress):
                ? AS seconds, map(?::INTEGER[], ?::VARCHAR[]) AS received_at
     """,
         [
-            json.dumps(inputs),
+            json.dumps(hashes),
             json.dumps(counts),
             version.code_version(),
             json.dumps(seconds),

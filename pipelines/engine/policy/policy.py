@@ -207,9 +207,13 @@ def load(path=None):
 
     Raises PolicyError, which names the file, the key and what would be accepted.
     """
+    return parse(Path(path).read_bytes() if path and Path(path).exists() else b"", str(path))
+
+
+def parse(data, name):
+    """The policy in force: what ships, overridden by the bytes of a TOML file that errors call `name`."""
     shipped = _read(HERE / "default.toml")
-    own = _read(Path(path)) if path and Path(path).exists() else {}
-    name = str(path)
+    own = _toml(data, name)
     unknown = set(own) - TABLES
     if unknown:
         raise PolicyError(
@@ -264,10 +268,14 @@ def load(path=None):
 
 
 def _read(path):
+    return _toml(path.read_bytes(), path)
+
+
+def _toml(data, name):
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(data.decode())
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise PolicyError(f"{path}: not readable as TOML ({error})") from error
+        raise PolicyError(f"{name}: not readable as TOML ({error})") from error
 
 
 def _table(name, own, key):
