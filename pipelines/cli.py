@@ -309,21 +309,24 @@ def _serve(folder, port, listen=OWN_ADDRESS, hosts=()):
     click.argument("sha256", metavar="HASH"),
     click.option("--why", required=True, help="Why the export is removed; stays in the log."),
     _by(),
+    AS_JSON,
 )
-def purge(folder, sha256, why, by):
-    """Remove a stored export for good; its line in the log stays, and the next snapshot is without it.
+def purge(folder, sha256, why, by, as_json):
+    """Remove a stored export, and every snapshot and list that holds its rows, and publish without it.
 
-    Example: coldfill purge 4331928aa2c6 --why "sent by mistake" --fleet ./fleet
+    Its line in the log stays. Where no new snapshot can be made, its data is gone all the same.
+
+    Example: coldfill purge 4331928aa2c6 --why "sent by mistake" --fleet ./demo-fleet
     """
+    from pipelines.answers import printed
     from pipelines.receiving import purge
-    from pipelines.snapshot import stages
 
-    fleet = _fleet(folder)
-    line = purge.purge(fleet, sha256, why, by)
-    path = stages.build(fleet)
-    gone = purge.forget(fleet, line)
-    removed = [f"removed  {name}, which was made with it" for name in gone]
-    _print([f"purged  {line.file_name} ({line.sha256[:12]})", *removed, f"snapshot  {path.name}"])
+    with showing_progress() as progress:
+        done = purge.purge(_fleet(folder), sha256, why, by, progress)
+    _print_json(vars(done)) if as_json else _print(printed.of_purge(done))
+    for remaining in () if as_json else done.remaining:
+        click.echo(remaining, err=True)
+    sys.exit(1 if done.remaining else 0)
 
 
 def _filters(*, risk=None, since=None, **chosen) -> "Filters":

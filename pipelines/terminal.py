@@ -21,6 +21,7 @@ class Command(click.Command):
     def invoke(self, ctx: click.Context) -> Any:
         with _interruptions() as pressed:
             try:
+                _take_up_purge(ctx)
                 return super().invoke(ctx)
             except (click.ClickException, click.exceptions.Exit, click.Abort):
                 raise
@@ -36,6 +37,22 @@ class Command(click.Command):
                     raise
                 click.echo(str(error), err=True)
                 sys.exit(1)
+
+
+def _take_up_purge(ctx: click.Context) -> None:
+    """Go on with a purge that was cut short in the command's fleet, and say so."""
+    from pipelines.fleet.folder import Fleet
+
+    fleet = Fleet(ctx.params["folder"])
+    if ctx.info_name == "purge" or not fleet.purging.exists():
+        return
+    from pipelines.receiving import purge
+
+    gone = purge.take_up(fleet)
+    if gone and (gone.removed or gone.remaining):
+        click.echo("A purge that was cut short goes on; coldfill rebuild publishes without it.", err=True)
+        for line in (*(f"removed  {one}" for one in gone.removed), *gone.remaining):
+            click.echo(line, err=True)
 
 
 @contextmanager

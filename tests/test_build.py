@@ -98,7 +98,7 @@ def test_exports_corrections_remappings_and_purges_in_any_order(tmp_path, seed):
         for what, path, mapping in sequence:
             if what == "purge":
                 stored = next(one for one in reversed(fleet.received()) if one.file_name == path.name)
-                purge.purge(fleet, stored.sha256, why="a test")
+                purge.commit(fleet, stored.sha256, why="a test")
             else:
                 door.load(fleet, [path], mapping=mapping)
             if build_each:

@@ -1,4 +1,4 @@
-"""Privacy at the door: columns nobody asked for that look personal are never stored, and everything else stays true."""
+"""Privacy at the door: columns nobody asked for that look personal are never stored; all else stays true."""
 
 import hashlib
 import io
@@ -9,14 +9,13 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from pipelines.fleet import snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
 from pipelines.intake import strip
 from pipelines.intake.encoding import ExportError
 from pipelines.intake.reader import open_export
 from pipelines.intake.rows import REASONS
-from pipelines.receiving import door, kept_uploads, purge
+from pipelines.receiving import door, kept_uploads
 from tests.small_exports import HEADINGS, counts, fed, row, run, stored, text_of, write
 
 FULL = bool(os.environ.get("COLDFILL_FULL"))
@@ -345,88 +344,6 @@ def test_the_stored_copy_sent_in_again_says_nothing_new(fleet, tmp_path):
     copy.write_bytes(next(iter(stored(fleet).values())))
     _, snapshot = fed(fleet, copy)
     assert counts(snapshot) == {1: (2, 2, 0, 0, 0), 2: (2, 0, 0, 2, 0)}
-
-
-# ---- purging
-
-
-def test_purge_removes_every_copy_and_every_snapshot_made_with_it(fleet, tmp_path):
-    keep = write(tmp_path / "keep.csv", [row(5)])
-    path = write(tmp_path / "a.csv", [with_client(1)])
-    _, without = fed(fleet, keep)
-    fed(fleet, path)
-    fleet.pin(fleet.current(), "board meeting")
-    fleet.pin(without.path, "before")
-    fed(fleet, path, keep_columns=["Client name"])
-    inputs = sorted(item.name for item in fleet.inputs.iterdir())
-    assert len(stored(fleet)) == 3
-    with_it = [item.name for item in fleet.snapshots()[1:]]
-    done = run(fleet, "purge", hashlib.sha256(path.read_bytes()).hexdigest()[:12], "--why", "sent by mistake")
-    assert done.exit_code == 0
-    for name in with_it:
-        assert f"removed  {name}" in done.output
-    assert "pinned as 'board meeting'" in done.output
-    assert [name.split("-", 1)[1] for name in stored(fleet)] == ["keep.csv"]
-    assert sorted(item.name for item in fleet.inputs.iterdir()) == inputs
-    assert [item.name for item in fleet.snapshots()] == [without.name, fleet.current().name]
-    snapshot = snapshots.attach(fleet.current())
-    assert snapshot.rows("SELECT export_id, status, reason, rows_read FROM exports ORDER BY 1") == [
-        (1, "loaded", "", 1),
-        (2, "purged", "sent by mistake", 0),
-    ]
-    assert snapshot.rows("SELECT inspection_id FROM readings") == [("5",)]
-    assert [(line.status, line.why) for line in fleet.log()][-1] == ("purged", "sent by mistake")
-    assert run(fleet, "verify").exit_code == 0
-
-
-def test_a_purged_file_comes_back_only_when_it_is_named_itself(fleet, tmp_path):
-    folder = tmp_path / "inbox"
-    folder.mkdir()
-    path, other = write(folder / "a.csv", [row(1)]), write(folder / "b.csv", [row(2)])
-    fed(fleet, folder)
-    assert run(fleet, "purge", door._sha256(path), "--why", "not ours").exit_code == 0
-    arrivals, snapshot = fed(fleet, folder)
-    assert [one.status for one in arrivals] == ["kept out", "already loaded"]
-    assert "not ours" in arrivals[0].why and "named itself" in arrivals[0].why
-    assert len(fleet.log()) == 3 and snapshot.rows("SELECT inspection_id FROM readings") == [("2",)]
-    (arrival,), snapshot = fed(fleet, path)
-    assert arrival.status == "loaded" and "not ours" in arrival.why
-    assert snapshot.rows("SELECT export_id, status FROM exports ORDER BY 1") == [(1, "loaded"), (2, "loaded")]
-    assert snapshot.rows("SELECT inspection_id FROM readings ORDER BY 1") == [("1",), ("2",)]
-    assert other.exists()
-
-
-def test_a_purge_cut_short_is_taken_up_again_and_a_done_one_is_not(fleet, tmp_path):
-    path = write(tmp_path / "a.csv", [row(1)])
-    fed(fleet, path)
-    digits = door._sha256(path)[:10]
-    line = purge.purge(fleet, digits, "mistake")  # and here the machine stops
-    assert stored(fleet)
-    assert purge.purge(fleet, digits, "mistake").number == line.number
-    assert run(fleet, "purge", digits, "--why", "mistake").exit_code == 0
-    assert not stored(fleet) and len(fleet.log()) == 2
-    done = run(fleet, "purge", digits, "--why", "mistake")
-    assert done.exit_code == 1 and "purged before" in done.output
-
-
-@pytest.mark.parametrize("digits", ["", "abc", "000000", "zzzzzzzz"])
-def test_purge_needs_one_hash(fleet, tmp_path, digits):
-    fed(fleet, write(tmp_path / "a.csv", [row(1)]))
-    with pytest.raises(FleetError, match="at least 6 digits"):
-        purge.purge(fleet, digits, "why")
-
-
-def test_a_copy_two_exports_share_stays_while_one_is_loaded(fleet, tmp_path):
-    one, two = (
-        write(tmp_path / "1.csv", [with_client(1, name="A. Bee")]),
-        write(tmp_path / "2.csv", [with_client(1, name="C. Dee")]),
-    )
-    fed(fleet, one, two)
-    assert len(stored(fleet)) == 1 and len(fleet.received()) == 2
-    run(fleet, "purge", door._sha256(one), "--why", "mistake")
-    assert len(stored(fleet)) == 1
-    run(fleet, "purge", door._sha256(two), "--why", "mistake")
-    assert not stored(fleet)
 
 
 # ---- from a browser

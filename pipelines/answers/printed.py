@@ -3,6 +3,11 @@
 from collections.abc import Iterator
 from typing import Any
 
+ELSEWHERE = (
+    "Only the fleet folder was purged. Backups, copies elsewhere and the file that was loaded are yours to "
+    "delete; a dashboard that is open may show what it holds until it is closed."
+)
+
 
 def of_load(row: dict[str, Any]) -> Iterator[str]:
     """One file that was not kept out, from what `receiving.report` says of it."""
@@ -82,3 +87,13 @@ def of_unlogged(names: list[str]) -> Iterator[str]:
     """Files in exports/ that no line of the log names."""
     for name in names:
         yield f"unlogged  {name}: in no line of the log, as after a load that died, and in no snapshot"
+
+
+def of_purge(done: Any) -> Iterator[str]:
+    """What a purge removed, from `receiving.purge.Purged`; what remains to be done is no part of it."""
+    yield f"purged  {done.file_name} ({done.sha256[:12]})"
+    for removed in done.removed:
+        yield f"removed  {removed}"
+    if done.snapshot:
+        yield f"snapshot  {done.snapshot}"
+    yield ELSEWHERE

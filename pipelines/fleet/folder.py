@@ -165,7 +165,9 @@ class Fleet:
         self.snapshots_folder = self.path / "snapshots"
         self.received_log = Log(self.path / "received.csv", _names(LogLine), _wrong_line, once=12)
         self.states_log = Log(self.path / "states.csv", _names(State), _wrong_state, once=6)
+        self.load_lock = self.path / ".load.lock"
         self.build_lock = self.path / ".build.lock"
+        self.purging = self.path / ".purging"  # there as long as a purge is not finished
 
     def exists(self) -> bool:
         return self.path.is_dir()
@@ -376,7 +378,9 @@ class Fleet:
         """A snapshot by file name, number or pinned name; the current one without a name."""
         kept = self.snapshots()
         if not kept:
-            raise FleetError(f"{self.path} holds no snapshot yet: load an export first.")
+            begun = self.received_log.path.exists()
+            remedy = "run coldfill rebuild" if begun else "load an export first"
+            raise FleetError(f"{self.path} holds no snapshot: {remedy}.")
         if name is None:
             return kept[-1]
         pinned = {state.snapshot for state in self.states() if state.pinned_name == name}

@@ -24,6 +24,7 @@ from pipelines.intake.cells import collapsed, folded
 from pipelines.intake.encoding import ExportError
 from pipelines.intake.mapping import MappingError, heading_warnings, recognize, repeat_of
 from pipelines.intake.privacy import suspect_personal
+from pipelines.receiving import purge
 from pipelines.receiving.kept_uploads import sweep_uploads
 from pipelines.receiving.report import not_loaded_summary
 from pipelines.snapshot import precedence, tables
@@ -104,8 +105,9 @@ def load(
             mapping, "", f"there is no such mapping; there are {', '.join(one.name for one in mappings)}"
         )
     sweep_uploads(fleet)
+    purge.take_up(fleet)
     with locked(
-        fleet.path / ".load.lock",
+        fleet.load_lock,
         BUILD_WAIT_S,
         lambda: say(f"Another load is running in {fleet.path}; waiting until it is done."),
     ):
