@@ -277,7 +277,7 @@ def _say_use(
 
 
 def wanting_apart(said: str) -> tuple[str, str]:
-    """Counts in two: what is plain, and what wants attention, the cells that are not used, if there are any."""
+    """Counts in two: what is plain, and what wants attention, the cells that are not used."""
     used, mark, not_used = said.rpartition(", ")
     if not_used.endswith("not used") and not_used != "0 not used":
         return used + mark, not_used
@@ -302,7 +302,8 @@ def keep_personal(upload: Upload, mapping: Made) -> tuple[str, ...]:
         return ()
     tables.section(
         "Dropped before anything is stored",
-        "These columns look personal and no field uses them. Nothing of them is kept unless you choose so here.",
+        "These columns look personal and no field uses them. "
+        "Nothing of them is kept unless you choose so here.",
     )
     tables.lines(f"{heading}: {why}" for heading, why in unused.items())
     kept = st.multiselect(

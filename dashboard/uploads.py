@@ -13,10 +13,10 @@ import streamlit as st
 from dashboard.data import fleet
 from pipelines.answers.access import Viewer
 from pipelines.fields import BY_NAME, NUMBER, WORDS
-from pipelines.fleet.folder import Received
+from pipelines.fleet.folder import LogLine
 from pipelines.intake.mapping import Mapping as Made
 from pipelines.receiving import drafts, kept_uploads, loading
-from pipelines.receiving.door import Arrival
+from pipelines.receiving.deciding import Arrival
 from pipelines.receiving.drafts import (
     CARRY,
     IGNORE,
@@ -53,7 +53,7 @@ __all__ = [
 
 
 def state() -> str:
-    """Changes with the fleet's mappings and with what it has received: what an upload would become depends on both."""
+    """Changes with the fleet's mappings and what it has received, on which an upload's fate depends."""
     text = json.dumps([[one.name, one.sha256] for one in mappings_of(fleet())] + [len(fleet().log())])
     return hashlib.sha256(text.encode()).hexdigest()
 
@@ -90,7 +90,7 @@ def token(upload: Upload) -> str:
 
 
 @st.cache_data(scope="session", max_entries=64, ttl=3600, show_spinner=False)
-def decided(viewer: Viewer, wanted: Wanted, state: str) -> tuple[Arrival, Received | None]:
+def decided(viewer: Viewer, wanted: Wanted, state: str) -> tuple[Arrival, LogLine | None]:
     """What the door would decide, and how these bytes stand already, as loading.decided."""
     return loading.decided(viewer, fleet(), wanted)
 

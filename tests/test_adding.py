@@ -14,7 +14,7 @@ from pipelines.answers.access import EVERYTHING, Filters, ListError, Viewer
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
 from pipelines.fleet.snapshots import attach
-from pipelines.receiving import door, drafts, kept_uploads
+from pipelines.receiving import deciding, door, drafts, kept_uploads
 from pipelines.receiving import upload as reading
 from pipelines.receiving.kept_uploads import LARGEST_UPLOAD, UPLOADS
 from pipelines.receiving.upload import NOT_SHOWN, Upload
@@ -344,7 +344,7 @@ def test_a_heading_that_feeds_a_personal_field_is_hidden_however_it_is_written(f
 def test_a_file_is_opened_once_whatever_the_page_asks(add, fleet, tmp_path, monkeypatch):
     """Once for the page and all its changes; once more by the door, which reads all of it, for a mapping there is."""
     opened = []
-    for module in (reading, door):
+    for module in (reading, deciding):
         real = module.opened
         monkeypatch.setattr(
             module, "opened", lambda *given, real=real, **more: opened.append(1) or real(*given, **more)

@@ -1,4 +1,4 @@
-"""Add a file: how an upload is read, which mapping reads it or what its columns are, and then, only then, loading it."""
+"""Add a file: how it is read, by which mapping or what its columns are, and then, only then, loading it."""
 
 from pathlib import Path
 

@@ -83,7 +83,10 @@ def folded(text: str) -> str:
 
 
 def word_key(text: str) -> str:
-    """What words are compared by: without case; blanks, hyphens and underscores alike ("Hot-water" is "hot_water")."""
+    """What words are compared by: without case; blanks, hyphens and underscores alike.
+
+    "Hot-water" is "hot_water".
+    """
     return _WORD_GAPS.sub("_", text.strip(BLANKS)).casefold()
 
 
@@ -205,14 +208,16 @@ _ISO = re.compile(r"(?P<y>[0-9]{4})-(?P<m>[0-9]{2})-(?P<d>[0-9]{2})(?![0-9])")
 _YEAR_FIRST = re.compile(r"(?P<y>[0-9]{4})(?P<s>[-/.])(?P<m>[0-9]{1,2})(?P=s)(?P<d>[0-9]{1,2})(?![0-9])")
 _YEAR_LAST = re.compile(r"(?P<a>[0-9]{1,2})(?P<s>[-/.])(?P<b>[0-9]{1,2})(?P=s)(?P<y>[0-9]{4})(?![0-9])")
 _NAMED = re.compile(
-    r"(?P<d>[0-9]{1,2})[- ](?P<m>[a-z]+)[- ](?P<y>[0-9]{4})(?![0-9])|(?P<m2>[a-z]+) (?P<d2>[0-9]{1,2}),? (?P<y2>[0-9]{4})(?![0-9])",
+    r"(?P<d>[0-9]{1,2})[- ](?P<m>[a-z]+)[- ](?P<y>[0-9]{4})(?![0-9])"
+    r"|(?P<m2>[a-z]+) (?P<d2>[0-9]{1,2}),? (?P<y2>[0-9]{4})(?![0-9])",
     re.IGNORECASE,
 )
 _SHORT = re.compile(
     r"[0-9]{1,2}([-/.])[0-9]{1,2}\1[0-9]{2}(?![0-9])|[0-9]{1,2}[- ][a-z]+[- ][0-9]{2}(?![0-9])", re.IGNORECASE
 )
 _CLOCK = re.compile(
-    r"(?:T| +)(?P<hour>[0-9]{1,2}):(?P<minute>[0-9]{2})(?::(?P<second>[0-9]{2})(?:[.](?P<part>[0-9]{1,9}))?)? ?(?P<half>[ap]m)?"
+    r"(?:T| +)(?P<hour>[0-9]{1,2}):(?P<minute>[0-9]{2})"
+    r"(?::(?P<second>[0-9]{2})(?:[.](?P<fraction>[0-9]{1,9}))?)? ?(?P<half>[ap]m)?"
     r" ?(?P<zone>Z|UTC|(?P<sign>[-+\u2212])(?P<zh>[0-9]{2}):?(?P<zm>[0-9]{2}))?",
     re.IGNORECASE,
 )
@@ -234,7 +239,10 @@ def day(text: str, order: str = "ymd") -> date | Refused:
 
 
 def moment(text: str, order: str = "ymd") -> tuple[date, datetime] | Refused:
-    """The day as written, and the time in UTC (midnight where no time is given; UTC unless it says otherwise)."""
+    """The day as written, and the time in UTC.
+
+    Midnight where no time is given; UTC unless the text says otherwise.
+    """
     text = collapsed(text)
     found = _day(text, order)
     if isinstance(found, Refused):
@@ -282,6 +290,6 @@ def _clock(text: str) -> timedelta | None:
     ahead = timedelta(hours=int(found["zh"] or 0), minutes=int(found["zm"] or 0))
     if hour > 23 or minute > 59 or second > 59 or ahead > timedelta(hours=14) or int(found["zm"] or 0) > 59:
         return None
-    microsecond = int((found["part"] or "").ljust(6, "0")[:6])
+    microsecond = int((found["fraction"] or "").ljust(6, "0")[:6])
     since = timedelta(hours=hour, minutes=minute, seconds=second, microseconds=microsecond)
     return since - ahead if found["sign"] == "+" else since + ahead

@@ -169,7 +169,7 @@ def _column(table: pa.Table, position: int) -> pa.Array:
 
 
 def _typed(text: pa.Array, rules: CellRules) -> TypedColumn:
-    """A column of text, typed by its distinct texts; a text column that hardly repeats is read as it stands."""
+    """A column of text, typed by its distinct texts; free text that hardly repeats as it stands."""
     kind = rules.field.kind
     heading = rules.column.heading
     if text.null_count == len(text) or not pc.max(pc.binary_length(text)).as_py():

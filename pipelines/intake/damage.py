@@ -22,7 +22,7 @@ DAMAGE_REASONS = (
 
 @dataclass(frozen=True)
 class Damage:
-    """One row of an export that is not loaded: the physical line where it starts, its text, why, what was expected."""
+    """One row of an export that is not loaded: the line where it starts, its text, why, what was expected."""
 
     line: int
     text: str

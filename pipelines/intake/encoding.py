@@ -18,13 +18,26 @@ SAMPLE = 512 << 10  # bytes of text looked at for the dialect and the headings
 ACCEPTED = "a text file with one heading line and cells set apart by comma, semicolon, tab or bar"
 
 _SIGNATURES = (
-    (b"PK\x03\x04", "a zip archive"), (b"PK\x05\x06", "an empty zip archive"), (b"\xd0\xcf\x11\xe0", "an old office document, such as an .xls workbook"),
-    (b"\x1f\x8b", "gzip-compressed data"), (b"BZh", "bzip2-compressed data"), (b"\xfd7zXZ\0", "xz-compressed data"),
-    (b"7z\xbc\xaf\x27\x1c", "a 7z archive"), (b"Rar!\x1a\x07", "a rar archive"), (b"\x28\xb5\x2f\xfd", "zstd-compressed data"),
-    (b"%PDF", "a PDF document"), (b"\x89PNG", "a PNG image"), (b"\xff\xd8\xff", "a JPEG image"), (b"GIF8", "a GIF image"),
-    (b"II*\0", "a TIFF image"), (b"MM\0*", "a TIFF image"), (b"PAR1", "a Parquet file"), (b"ARROW1", "an Arrow file"),
-    (b"SQLite format 3\0", "an SQLite database"), (b"\x7fELF", "a program"),
-)  # fmt: skip
+    (b"PK\x03\x04", "a zip archive"),
+    (b"PK\x05\x06", "an empty zip archive"),
+    (b"\xd0\xcf\x11\xe0", "an old office document, such as an .xls workbook"),
+    (b"\x1f\x8b", "gzip-compressed data"),
+    (b"BZh", "bzip2-compressed data"),
+    (b"\xfd7zXZ\0", "xz-compressed data"),
+    (b"7z\xbc\xaf\x27\x1c", "a 7z archive"),
+    (b"Rar!\x1a\x07", "a rar archive"),
+    (b"\x28\xb5\x2f\xfd", "zstd-compressed data"),
+    (b"%PDF", "a PDF document"),
+    (b"\x89PNG", "a PNG image"),
+    (b"\xff\xd8\xff", "a JPEG image"),
+    (b"GIF8", "a GIF image"),
+    (b"II*\0", "a TIFF image"),
+    (b"MM\0*", "a TIFF image"),
+    (b"PAR1", "a Parquet file"),
+    (b"ARROW1", "an Arrow file"),
+    (b"SQLite format 3\0", "an SQLite database"),
+    (b"\x7fELF", "a program"),
+)
 _MARKUP = (
     (re.compile(r"<(?:!doctype html|html|head|body|table|script|style|meta|div)\b", re.I), "an HTML page"),
     (re.compile(r"<\?xml|<[A-Za-z][\w:.-]*(?: xmlns|>)", re.I), "an XML document"),
@@ -174,7 +187,7 @@ def _utf8_or_western(path: Path) -> tuple[str, list[str]]:
 
 
 def text_blocks(path: Path, encoding: str, size: int = BLOCK) -> Iterator[bytes]:
-    """The file as UTF-8 bytes without byte order mark, in blocks; bytes that are no text stay invalid UTF-8."""
+    """The file as UTF-8 without byte order mark, in blocks; bytes that are no text stay invalid UTF-8."""
     with open(path, "rb") as file:
         if encoding in ("utf-16-le", "utf-16-be"):
             yield from _utf16_blocks(file, encoding, size)

@@ -97,7 +97,10 @@ def columns(
 def two_lines(
     records: list[SampleRecord], at: int, mapped: set[str]
 ) -> tuple[list[SampleRecord], list[str], list[str]] | None:
-    """Two lines that surely are the headings together: their records, the headings, the units (none: both are words)."""
+    """Two lines that surely are the headings together: their records, the headings, the units.
+
+    No units: both lines are words.
+    """
     head = records[at]
     above, below = (
         records[i] if 0 <= i < len(records) and records[i].in_order else None for i in (at - 1, at + 1)

@@ -17,9 +17,11 @@ SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 
 _TOTALS = re.compile(
     r"\W*(?:(?:grand|report|overall|page|sub|running)[ -]?)?(?:totals?|subtotals?|sums?|averages?|mean|count)"
-    r"(?: (?:of|for|number|count|rows|records|homes|units|inspections|jobs|visits|lines)\b.*)?\s*[:=]?\s*[-$\d.,% ]*"
+    r"(?: (?:of|for|number|count|rows|records|homes|units|inspections|jobs|visits|lines)\b.*)?"
+    r"\s*[:=]?\s*[-$\d.,% ]*"
     r"|(?:number of )?(?:rows|records|lines|inspections|homes)\s*[:=]\s*[\d., ]+"
-    r"|\(?[\d.,]+ (?:rows?|records?|lines?|inspections|homes)(?: (?:selected|exported|in all|total|affected|read))?\)?\W*"
+    r"|\(?[\d.,]+ (?:rows?|records?|lines?|inspections|homes)"
+    r"(?: (?:selected|exported|in all|total|affected|read))?\)?\W*"
     r"|\W*end of (?:file|report|export|data|list)\W*",
     re.IGNORECASE,
 )
@@ -205,7 +207,7 @@ def _unquoted(body: str, dialect: Dialect) -> str:
 
 
 def looks_like_row(text: str, layout: Layout) -> bool:
-    """Whether a line inside a quoted cell is rather a row of its own: as many cells, shaped as most columns."""
+    """Whether a line inside a quoted cell is rather a row: as many cells, shaped as most columns."""
     cells = text.split(layout.dialect.delimiter)
     if len(cells) != layout.width:
         return False

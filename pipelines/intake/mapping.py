@@ -193,7 +193,8 @@ class _Reader:
             if field in fed:
                 self.fail(
                     key,
-                    f"field {field} is already fed by {fed[field]}; one heading for each field, or a [join.{field}]",
+                    f"field {field} is already fed by {fed[field]}; "
+                    f"one heading for each field, or a [join.{field}]",
                 )
             fed[field] = key
         for field in REQUIRED:

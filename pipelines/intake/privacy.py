@@ -15,15 +15,36 @@ from pipelines.intake.cells import BLANKS, folded
 # What in a heading gives a column away, as whole words; the first that matches is the reason.
 _HEADINGS = (
     ("a Social Security number", r"ssn|social security|soc sec|taxpayer|itin"),
-    ("a birth date or an age", r"dob|d o b|birth\w*|born|(?:client|applicant|occupant|resident|owner|tenant|head)s? age|age of (?:client|applicant|occupant|resident|head)\w*|^ages?$"),
-    ("an income or a benefit", r"income\w*|wages?|salary|earnings|poverty|fpl|benefits?|snap|tanf|ssi|medicaid|medicare|liheap"),
+    (
+        "a birth date or an age",
+        r"dob|d o b|birth\w*|born|(?:client|applicant|occupant|resident|owner|tenant|head)s? age"
+        r"|age of (?:client|applicant|occupant|resident|head)\w*|^ages?$",
+    ),
+    (
+        "an income or a benefit",
+        r"income\w*|wages?|salary|earnings|poverty|fpl|benefits?|snap|tanf|ssi|medicaid|medicare"
+        r"|liheap",
+    ),
     ("an e-mail address", r"e ?mail\w*"),
     ("a telephone number", r"tele?phone\w*|phone\w*|tel|mobile|cell|fax"),
-    ("a name", r"(?:first|last|middle|given|family|full|maiden|sur)[ ]?name|surname|forename|signature|signed by|spouse|(?:client|applicant|occupant|customer|resident|householder|homeowner|landlord|owner|tenant|contact)s?"),
-    ("an address or a place", r"address\w*|street|house (?:no|number)|apt|apartment|lat|latitude|lon|lng|longitude|gps|coordinates?"),
-    ("a household's circumstances", r"race|ethnic\w*|gender|sex|marital|citizen\w*|veterans?|disab\w*|medical|health|pregnan\w*|household (?:size|members?)"),
+    (
+        "a name",
+        r"(?:first|last|middle|given|family|full|maiden|sur)[ ]?name|surname|forename|signature"
+        r"|signed by|spouse"
+        r"|(?:client|applicant|occupant|customer|resident|householder|homeowner|landlord|owner|tenant|contact)s?",
+    ),
+    (
+        "an address or a place",
+        r"address\w*|street|house (?:no|number)|apt|apartment|lat|latitude|lon|lng|longitude|gps"
+        r"|coordinates?",
+    ),
+    (
+        "a household's circumstances",
+        r"race|ethnic\w*|gender|sex|marital|citizen\w*|veterans?|disab\w*|medical|health|pregnan\w*"
+        r"|household (?:size|members?)",
+    ),
     ("an account or a document number", r"accounts?|acct|driver\w* licen[sc]e|passport|license plate"),
-)  # fmt: skip
+)
 _HEADING_PATTERNS = tuple((why, re.compile(rf"(?:^| )(?:{pattern})(?: |$)")) for why, pattern in _HEADINGS)
 _NAME = re.compile(r"(?:^| )names?$")
 _THINGS_WITH_NAMES = re.compile(
@@ -34,9 +55,18 @@ _THINGS_WITH_NAMES = re.compile(
 _CELLS = (
     ("an e-mail address", re.compile(r"[^\s@,;:<>]+@[^\s@,;:<>]+\.[a-z]{2,}", re.IGNORECASE)),
     ("a Social Security number", re.compile(r"(?<![\d-])\d{3}-\d{2}-\d{4}(?![\d-])")),
-    ("a telephone number", re.compile(r"(?<![\d.-])(?:\+?1[-. ])?(?:\(\d{3}\) ?|\d{3}[-. ])\d{3}[-. ]\d{4}(?![\d.-])")),
-    ("a street address", re.compile(r"(?<![\d.])\d{1,5} (?:[NSEW]\.? )?(?:[A-Z][a-z]+ ){1,3}(?:St|Street|Ave|Avenue|Rd|Road|Dr|Drive|Ln|Lane|Ct|Court|Blvd|Way|Pl|Place)\b")),
-)  # fmt: skip
+    (
+        "a telephone number",
+        re.compile(r"(?<![\d.-])(?:\+?1[-. ])?(?:\(\d{3}\) ?|\d{3}[-. ])\d{3}[-. ]\d{4}(?![\d.-])"),
+    ),
+    (
+        "a street address",
+        re.compile(
+            r"(?<![\d.])\d{1,5} (?:[NSEW]\.? )?(?:[A-Z][a-z]+ ){1,3}"
+            r"(?:St|Street|Ave|Avenue|Rd|Road|Dr|Drive|Ln|Lane|Ct|Court|Blvd|Way|Pl|Place)\b"
+        ),
+    ),
+)
 _PERSON = re.compile(r"[A-Z][a-z'’-]+(?:,? (?:[A-Z]\.? )?[A-Z][a-z'’-]+)")
 _BIRTH = re.compile(
     r"(?:(?:19\d\d|200\d)[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.](?:19\d\d|200\d))(?:[T ].*)?"

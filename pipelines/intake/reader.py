@@ -29,7 +29,10 @@ LONGEST_LINE = 8 << 20  # bytes
 
 @dataclass(frozen=True)
 class Batch:
-    """Some rows in file order: text columns named by the headings (no nulls), and the line where each row starts."""
+    """Some rows in file order: text columns named by the headings, and the line where each row starts.
+
+    There are no nulls.
+    """
 
     table: pa.Table
     lines: np.ndarray
@@ -64,7 +67,10 @@ class Export:
         self.share = 0.0  # of the file, that `batches` has gone through
 
     def batches(self, rows: int = 200_000, *, columns: Collection[str] | None = None) -> Iterator[Batch]:
-        """Rows in batches of `rows`, the last one shorter; only `columns` if given, in the order of the headings."""
+        """Rows in batches of `rows`, the last one shorter.
+
+        Only `columns` if given, in the order of the headings.
+        """
         wanted = (
             self.headings
             if columns is None
@@ -160,7 +166,7 @@ class _Window:
         self.at, self.line = at, line
 
     def next_line(self, at: int) -> Line | None:
-        """The physical line that starts at a byte; a line past LONGEST_LINE is cut and said not to be whole."""
+        """The physical line that starts at a byte; one past LONGEST_LINE is cut and said not to be whole."""
         whole = True
         while True:
             stop = min(self._next(b"\n", at), self._next(b"\r", at))
@@ -269,7 +275,7 @@ def _clean_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, .
 
 
 def _plain_text(text: bytes, octets: np.ndarray, layout: Layout) -> bool:
-    """Whether a text has nothing that only the slow path judges: other encodings' bytes, control bytes, escapes."""
+    """Whether a text is free of other encodings, control bytes and escapes, which the slow path judges."""
     if layout.width < 2 or text.startswith(codecs.BOM_UTF8) or layout.dialect.backslash and b"\\" in text:
         return False
     if np.count_nonzero(octets < 32) != np.count_nonzero(
@@ -312,7 +318,7 @@ def _other_separators_fit(text: bytes, octets: np.ndarray, stops: np.ndarray, la
 def _lines_inside_are_text(
     octets: np.ndarray, ends: np.ndarray, first_lines: np.ndarray, layout: Layout
 ) -> bool:
-    """Whether no line that continues a record has as many separators as a row of its own, and no record is endless."""
+    """Whether no line that continues a record could be a row of its own, and no record is endless."""
     separators = np.flatnonzero(octets == ord(layout.dialect.delimiter))
     counts = np.diff(np.searchsorted(separators, ends), prepend=0)
     continues = np.ones(len(ends), bool)
@@ -351,7 +357,7 @@ def _named(table: pa.Table, layout: Layout, wanted: tuple[str, ...]) -> pa.Table
 def _rows_only(
     text: bytes, layout: Layout, wanted: tuple[str, ...], line_ends_inside: bool
 ) -> pa.Table | None:
-    """At least the wanted columns, or None if a record has another number of cells or is no row of readings."""
+    """At least the wanted columns; None if a record has another number of cells or is no row of readings."""
     spare = range(len(layout.headings), layout.width)
     needed = {layout.headings.index(name) for name in wanted} | {
         0,

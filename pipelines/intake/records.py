@@ -44,7 +44,7 @@ _LINE_END = re.compile(rb"\r\n|\n|\r")
 
 
 class Line(NamedTuple):
-    """A physical line: its bytes without the line end, that, where the next line begins, and whether it is all there."""
+    """A physical line: bytes without the line end, that end, where the next begins, whether all is there."""
 
     raw: bytes
     end: bytes
@@ -279,7 +279,7 @@ def _other_separators(raw: bytes, layout: Layout) -> list[str]:
 
 
 def _fits_better(record: Record, cells: list[str], separator: str, layout: Layout) -> bool:
-    """Whether the cells that another separator gives have more of the forms that their columns have elsewhere."""
+    """Whether the cells by another separator have more of the forms that their columns have elsewhere."""
     own, quote = record.line <= layout.learned, layout.dialect.quote  # what it taught itself proves nothing
     others = [cell.strip(quote + " ") for cell in decoded(record.raw).rstrip("\r\n").split(separator)]
     agreeing = sum(

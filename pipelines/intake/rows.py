@@ -1,4 +1,4 @@
-"""A batch of rows as text → typed readings, and every row and cell that was not used as read, with its reason."""
+"""Rows as text → typed readings, and every row and cell that was not used as read, with its reason."""
 
 import json
 import os

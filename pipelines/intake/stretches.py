@@ -71,7 +71,7 @@ def _is_piece(record: Record) -> bool:
 
 
 def _begins_a_row(record: Record, layout: Layout) -> bool:
-    """Whether a damaged record has the beginning of a row: a first cell of a form that stands there, else many cells."""
+    """Whether a damaged record begins like a row: by the form of its first cell, else by many cells."""
     forms, quote = layout.edges[0], layout.dialect.quote
     if record.with_next or forms is None:
         return record.with_next or record.pieces * 2 > layout.width
@@ -149,7 +149,7 @@ def _one(records: list[Record]) -> Record:
 
 
 def _judge_neighbors(records: list[Record], i: int, layout: Layout) -> None:
-    """Keep only what is certain beside a line of one cell: it may be torn off the row before it or the row after it."""
+    """Keep only what is certain beside a line of one cell, which may be torn off the row before or after."""
     stray, quote = decoded(records[i].raw), layout.dialect.quote
     if stray.startswith(quote) and stray.endswith(quote) and stray.count(quote) == 2:
         stray = stray[1:-1]

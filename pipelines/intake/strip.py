@@ -77,7 +77,8 @@ def write_without(
             path.name,
             None,
             f"without {', '.join(map(repr, dropped))} it would be read otherwise",
-            "a file whose rows are plain without these columns; take them out yourself, name them with --keep-columns, or give them a place in the mapping",
+            "a file whose rows are plain without these columns; take them out yourself, "
+            "name them with --keep-columns, or give them a place in the mapping",
         )
 
 

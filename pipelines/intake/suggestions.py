@@ -145,27 +145,50 @@ NAMES: dict[str, tuple[str, ...]] = {
 
 # Short forms in headings → the words above.
 _SHORT_FORMS = {
-    "no": "number", "num": "number", "nr": "number", "insp": "inspection", "temp": "temperature", "temps": "temperature",
-    "press": "pressure", "pres": "pressure", "p": "pressure", "t": "temperature", "vol": "volume", "exp": "expansion",
-    "max": "maximum", "min": "minimum", "cap": "capacity", "op": "operating", "mawp": "maximum working pressure", "lwco": "low water cutoff", "elev": "elevation",
-    "sys": "system", "bldg": "building", "blr": "boiler", "mfg": "made", "dhw": "domestic hot water", "ht": "height",
-    "mat": "material", "gage": "gauge", "tstat": "thermostat", "yr": "year", "def": "deficiency", "deficiencies": "deficiency", "storeys": "story", "stories": "story", "precharged": "precharge",
+    "no": "number", "num": "number", "nr": "number", "insp": "inspection", "temp": "temperature",
+    "temps": "temperature", "press": "pressure", "pres": "pressure", "p": "pressure", "t": "temperature",
+    "vol": "volume", "exp": "expansion", "max": "maximum", "min": "minimum", "cap": "capacity",
+    "op": "operating", "mawp": "maximum working pressure", "lwco": "low water cutoff", "elev": "elevation",
+    "sys": "system", "bldg": "building", "blr": "boiler", "mfg": "made", "dhw": "domestic hot water",
+    "ht": "height", "mat": "material", "gage": "gauge", "tstat": "thermostat", "yr": "year",
+    "def": "deficiency", "deficiencies": "deficiency", "storeys": "story", "stories": "story",
+    "precharged": "precharge",
 }  # fmt: skip
 
 # What crews write for a word of ours, by word_key.
 _WORDS: dict[str, dict[str, str]] = {
-    "inspection_kind": {"audit": "initial", "pre": "initial", "pre_work": "initial", "post": "final", "post_work": "final", "re_inspection": "qa", "monitoring": "qa"},
+    "inspection_kind": {
+        "audit": "initial", "pre": "initial", "pre_work": "initial", "post": "final", "post_work": "final",
+        "re_inspection": "qa", "monitoring": "qa",
+    },
     "stated_result": {"passed": "pass", "ok": "pass", "failed": "fail"},
-    "heating_system": {"hydronic": "hot_water", "hot_water_closed": "hot_water", "boiler_hot_water": "hot_water", "hw_boiler": "hot_water", "furnace": "warm_air", "forced_air": "warm_air", "steam_boiler": "steam"},
+    "heating_system": {
+        "hydronic": "hot_water", "hot_water_closed": "hot_water", "boiler_hot_water": "hot_water",
+        "hw_boiler": "hot_water", "furnace": "warm_air", "forced_air": "warm_air", "steam_boiler": "steam",
+    },
     "boiler_level": {"cellar": "basement", "first_floor": "lowest_floor", "attic": "top_or_attic"},
-    "emitter": {"baseboard": "fin_tube", "finned_tube": "fin_tube", "cast_iron": "cast_iron_radiator", "radiator": "cast_iron_radiator", "radiant": "radiant_floor"},
-    "tank_type": {"bladder": "diaphragm", "compression": "plain_steel", "steel": "plain_steel", "no_tank": "none"},
-    "antifreeze": {"no": "none", "pg": "propylene_glycol", "propylene": "propylene_glycol", "eg": "ethylene_glycol", "ethylene": "ethylene_glycol"},
+    "emitter": {
+        "baseboard": "fin_tube", "finned_tube": "fin_tube", "cast_iron": "cast_iron_radiator",
+        "radiator": "cast_iron_radiator", "radiant": "radiant_floor",
+    },
+    "tank_type": {
+        "bladder": "diaphragm", "compression": "plain_steel", "steel": "plain_steel", "no_tank": "none",
+    },
+    "antifreeze": {
+        "no": "none", "pg": "propylene_glycol", "propylene": "propylene_glycol", "eg": "ethylene_glycol",
+        "ethylene": "ethylene_glycol",
+    },
     "water_source": {"city": "public", "municipal": "public", "private_well": "well"},
-    "backflow_device": {"rpz": "reduced_pressure", "rp": "reduced_pressure", "dual_check_with_vent": "dual_check_vented", "vented_dual_check": "dual_check_vented"},
+    "backflow_device": {
+        "rpz": "reduced_pressure", "rp": "reduced_pressure", "dual_check_with_vent": "dual_check_vented",
+        "vented_dual_check": "dual_check_vented",
+    },
     "leaks_seen": {"no": "none", "drip": "dripping", "weep": "weeping"},
     "boiler_gauge": {"ok": "works", "working": "works"},
-    "low_water_cutoff": {"probe": "probe_or_float", "float": "probe_or_float", "flow_switch": "flow_or_pressure_switch", "none": "no"},
+    "low_water_cutoff": {
+        "probe": "probe_or_float", "float": "probe_or_float", "flow_switch": "flow_or_pressure_switch",
+        "none": "no",
+    },
 }  # fmt: skip
 
 _EMPTY_WORDS = frozenset(("of", "the", "at", "on", "in", "is", "valve"))
@@ -200,7 +223,7 @@ class Suggestion:
 
 @dataclass(frozen=True)
 class Draft:
-    """Suggestions in the order of the headings, and the marks that the sample's cells speak for (None: unclear)."""
+    """Suggestions in the order of the headings, and the marks that the cells speak for (None: unclear)."""
 
     suggestions: tuple[Suggestion, ...]
     decimal: str | None
@@ -266,7 +289,10 @@ def draft(headings: Sequence[str], sample_table: pa.Table) -> Draft:
 def suiting(
     heading: str, texts: list[str], field: Field, decimal: str = "."
 ) -> tuple[str | None, tuple[tuple[str, str], ...]]:
-    """The unit and the words that suit a field which somebody chose for a heading; `texts` are distinct, trimmed and filled."""
+    """The unit and the words that suit a field which somebody chose for a heading.
+
+    `texts` are distinct, trimmed and filled.
+    """
     _, _, words, unit = _cells_agree(heading, texts, field, decimal, "ymd")
     return unit, words
 
@@ -322,7 +348,7 @@ def _plain_name(field: Field) -> str:
 
 
 def _name_likeness(heading: str, field: Field) -> float:
-    """1 for the same words, less for fewer in common, 0 for none; a unit stands for the quantity it measures."""
+    """1 for the same words, less for fewer, 0 for none; a unit stands for the quantity it measures."""
     if cells.folded(heading) == field.name:
         return 1.5
     unit = _unit(heading, field)
@@ -338,7 +364,7 @@ def _name_likeness(heading: str, field: Field) -> float:
 
 
 def _unit(heading: str, field: Field) -> str | None:
-    """The unit a heading names, also as a last single letter if it is one of the field's quantity ("Tank L")."""
+    """The unit a heading names, or its last letter if that measures what the field does ("Tank L")."""
     found = unit_in_heading(heading)
     last = cells.collapsed(heading).split(" ")[-1]
     for text in (found, last if len(last) == 1 and last != heading else None):

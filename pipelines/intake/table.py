@@ -38,7 +38,7 @@ LARGEST_FILE = 64 << 30
 
 @dataclass(frozen=True)
 class Table:
-    """Where the table of a file is: its layout, and the byte (of the text as UTF-8) and line of its first row."""
+    """Where the table of a file is: its layout, and the byte (of UTF-8) and line of its first row."""
 
     encoding: str
     layout: Layout

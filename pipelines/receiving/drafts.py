@@ -157,7 +157,7 @@ def composed(
 
 
 def shortcomings(mapping: Mapping) -> tuple[tuple[str, ...], dict[str, tuple[str, ...]]]:
-    """Required fields that no heading feeds, and {field: headings} of those fed by several that cannot be joined."""
+    """Required fields that no heading feeds, and the headings, by field, of which one only may feed it."""
     feeding: dict[str, list[str]] = {}
     for column in mapping.columns:
         feeding.setdefault(column.field, []).append(column.heading)

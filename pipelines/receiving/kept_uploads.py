@@ -59,7 +59,8 @@ def _written(folder, file_name, file):
             size += len(block)
             if size > LARGEST_UPLOAD:
                 raise FleetError(
-                    f"{path.name} has more than {LARGEST_UPLOAD >> 20} MB: load it with the command coldfill load, or send it in parts."
+                    f"{path.name} has more than {LARGEST_UPLOAD >> 20} MB: "
+                    "load it with the command coldfill load, or send it in parts."
                 )
             copy.write(block)
     return path

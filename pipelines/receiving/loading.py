@@ -39,7 +39,7 @@ class Wanted:
 
 @dataclass(frozen=True)
 class Brought:
-    """What came of it: `report` as `receive.reports` gives it, the snapshot that is current now, the name of a mapping that was saved."""
+    """What came of it: a report as `report.reports` gives it, the snapshot now current, the mapping saved."""
 
     report: dict
     snapshot: str
@@ -128,13 +128,13 @@ def _refuse_others(viewer, fleet, wanted, mapping_name, before):
         )
     others = sorted(name or "an agency that is not recorded" for name in named if folded(name) not in allowed)
     if others:
-        raise FleetError(
-            f"{wanted.path.name} has, or had, rows for {', '.join(others[:3])}{' and others' if len(others) > 3 else ''}: you may load for {_theirs(viewer)} only."
-        )
+        some = ", ".join(others[:3]) + (" and others" if len(others) > 3 else "")
+        may = f"you may load for {_theirs(viewer)} only"
+        raise FleetError(f"{wanted.path.name} has, or had, rows for {some}: {may}.")
 
 
 def agencies_named(path: Path, mapping: Mapping, agency: str | None = None) -> set[str]:
-    """Every agency that rows of a file would be loaded for, read from end to end; "" where a row names none."""
+    """Every agency that rows of a file would be loaded for; "" where a row names none."""
     found: set[str | None] = set()
     for batch in batches(opened(path, mapping)):
         typed = type_batch(batch, mapping, agency=agency, file_name=path.name)
@@ -161,7 +161,7 @@ class Loading:
     share: float | None = None
     brought: Brought | None = None
     error: Exception | None = None
-    _thread: threading.Thread = field(default=None, repr=False)
+    _thread: threading.Thread | None = field(default=None, repr=False)
 
     def begin(self):
         _at_work.add(self.wanted.path)
@@ -173,6 +173,8 @@ class Loading:
 
     def wait(self, seconds):
         """Wait so long or until it is over; whether it is over."""
+        if self._thread is None:
+            return False
         self._thread.join(seconds)
         return not self._thread.is_alive()
 

@@ -1,4 +1,4 @@
-"""What was not loaded of one export, in its own columns, so that the agency can mend the rows and send them back."""
+"""What was not loaded of one export, in its own columns, for the agency to mend and send back."""
 
 import io
 from dataclasses import dataclass
@@ -15,6 +15,26 @@ from pipelines.intake.mapping import unmapped
 from pipelines.intake.spreadsheets import harmless
 from pipelines.snapshot.exports import MENDED, batches, is_stripped, mapping_of, opened, own_headings
 
+# One row for each line of an export: why it, or cells of it, were not loaded, and the text of a damaged row.
+ENTRIES = """
+    SELECT source_line, string_agg(words, '; ' ORDER BY heading, reason) AS reason, max(text) AS text
+    FROM (
+        SELECT source_line,
+               heading,
+               reason,
+               concat(
+                   CASE WHEN heading <> '' THEN heading || ': ' ELSE '' END,
+                   reason,
+                   CASE WHEN expected <> '' THEN ' (accepted: ' || expected || ')' ELSE '' END
+               ) AS words,
+               CASE WHEN extent = 'row' AND heading = '' AND field = '' THEN raw_text END AS text
+        FROM not_loaded
+        WHERE export_id = ? AND extent <> 'column'
+    )
+    GROUP BY source_line
+    ORDER BY source_line
+"""
+
 
 @dataclass(frozen=True)
 class Mending:
@@ -25,7 +45,7 @@ class Mending:
     delimiter: str
 
     def as_csv(self):
-        """Bytes of the CSV: UTF-8 with a byte order mark, texts made harmless for spreadsheets, which loading undoes."""
+        """Bytes of the CSV: UTF-8 with a byte order mark, texts made harmless, which loading undoes."""
         out = io.BytesIO(b"\xef\xbb\xbf")
         out.seek(0, io.SEEK_END)
         safe = pa.table([harmless(column) for column in self.rows.columns], names=self.rows.column_names)
@@ -51,27 +71,19 @@ def mending(fleet, snapshot, export_id, agencies=None):
         [export_id, received.sha256],
     ):
         raise FleetError(f"{snapshot.name} holds no export {export_id} that is loaded.")
-    entries = snapshot.arrow(
-        """
-        SELECT source_line, string_agg(reason, '; ' ORDER BY heading, said) AS reason, max(text) AS text FROM (
-            SELECT source_line, heading, CASE WHEN extent = 'row' AND heading = '' AND field = '' THEN raw_text END AS text,
-                   concat(CASE WHEN heading <> '' THEN heading || ': ' ELSE '' END, reason, CASE WHEN expected <> '' THEN ' (accepted: ' || expected || ')' ELSE '' END) AS reason, reason AS said
-            FROM not_loaded WHERE export_id = ? AND extent <> 'column')
-        GROUP BY source_line ORDER BY source_line""",
-        [export_id],
-    )
+    entries = snapshot.arrow(ENTRIES, [export_id])
     lines = entries.column("source_line").to_numpy()
     mapping = mapping_of(fleet, received)
     export = opened(fleet.export_path(received.sha256), mapping, stripped=is_stripped(received))
     headings = own_headings(export.headings)
-    parts = [
+    slices = [
         batch.table.select(list(headings))
         .append_column(MENDED[0], pa.array(batch.lines))
         .filter(pa.array(np.isin(batch.lines, lines)))
         for batch in batches(export)
     ]
     schema = pa.schema([*((heading, pa.string()) for heading in headings), (MENDED[0], pa.int64())])
-    whole = pa.concat_tables([*parts, schema.empty_table()])
+    whole = pa.concat_tables([*slices, schema.empty_table()])
     damaged = entries.filter(pa.array(~np.isin(lines, whole.column(MENDED[0]).to_numpy())))
     empty = pa.array([""] * damaged.num_rows, pa.string())
     texts = [

@@ -66,7 +66,7 @@ def _as_line(row: Any) -> str:
 
 
 def draft_mapping(fleet: Fleet, path: Path, name: str | None = None, agency: str | None = None) -> str:
-    """TOML of a suggested mapping for an unknown export, with what was left open as comments; raises ExportError."""
+    """TOML of a suggested mapping, what was left open as comments; raises ExportError."""
     opening = Upload(path, mappings_of(fleet)).opened_with(None)
     found = draft(opening.headings, opening.sample)
     mapping = found.mapping(name or path.stem, agency)

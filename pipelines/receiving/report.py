@@ -3,11 +3,43 @@
 from collections import Counter
 from dataclasses import dataclass
 
-# ---- what became of a load
+COUNTS = """
+    SELECT export_id, sha256, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded
+    FROM exports
+    WHERE export_id = ?
+"""
+NOT_LOADED = """
+    SELECT extent,
+           reason,
+           heading,
+           count(*) AS entries,
+           min(source_line) AS line,
+           arg_min(raw_text, source_line) AS text,
+           arg_min(expected, source_line) AS expected
+    FROM not_loaded
+    WHERE export_id = ?
+    GROUP BY extent, reason, heading
+    ORDER BY entries DESC, line
+"""
+ANSWERED = """
+    SELECT check_id,
+           sum(inspections) FILTER (outcome IN ('ok', 'deficient')) > 0 AS answered,
+           max(reason_field) FILTER (outcome = 'not verified' AND filled = 0) AS lacking
+    FROM export_checks
+    LEFT JOIN export_fields
+           ON export_fields.export_id = export_checks.export_id
+          AND export_fields.field = export_checks.reason_field
+    WHERE export_checks.export_id = ?
+    GROUP BY check_id
+    ORDER BY check_id
+"""
 
 
 def reports(fleet, snapshot, arrivals):
-    """What became of each file of a load, as dictionaries: its row of `exports`, what was dropped and not loaded, what it can answer."""
+    """What became of each file of a load, as dictionaries.
+
+    Its row of `exports`, what was dropped and not loaded, what it can answer.
+    """
     ids = {one.sha256_received: one.export_id for one in fleet.received()}
     out = []
     for arrival in arrivals:
@@ -22,10 +54,7 @@ def reports(fleet, snapshot, arrivals):
         }
         if arrival.status != "kept out" and snapshot is not None:
             export_id = ids[arrival.sha256_received]
-            counts = snapshot.query(
-                "SELECT export_id, sha256, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded FROM exports WHERE export_id = ?",
-                [export_id],
-            )
+            counts = snapshot.query(COUNTS, [export_id])
             row |= {
                 name: value if isinstance(value, str) else int(value)
                 for name, value in counts.iloc[0].items()
@@ -37,16 +66,8 @@ def reports(fleet, snapshot, arrivals):
 
 
 def not_loaded_summary(rows_of, export_id, most=6):
-    rows = rows_of(
-        """SELECT extent, reason, heading, count(*) AS entries, min(source_line) AS line, arg_min(raw_text, source_line) AS text, arg_min(expected, source_line) AS expected
-        FROM not_loaded WHERE export_id = ? GROUP BY extent, reason, heading ORDER BY entries DESC, line""",
-        [export_id],
-    )
-    lines = [
-        f"{entries:,} {extent}{'s' if entries > 1 else ''}{f', heading {heading!r}' if heading else ''}: {reason} (line {line}: {(text or '')[:60]!r}; accepted: {expected})"
-        for extent, reason, heading, entries, line, text, expected in rows
-        if extent != "column"
-    ]
+    rows = rows_of(NOT_LOADED, [export_id])
+    lines = [_as_line(*row) for row in rows if row[0] != "column"]
     columns = [heading for extent, _, heading, *_ in rows if extent == "column"]
     if columns:
         lines.append(
@@ -63,9 +84,16 @@ def not_loaded_summary(rows_of, export_id, most=6):
     }
 
 
+def _as_line(extent, reason, heading, entries, line, text, expected):
+    """Entries of one kind as a line, with the first of them."""
+    of_heading = f", heading {heading!r}" if heading else ""
+    first = f"line {line}: {(text or '')[:60]!r}; accepted: {expected}"
+    return f"{entries:,} {extent}{'s' if entries > 1 else ''}{of_heading}: {reason} ({first})"
+
+
 @dataclass(frozen=True)
 class Answers:
-    """Which checks an export can answer, which it cannot for want of a column, and which columns would open most."""
+    """Checks an export can answer, those it cannot for want of a column, columns that would open most."""
 
     can: tuple[str, ...]
     cannot: tuple[str, ...]
@@ -76,22 +104,16 @@ class Answers:
         if self.cannot:
             text += f"; for want of a column it cannot answer: {', '.join(self.cannot)}"
         if self.columns:
-            text += f"; most would be opened by: {', '.join(f'{field} ({count} checks)' for field, count in self.columns)}"
+            columns = ", ".join(f"{field} ({count} checks)" for field, count in self.columns)
+            text += f"; most would be opened by: {columns}"
         return text
 
 
 def answers(snapshot, export_id):
     """What one export can answer, over its assessed inspections."""
-    rows = snapshot.rows(
-        """
-        SELECT check_id, sum(inspections) FILTER (outcome IN ('ok', 'deficient')) > 0 AS told,
-               max(reason_field) FILTER (outcome = 'not verified' AND filled = 0) AS lacking
-        FROM export_checks LEFT JOIN export_fields ON export_fields.export_id = export_checks.export_id AND export_fields.field = export_checks.reason_field
-        WHERE export_checks.export_id = ? GROUP BY check_id ORDER BY check_id""",
-        [export_id],
-    )
-    can = tuple(check for check, told, lacking in rows if told)
-    lacking = {check: field for check, told, field in rows if not told and field}
+    rows = snapshot.rows(ANSWERED, [export_id])
+    can = tuple(check for check, answered, _ in rows if answered)
+    lacking = {check: field for check, answered, field in rows if not answered and field}
     opened = Counter(lacking.values())
     return Answers(
         can, tuple(lacking), tuple(sorted(opened.items(), key=lambda pair: (-pair[1], pair[0]))[:3])

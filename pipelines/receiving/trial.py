@@ -121,7 +121,7 @@ def trial(headings: Sequence[str], batch: Batch, mapping: Mapping) -> pd.DataFra
 
 
 def _use_beside(name: str, mapping: Mapping, personal: str | None) -> tuple[str, str]:
-    """What a heading that feeds no field is for ("", "carried", "ignored"), and why its cells are not used."""
+    """What a heading without a field is for ("", "carried", "ignored"), and why its cells are not used."""
     if name in map(folded, mapping.carry):
         return "carried", ""
     ignored = name in map(folded, mapping.ignore)
@@ -132,7 +132,7 @@ def _use_beside(name: str, mapping: Mapping, personal: str | None) -> tuple[str,
 
 
 def _supplied(batch: Batch, mapping: Mapping) -> tuple[Batch, Mapping]:
-    """The same with something in each required field that no heading feeds yet, so that other cells can be judged."""
+    """The same with something in each required field that no heading feeds yet: other cells can be judged."""
     lacking, table = [name for name in REQUIRED if not mapping.feeds(name)], batch.table
     for name in lacking:
         anything = "2000-01-01" if BY_NAME[name].kind == DATE else "1"

@@ -1,4 +1,4 @@
-"""One file as somebody brings it, opened once: how it is read, which mapping fits, what its columns may be."""
+"""A file as somebody brings it, opened once: how it is read, which mapping fits, what its columns are."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
