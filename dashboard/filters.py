@@ -207,7 +207,7 @@ def pages(count: int, rows: int):
         st.pagination(-(-count // rows), key="page", bind="query-params")
 
 
-BETWEEN = "\u2003"  # a wide blank, which no id or agency holds: theirs are collapsed
+BETWEEN = "\u2003"  # a wide blank, which no agency holds: theirs are collapsed
 
 
 def choose(found):
@@ -219,7 +219,8 @@ def choose(found):
     chosen = st.multiselect(
         "Take along only", here + before, key="chosen", placeholder="All of them, or choose homes"
     )
-    return tuple(tuple(reversed(name.split(BETWEEN))) for name in chosen)
+    parted = (name.rpartition(BETWEEN) for name in chosen)
+    return tuple((agency, home) for home, _, agency in parted)
 
 
 def _whole(text):

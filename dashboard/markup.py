@@ -15,8 +15,13 @@ ENVIRONMENT = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
-# What begins a link, a picture, a formula, an icon or emphasis; other punctuation reads as it is.
-MARKDOWN = re.compile(r"[\\`*\[\]<>~$#|]|(?<!\w)_|_(?!\w)|:(?=[a-z])")
+# What begins markup is escaped; underscores inside a word and brackets that begin none stay, since some
+# widgets read a label aloud as it was given.
+BEGINS = re.compile(r"[\\`*$~\[]|(?<!\w)_|_(?!\w)|<(?=[A-Za-z/!?])|&(?=[#\w])")
+# What is looked for after escapes are undone is broken by a mark that has no width: addresses, emoji, arrows.
+FOUND_LATER = re.compile(r"(?i)(?<=:)(?=\S)|(?<=@)(?=\S)|(?<=www)(?=\.)|(?<=[-<>=])(?=[-<>=])")
+BEGINS_A_LINE = re.compile(r"^(?=[#>+=-]|\d+[.)])")
+NO_WIDTH = "\N{WORD JOINER}"
 
 
 def render(template: str, macro: str, **values: object) -> str:
@@ -26,4 +31,5 @@ def render(template: str, macro: str, **values: object) -> str:
 
 def as_label(text: str) -> str:
     """Text of a file for a place where Streamlit reads Markdown: the label or the help of a widget."""
-    return MARKDOWN.sub(r"\\\g<0>", text)
+    line = BEGINS_A_LINE.sub(NO_WIDTH, " ".join(text.split()))
+    return FOUND_LATER.sub(NO_WIDTH, BEGINS.sub(r"\\\g<0>", line))

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipelines.serving import OWN_ADDRESS, exposure
-from pipelines.terminal import Command, showing_progress
+from pipelines.terminal import Command, plain, showing_progress
 
 if TYPE_CHECKING:
     from pipelines.answers.access import Filters
@@ -97,17 +97,17 @@ def _snapshot(folder: str | Path) -> "Snapshot":
 
     snapshot = attach(_fleet(folder).snapshot())
     if newer := inputs.ahead(_fleet(folder)):
-        click.echo(newer.sentence(), err=True)
+        click.echo(plain(newer.sentence()), err=True)
     return snapshot
 
 
 def _print_json(document: Any) -> None:
-    click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False, indent=1, default=str))
+    click.echo(plain(json.dumps(document, allow_nan=False, ensure_ascii=False, indent=1, default=str)))
 
 
 def _print(lines: Iterable[str]) -> None:
     for line in lines:
-        click.echo(line)
+        click.echo(plain(line))
 
 
 def _load(folder: str | Path, paths: Iterable[str | Path], **options: Any):
@@ -130,7 +130,7 @@ def _print_load(rows: list[dict[str, Any]], snapshot: "Snapshot | None") -> None
 
     for row in rows:
         if row["status"] == "kept out":
-            click.echo(f"kept out  {row['reason']}", err=True)
+            click.echo(plain(f"kept out  {row['reason']}"), err=True)
         else:
             _print(printed.of_load(row))
     if snapshot is not None:
@@ -325,7 +325,7 @@ def purge(folder, sha256, why, by, as_json):
         done = purge.purge(_fleet(folder), sha256, why, by, progress)
     _print_json(vars(done)) if as_json else _print(printed.of_purge(done))
     for remaining in () if as_json else done.remaining:
-        click.echo(remaining, err=True)
+        click.echo(plain(remaining), err=True)
     sys.exit(1 if done.remaining else 0)
 
 
@@ -348,7 +348,7 @@ def _give(sheet, out, as_json):
         formats.write(sheet, Path(out))
         click.echo(f"{len(sheet.frame):,} rows  {out}")
     else:
-        click.echo(formats.about_text(sheet), err=True)
+        click.echo(plain(formats.about_text(sheet)), err=True)
         click.echo(formats.as_csv(sheet).decode(), nl=False)
 
 
@@ -388,7 +388,7 @@ def explain(folder, agency, inspection_id, as_json):
     from pipelines.answers.access import EVERYTHING
 
     found = one_inspection.inspection(EVERYTHING, _snapshot(folder), agency, inspection_id)
-    _print_json(explain.as_json(found)) if as_json else click.echo(explain.as_text(found))
+    _print_json(explain.as_json(found)) if as_json else click.echo(plain(explain.as_text(found)))
 
 
 @command(
@@ -411,7 +411,7 @@ def map_(folder, file, name, agency, out):
         Path(out).write_text(text, encoding="utf-8")
         click.echo(f"draft  {out}")
     else:
-        click.echo(text, nl=False)
+        click.echo(plain(text), nl=False)
 
 
 @command(AS_JSON)
@@ -493,7 +493,7 @@ def verify(folder, as_json):
     else:
         _print(printed.of_unlogged(unlogged))
         for fault in faults:
-            click.echo(fault, err=True)
+            click.echo(plain(fault), err=True)
         proven = "The snapshot equals one rebuilt from the stored exports."
         click.echo(f"{len(faults)} faults found." if faults else proven)
     sys.exit(1 if faults else 0)

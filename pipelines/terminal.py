@@ -1,5 +1,6 @@
 """The terminal around a command: progress while it runs, one line for what is refused, CTRL-C."""
 
+import re
 import signal
 import sys
 from collections.abc import Iterator
@@ -13,6 +14,15 @@ from pipelines.snapshot.progress import Progress
 # By name, so that light commands load none of the modules where these stand.
 REFUSALS = ("FleetError", "PolicyError", "MappingError", "ExportError", "NotFound")
 STOPPED = "Stopped. What was committed before is kept; run the command again to go on."
+
+
+# What moves the cursor, colors, or turns the direction of writing. Line breaks and tabs are a print's own.
+ORDERS = re.compile("[\0-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+
+
+def plain(text: str) -> str:
+    """A text as a terminal may have it: what gives it orders, in a name say, is spelt out as in JSON."""
+    return ORDERS.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
 
 
 class Command(click.Command):
@@ -32,10 +42,10 @@ class Command(click.Command):
                     sys.exit(1)
                 name = type(error).__name__
                 if name == "ListError":
-                    raise click.UsageError(str(error)) from error
+                    raise click.UsageError(plain(str(error))) from error
                 if name not in REFUSALS:
                     raise
-                click.echo(str(error), err=True)
+                click.echo(plain(str(error)), err=True)
                 sys.exit(1)
 
 
@@ -52,7 +62,7 @@ def _take_up_purge(ctx: click.Context) -> None:
     if gone and (gone.removed or gone.remaining):
         click.echo("A purge that was cut short goes on; coldfill rebuild publishes without it.", err=True)
         for line in (*(f"removed  {one}" for one in gone.removed), *gone.remaining):
-            click.echo(line, err=True)
+            click.echo(plain(line), err=True)
 
 
 @contextmanager
@@ -81,14 +91,14 @@ def showing_progress() -> Iterator[Progress]:
     with _while_it_runs() as progress:
         yield progress
     for note in progress.notes:
-        click.echo(note, err=True)
+        click.echo(plain(note), err=True)
 
 
 @contextmanager
 def _while_it_runs() -> Iterator[Progress]:
     """Progress where a person is looking; elsewhere only that another load is awaited."""
     if not sys.stderr.isatty():
-        yield Progress(say=lambda text: click.echo(text, err=True) if "; waiting" in text else None)
+        yield Progress(say=lambda text: click.echo(plain(text), err=True) if "; waiting" in text else None)
         return
     from rich import progress as bars
     from rich.console import Console
@@ -106,13 +116,14 @@ def _while_it_runs() -> Iterator[Progress]:
     task = bar.add_task("starting", total=None, rows="")
 
     def say(text: str) -> None:
-        bar.reset(task, description=text, total=None, rows="")
+        bar.reset(task, description=plain(text), total=None, rows="")
 
     def step(done: int, of: int) -> None:
         bar.update(task, completed=done, total=of)
 
     def file(name: str, rows: int, done: float, of: int) -> None:
-        bar.update(task, description=f"reading {name}", rows=f"{rows:,} rows", completed=done, total=of)
+        said = plain(f"reading {name}")
+        bar.update(task, description=said, rows=f"{rows:,} rows", completed=done, total=of)
 
     with bar:
         yield Progress(say=say, step=step, file=file)

@@ -65,3 +65,17 @@ def empty_fleet(tmp_path_factory):
     fleet = Fleet(tmp_path_factory.mktemp("empty") / "fleet").create()
     stages.build(fleet)
     return fleet
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    """Chromium of the system, headless."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=shutil.which("chromium"),
+            args=["--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu"],
+        )
+        yield browser
+        browser.close()

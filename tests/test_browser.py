@@ -3,7 +3,6 @@
 import csv
 import io
 import os
-import shutil
 import socket
 import subprocess
 import sys
@@ -60,19 +59,6 @@ def served(fleet):
     finally:
         server.terminate()
         server.wait(10)
-
-
-@pytest.fixture(scope="module")
-def chromium():
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=shutil.which("chromium"),
-            args=["--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu"],
-        )
-        yield browser
-        browser.close()
 
 
 @pytest.fixture(scope="module")

@@ -350,8 +350,9 @@ def test_what_people_wrote_is_never_markup(show, addressed):
     "text, label",
     [
         ("export-2025_03.csv, 1,510 rows (final)", "export-2025_03.csv, 1,510 rows (final)"),
-        ("![x](http://there/a.png)", r"!\[x\](http://there/a.png)"),
-        ("<b>*_a_* :red[$x$]", r"\<b\>\*\_a\_\* \:red\[\$x\$\]"),
+        ("![x](http://there/a.png)", "!\\[x](http:\N{WORD JOINER}//there/a.png)"),
+        ("<b>*_a_* :red[$x$]", "\\<b>\\*\\_a\\_\\* :\N{WORD JOINER}red\\[\\$x\\$]"),
+        ("Insp # at 12: a -> b", "Insp # at 12: a -\N{WORD JOINER}> b"),
     ],
 )
 def test_a_label_shows_text_of_a_file_as_it_is(text, label):

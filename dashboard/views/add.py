@@ -5,6 +5,7 @@ from pathlib import Path
 import streamlit as st
 
 from dashboard import data, filters, frame, mapping, tables, uploads, wording
+from dashboard.markup import as_label
 
 who, snapshot = filters.viewer(), filters.snapshot()
 memory = st.session_state
@@ -186,7 +187,7 @@ def progress() -> None:
         st.html("<p class='read'>It goes on even if you leave this page.</p>")
         bar = st.empty()
         while not work.wait(0.15):
-            status.update(label=wording.sentence(work.said), expanded=True)
+            status.update(label=as_label(wording.sentence(work.said)), expanded=True)
             if work.share is not None:
                 bar.progress(work.share)
     st.rerun()

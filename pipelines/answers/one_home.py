@@ -104,8 +104,13 @@ def home(
     may not see personal fields.
     """
     condition, params = where(viewer, Filters(agency=(agency,)))
+    # Ids are kept as they were written, blanks and all; one that is typed may have fewer.
     found = snapshot.arrow(
-        f"SELECT h.* FROM homes AS h WHERE h.home_id = ? AND {condition}", [collapsed(home_id), *params]
+        f"""
+        SELECT h.* FROM homes AS h
+        WHERE h.home_id IN (?, ?) AND {condition}
+        ORDER BY h.home_id = ? DESC""",
+        [home_id, collapsed(home_id), *params, home_id],
     ).to_pylist()
     if not found:
         raise NotFound(nearest_id(viewer, snapshot, agency, home_id, "home_id", "home"))

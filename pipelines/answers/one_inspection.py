@@ -141,16 +141,20 @@ def inspection(viewer: Viewer, snapshot: Snapshot, agency: str, inspection_id: s
 def _rows(viewer: Viewer, snapshot: Snapshot, agency: str, inspection_id: str) -> tuple[dict, list[Source]]:
     """The row in force of an inspection by field, and where every row of it came from, that one first."""
     condition, params = where(viewer, Filters(agency=(agency,)), homes="r")
-    rows = snapshot.rows(
-        f"""
-        SELECT {", ".join(f"r.{name}" for name in FIELD_NAMES)},
-               r.export_id, e.file_name, r.source_line, r.standing, e.received_at
-        FROM received AS r
-        JOIN exports AS e USING (export_id)
-        WHERE r.inspection_id = ? AND {condition}
-        ORDER BY r.standing, r.export_id, r.source_line""",
-        [collapsed(inspection_id), *params],
-    )
+    # Ids are kept as they were written, blanks and all; one that is typed may have fewer.
+    for written in (inspection_id, collapsed(inspection_id)):
+        rows = snapshot.rows(
+            f"""
+            SELECT {", ".join(f"r.{name}" for name in FIELD_NAMES)},
+                   r.export_id, e.file_name, r.source_line, r.standing, e.received_at
+            FROM received AS r
+            JOIN exports AS e USING (export_id)
+            WHERE r.inspection_id = ? AND {condition}
+            ORDER BY r.standing, r.export_id, r.source_line""",
+            [written, *params],
+        )
+        if rows:
+            break
     sources = [
         Source(export_id, file_name, line, ROW_STATUS[status], received_at)
         for export_id, file_name, line, status, received_at in (row[len(FIELD_NAMES) :] for row in rows)
