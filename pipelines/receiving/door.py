@@ -4,8 +4,10 @@ What is decided here stands in the log, and a snapshot is made from the log (`re
 used is named with the reason and kept out; nothing of it is stored.
 """
 
+import errno
 import hashlib
 import secrets
+import stat
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -112,6 +114,7 @@ def load(
         lambda: say(f"Another load is running in {fleet.path}; waiting until it is done."),
     ):
         fleet.clear_incoming()
+        fleet.wait_for_disk()
         standing = {one.sha256_received: one for one in fleet.received()}
         door = _Door(
             fleet, mappings, mapping, agency, {folded(heading) for heading in keep_columns}, standing
@@ -293,6 +296,13 @@ class _Door:
                 f"under mapping {mapping.name!r} there is no column for {', '.join(lacking)}",
                 f"headings {wanted}",
             )
+        if not _has_rows(export):
+            raise ExportError(
+                path.name,
+                export.heading_line,
+                "there are headings and no rows",
+                "at least one row below them",
+            )
         loaded_before = before is not None and before.status == "loaded"
         agency = (
             collapsed(self.agency or mapping.agency or "")
@@ -438,6 +448,11 @@ class _Door:
         return f"{path.name}: not all of it can be loaded: {'; '.join(lines)}" if lines else ""
 
 
+def _has_rows(export):
+    """Whether there is anything below the headings of an export but blank lines."""
+    return any(batch.table.num_rows for batch in export.batches(1)) or bool(export.damage)
+
+
 def _is_used(heading, headings, mapping):
     """Whether a field or `carry` of the mapping uses a heading of a file, or one that it repeats."""
     names = {folded(heading), repeat_of(heading, set(map(folded, headings)))}
@@ -463,6 +478,9 @@ def _sample(export, headings):
 def _sha256(path, unreadable=None):
     """Hash of a file's bytes; that of `unreadable` where they cannot be had, or ExportError."""
     try:
+        # To open a pipe waits until somebody writes into it.
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise OSError(errno.EINVAL, "it is a pipe, device or folder and not a file")
         with open(path, "rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
