@@ -32,7 +32,13 @@ from pipelines.fleet.logs import (
     sync,
     write_all,
 )
+from pipelines.fleet.rights import OWN_FILE, READ_ONLY, close_to_others, private_folder
 
+# Names in a fleet's folder that are its own.
+PARTS = {"exports", "inputs", "mappings", "snapshots", "moments", "lists", ".uploads"} | {
+    *("policy.toml", "funds.toml", "access.toml", "places.csv", "crews.csv", "events.csv", "activity.csv"),
+    *("received.csv", "states.csv", "decisions.csv"),
+}
 STATUSES = ("loaded", "kept out", "purged", "lost")
 SNAPSHOT_NAME = re.compile(r"(\d{8})-([0-9a-f]{12})\.duckdb", re.ASCII)
 SHA256 = re.compile(r"[0-9a-f]{64}")
@@ -44,7 +50,7 @@ LEFTOVER_AGE_S = 3600.0  # a copy nobody has written to for so long belongs to a
 def temporary(folder: Path) -> Iterator[tuple[int, Path]]:
     """A new file open for writing under a name no reader looks for, removed unless it was renamed."""
     path = folder / f".incoming-{secrets.token_hex(8)}"
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, OWN_FILE)
     try:
         yield handle, path
     finally:
@@ -54,8 +60,8 @@ def temporary(folder: Path) -> Iterator[tuple[int, Path]]:
 
 
 def settle(path: Path, target: Path) -> None:
-    """Put a finished file on the disk, read-only, and give it its name."""
-    path.chmod(path.stat().st_mode & ~0o222)
+    """Put a finished file on the disk, to be read by its owner only, and give it its name."""
+    path.chmod(READ_ONLY)
     sync(path)
     os.rename(path, target)
     sync(target.parent)
@@ -178,12 +184,39 @@ class Fleet:
             raise FleetError(
                 f"{self.path} is a file, not a folder: name a folder for the fleet with --fleet."
             )
-        for folder in (self.exports, self.inputs, self.mappings, self.snapshots_folder):
+        if "?" in str(self.path.resolve()):
+            raise FleetError(
+                f"No snapshot can be written in {self.path.resolve()}, since there is a ? in it: "
+                "name another folder with --fleet."
+            )
+        with attempting("write in", self.path):
+            private_folder(self.path)
+        for folder in self._rooms():
             with attempting("write in", folder):
-                folder.mkdir(parents=True, exist_ok=True)
+                private_folder(folder)
                 with temporary(folder):
                     pass
+        self._close_to_others()
         return self
+
+    def _rooms(self) -> tuple[Path, ...]:
+        return self.exports, self.inputs, self.mappings, self.snapshots_folder
+
+    def _close_to_others(self) -> None:
+        """Only its owner has rights to what is in a fleet; a folder with other things in it keeps its own."""
+        with attempting("read", self.path):
+            there = list(self.path.iterdir())
+            own = [path for path in there if path.name in PARTS or path.suffix == ".lock"]
+            if all(path in own or path.name.startswith(".") for path in there):
+                own.append(self.path)
+            close_to_others([*own, *(path for room in self._rooms() for path in room.iterdir())])
+
+    def wait_for_disk(self) -> None:
+        """What a run that died wrote and did not wait for is on the disk before anything rests on it."""
+        logs = (log.path for log in (self.received_log, self.states_log) if log.path.exists())
+        for path in (self.exports, self.inputs, self.snapshots_folder, self.path, *logs):
+            with attempting("write in", path):
+                sync(path)
 
     def status(self) -> dict[str, Any]:
         """The current snapshot, how many lines the log is ahead of it, whether a load is at work.

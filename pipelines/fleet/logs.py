@@ -83,7 +83,7 @@ def locked(lock_path: Path, timeout: float, wait: Callable[[], None] = lambda: N
         raise FleetError(
             f"There is no folder {lock_path.parent}: check the path, or load an export to begin a fleet."
         )
-    lock = FileLock(lock_path)
+    lock = FileLock(lock_path, mode=0o600)
     with attempting("lock", lock_path):
         try:
             lock.acquire(timeout=0)
@@ -109,7 +109,7 @@ def is_locked(lock_path: Path) -> bool | None:
     if not lock_path.exists():
         return False
     try:
-        with FileLock(lock_path).acquire(timeout=0):
+        with FileLock(lock_path, mode=0o600).acquire(timeout=0):
             return False
     except Timeout:
         return True
@@ -233,7 +233,7 @@ class Log:
             before = self.hash_of(earlier[-1]) if earlier else self.hash_of_headings()
             written = self._chain(rows, before)
             text = "".join(self._line(row.values()) for row in written)
-            handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o666)
+            handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o600)
             try:
                 end = _whole_lines(handle)
                 os.ftruncate(handle, end)

@@ -45,7 +45,7 @@ class Unpublished:
 
         if self._connection is None:
             with attempting("write in", self.folder):
-                self.folder.mkdir(exist_ok=True)
+                self.folder.mkdir(mode=0o700, exist_ok=True)
             self._connection = duckdb.connect(self.path)
             self._connection.execute(f"SET temp_directory = {quoted(self.folder / 'spill')}")
             self._connection.execute(f"SET memory_limit = '{BUILD_MEMORY}'")
@@ -94,7 +94,7 @@ class Building(Unpublished):
         False, and nothing is begun, where its bytes are not those that were published.
         """
         with attempting("copy a snapshot to", self.folder):
-            self.folder.mkdir(exist_ok=True)
+            self.folder.mkdir(mode=0o700, exist_ok=True)
             shutil.copyfile(snapshot, self.path)
         state = self.fleet.state_of(snapshot)
         if state is not None and state.sha256 in ("", hash_of_file(self.path)):
@@ -184,6 +184,7 @@ def building(
     waiting = f"Another load is running in {fleet.path}; waiting until it is done."
     with locked(fleet.build_lock, timeout, lambda: wait(waiting)):
         fleet.sweep()
+        fleet.wait_for_disk()
         fleet.demand_states()
         with fleet.received_log.locked():
             log = fleet.log()

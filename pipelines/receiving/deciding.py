@@ -3,7 +3,9 @@
 Nothing is written here.
 """
 
+import errno
 import hashlib
+import stat
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -94,6 +96,7 @@ def decide(call: Call, path: Path, named: bool) -> Decision:
         if call.chosen is None and (mapping.delimiter or mapping.encoding):
             export = call.opened(path, mapping)
         _refuse_without_required(path, mapping, export)
+        _refuse_without_rows(path, export)
         agency = _agency(call, path, mapping, export, before)
         arrival = _arrival(call, path, sha256, before, mapping, export, agency)
         return Decision(arrival, mapping, export)
@@ -140,6 +143,13 @@ def _refuse_without_required(path: Path, mapping: Mapping, export: Export) -> No
         wanted = "; ".join(f"{' and '.join(map(repr, feeding[name]))} for {name}" for name in lacking)
         wrong = f"under mapping {mapping.name!r} there is no column for {', '.join(lacking)}"
         raise ExportError(path.name, export.heading_line, wrong, f"headings {wanted}")
+
+
+def _refuse_without_rows(path: Path, export: Export) -> None:
+    """ExportError where there is nothing below the headings but blank lines."""
+    if not any(batch.table.num_rows for batch in export.batches(1)) and not export.damage:
+        accepted = "at least one row below them"
+        raise ExportError(path.name, export.heading_line, "there are headings and no rows", accepted)
 
 
 def _agency(call: Call, path: Path, mapping: Mapping, export: Export, before: LogLine | None) -> str:
@@ -222,6 +232,8 @@ def _sample(export: Export, headings: list[str]) -> pa.Table:
 def sha256_of(path: Path, unreadable: bytes | None = None) -> str:
     """Hash of a file's bytes; that of `unreadable` where they cannot be had, or ExportError."""
     try:
+        if not stat.S_ISREG(path.stat().st_mode):  # to open a pipe waits until somebody writes into it
+            raise OSError(errno.EINVAL, "it is a pipe, device or folder and not a file")
         with open(path, "rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:

@@ -73,6 +73,7 @@ def load(
 
     with locked(fleet.load_lock, BUILD_WAIT_S, waiting):
         fleet.clear_incoming()
+        fleet.wait_for_disk()
         call = _call(fleet, mapping, agency, keep_columns)
         files = list(_meant(paths))
         if strict and (refused := _all_or_nothing(call, files, say)):
