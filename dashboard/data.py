@@ -34,6 +34,7 @@ from pipelines.engine.checks import BY_ID
 from pipelines.engine.history import STAGES
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.snapshots import Snapshot
+from pipelines.snapshot import inputs
 from pipelines.snapshot.version import attach
 
 # What views and tests ask for by this module's name beside the questions.
@@ -81,6 +82,12 @@ def current() -> str | None:
     """Path of the current snapshot, None where nothing has been built."""
     path = fleet().current()
     return str(path) if path else None
+
+
+def newer(viewer: Viewer) -> str:
+    """What of the fleet is newer than the current snapshot and what to do, in words; '' where nothing is."""
+    found = inputs.ahead(fleet())
+    return (found if viewer.agencies is None else found.without_names()).sentence()
 
 
 about = kept(contents.about)

@@ -33,6 +33,8 @@ def opened(view: View) -> bool:
     st.session_state["snapshot"] = path
     if state is not None:
         _heading(view, state)
+        if newer := data.newer(filters.viewer()):
+            told(newer)
         return True
     _heading(view, "nothing loaded yet" if view.anytime else "")
     if not view.anytime:

@@ -165,6 +165,26 @@ def test_a_damaged_snapshot_is_told_and_not_hidden(show, samples, tmp_path):
     assert "damaged" in text(page) and "coldfill rebuild" in text(page)
 
 
+@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+def test_the_head_of_a_page_says_what_is_newer_than_the_snapshot(show, changed_fleet, view):
+    said = text(show(changed_fleet, view.name))
+    assert "Newer than the snapshot" in said and "places.csv, policy.toml; run coldfill rebuild" in said
+
+
+@pytest.fixture(scope="module")
+def changed_fleet(sample_fleet, tmp_path_factory):
+    """The samples, with a policy and places that came after the snapshot."""
+    fleet = Fleet(tmp_path_factory.mktemp("changed") / "fleet")
+    shutil.copytree(sample_fleet.path, fleet.path)
+    fleet.policy.write_text("[limits.cold_margin_psi]\nvalue = 9\n")
+    fleet.places.write_text(fleet.places.read_text() + "\n")
+    return fleet
+
+
+def test_nothing_is_said_to_be_newer_where_nothing_is(show, samples):
+    assert "Newer than the snapshot" not in text(show(samples))
+
+
 # ---- the first page
 
 

@@ -275,3 +275,17 @@ def test_while_a_load_runs_it_is_waited_for(fleet, tmp_path):
     door.load(fleet, [write(tmp_path / "third.csv", [row(3)])])
     with publishing.building(fleet):
         assert inputs.ahead(fleet).sentence().endswith("a load is running, wait for its end.")
+
+
+def test_where_nobody_can_tell_what_is_newer_lists_say_so_and_go_on(fleet):
+    fleet.received_log.path.unlink()
+    done = run(fleet, "flagged")
+    assert done.exit_code == 0 and "put received.csv back from a backup" in done.stderr
+
+
+def test_a_mapping_is_not_named_to_those_who_may_not_know_of_its_agency(fleet):
+    for name in ("birch", "cedar"):
+        (fleet.mappings / f"{name}.toml").write_text(MAPPING.format("cold_pressure_psig"))
+    found = inputs.ahead(fleet)
+    assert found.inputs == ("mappings/birch.toml", "mappings/cedar.toml")
+    assert found.without_names().inputs == ("a mapping",)

@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
@@ -114,19 +114,28 @@ def _mapping_files(fleet: Fleet) -> list[Path]:
 
 @dataclass(frozen=True)
 class Ahead:
-    """What of a fleet is newer than its current snapshot: lines of the log, and inputs by file name."""
+    """What of a fleet is newer than its current snapshot: lines of the log, and inputs by file name.
+
+    `fault` says why nobody can tell, where that is so.
+    """
 
     log_lines: int = 0
     inputs: tuple[str, ...] = ()
     loading: bool = False
+    fault: str = ""
 
     def __bool__(self) -> bool:
-        return bool(self.log_lines or self.inputs)
+        return bool(self.log_lines or self.inputs or self.fault)
+
+    def without_names(self) -> Ahead:
+        """The same for somebody who may not know what mappings, and so agencies, there are."""
+        kinds = ("a mapping" if name.startswith("mappings/") else name for name in self.inputs)
+        return replace(self, inputs=tuple(dict.fromkeys(kinds)))
 
     def sentence(self) -> str:
         """What is ahead and what to do; '' where nothing is."""
-        if not self:
-            return ""
+        if self.fault or not self:
+            return self.fault
         lines = f"{self.log_lines} line{'s' if self.log_lines > 1 else ''} of received.csv"
         what = ", ".join([lines] * bool(self.log_lines) + list(self.inputs))
         remedy = "a load is running, wait for its end" if self.loading else "run coldfill rebuild"
@@ -146,7 +155,10 @@ def ahead(fleet: Fleet) -> Ahead:
     current = fleet.current()
     if current is None:
         return Ahead()
-    lines, inputs = _ahead(fleet.path.resolve(), current.name, tuple(map(_stamp, files)))
+    try:
+        lines, inputs = _ahead(fleet.path.resolve(), current.name, tuple(map(_stamp, files)))
+    except FleetError as error:
+        return Ahead(fault=str(error))
     return Ahead(lines, inputs, bool(lines and is_locked(fleet.build_lock)))
 
 
