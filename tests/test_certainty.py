@@ -464,7 +464,7 @@ def test_the_normal_share_from_a_table():
             [0.0, 7.999, 8.0, 8.001, -8.0, -50.0, 50.0, np.inf, -np.inf],
         )
     )
-    np.testing.assert_allclose(margins._normal_share(steps.copy()), norm.cdf(steps), rtol=0.0, atol=5e-7)
+    np.testing.assert_allclose(margins._normal_share(steps.copy()), norm.cdf(steps), rtol=0.0, atol=1e-6)
 
 
 @pytest.mark.parametrize("name", MARGINS)

@@ -23,6 +23,18 @@ BESIDE = {
 }
 
 
+def to_six_digits(values):
+    """What a fitted or special function gave, rounded to 6 significant digits; an array of the same shape.
+
+    The last bits differ with the version of a library and the machine: before anything is decided from such a
+    number, or stored, they go.
+    """
+    values = np.asarray(values, float)
+    distinct, at = np.unique(values, return_inverse=True)
+    rounded = np.array([float(f"{value:.6g}") for value in distinct.tolist()])
+    return rounded[at].reshape(values.shape)
+
+
 @dataclass(frozen=True)
 class Words:
     """Words of one field, shape (n,): a code per inspection, -1 where none is recorded.

@@ -5,6 +5,8 @@ from statistics import NormalDist
 
 import numpy as np
 
+from pipelines.engine.arrays import to_six_digits
+
 
 @dataclass(frozen=True)
 class Node:
@@ -32,7 +34,7 @@ def _nodes(count=53, steps=(24, 42, 46, 1, 13, 10, 49, 15, 36, 47, 28)):
     names = tuple(Node.__dataclass_fields__)
     level = (np.arange(count)[:, None] * np.array(steps) % count + 0.5) / count
     spread = np.vectorize(NormalDist().inv_cdf)(level)
-    spread /= spread.std(axis=0)
+    spread = to_six_digits(spread / spread.std(axis=0))
     errors = np.where([name not in ONE_SIDED for name in names], spread, level)
     return Node(*(column[:, None] for column in errors.T))
 
@@ -84,7 +86,7 @@ class Margin:
 
 
 def _normal_share(steps):
-    """Share of a normal distribution below so many standard deviations (overwritten), within 5e-7.
+    """Share of a normal distribution below so many standard deviations (overwritten), within 1e-6.
 
     Straight lines in a table, several times as fast as a function of each number.
     """
@@ -99,7 +101,7 @@ def _normal_share(steps):
 
 
 REACH, LINES_A_STEP = 8, 256
-SHARES = np.array(
+SHARES = to_six_digits(
     [NormalDist().cdf(line / LINES_A_STEP) for line in range(-REACH * LINES_A_STEP, REACH * LINES_A_STEP + 2)]
 )
 RISES = np.diff(SHARES)
