@@ -8,12 +8,14 @@ from pathlib import Path
 
 import hypothesis
 import pytest
+from streamlit.testing.v1 import AppTest
 
 from pipelines.fleet import snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.receiving import door
 from pipelines.snapshot import stages
 
+APP = Path(__file__).parent.parent / "dashboard" / "app.py"
 SAMPLES = Path(__file__).parent.parent / "sample_exports"
 HOW_TO_GET_CHROMIUM = (
     "the browser tests need Chromium from the system's packages (Debian: apt-get install chromium)"
@@ -79,3 +81,19 @@ def chromium():
         )
         yield browser
         browser.close()
+
+
+@pytest.fixture
+def show(monkeypatch):
+    """A function: fleet folder, page and what its address asks → the page as it stands."""
+
+    def shown(fleet, name="fleet", **asked):
+        monkeypatch.setenv("COLDFILL_FLEET", str(fleet.path))
+        page = AppTest.from_file(str(APP), default_timeout=60)
+        for key, value in asked.items():
+            page.query_params[key] = value
+        if name != "fleet":
+            page.switch_page(f"views/{name}.py")
+        return page.run()
+
+    return shown

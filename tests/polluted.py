@@ -1,7 +1,8 @@
 """One small export and every way in which its rows are damaged here; nothing of the program is used.
 
-A damage takes the cells of one row as written, a column, and the dialect, and gives the row's new text, or None where
-it makes no sense. What a damaged row may say is told by Python's own strict CSV reader and by plain `float`.
+A damage takes the cells of one row as written, a column, and the dialect, and gives the row's new text, or
+None where it makes no sense. What a damaged row may say is told by Python's own strict CSV reader and by
+plain `float`.
 """
 
 import csv
@@ -16,6 +17,8 @@ FIELDS = {  # heading: field
     "Cold P": "cold_pressure_psig", "Cold T": "cold_temperature_f", "Hot P": "hot_pressure_psig",
     "Meter": "makeup_meter_gal", "Remarks": "notes", "Charge": "precharge_psig",
 }  # fmt: skip
+WIDTH = len(FIELDS)
+WIDE = {ord(digit): 0xFF10 + int(digit) for digit in "0123456789"}
 NUMBERS = {6, 7, 8, 9, 11}
 CREWS = ["Crew 1", "North, East & Sons", "Crew 2"]
 REMARKS = [
@@ -185,7 +188,7 @@ DAMAGE = {
     "estimated": number(lambda text: f"{text} psi (est.)"),
     "other decimal mark": number(lambda text: text.replace(".", "#").replace(",", ".").replace("#", ",")),
     "power": number(lambda text: text[:2] + "e1"),
-    "wide digits": number(lambda text: text.translate({ord(digit): 0xFF10 + int(digit) for digit in "0123456789"})),
+    "wide digits": number(lambda text: text.translate(WIDE)),
     "letter for a digit": number(lambda text: text.replace("1", "l").replace("0", "O")),
     "hexadecimal": number(lambda text: "0x" + re.sub("[^0-9]", "", text)),
 }  # fmt: skip
@@ -200,7 +203,9 @@ CUTS = {
 
 
 def family(forms=FORMS):
-    """(name of the form, kind of damage, row, column, bytes, text of the row) of every polluted copy that differs from the clean one."""
+    """(name of the form, kind of damage, row, column, bytes, text of
+    the row) of every polluted copy that differs from the clean one.
+    """
     for name in forms:
         form = FORMS[name]
         rows = [form.written(row) for row in form.rows()]
@@ -224,7 +229,7 @@ def _writable(text, form):
         return False
 
 
-def said(text, form, width=len(FIELDS), **more):
+def said(text, form, width=WIDTH, **more):
     """Cells that one strict line says, or None."""
     quiet = rf'(?:"(?:[^"{"".join(map(re.escape, more.values()))}]|""|\\.)*"|[^"\r\n{form.separator}]*)'
     if not re.fullmatch(rf"{quiet}(?:{form.separator}{quiet})*", text):

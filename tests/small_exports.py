@@ -87,7 +87,8 @@ def run(fleet, *words):
 def counts(snapshot, export_id=None):
     """read, kept, not loaded, repeated, superseded of each export, or of one."""
     found = snapshot.rows(
-        "SELECT export_id, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded FROM exports ORDER BY export_id"
+        "SELECT export_id, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded FROM "
+        "exports ORDER BY export_id"
     )
     table = {one[0]: one[1:] for one in found}
     return table if export_id is None else table[export_id]

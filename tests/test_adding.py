@@ -1,4 +1,6 @@
-"""The page on which a file is added, through Streamlit's own test harness: nothing guessed, nothing stored before it is asked for."""
+"""The page on which a file is added, through Streamlit's own test
+harness: nothing guessed, nothing stored before it is asked for.
+"""
 
 import csv
 import io
@@ -21,12 +23,18 @@ from pipelines.receiving.upload import NOT_SHOWN, Upload
 from pipelines.snapshot import stages
 from tests.conftest import with_sample_settings
 from tests.small_exports import counts, fed, row, stored, text_of, write
-from tests.test_dashboard import DAY, ROOT, fine, html, links, show, table  # noqa: F401
+from tests.test_dashboard import DAY, ROOT, fine, html, links, table
 from tests.test_dashboard import text as spaced
 
-OWN = "Besuch Nr;Haus;Datum;Static Pressure bar;Exp tank;Telephone\n1;H-1;13/03/2025;0,9;Bladder;555-010-0001\n2;H-2;14/03/2025;1,25;Kessel;555-010-0002\n3;H-2;15/03/2025;zwei;steel;555-010-0003\n"
+OWN = (
+    "Besuch Nr;Haus;Datum;Static Pressure bar;Exp "
+    "tank;Telephone\n1;H-1;13/03/2025;0,9;Bladder;555-010-0001\n2;H-2;14/03/2025;1,25;Kessel;555-010-0002\n3;H-2;15/03/2025;zwei;steel;555-010-0003\n"
+)
 SAVE_AND_LOAD = "Save the mapping and load the file"
-THREE = "[columns.Visit]\nfield = 'inspection_id'\n[columns.House]\nfield = 'home_id'\n[columns.Day]\nfield = 'inspected_on'\n"
+THREE = (
+    "[columns.Visit]\nfield = 'inspection_id'\n[columns.House]\nfield = 'home_id'\n[columns.Day]\nfield = "
+    "'inspected_on'\n"
+)
 
 
 @pytest.fixture
@@ -342,7 +350,9 @@ def test_a_heading_that_feeds_a_personal_field_is_hidden_however_it_is_written(f
 
 
 def test_a_file_is_opened_once_whatever_the_page_asks(add, fleet, tmp_path, monkeypatch):
-    """Once for the page and all its changes; once more by the door, which reads all of it, for a mapping there is."""
+    """Once for the page and all its changes; once more by
+    the door, which reads all of it, for a mapping there is.
+    """
     opened = []
     for module in (reading, deciding):
         real = module.opened
@@ -364,7 +374,9 @@ def test_a_file_is_opened_once_whatever_the_page_asks(add, fleet, tmp_path, monk
 
 @pytest.fixture
 def received(fleet, tmp_path, monkeypatch):
-    """Two agencies; one with homes under two spellings and an inspection far ahead, one of whose file no row could be used."""
+    """Two agencies; one with homes under two spellings and an
+    inspection far ahead, one of whose file no row could be used.
+    """
     monkeypatch.setenv("COLDFILL_FLEET", str(fleet.path))
     fleet.create()
     (fleet.mappings / "silent.toml").write_text("agency = 'Silent County'\n" + THREE)
@@ -445,9 +457,9 @@ def test_how_recent_an_agency_is_with_days_ahead_or_lacking():
         wording.recent(stamp("2026-02-20"), None, at("2026-03-01"), 45)
         == "no recent file: no inspection up to this day"
     )
-    assert (
-        wording.recent(stamp("2025-02-20"), stamp("2025-02-19"), at("2026-03-01"), 45, 2)
-        == "no recent file: received 374 days ago, newest inspection 375 days ago; 2 inspections dated after this day"
+    assert wording.recent(stamp("2025-02-20"), stamp("2025-02-19"), at("2026-03-01"), 45, 2) == (
+        "no recent file: received 374 days ago, newest inspection 375 days ago; 2 inspections dated "
+        "after this day"
     )
 
 
@@ -462,7 +474,7 @@ def test_homes_under_two_spellings_are_shown_with_both_and_never_merged(show, re
     assert data.suspicions_count(Viewer(agencies=("Birch County",)), str(received.current()), Filters()) == 0
 
 
-def test_rows_to_mend_are_for_who_may_see_personal_fields_and_every_agency_in_the_file(show, received):  # noqa: F811
+def test_rows_to_mend_are_for_who_may_see_personal_fields_and_every_agency_in_the_file(show, received):
     snapshot = str(received.current())
     assert data.to_mend(EVERYTHING, snapshot) == [1, 2, 3]
     assert data.to_mend(Viewer(personal=False), snapshot) == []

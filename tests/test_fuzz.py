@@ -1,4 +1,6 @@
-"""Mutated exports through the whole intake: whatever the bytes, rows are read or told why not, and nothing else is raised."""
+"""Mutated exports through the whole intake: whatever the bytes,
+rows are read or told why not, and nothing else is raised.
+"""
 
 import os
 import random

@@ -292,7 +292,10 @@ def test_a_heading_that_names_another_unit_is_a_warning():
     mapping = parse_mapping(
         "a",
         REQUIRED_TOML
-        + '[columns."Static P (kPa)"]\nfield = "cold_pressure_psig"\nunit = "bar"\n[columns."Hot P (PSIG)"]\nfield = "hot_pressure_psig"\n[columns."Charge (psia)"]\nfield = "precharge_psig"',
+        + (
+            '[columns."Static P (kPa)"]\nfield = "cold_pressure_psig"\nunit = "bar"\n[columns."Hot P '
+            '(PSIG)"]\nfield = "hot_pressure_psig"\n[columns."Charge (psia)"]\nfield = "precharge_psig"'
+        ),
     )
     warnings = heading_warnings(["Visit", "STATIC P (KPA)", "Hot P (psig)", "Charge (psia)"], mapping)
     assert len(warnings) == 2

@@ -105,9 +105,10 @@ def test_own_headings_words_and_marks_survive_the_way_there_and_back(fleet, tmp_
     )
     path = tmp_path / "a.csv"
     path.write_bytes(
-        "Relevé\nN° visite;Foyer;Date;% glycol;Notes;Froid;=Spare\n1;H-1;2025-03-04;20,5;=1+1;x;\n2;-H;someday;20,5;'=2;11,5;\n".encode(
-            "cp1252"
-        )
+        (
+            "Relevé\nN° visite;Foyer;Date;% "
+            "glycol;Notes;Froid;=Spare\n1;H-1;2025-03-04;20,5;=1+1;x;\n2;-H;someday;20,5;'=2;11,5;\n"
+        ).encode("cp1252")
     )
     _, snapshot = fed(fleet, path)
     made = mending(fleet, snapshot, 1)
@@ -118,7 +119,8 @@ def test_own_headings_words_and_marks_survive_the_way_there_and_back(fleet, tmp_
     (arrival,), snapshot = fed(fleet, mended(tmp_path / "back.csv", [head, *body], delimiter=";"))
     assert arrival.mapping == "own"
     assert snapshot.rows(
-        "SELECT inspection_id, home_id, notes, antifreeze_percent, cold_pressure_psig, export_id FROM readings ORDER BY 1"
+        "SELECT inspection_id, home_id, notes, antifreeze_percent, cold_pressure_psig, export_id FROM "
+        "readings ORDER BY 1"
     ) == [("1", "H-1", "=1+1", 20.5, 11.5, 2), ("2", "-H", "'=2", 20.5, 11.5, 2)]
 
 
@@ -163,7 +165,8 @@ def test_only_loaded_exports_can_be_mended(fleet, tmp_path):
 
 def test_the_sample_exports_can_all_be_mended(sample_fleet, sample_snapshot):
     for export_id, lost in sample_snapshot.rows(
-        "SELECT export_id, count(DISTINCT source_line) FROM not_loaded WHERE extent <> 'column' GROUP BY 1 ORDER BY 1"
+        "SELECT export_id, count(DISTINCT source_line) FROM not_loaded WHERE extent <> 'column' GROUP "
+        "BY 1 ORDER BY 1"
     ):
         made = mending(sample_fleet, sample_snapshot, export_id)
         assert made.rows.num_rows == lost > 0

@@ -1,7 +1,7 @@
 """Some thousand polluted copies of one export, read from their bytes to typed rows: damage stays in its row.
 
-For every copy: each row stands for itself once, read or told why not; rows that were not touched are unchanged; and a
-touched row says nothing but what its own text says, in the column where it stands.
+For every copy: each row stands for itself once, read or told why not; rows that were not touched are
+unchanged; and a touched row says nothing but what its own text says, in the column where it stands.
 """
 
 import os
@@ -109,7 +109,9 @@ STRUCTURE = [
 
 @st.composite
 def tables(draw):
-    """(rows, form): an id, a day, a word, free text, and numbers of one to three columns, the last at the end; few rows or many."""
+    """(rows, form): an id, a day, a word, free text, and numbers
+    of one to three columns, the last at the end; few rows or many.
+    """
     count, numbers = draw(st.integers(4, 16)), draw(st.integers(1, 3))
     form = draw(
         st.sampled_from([FORMS["comma"], FORMS["semicolon, decimal comma"], FORMS["CRLF, all in quotes"]])
@@ -147,7 +149,9 @@ def tables(draw):
 )
 @given(tables(), st.sampled_from(STRUCTURE), st.data())
 def test_any_export_keeps_damage_in_its_row(tmp_path, made, kind, data):
-    """Whatever the columns: the rows around a damaged one come through, and it itself only as it was or as it now strictly says."""
+    """Whatever the columns: the rows around a damaged one come
+    through, and it itself only as it was or as it now strictly says.
+    """
     rows, form = made
     r, c = data.draw(st.integers(0, len(rows) - 1)), data.draw(st.integers(0, len(rows[0]) - 1))
     cells = [form.written(row) for row in rows]
@@ -170,7 +174,7 @@ def test_any_export_keeps_damage_in_its_row(tmp_path, made, kind, data):
     got = [
         list(row)
         for batch in export.batches()
-        for row in zip(*(column.to_pylist() for column in batch.table.columns))
+        for row in zip(*(column.to_pylist() for column in batch.table.columns), strict=True)
     ]
     around = rows[:r] + rows[r + 1 :]
     assert export.headings == tuple(headings)
@@ -192,7 +196,9 @@ def test_the_family_is_large():
 
 @pytest.mark.parametrize("name", FORMS)
 def test_polluted_copies_in_a_fleet_add_up(tmp_path, name):
-    """A part of the copies, each as the export of an agency of its own: counts hold and readings are as they were typed."""
+    """A part of the copies, each as the export of an agency of
+    its own: counts hold and readings are as they were typed.
+    """
     fleet, form, luck = Fleet(tmp_path / "fleet").create(), FORMS[name], random.Random(name)
     (fleet.mappings / "polluted.toml").write_text(form.mapping())
     expected, seen = {}, set()
@@ -217,7 +223,8 @@ def test_polluted_copies_in_a_fleet_add_up(tmp_path, name):
             assert not rows and "no row" in arrival.why, arrival
     snapshot = snapshots.attach(stages.build(fleet))
     counts = snapshot.rows(
-        "SELECT file_name, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded, agency FROM exports WHERE status = 'loaded'"
+        "SELECT file_name, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded, "
+        "agency FROM exports WHERE status = 'loaded'"
     )
     assert len(counts) == len(expected) > 10
     readings = snapshot.rows(f"SELECT agency, {', '.join(FIELDS.values())} FROM readings")

@@ -62,7 +62,8 @@ def test_names_and_births_by_the_run_of_cells():
         f"{first} {last}" for first in ("Ada", "Bea", "Cy") for last in ("Invented", "Madeup", "O’Nobody")
     ]
     births = [
-        f"{month}/{day}/19{year}" for month, day, year in zip(range(1, 10), range(11, 20), range(41, 50))
+        f"{month}/{day}/19{year}"
+        for month, day, year in zip(range(1, 10), range(11, 20), range(41, 50), strict=True)
     ]
     assert "names" in suspects("Column 9", people)[0][1]
     assert "birth" in suspects("Column 9", births)[0][1]

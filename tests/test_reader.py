@@ -95,7 +95,7 @@ def read(path: Path, **asked):
     for batch in export.batches():
         assert batch.table.column_names == list(export.headings)
         assert batch.lines.dtype == np.int64 and len(batch.lines) == batch.table.num_rows
-        rows += zip(*(column.to_pylist() for column in batch.table.columns))
+        rows += zip(*(column.to_pylist() for column in batch.table.columns), strict=True)
         lines += batch.lines.tolist()
     return export, [list(row) for row in rows], lines
 
@@ -129,7 +129,18 @@ def small_pieces(monkeypatch):
 @pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
 @pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"])
 @pytest.mark.parametrize("quoting", [csv.QUOTE_MINIMAL, csv.QUOTE_ALL])
-@pytest.mark.parametrize("encoding, told", [("utf-8", "utf-8"), ("utf-8-sig", "utf-8"), ("utf-16", "utf-16-le"), ("utf-16-le", "utf-16-le"), ("utf-16-be", "utf-16-be"), ("cp1252", "windows-1252")])  # fmt: skip
+# Fmt: skip
+@pytest.mark.parametrize(
+    "encoding, told",
+    [
+        ("utf-8", "utf-8"),
+        ("utf-8-sig", "utf-8"),
+        ("utf-16", "utf-16-le"),
+        ("utf-16-le", "utf-16-le"),
+        ("utf-16-be", "utf-16-be"),
+        ("cp1252", "windows-1252"),
+    ],
+)
 def test_every_dialect_in_every_encoding(
     tmp_path, small_pieces, delimiter, line_end, quoting, encoding, told
 ):
@@ -429,14 +440,18 @@ class Base:
         self.starts = [2 + sum(text.count("\n") + 1 for text in self.texts[:r]) for r in range(len(rows))]
 
     def damaged(self, kind, r, c):
-        """The text of a row damaged in a column; None where this kind of damage makes no difference or no sense."""
+        """The text of a row damaged in a column; None where
+        this kind of damage makes no difference or no sense.
+        """
         return DAMAGE[kind](self.cells[r], c, self.separator, self.other)
 
     def file(self, texts):
         return (self.head + "".join(text + "\n" for text in texts)).encode("utf-8", "surrogateescape")
 
     def says(self, kind, text):
-        """Cells that a damaged text says without doubt, told by Python's own strict reader; None if there is doubt."""
+        """Cells that a damaged text says without doubt, told
+        by Python's own strict reader; None if there is doubt.
+        """
         if any(word in kind for word in ("quote", "NUL", "text", "letter", "too long")):
             return None
         cell = rf'(?:"(?:[^"]|"")*"|[^"\r\n{self.separator}]*)'
@@ -509,7 +524,9 @@ BASES = {
 @pytest.mark.parametrize("kind", DAMAGE)
 @pytest.mark.parametrize("base", BASES.values(), ids=BASES)
 def test_damage_stays_in_its_row(tmp_path, small_pieces, base, kind):
-    """Each kind of damage in each row and column: a row in doubt does not come through, all others do, unchanged."""
+    """Each kind of damage in each row and column: a row in
+    doubt does not come through, all others do, unchanged.
+    """
     for r, c in np.ndindex(len(base.rows), len(base.rows[0])):
         text = base.damaged(kind, r, c)
         if text is None or text == base.texts[r]:
@@ -600,7 +617,9 @@ def test_an_unclosed_quote_among_quoted_cells_swallows_nothing(tmp_path, small_p
 
 
 def test_two_lost_quotes_do_not_make_one_row_of_what_lies_between(tmp_path, small_pieces):
-    """An opening quote in one row and a closing one in a later row satisfy the count of quotes and of cells."""
+    """An opening quote in one row and a closing one in a later row
+    satisfy the count of quotes and of cells.
+    """
     for gap in (1, 2, 5, 9):
         for c in range(12):
             rows = [
@@ -704,7 +723,9 @@ def test_a_last_cell_in_quotes_torn_off_its_row_takes_the_row_with_it(tmp_path, 
     ],
 )
 def test_a_number_at_the_end_of_a_file_without_line_end_may_be_cut(tmp_path, small_pieces, last, kept):
-    """ "12" where the column has "12.5" and the like, and never two digits, may be the beginning of "12.5"."""
+    """ "12" where the column has "12.5" and the like, and never two
+    digits, may be the beginning of "12.5".
+    """
     text = "Visit,Day,Psi\n" + "".join(f"V{i},2024-01-0{i},1{i}.5\n" for i in range(1, 6))
     export, rows, _ = read_both(put(tmp_path, text + f"V6,2024-01-06,{last}"))
     assert len(rows) == 5 + kept and [damage.reason for damage in export.damage] == [CUT_OFF] * (not kept)

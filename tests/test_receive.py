@@ -1,4 +1,6 @@
-"""Files on their way in: recognized or refused by name, counted row by row, superseded, and never loaded by half."""
+"""Files on their way in: recognized or refused by name,
+counted row by row, superseded, and never loaded by half.
+"""
 
 import errno
 import hashlib
@@ -56,7 +58,8 @@ def own_rows(path, *rows, headings=tuple(OWN)):
 
 def in_force(snapshot):
     return snapshot.rows(
-        "SELECT inspection_id, cold_pressure_psig, export_id, source_line FROM readings ORDER BY agency, inspection_id"
+        "SELECT inspection_id, cold_pressure_psig, export_id, source_line FROM readings ORDER BY "
+        "agency, inspection_id"
     )
 
 
@@ -395,7 +398,8 @@ def test_preview_shows_how_a_file_would_be_read_and_stores_nothing(fleet, tmp_pa
 def test_a_drafted_mapping_can_be_loaded_with(fleet, tmp_path):
     path = tmp_path / "spring list.csv"
     path.write_text(
-        "Visit number,House,Date of inspection,Visit type,Heating,Cold pressure (bar),Owner name\n1,H-1,2025-03-04,audit,hydronic,0.8,A. B.\n2,H-2,2025-03-05,post,hydronic,0.9,C. D.\n"
+        "Visit number,House,Date of inspection,Visit type,Heating,Cold pressure (bar),Owner "
+        "name\n1,H-1,2025-03-04,audit,hydronic,0.8,A. B.\n2,H-2,2025-03-05,post,hydronic,0.9,C. D.\n"
     )
     assert run(fleet, "load", path).exit_code == 1
     target = fleet.mappings / "spring.toml"
@@ -467,7 +471,8 @@ def test_readers_see_whole_snapshots_while_files_are_loaded(fleet, tmp_path):
             try:
                 snapshot = snapshots.attach(fleet.snapshot())
                 rows, homes, kept = snapshot.rows(
-                    "SELECT (SELECT count(*) FROM readings), (SELECT count(*) FROM homes), (SELECT sum(rows_kept)::BIGINT FROM exports)"
+                    "SELECT (SELECT count(*) FROM readings), (SELECT count(*) FROM homes), (SELECT "
+                    "sum(rows_kept)::BIGINT FROM exports)"
                 )[0]
                 seen.add(rows)
                 if rows != homes or rows != kept or rows % 10:
@@ -501,7 +506,10 @@ def test_a_full_disk_is_said_and_leaves_what_was_there(fleet, tmp_path, limit):
         for path in (*fleet.snapshots(), *fleet.exports.iterdir(), fleet.path / "states.csv")
     }
     big = write(tmp_path / "b.csv", [row(number, notes="x" * 60) for number in range(1000)])
-    code = f"import resource; resource.setrlimit(resource.RLIMIT_FSIZE, ({limit}, resource.RLIM_INFINITY))\nfrom pipelines.cli import main\nmain()"
+    code = (
+        f"import resource; resource.setrlimit(resource.RLIMIT_FSIZE, ({limit}, "
+        "resource.RLIM_INFINITY))\nfrom pipelines.cli import main\nmain()"
+    )
     done = subprocess.run(
         [sys.executable, "-c", code, "load", str(big), "--fleet", str(fleet.path)],
         cwd=ROOT,

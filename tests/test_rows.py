@@ -261,7 +261,10 @@ def test_ids_that_are_not_known_are_said_and_the_others_stay():
 
 
 def test_joined_ids():
-    toml = '[join.inspection_id]\ncolumns = ["Job", "Visit"]\nwith = "/"\n[columns.home_id]\nfield = "home_id"\n[columns.inspected_on]\nfield = "inspected_on"'
+    toml = (
+        '[join.inspection_id]\ncolumns = ["Job", "Visit"]\nwith = "/"\n[columns.home_id]\nfield = '
+        '"home_id"\n[columns.inspected_on]\nfield = "inspected_on"'
+    )
     found = typed(
         {"Job": ["12 ", "", "13", "-", "#REF!", "#REF!"], "Visit": ["a", "", "", "b", "c", ""]}, toml
     )
@@ -406,7 +409,9 @@ def test_several_unusable_fields_of_a_row_are_listed_in_the_order_of_fields():
         "cold_pressure_psig",
         "tank_type",
     ]
-    assert list(zip(found.not_loaded["source_line"].to_pylist(), found.not_loaded["field"].to_pylist())) == [
+    assert list(
+        zip(found.not_loaded["source_line"].to_pylist(), found.not_loaded["field"].to_pylist(), strict=True)
+    ) == [
         (2, "cold_pressure_psig"),
         (2, "tank_type"),
         (3, "cold_pressure_psig"),
@@ -552,7 +557,9 @@ def test_any_text_is_a_value_missing_or_an_entry_and_no_row_is_lost(data, count,
     order=st.sampled_from(["ymd", "dmy", "mdy"]),
 )
 def test_columns_are_read_as_their_cells_are(texts, decimal, order):
-    """Plain texts take a fast way over the whole column; it must never differ from the way of a single cell."""
+    """Plain texts take a fast way over the whole column; it must never
+    differ from the way of a single cell.
+    """
     names = ["hot_pressure_psig", "completed_on", "updated_at"]
     toml = f'decimal = "{decimal}"\ndates = "{order}"\n{REQUIRED_TOML}' + "".join(
         f'[columns.{name}]\nfield = "{name}"\n' for name in names
@@ -566,7 +573,7 @@ def test_columns_are_read_as_their_cells_are(texts, decimal, order):
             expected[0] = None  # a unit behind it: the test below
         if isinstance(expected[0], tuple) and not low <= expected[0][0] <= high:
             expected[0] = Refused(cells.IMPLAUSIBLE, "")
-        for name, want in zip(names, expected):
+        for name, want in zip(names, expected, strict=False):
             if want is not None:
                 want = (
                     None
@@ -645,7 +652,9 @@ def test_the_order_of_columns_changes_nothing(order):
 
 
 def fleet_batch(count: int):
-    """Every field filled in every row, with planted faults in a fiftieth of three columns, and their number."""
+    """Every field filled in every row, with planted faults in a fiftieth
+    of three columns, and their number.
+    """
     chance = np.random.default_rng(7)
     day = np.datetime64("2022-01-01")
 
@@ -698,5 +707,6 @@ def test_many_rows_take_seconds():
         part = SimpleNamespace(table=batch.table.slice(at, 200_000), lines=batch.lines[at : at + 200_000])
         found += type_batch(part, canonical(), file_name="x").not_loaded.num_rows
     assert found == planted
-    # A million rows of 86 filled columns took 4 s of processor time; a Python loop over the cells takes minutes.
+    # A million rows of 86 filled columns took 4 s of processor
+    # time; a Python loop over the cells takes minutes.
     assert time.process_time() - started < count / 50_000 + 3

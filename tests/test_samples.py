@@ -198,7 +198,9 @@ def test_atmosphere_against_a_printed_table(physics):
 
 
 def test_tanks_against_a_printed_example(physics):
-    """ASHRAE Handbook, HVAC Systems and Equipment: 3,000 gal, steel, 40 to 220 °F, 10 to 25 psig: 578 and 344 gal (from memory)."""
+    """ASHRAE Handbook, HVAC Systems and Equipment: 3,000 gal, steel,
+    40 to 220 °F, 10 to 25 psig: 578 and 344 gal (from memory).
+    """
     expansion = 3000 * physics.net_expansion(40, 220, "steel")
     assert physics.required_tank_gal(expansion, 24.7, 39.7, 14.7) == pytest.approx(
         578, abs=2
@@ -208,7 +210,9 @@ def test_tanks_against_a_printed_example(physics):
 
 @pytest.mark.parametrize(("charge", "printed_gal"), [(94.7, 5.44), (54.7, 9.4)])
 def test_a_tank_of_the_printed_size_reaches_the_printed_pressure(physics, charge, printed_gal):
-    """Griffith, Thermal Expansion Tanks Part 2: 2 gal from 94.7 to 149.7 psia, charged to the line or left at 40 psig."""
+    """Griffith, Thermal Expansion Tanks Part 2: 2 gal from
+    94.7 to 149.7 psia, charged to the line or left at 40 psig.
+    """
     exact = 2.0 / (charge / 94.7 - charge / 149.7)
     assert exact == pytest.approx(printed_gal, abs=0.03)
     hot = physics.hot_pressure_psia(

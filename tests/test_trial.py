@@ -1,4 +1,6 @@
-"""The mapping page's questions: what a draft would make of a file, and a mapping kept only when it can be used."""
+"""The mapping page's questions: what a draft would make
+of a file, and a mapping kept only when it can be used.
+"""
 
 import pytest
 
@@ -14,7 +16,10 @@ from pipelines.snapshot import exports
 from tests.conftest import with_sample_settings
 from tests.small_exports import HEADINGS, row, text_of, write
 
-REQUIRED = '[columns.Visit]\nfield = "inspection_id"\n[columns.House]\nfield = "home_id"\n[columns.Day]\nfield = "inspected_on"\n'
+REQUIRED = (
+    '[columns.Visit]\nfield = "inspection_id"\n[columns.House]\nfield = "home_id"\n[columns.Day]\nfield = '
+    '"inspected_on"\n'
+)
 
 
 @pytest.fixture
@@ -72,12 +77,17 @@ def test_every_cell_looked_at_is_used_not_recorded_or_not_used(tmp_path):
 def test_a_draft_with_the_wrong_unit_or_words_shows_it(tmp_path):
     path = tmp_path / "a.csv"
     path.write_text(
-        "Visit,House,Day,Cold,Relief,Place,Owner,Stamp\n1,H,2025-03-04,0.8,3,Cellar,A. B.,x\n2,H,2025-03-05,0.9,3,Attic,C. D.,y\n"
+        "Visit,House,Day,Cold,Relief,Place,Owner,Stamp\n1,H,2025-03-04,0.8,3,Cellar,A. "
+        "B.,x\n2,H,2025-03-05,0.9,3,Attic,C. D.,y\n"
     )
     text = (
         'carry = ["Stamp"]\nignore = ["Nothing"]\n'
         + REQUIRED
-        + '[columns.Cold]\nfield = "cold_pressure_psig"\nunit = "bar"\n[columns.Relief]\nfield = "relief_setting_psig"\n[columns.Place]\nfield = "boiler_level"\nwords = { "Cellar" = "basement" }\n'
+        + (
+            '[columns.Cold]\nfield = "cold_pressure_psig"\nunit = "bar"\n[columns.Relief]\nfield = '
+            '"relief_setting_psig"\n[columns.Place]\nfield = "boiler_level"\n'
+            'words = { "Cellar" = "basement" }\n'
+        )
     )
     found = by_heading(tried(path, parse_mapping("draft", text)))
     assert (found["Cold", "cold_pressure_psig"].used, found["Cold", "cold_pressure_psig"].unit) == (2, "bar")
@@ -99,7 +109,10 @@ def test_joined_columns_repeats_and_unmapped_ones(tmp_path):
     path.write_text(
         "Job,No,House,Day,Note,Note\n7,1,H,2025-03-04,a,\n7,,H,2025-03-05,,b\n8,2,H,2025-03-05,x,y\n"
     )
-    text = '[join.inspection_id]\ncolumns = ["Job", "No"]\n[columns.House]\nfield = "home_id"\n[columns.Day]\nfield = "inspected_on"\n[columns.Note]\nfield = "notes"\n'
+    text = (
+        '[join.inspection_id]\ncolumns = ["Job", "No"]\n[columns.House]\nfield = '
+        '"home_id"\n[columns.Day]\nfield = "inspected_on"\n[columns.Note]\nfield = "notes"\n'
+    )
     frame = tried(path, parse_mapping("draft", text))
     found = by_heading(frame)
     assert (frame["used"] + frame["not_recorded"] + frame["not_used"] == 3).all()
@@ -318,7 +331,8 @@ def test_words_not_understood_come_first_with_how_often(fleet, own):
 def test_words_of_lists_are_ids_and_what_is_not_recorded_is_no_word(fleet, tmp_path):
     path = tmp_path / "a.csv"
     path.write_text(
-        "Visit,House,Day,Found,Place\n1,H,2025-03-04,leak-seen;odd thing,cellar\n2,H,2025-03-05,none,keine Angabe\n3,H,2025-03-06,Odd  Thing,n/a\n"
+        "Visit,House,Day,Found,Place\n1,H,2025-03-04,leak-seen;odd "
+        "thing,cellar\n2,H,2025-03-05,none,keine Angabe\n3,H,2025-03-06,Odd  Thing,n/a\n"
     )
     mapping = drafts.composed(
         "x",

@@ -11,7 +11,8 @@ from pipelines.intake.units import ABSOLUTE, NOT_UNDERSTOOD, OTHER_QUANTITY, UNI
 
 REGISTRY = pint.UnitRegistry()
 
-# NIST SP 811 (2008), appendix B.8, factors to SI as printed (from memory); the last digit printed is the tolerance.
+# NIST SP 811 (2008), appendix B.8, factors to SI as printed
+# (from memory); the last digit printed is the tolerance.
 TO_SI = [
     ("psi", "kPa", 6.894757, 1e-6),
     ("inHg", "kPa", 3.386389, 1e-6),

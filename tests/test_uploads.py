@@ -1,4 +1,6 @@
-"""A file from a browser: kept in a private place only as long as needed, loaded for those agencies only that its viewer may load for."""
+"""A file from a browser: kept in a private place only as long as
+needed, loaded for those agencies only that its viewer may load for.
+"""
 
 import os
 import stat
