@@ -53,7 +53,7 @@ def sent(selectbox):
 
 
 @pytest.fixture
-def add(show, monkeypatch):  # noqa: F811
+def add(show, monkeypatch):
     """A function: fleet, name and content of an upload → the page with it."""
     monkeypatch.setattr(Selectbox, "_widget_state", property(sent))
 
@@ -98,13 +98,13 @@ def waiting(fleet):
     return list(fleet.path.glob(f"{UPLOADS}/*/*"))
 
 
-def test_the_server_takes_as_much_as_the_door_and_the_page_says_so(show, fleet):  # noqa: F811
+def test_the_server_takes_as_much_as_the_door_and_the_page_says_so(show, fleet):
     settings = tomllib.loads((ROOT / "dashboard" / ".streamlit" / "config.toml").read_text(encoding="utf-8"))
     assert settings["server"]["maxUploadSize"] << 20 == LARGEST_UPLOAD
     assert f"up to {LARGEST_UPLOAD >> 20} MB" in text(show(fleet, "add"))
 
 
-def test_a_page_of_nothing_leads_to_the_page_that_adds_a_file(show, fleet):  # noqa: F811
+def test_a_page_of_nothing_leads_to_the_page_that_adds_a_file(show, fleet):
     assert ("Add a file", {}) in links(show(fleet, "fleet"), "add")
     assert ("Add a file", {}) in links(show(fleet, "homes"), "add")
 
@@ -407,7 +407,7 @@ def received(fleet, tmp_path, monkeypatch):
     return fleet
 
 
-def test_an_agency_of_whose_files_no_row_could_be_used_is_there(show, received):  # noqa: F811
+def test_an_agency_of_whose_files_no_row_could_be_used_is_there(show, received):
     found = data.agencies(EVERYTHING, str(received.current()), Filters(), DAY).set_index("agency")
     assert list(found.index) == ["Alder County", "Birch County", "Silent County"]
     assert (
@@ -463,7 +463,7 @@ def test_how_recent_an_agency_is_with_days_ahead_or_lacking():
     )
 
 
-def test_homes_under_two_spellings_are_shown_with_both_and_never_merged(show, received):  # noqa: F811
+def test_homes_under_two_spellings_are_shown_with_both_and_never_merged(show, received):
     page = fine(show(received, "files"))
     assert table(page, "1 pair")[1:] == [
         ["H-0012", "h12", "Alder County", "ids differ only in capitals, punctuation, leading zeros"]
@@ -499,6 +499,6 @@ def test_rows_to_mend_are_for_who_may_see_personal_fields_and_every_agency_in_th
     assert "the rows to mend" in text(page) and "add that file like any other" in text(page)
 
 
-def test_columns_dropped_at_the_door_are_named_with_their_file(show, received):  # noqa: F811
+def test_columns_dropped_at_the_door_are_named_with_their_file(show, received):
     rows = {cells[0]: cells for cells in table(fine(show(received, "files")), "3 files")}
     assert "dropped at the door: Phone" in rows["c.csv"][-1] and "dropped" not in rows["a.csv"][-1]
