@@ -5,6 +5,7 @@ in its place, and errors that name the file and the key.
 import numpy as np
 import pytest
 
+from pipelines.engine import risk
 from pipelines.engine.arrays import Words
 from pipelines.engine.checks import BY_ID
 from pipelines.engine.policy import policy as policies
@@ -296,6 +297,35 @@ WRONG = (
     ('[accepted]\nlow_water_cutoff = "no"', "accepted.low_water_cutoff needs a list of"),
     ("[clocks]\nhigh = [1]", "clocks.high needs two whole numbers of days"),
     ("[clocks]\nhigh = [1, -2]", "clocks.high needs two whole numbers of days"),
+    ("[clocks]\nhigh = [30, 10]", "clocks.high: 30 days to act are more than 10 to correct"),
+    ("[clocks]\nhigh = [true, 10]", "clocks.high needs two whole numbers of days"),
+    ("[clocks]\nhigh = [1, 9999999999]", "clocks.high needs two whole numbers of days"),
+    ("[limits]\nsnapshots_kept = 0", "limits.snapshots_kept needs a number of 1 or more"),
+    ("[limits]\nsnapshots_kept = 2.5", "limits.snapshots_kept needs a whole number, not 2.5"),
+    ("[limits]\nrepeated_within_days = 0.5", "limits.repeated_within_days needs a whole number"),
+    ("[limits]\ncold_margin_psi = inf", "limits.cold_margin_psi needs a number of 0 or more"),
+    ("[limits]\ncold_margin_psi = 1e300", "limits.cold_margin_psi is 1000 psi at most"),
+    (f"[limits]\ncold_margin_psi = {'9' * 400}", "limits.cold_margin_psi is 1000 psi at most"),
+    ("[limits]\nsure_certainty = 1.01", "limits.sure_certainty is a share"),
+    ("[limits]\ncushion_lost_ratio = 1.5", "limits.cushion_lost_ratio is a share"),
+    ("[limits]\ndid_not_open_share = 0.9", "limits.did_not_open_share needs a number of 1 or more"),
+    (
+        "[limits]\nvolume_estimate_low = 1.4",
+        "limits: volume_estimate_low (1.4) is above volume_estimate_high (1.3)",
+    ),
+    (
+        "[[region]]\nname = 'Harbor'\nlimits = { volume_estimate_high = 0.3 }",
+        "region Harbor: volume_estimate_low (0.4) is above volume_estimate_high (0.3)",
+    ),
+    (
+        "[[region]]\nname = 'Harbor'\n[[region]]\nname = ' harbor '\n",
+        "region  harbor  is there already, in line 1",
+    ),
+    ("[[region]]\nname = 'Harbor'\nagency = 3", "region Harbor: agency needs a text, not 3"),
+    ("[[region]]\nname = 'Harbor'\nlimits = 3", "region Harbor: limits needs to be a table"),
+    ("[accepted.low_water_cutoff]\nword = []", "accepted.low_water_cutoff: unknown key 'word'"),
+    ("[measures.paint]\ntitle = 'Paint'\nfixes = []\nfix = []", "measures.paint: unknown key 'fix'"),
+    ("[risk.leak-seen]\nseverity = true", "risk.leak-seen: severity is 1 to 4"),
     ("[clocks]\nurgent = [1, 2]", "clocks: unknown key 'urgent'; accepted are act today, high"),
     ('[risk_matrix]\nA = ["high"]', "risk_matrix.A needs four of high, serious, medium, low"),
     ('[risk_matrix]\nF = ["low", "low", "low", "low"]', "risk_matrix: unknown key 'F'"),
@@ -343,9 +373,40 @@ def test_errors(own, tmp_path, text, message):
     )
 
 
+@pytest.mark.parametrize(
+    "text, line",
+    [
+        ("\n[clocks]\nlow = []\nhigh = [30, 10]\n", 4),
+        ("[limits]\n\ncold_margin_psi = -1\n", 3),
+        ("[limits.cold_margin_psi]\nwhy = 'x'\nvalue = -1\n", 1),
+        ("limits.cold_margin_psi = -1\n", 1),
+        ("[limits]\r\ncold_margin_psi = { value = -1 }\r\n", 2),
+        ('[limits]\n"cold_margin_psi" = -1\n', 2),
+        ("[[region]]\nname = 'A'\n[[region]]\nname = 'B'\nlimits = { cold_margin_psi = -1 }\n", 5),
+        ("[[region]]\nname = 'A'\n[[region]]\nname = 'B'\n[region.limits]\ncold_margin_psi = -1\n", 6),
+        ("[[region]]\nname = 'A'\n# more\n[[region]]\nname = 'a'\n", 4),
+        ("[risk.leak-seen]\nprobability = 'A'\n\n[risk.roof]\nseverity = 1\n", 4),
+        ("[measures.paint]\ntitle = 'x'\nfixes = [\n  'no-such-check',\n]\n", 3),
+        ("[limits]\ncold_margin_psi = { value = 3, why = 'x', unit = 'bar' }\n", 2),
+        ('[accepted.low_water_cutoff]\nwhy = """\n[limits]\n"""\nwords = ["x"]\n', 1),
+        ("[limits]\ncold_margin_psi = \n", 2),
+        ("[limits]\nvolume_estimate_high = 0.1\n", 2),
+        ("# nothing\nlimit = 3\n", 2),
+    ],
+)
+def test_errors_name_the_line(own, text, line):
+    with pytest.raises(PolicyError, match=rf"policy\.toml, line {line}: "):
+        risk.refuse_unknown(own(text))
+
+
+def test_every_limit_that_ships_lies_within_what_it_may_be():
+    for limit in shipped_policy().limits.values():
+        assert limit.least <= limit.value <= limit.most < np.inf, limit
+
+
 def test_not_utf8(tmp_path):
     (tmp_path / "policy.toml").write_bytes("# Höhe\n".encode("latin-1"))
-    with pytest.raises(PolicyError, match="not readable as TOML"):
+    with pytest.raises(PolicyError, match="policy.toml, line 1: not readable as TOML"):
         policies.load(tmp_path / "policy.toml")
 
 

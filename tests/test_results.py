@@ -567,8 +567,9 @@ def test_every_limit_may_differ_by_region_or_is_refused(tmp_path):
     pairs, codes = [("", "Hills"), ("", "Harbor")], np.arange(len(some)) % 2
     before = results(Recomputed(some, shipped.for_rows()))
     for limit in shipped.limits.values():
+        half = max(limit.value / 2, limit.least)
         (tmp_path / "policy.toml").write_text(
-            f'[[region]]\nname = "Harbor"\nlimits = {{ {limit.name} = {limit.value / 2} }}\n',
+            f'[[region]]\nname = "Harbor"\nlimits = {{ {limit.name} = {half} }}\n',
             encoding="utf-8",
         )
         if not limit.by_region:
@@ -594,9 +595,7 @@ def test_every_limit_may_differ_by_region_or_is_refused(tmp_path):
             )
             assert same(hills, kept), (limit.name, check)
         policies.load(tmp_path / "policy.toml")
-        (tmp_path / "fleet.toml").write_text(
-            f"[limits]\n{limit.name} = {limit.value / 2}\n", encoding="utf-8"
-        )
+        (tmp_path / "fleet.toml").write_text(f"[limits]\n{limit.name} = {half}\n", encoding="utf-8")
         everywhere = results(Recomputed(some, policies.load(tmp_path / "fleet.toml").for_rows()))
         for check, result in after.items():
             assert np.array_equal(result.outcome[codes == 1], everywhere[check].outcome[codes == 1]), (

@@ -5,7 +5,7 @@ from difflib import get_close_matches
 import numpy as np
 
 from pipelines.engine.checks import BY_ID
-from pipelines.engine.policy.policy import LEVELS, PROBABILITIES, PolicyError
+from pipelines.engine.policy.policy import LEVELS, PROBABILITIES
 
 ACT_TODAY = LEVELS.index("act today")
 NO_LEVEL = 15
@@ -35,12 +35,13 @@ def levels(check, policy, certainty, active):
     return column[np.clip(step, 0, len(PROBABILITIES) - 1)]
 
 
-def refuse_unknown(policy, name):
-    """Raise PolicyError where a policy rates or mends a check that is not there; it names file and key."""
-    named = [(f"risk.{check}", check) for check in policy.risk] + [
-        (f"measures.{measure.id}: fixes", check) for measure in policy.measures for check in measure.fixes
-    ]
-    for key, check in named:
+def refuse_unknown(policy):
+    """Raise PolicyError where a policy rates or mends a check that is not there; file, line and key."""
+    named: list[tuple[tuple, str, str]] = [(("risk", check), f"risk.{check}", check) for check in policy.risk]
+    for measure in policy.measures:
+        keys = ("measures", measure.id, "fixes")
+        named += [(keys, f"measures.{measure.id}: fixes", check) for check in measure.fixes]
+    for keys, key, check in named:
         if check not in BY_ID:
             nearest = ", ".join(get_close_matches(check, BY_ID, n=3, cutoff=0.3))
-            raise PolicyError(f"{name}: {key}: there is no check {check!r}; nearest: {nearest}")
+            raise policy.source.wrong(keys, f"{key}: there is no check {check!r}; nearest: {nearest}")

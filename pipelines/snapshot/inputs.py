@@ -88,7 +88,7 @@ def _parsed(fleet: Fleet, files: Mapping[str, bytes], own: Mapping[str, bytes]) 
 
 def _policy(data: bytes | None, path: Path) -> Policy:
     policy = policies.parse(data or b"", str(path))
-    risk.refuse_unknown(policy, str(path))
+    risk.refuse_unknown(policy)
     return policy
 
 

@@ -20,13 +20,22 @@ def places_table(connection, data, path):
     """Make place_of: elevation and spread of postal codes and regions, for homes without one of their own.
 
     `data` is the table as bytes, empty where there is none; errors call it `path`. A line that names an
-    agency goes before one for every agency. FleetError names the line that cannot be used.
+    agency goes before one for every agency. FleetError names the line that cannot be used, or that says
+    something else of a place than one before it.
     """
     agencies = [row[0] for row in connection.execute("SELECT DISTINCT agency FROM received_rows").fetchall()]
     found = {}
+    said: dict[tuple, tuple] = {}  # by agency as written, kind and place: the numbers, and the line they stand on
     for line, row in _lines(data, path):
         kind, place, elevation_ft, spread_ft = _place(f"{path}, line {line}", row)
         own = collapsed(row["agency"])
+        numbers, before = said.setdefault((folded(own), kind, place), ((elevation_ft, spread_ft), line))
+        if numbers != (elevation_ft, spread_ft):
+            raise FleetError(
+                f"{path}, line {line}: {collapsed(row[kind])!r} stands in line {before} already with "
+                f"{numbers[0]:g} and {numbers[1]:g} ft, here with {elevation_ft:g} and {spread_ft:g}: "
+                "keep the one that is right."
+            )
         for agency in agencies:
             if not own or folded(own) == folded(agency):
                 key = (kind, agency, place)

@@ -7,14 +7,15 @@ reason.
 
 import hashlib
 import json
-import tomllib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from functools import cached_property
 from pathlib import Path
 
 import numpy as np
 
+from pipelines.engine.policy.source import PolicyError as PolicyError
+from pipelines.engine.policy.source import Source, read
 from pipelines.fields import BY_NAME
 
 HERE = Path(__file__).parent
@@ -28,7 +29,23 @@ SETS_OF = {
     "backflow_tested_on_supply": "water_source",
     "low_water_cutoff": "low_water_cutoff",
 }
-SHARES = ("_share", "_ratio", "_certainty")  # ends of names whose value is a share
+# The most a limit may be, by its unit; what has none is a share.
+MOST = {
+    "": 1.0,
+    "psi": 1_000.0,
+    "degF": 1_000.0,
+    "ft": 1_000.0,
+    "A": 100.0,
+    "gal/month": 100_000.0,
+    "month": 1_200,
+    "day": 36_500,
+}
+MOST_GAL = 1_000  # per 1,000 Btu/h
+RANGE = (
+    "volume_estimate_low",
+    "volume_estimate_high",
+)  # two limits of which the first is not above the other
+INFINITY = float("inf")
 TABLES = {
     "limits",
     "emitter_gal_per_1000_btuh",
@@ -41,10 +58,6 @@ TABLES = {
 }
 
 
-class PolicyError(Exception):
-    """A policy that cannot be used; the message names the file, the key and what would be accepted."""
-
-
 @dataclass(frozen=True)
 class Limit:
     """One number an agency decides, with its mark and reason."""
@@ -55,6 +68,9 @@ class Limit:
     mark: str
     why: str
     by_region: bool = True  # whether a region may have its own
+    least: float = 0.0
+    most: float = INFINITY
+    whole: bool = False
 
 
 def limit_said(value, unit):
@@ -86,6 +102,7 @@ class Region:
     agency: str = ""
     limits: dict = field(default_factory=dict)
     accepted: dict = field(default_factory=dict)
+    line: int = 0  # of the policy's file, where it begins
 
 
 @dataclass(frozen=True)
@@ -101,6 +118,7 @@ class Policy:
     regions: tuple[Region, ...]
     measures: tuple[Measure, ...]
     text: str  # all that decides, as one canonical text: its hash is the policy's
+    source: Source = field(default=Source(""), repr=False, compare=False)  # the agency's own
 
     @cached_property
     def sha256(self):
@@ -205,52 +223,39 @@ class RowPolicy:
 def load(path=None):
     """The policy in force: what ships, overridden by the TOML file at `path` if there is one.
 
-    Raises PolicyError, which names the file, the key and what would be accepted.
+    Raises PolicyError, which names the file, the line, the key and what would be accepted.
     """
     return parse(Path(path).read_bytes() if path and Path(path).exists() else b"", str(path))
 
 
 def parse(data, name):
     """The policy in force: what ships, overridden by the bytes of a TOML file that errors call `name`."""
-    shipped = _read(HERE / "default.toml")
-    own = _toml(data, name)
-    unknown = set(own) - TABLES
-    if unknown:
-        raise PolicyError(
-            f"{name}: unknown table {sorted(unknown)[0]!r}; accepted are {', '.join(sorted(TABLES))}"
-        )
-    limits = {
-        key: Limit(
-            key,
-            float(entry["value"]),
-            entry["unit"],
-            entry["mark"],
-            entry["why"],
-            entry.get("by_region", True),
-        )
-        for key, entry in shipped["limits"].items()
-    }
-    for key, entry in _table(name, own, "limits").items():
-        limits[key] = _own_limit(name, f"limits.{key}", key, entry, limits)
+    shipped, measures = (
+        read((HERE / file).read_bytes(), file).tables for file in ("default.toml", "measures.toml")
+    )
+    own = read(data, name)
+    for table in sorted(set(own.tables) - TABLES):
+        raise own.wrong((table,), f"unknown table {table!r}; accepted are {', '.join(sorted(TABLES))}")
+    limits = {key: _shipped_limit(key, entry) for key, entry in shipped["limits"].items()}
+    for key, entry in _table(own, "limits").items():
+        limits[key] = _own_limit(own, ("limits", key), f"limits.{key}", entry, limits)
+    _refuse_contradiction(own, ("limits",), "limits", limits, limits)
     accepted = {**shipped["accepted"]}
-    for key, entry in _table(name, own, "accepted").items():
+    for key, entry in _table(own, "accepted").items():
         entry = entry if isinstance(entry, dict) else {"words": entry}
+        keys, where = ("accepted", key), f"accepted.{key}"
+        _only(own, keys, where, entry, ("words", "mark", "why"))
         accepted[key] = {
-            "words": _own_words(name, f"accepted.{key}", key, entry.get("words")),
+            "words": _own_words(own, keys, where, entry.get("words")),
             "mark": "policy",
             "why": entry.get("why", "set by the agency"),
         }
-    emitter = _emitter(
-        name, shipped["emitter_gal_per_1000_btuh"], _table(name, own, "emitter_gal_per_1000_btuh")
-    )
-    clocks = _clocks(name, shipped["clocks"] | _table(name, own, "clocks"))
-    matrix = _matrix(name, shipped["risk_matrix"] | _table(name, own, "risk_matrix"))
-    risk = _risk(name, shipped.get("risk", {}) | _table(name, own, "risk"))
-    regions = own.get("region", [])
-    if not isinstance(regions, list) or not all(isinstance(entry, dict) for entry in regions):
-        raise PolicyError(f"{name}: region needs double brackets: [[region]], once for each region")
-    regions = tuple(_own_region(name, entry, limits) for entry in regions)
-    measures = _measures(name, _read(HERE / "measures.toml") | _table(name, own, "measures"))
+    emitter = _emitter(own, shipped["emitter_gal_per_1000_btuh"])
+    clocks = _clocks(own, shipped["clocks"] | _table(own, "clocks"))
+    matrix = _matrix(own, shipped["risk_matrix"] | _table(own, "risk_matrix"))
+    risk = _risk(own, shipped.get("risk", {}) | _table(own, "risk"))
+    regions = _regions(own, limits)
+    measures = _measures(own, measures | _table(own, "measures"))
     text = json.dumps(
         {
             "limits": {key: limit.value for key, limit in limits.items()},
@@ -264,156 +269,198 @@ def parse(data, name):
         },
         sort_keys=True,
     )
-    return Policy(limits, accepted, emitter, clocks, matrix, risk, regions, measures, text)
+    return Policy(limits, accepted, emitter, clocks, matrix, risk, regions, measures, text, own)
 
 
-def _read(path):
-    return _toml(path.read_bytes(), path)
-
-
-def _toml(data, name):
-    try:
-        return tomllib.loads(data.decode())
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise PolicyError(f"{name}: not readable as TOML ({error})") from error
-
-
-def _table(name, own, key):
+def _table(own, key):
     """A table of an agency's own policy, empty where there is none."""
-    found = own.get(key, {})
+    found = own.tables.get(key, {})
     if not isinstance(found, dict):
-        raise PolicyError(f"{name}: {key} needs to be a table: a line [{key}], and its values below")
+        raise own.wrong((key,), f"{key} needs to be a table: a line [{key}], and its values below")
     return found
 
 
-def _only(name, where, entry, accepted):
-    extra = sorted(set(entry) - set(accepted))
-    if extra:
-        raise PolicyError(f"{name}: {where}: unknown key {extra[0]!r}; accepted are {', '.join(accepted)}")
+def _only(own, keys, where, entry, accepted):
+    for extra in sorted(set(entry) - set(accepted)):
+        raise own.wrong((*keys, extra), f"{where}: unknown key {extra!r}; accepted are {', '.join(accepted)}")
 
 
 def _is_number(value):
-    return not isinstance(value, bool) and isinstance(value, (int, float)) and np.isfinite(value)
+    return isinstance(value, int | float) and not isinstance(value, bool) and -INFINITY < value < INFINITY
 
 
-def _own_limit(name, where, key, entry, limits):
-    if key not in limits:
-        raise PolicyError(f"{name}: {where}: no such limit; nearest: {_nearest(key, limits)}")
-    entry = entry if isinstance(entry, dict) else {"value": entry}
-    _only(name, where, entry, ("value", "unit", "mark", "why"))
-    value, shipped = entry.get("value"), limits[key]
-    if not _is_number(value) or value < 0:
-        raise PolicyError(
-            f"{name}: {where} needs a number of 0 or more in {shipped.unit or 'its own measure'}, not "
-            f"{value!r}"
-        )
-    if key.endswith(SHARES) and value > 2:
-        raise PolicyError(f"{name}: {where} is a share, as 0.9 is for 90 %, and {value!r} is not")
-    if entry.get("unit", shipped.unit) != shipped.unit:
-        raise PolicyError(f"{name}: {where} is in {shipped.unit}, not {entry['unit']}")
-    mark = entry.get("mark", "policy")
-    if mark not in MARKS:
-        raise PolicyError(f"{name}: {where}: mark is one of {', '.join(MARKS)}")
+def _is_whole(value):
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def _shipped_limit(key, entry):
+    """A limit as it ships; `least` and `most` where it has a range that is not its unit's."""
+    unit = entry["unit"]
     return Limit(
-        key, float(value), shipped.unit, mark, entry.get("why", "set by the agency"), shipped.by_region
+        key,
+        float(entry["value"]),
+        unit,
+        entry["mark"],
+        entry["why"],
+        entry.get("by_region", True),
+        entry.get("least", 0.0),
+        entry.get("most", MOST[unit]),
+        entry.get("whole", unit in ("day", "month")),
     )
 
 
-def _own_words(name, where, key, words):
+def _own_limit(own, keys, where, entry, limits):
+    key = keys[-1]
+    if key not in limits:
+        raise own.wrong(keys, f"{where}: no such limit; nearest: {_nearest(key, limits)}")
+    entry = entry if isinstance(entry, dict) else {"value": entry}
+    _only(own, keys, where, entry, ("value", "unit", "mark", "why"))
+    value, shipped = entry.get("value"), limits[key]
+    if not _is_number(value) or value < shipped.least:
+        unit = shipped.unit or "its own measure"
+        raise own.wrong(keys, f"{where} needs a number of {shipped.least:g} or more in {unit}, not {value!r}")
+    if value > shipped.most and shipped.most == 1:
+        raise own.wrong(keys, f"{where} is a share, as 0.9 is for 90 %, and {value!r} is not")
+    if value > shipped.most:
+        raise own.wrong(keys, f"{where} is {shipped.most:g} {shipped.unit} at most, and {value!r} is not")
+    if shipped.whole and value != int(value):
+        raise own.wrong(keys, f"{where} needs a whole number, not {value!r}")
+    if entry.get("unit", shipped.unit) != shipped.unit:
+        raise own.wrong(keys, f"{where} is in {shipped.unit}, not {entry['unit']}")
+    mark = entry.get("mark", "policy")
+    if mark not in MARKS:
+        raise own.wrong(keys, f"{where}: mark is one of {', '.join(MARKS)}")
+    return replace(shipped, value=float(value), mark=mark, why=entry.get("why", "set by the agency"))
+
+
+def _refuse_contradiction(own, keys, where, changed, limits):
+    """PolicyError where a range that the agency changed ends before it begins."""
+    values = {name: (changed.get(name) or limits[name]).value for name in RANGE}
+    if values[RANGE[0]] > values[RANGE[1]]:
+        there = next(((*keys, name) for name in RANGE if own.line((*keys, name)) != own.line(keys)), keys)
+        said = " is above ".join(f"{name} ({values[name]:g})" for name in RANGE)
+        raise own.wrong(there, f"{where}: {said}")
+
+
+def _own_words(own, keys, where, words):
+    key = keys[-1]
     if key not in SETS_OF:
-        raise PolicyError(f"{name}: {where}: no such set of accepted words; there are {', '.join(SETS_OF)}")
+        raise own.wrong(keys, f"{where}: no such set of accepted words; there are {', '.join(SETS_OF)}")
     allowed = BY_NAME[SETS_OF[key]].words
     if not isinstance(words, list) or any(word not in allowed for word in words):
-        raise PolicyError(f"{name}: {where} needs a list of {', '.join(allowed)}")
+        raise own.wrong(keys, f"{where} needs a list of {', '.join(allowed)}")
     return words
 
 
-def _own_region(name, entry, limits):
-    if not isinstance(entry.get("name"), str) or not entry["name"].strip():
-        raise PolicyError(f"{name}: each [[region]] needs a name")
-    where = f"region {entry['name']}"
-    _only(name, where, entry, ("name", "agency", "limits", "accepted"))
-    own_limits = {
-        key: _own_limit(name, f"{where}: limits.{key}", key, value, limits).value
-        for key, value in _table(name, entry, "limits").items()
-    }
-    for key in own_limits:
-        if not limits[key].by_region:
-            raise PolicyError(
-                f"{name}: {where}: limits.{key} is one for the whole fleet; set it under [limits]"
+def _regions(own, limits):
+    entries = own.tables.get("region", [])
+    if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
+        raise own.wrong(("region",), "region needs double brackets: [[region]], once for each region")
+    found: dict[tuple[str, str], Region] = {}
+    for position, entry in enumerate(entries):
+        region = _own_region(own, ("region", position), entry, limits)
+        key = _fold(region.agency), _fold(region.name)
+        if key in found:
+            of = f" of agency {region.agency}" if region.agency else ""
+            raise own.wrong(
+                ("region", position),
+                f"region {region.name}{of} is there already, in line {found[key].line}: make one of the two",
             )
-    own_words = {
-        key: tuple(_own_words(name, f"{where}: accepted.{key}", key, value))
-        for key, value in _table(name, entry, "accepted").items()
+        found[key] = region
+    return tuple(found.values())
+
+
+def _own_region(own, keys, entry, limits):
+    if not isinstance(entry.get("name"), str) or not entry["name"].strip():
+        raise own.wrong(keys, "each [[region]] needs a name")
+    where = f"region {entry['name']}"
+    _only(own, keys, where, entry, ("name", "agency", "limits", "accepted"))
+    if not isinstance(entry.get("agency", ""), str):
+        raise own.wrong((*keys, "agency"), f"{where}: agency needs a text, not {entry['agency']!r}")
+    for kind in ("limits", "accepted"):
+        if not isinstance(entry.get(kind, {}), dict):
+            raise own.wrong((*keys, kind), f"{where}: {kind} needs to be a table, as {kind} = {{ }}")
+    changed = {
+        key: _own_limit(own, (*keys, "limits", key), f"{where}: limits.{key}", value, limits)
+        for key, value in entry.get("limits", {}).items()
     }
-    return Region(entry["name"], entry.get("agency", ""), own_limits, own_words)
+    for key, limit in changed.items():
+        if not limit.by_region:
+            raise own.wrong(
+                (*keys, "limits", key),
+                f"{where}: limits.{key} is one for the whole fleet; set it under [limits]",
+            )
+    _refuse_contradiction(own, (*keys, "limits"), where, changed, limits)
+    words = {
+        key: tuple(_own_words(own, (*keys, "accepted", key), f"{where}: accepted.{key}", value))
+        for key, value in entry.get("accepted", {}).items()
+    }
+    values = {key: limit.value for key, limit in changed.items()}
+    return Region(entry["name"], entry.get("agency", ""), values, words, own.line(keys))
 
 
-def _emitter(name, shipped, own):
+def _emitter(own, shipped):
+    name = "emitter_gal_per_1000_btuh"
     gallons = {key: value for key, value in shipped.items() if key not in ("mark", "why")}
-    _only(name, "emitter_gal_per_1000_btuh", own, (*gallons, "mark", "why"))
+    table = _table(own, name)
+    _only(own, (name,), name, table, (*gallons, "mark", "why"))
     for key in gallons:
-        value = own.get(key, gallons[key])
-        if not _is_number(value) or value <= 0:
-            raise PolicyError(f"{name}: emitter_gal_per_1000_btuh.{key} needs gallons above 0, not {value!r}")
+        value = table.get(key, gallons[key])
+        if not _is_number(value) or not 0 < value <= MOST_GAL:
+            raise own.wrong(
+                (name, key), f"{name}.{key} needs gallons above 0, not {value!r}; {MOST_GAL:,} at most"
+            )
         gallons[key] = float(value)
     return gallons
 
 
-def _matrix(name, table):
-    _only(name, "risk_matrix", table, (*PROBABILITIES, "mark", "why"))
+def _matrix(own, table):
+    _only(own, ("risk_matrix",), "risk_matrix", table, (*PROBABILITIES, "mark", "why"))
     matrix = {row: table[row] for row in PROBABILITIES}
     for row, levels in matrix.items():
-        if (
-            not isinstance(levels, list)
-            or len(levels) != 4
-            or any(level not in LEVELS[1:] for level in levels)
-        ):
-            raise PolicyError(f"{name}: risk_matrix.{row} needs four of {', '.join(LEVELS[1:])}")
+        wrong = not isinstance(levels, list) or len(levels) != 4
+        if wrong or any(level not in LEVELS[1:] for level in levels):
+            raise own.wrong(("risk_matrix", row), f"risk_matrix.{row} needs four of {', '.join(LEVELS[1:])}")
     return {row: tuple(levels) for row, levels in matrix.items()}
 
 
-def _risk(name, table):
+def _risk(own, table):
     for check, entry in table.items():
+        keys, where = ("risk", check), f"risk.{check}"
         if not isinstance(entry, dict):
-            raise PolicyError(
-                f"{name}: risk.{check} needs to be a table: a line [risk.{check}], and severity or "
-                "probability below"
+            raise own.wrong(
+                keys, f"{where} needs to be a table: a line [{where}], and severity or probability below"
             )
-        _only(name, f"risk.{check}", entry, ("severity", "probability"))
-        if entry.get("severity", 1) not in (1, 2, 3, 4) or entry.get("probability", "A") not in tuple(
-            PROBABILITIES
-        ):
-            raise PolicyError(f"{name}: risk.{check}: severity is 1 to 4, probability A to E")
+        _only(own, keys, where, entry, ("severity", "probability"))
+        severity, probability = entry.get("severity", 1), entry.get("probability", "A")
+        if not _is_whole(severity) or not 1 <= severity <= 4 or probability not in tuple(PROBABILITIES):
+            raise own.wrong(keys, f"{where}: severity is 1 to 4, probability A to E")
     return table
 
 
-def _measures(name, table):
+def _measures(own, table):
     for key, entry in table.items():
+        keys, where = ("measures", key), f"measures.{key}"
         fixes = entry.get("fixes") if isinstance(entry, dict) else None
-        if (
-            not isinstance(fixes, list)
-            or not all(isinstance(check, str) for check in fixes)
-            or not isinstance(entry.get("title"), str)
-        ):
-            raise PolicyError(f"{name}: measures.{key} needs a title and fixes, a list of check ids")
+        wrong = not isinstance(fixes, list) or not all(isinstance(check, str) for check in fixes)
+        if wrong or not isinstance(entry.get("title"), str):
+            raise own.wrong(keys, f"{where} needs a title and fixes, a list of check ids")
+        _only(own, keys, where, entry, ("title", "fixes"))
     return tuple(Measure(key, entry["title"], tuple(entry["fixes"])) for key, entry in table.items())
 
 
-def _clocks(name, table):
-    _only(name, "clocks", table, (*LEVELS, "mark", "why"))
+def _clocks(own, table):
+    _only(own, ("clocks",), "clocks", table, (*LEVELS, "mark", "why"))
     out = {}
     for level in LEVELS:
-        days = table.get(level)
-        if (
-            not isinstance(days, list)
-            or len(days) not in (0, 2)
-            or any(not isinstance(day, int) or day < 0 for day in days)
-        ):
-            raise PolicyError(
-                f"{name}: clocks.{level} needs two whole numbers of days (to act, to correct) or an "
-                "empty list"
+        days, keys = table.get(level), ("clocks", level)
+        whole = isinstance(days, list) and all(_is_whole(day) and 0 <= day <= MOST["day"] for day in days)
+        if not whole or len(days) not in (0, 2):
+            raise own.wrong(
+                keys, f"clocks.{level} needs two whole numbers of days (to act, to correct) or an empty list"
             )
+        if days and days[0] > days[1]:
+            raise own.wrong(keys, f"clocks.{level}: {days[0]} days to act are more than {days[1]} to correct")
         out[level] = tuple(days) or None
     return out
 
