@@ -481,7 +481,7 @@ def test_hold_lists_units_with_a_final_and_no_report_and_says_why(snapshot):
         and told["North Aid", "3"].job_number == "J-3"
     )
     lacking = [
-        BY_ID[check].title
+        BY_ID[check].name
         for check in (
             "relief-did-not-open",
             "relief-discharge-hidden",
@@ -506,6 +506,10 @@ def test_hold_agrees_with_the_homes(sample_snapshot):
     both = frame.merge(held, on=["agency", "home_id"], suffixes=("", "_home"), validate="1:1")
     assert len(both) == len(held) == len(frame) > 100
     assert frame.final_on.notna().all() and (frame.why != "").all()
+
+    def count(said, how):
+        return sum(said.count(getattr(check, how)) for check in HOME_CHECKS)
+
     for row in frame.itertuples():
         opened, _, lacking = (
             row.why.removeprefix("open: ").partition("not verified: ")
@@ -513,10 +517,10 @@ def test_hold_agrees_with_the_homes(sample_snapshot):
             else ("", "", row.why.removeprefix("not verified: "))
         )
 
-        def count(names):
-            return sum(names.count(title) for title in {check.title for check in HOME_CHECKS})
-
-        assert (count(opened), count(lacking)) == (row.open_deficiencies, row.safety_not_verified), row
+        assert (count(opened, "title"), count(lacking, "name")) == (
+            row.open_deficiencies,
+            row.safety_not_verified,
+        ), row
 
 
 def test_a_job_that_was_reported_is_not_named_among_those_held(tmp_path):

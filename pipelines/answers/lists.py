@@ -128,9 +128,9 @@ def hold(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) -> S
             GROUP BY ALL
             HAVING bool_or(c.assessed)),
         named AS (
-            SELECT s.agency, s.home_id, s.system_id, {_titles_in(OPEN_STATES, HOME_CHECKS)} AS opened,
+            SELECT s.agency, s.home_id, s.system_id, {_said_in(OPEN_STATES, HOME_CHECKS, "title")} AS opened,
                    CASE
-                       WHEN l.agency IS NOT NULL THEN {_titles_in([NOT_VERIFIED], SAFETY_CHECKS)}
+                       WHEN l.agency IS NOT NULL THEN {_said_in([NOT_VERIFIED], SAFETY_CHECKS, "name")}
                    END AS lacking
             FROM state_columns AS s
             SEMI JOIN held ON held.agency = s.agency AND held.home_id = s.home_id
@@ -222,14 +222,14 @@ def _received_until(snapshot: Snapshot) -> datetime:
 # ---- SQL of columns
 
 
-def _titles_in(codes: Iterable[int], checks: Iterable[Check]) -> str:
-    """SQL for the titles of those checks whose state (of `s`) is one of some, joined by ;."""
-    states = ", ".join(map(str, codes))
-    titles = (
-        f"CASE WHEN {piece(coded(check.id, 's'), 'state')} IN ({states}) THEN {quoted(check.title)} END"
+def _said_in(codes: Iterable[int], checks: Iterable[Check], how: str) -> str:
+    """SQL for the title or name of those checks whose state (of `s`) is one of some, joined by ;."""
+    states = f"IN ({', '.join(map(str, codes))})"
+    texts = (
+        f"CASE WHEN {piece(coded(check.id, 's'), 'state')} {states} THEN {quoted(getattr(check, how))} END"
         for check in checks
     )
-    return f"concat_ws('; ', {', '.join(titles)})"
+    return f"concat_ws('; ', {', '.join(texts)})"
 
 
 def _shown(snapshot: Snapshot) -> tuple[str, ...]:

@@ -25,7 +25,8 @@ def places_table(connection, data, path):
     """
     agencies = [row[0] for row in connection.execute("SELECT DISTINCT agency FROM received_rows").fetchall()]
     found = {}
-    said: dict[tuple, tuple] = {}  # by agency as written, kind and place: the numbers, and the line they stand on
+    # By agency as written, kind and place: the numbers, and the line they stand on
+    said: dict[tuple, tuple] = {}
     for line, row in _lines(data, path):
         kind, place, elevation_ft, spread_ft = _place(f"{path}, line {line}", row)
         own = collapsed(row["agency"])
