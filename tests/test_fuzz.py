@@ -10,7 +10,8 @@ from collections import Counter
 import pytest
 
 from pipelines.intake.encoding import ExportError
-from pipelines.intake.mapping import load_mappings, parse_mapping, recognize
+from pipelines.intake.mapping import load_mappings, parse_mapping
+from pipelines.intake.recognition import recognize
 from pipelines.intake.rows import REASONS, column_notes, type_batch
 from pipelines.snapshot.exports import opened, own_headings
 from tests.conftest import SAMPLES

@@ -16,14 +16,11 @@ from pipelines.intake.mapping import (
     Mapping,
     MappingError,
     canonical,
-    heading_warnings,
     load_mappings,
     parse_mapping,
-    recognize,
     to_toml,
-    unit_in_heading,
-    unmapped,
 )
+from pipelines.intake.recognition import heading_warnings, recognize, unit_in_heading, unmapped
 from pipelines.intake.suggestions import _WORDS, NAMES, draft
 from pipelines.intake.units import ABSOLUTE, NOT_UNDERSTOOD, OTHER_QUANTITY, UNITS
 

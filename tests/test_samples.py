@@ -323,17 +323,17 @@ def typed():
     """file name → (readings, not loaded) as the intake gives them."""
     pa = pytest.importorskip("pyarrow")
     reader = pytest.importorskip("pipelines.intake.reader")
-    from pipelines.intake import mapping, rows
+    from pipelines.intake import mapping, recognition, rows
 
     mappings = mapping.load_mappings(SAMPLES / "fleet" / "mappings")
     out = {}
     for name in MADE[:4]:
         known = {heading for each in mappings for heading in each.mapped_headings}
         export = reader.open_export(SAMPLES / name, mapped_headings=known)
-        found = mapping.recognize(export.headings, mappings)
+        found = recognition.recognize(export.headings, mappings)
         assert found.mapping is not None, f"{name}: {found.why}"
-        assert mapping.unmapped(export.headings, found.mapping) == (), name
-        assert mapping.heading_warnings(export.headings, found.mapping) == (), name
+        assert recognition.unmapped(export.headings, found.mapping) == (), name
+        assert recognition.heading_warnings(export.headings, found.mapping) == (), name
         batches = [rows.type_batch(batch, found.mapping, file_name=name) for batch in export.batches()]
         readings = pa.concat_tables([batch.table for batch in batches]).to_pylist()
         lost = pa.concat_tables([batch.not_loaded for batch in batches]).to_pylist()

@@ -17,7 +17,8 @@ import pyarrow.compute as pc
 from pipelines.fields import DATE, NUMBER, TEXT, TIME, WORD, WORDS, Field
 from pipelines.intake import cells, units
 from pipelines.intake.cells import BLANKS, Refused
-from pipelines.intake.mapping import Column, Mapping, repeat_of
+from pipelines.intake.mapping import Column, Mapping
+from pipelines.intake.recognition import repeat_of
 from pipelines.intake.units import NOT_UNDERSTOOD, UnitError
 
 TYPES = {

@@ -17,7 +17,8 @@ from pipelines.intake import cells
 from pipelines.intake.cells import BLANKS
 from pipelines.intake.columns import TYPES, Source, TypedColumn, positions_of, sources_of
 from pipelines.intake.damage import DAMAGE_REASONS
-from pipelines.intake.mapping import Column, Mapping, unmapped
+from pipelines.intake.mapping import Column, Mapping
+from pipelines.intake.recognition import unmapped
 from pipelines.intake.units import ABSOLUTE, NOT_UNDERSTOOD, OTHER_QUANTITY
 
 AcceptedIds = Lookup[str, Collection[str]]  # by field

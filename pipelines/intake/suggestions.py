@@ -13,7 +13,8 @@ import pyarrow as pa
 from pipelines.fields import DATE, FIELDS, NUMBER, TIME, WORD, YES_NO, Field
 from pipelines.intake import cells, units
 from pipelines.intake.cells import BLANKS, Refused
-from pipelines.intake.mapping import Column, Mapping, unit_in_heading
+from pipelines.intake.mapping import Column, Mapping
+from pipelines.intake.recognition import unit_in_heading
 from pipelines.intake.units import UnitError
 
 # What the trade calls a field, beside its own name without the unit.

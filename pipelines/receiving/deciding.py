@@ -19,9 +19,10 @@ from pipelines.fleet.folder import Fleet, LogLine
 from pipelines.fleet.logs import FleetError
 from pipelines.intake.cells import collapsed, folded
 from pipelines.intake.encoding import ExportError
-from pipelines.intake.mapping import Mapping, all_mapped_headings, heading_warnings, recognize, repeat_of
+from pipelines.intake.mapping import Mapping
 from pipelines.intake.privacy import suspect_personal
 from pipelines.intake.reader import Export
+from pipelines.intake.recognition import all_mapped_headings, heading_warnings, recognize, repeat_of
 from pipelines.snapshot.exports import IN_THE_FILE, names_agency, opened, own_headings
 
 NO_AGENCY = "the agency is not recorded, and this fleet holds more than one"

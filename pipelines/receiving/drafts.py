@@ -19,16 +19,8 @@ from pipelines.fields import BY_NAME, REQUIRED, TEXT, WORD
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import attempting, sync
 from pipelines.intake.cells import BLANKS, collapsed, folded
-from pipelines.intake.mapping import (
-    CANONICAL,
-    Column,
-    Join,
-    Mapping,
-    MappingError,
-    parse_mapping,
-    repeat_of,
-    to_toml,
-)
+from pipelines.intake.mapping import CANONICAL, Column, Join, Mapping, MappingError, parse_mapping, to_toml
+from pipelines.intake.recognition import repeat_of
 from pipelines.intake.suggestions import draft
 from pipelines.intake.units import UNITS, find
 from pipelines.snapshot.exports import known_ids

@@ -11,7 +11,7 @@ import pyarrow.csv
 from pipelines.fleet.folder import safe_name
 from pipelines.fleet.logs import FleetError
 from pipelines.intake.cells import folded
-from pipelines.intake.mapping import unmapped
+from pipelines.intake.recognition import unmapped
 from pipelines.intake.spreadsheets import harmless
 from pipelines.snapshot.exports import MENDED, batches, is_stripped, mapping_of, opened, own_headings
 

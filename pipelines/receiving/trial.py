@@ -13,9 +13,10 @@ import pyarrow.compute as pc
 
 from pipelines.fields import BY_NAME, DATE, REQUIRED, WORD, WORDS
 from pipelines.intake.cells import BLANKS, Refused, collapsed, folded, ids, missing_words, word, word_key
-from pipelines.intake.mapping import Column, Mapping, repeat_of
+from pipelines.intake.mapping import Column, Mapping
 from pipelines.intake.privacy import suspect_personal
 from pipelines.intake.reader import Batch
+from pipelines.intake.recognition import repeat_of
 from pipelines.intake.rows import NOT_MAPPED, type_batch
 from pipelines.receiving.drafts import filled
 

@@ -14,9 +14,10 @@ from pipelines.engine.policy import policy as policies
 from pipelines.fields import BY_NAME, PERSONAL
 from pipelines.fleet.folder import Fleet
 from pipelines.intake.cells import folded
-from pipelines.intake.mapping import CANONICAL, Mapping, all_mapped_headings, recognize, repeat_of
+from pipelines.intake.mapping import CANONICAL, Mapping
 from pipelines.intake.privacy import suspect_personal
 from pipelines.intake.reader import Batch, Export
+from pipelines.intake.recognition import all_mapped_headings, recognize, repeat_of
 from pipelines.intake.suggestions import suiting
 from pipelines.receiving import drafts, trial
 from pipelines.receiving.drafts import Suggested, filled

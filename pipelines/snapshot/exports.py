@@ -16,8 +16,9 @@ from pipelines.engine.checks import BY_ID
 from pipelines.fields import FIELDS
 from pipelines.intake import strip
 from pipelines.intake.cells import folded
-from pipelines.intake.mapping import heading_warnings, load_mappings, parse_mapping
+from pipelines.intake.mapping import load_mappings, parse_mapping
 from pipelines.intake.reader import open_export
+from pipelines.intake.recognition import heading_warnings
 from pipelines.intake.rows import NOT_LOADED, column_notes, type_batch
 from pipelines.intake.spreadsheets import read_back
 from pipelines.snapshot.tables import IN_FORCE, REPEATED, SUPERSEDED, words_as_positions
