@@ -94,6 +94,7 @@ about = kept(contents.about)
 choices = kept(contents.choices)
 limit = kept(contents.limit)
 described = kept(contents.described)
+unmatched = kept(contents.unmatched)
 
 first_page = kept(waiting.first_page)
 urgent = kept(waiting.urgent)

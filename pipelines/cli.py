@@ -105,9 +105,9 @@ def _print_json(document: Any) -> None:
     click.echo(plain(json.dumps(document, allow_nan=False, ensure_ascii=False, indent=1, default=str)))
 
 
-def _print(lines: Iterable[str]) -> None:
+def _print(lines: Iterable[str], err: bool = False) -> None:
     for line in lines:
-        click.echo(plain(line))
+        click.echo(plain(line), err=err)
 
 
 def _load(folder: str | Path, paths: Iterable[str | Path], **options: Any):
@@ -180,10 +180,9 @@ def load(folder, paths, mapping, agency, by, keep_columns, strict, preview, as_j
     rows, snapshot = _load(
         folder, paths, mapping=mapping, agency=agency, by_whom=by, keep_columns=keep_columns, strict=strict
     )
-    document = printed.as_json(rows, snapshot.name if snapshot else None)
+    document = printed.as_json(rows, snapshot)
     _print_json(document) if as_json else _print_load(rows, snapshot)
-    if snapshot is None:
-        sys.exit(1)
+    sys.exit(0 if snapshot else 1)
 
 
 def _demand_mapping(folder, name):
@@ -324,8 +323,7 @@ def purge(folder, sha256, why, by, as_json):
     with showing_progress() as progress:
         done = purge.purge(_fleet(folder), sha256, why, by, progress)
     _print_json(vars(done)) if as_json else _print(printed.of_purge(done))
-    for remaining in () if as_json else done.remaining:
-        click.echo(plain(remaining), err=True)
+    _print(done.remaining, err=True)
     sys.exit(1 if done.remaining else 0)
 
 
@@ -492,8 +490,7 @@ def verify(folder, as_json):
         _print_json({"faults": faults, "exports_without_line": unlogged})
     else:
         _print(printed.of_unlogged(unlogged))
-        for fault in faults:
-            click.echo(plain(fault), err=True)
+        _print(faults, err=True)
         proven = "The snapshot equals one rebuilt from the stored exports."
         click.echo(f"{len(faults)} faults found." if faults else proven)
     sys.exit(1 if faults else 0)

@@ -4,6 +4,9 @@ from dashboard import data, filters, tables, wording
 
 found = data.described(filters.viewer(), filters.snapshot())
 
+if unmatched := data.unmatched(filters.viewer(), filters.snapshot()):
+    tables.lines_told("Set for what no inspection names, and so without effect", unmatched)
+
 tables.section(
     "What is checked",
     "Severity 1 (gravest) to 4 and probability A (often) to E after MIL-STD-882E; both are the policy's. "

@@ -58,6 +58,13 @@ def described(viewer: Viewer, snapshot: Snapshot) -> dict[str, pd.DataFrame]:
     return {name: snapshot.query(f"SELECT * FROM {name}") for name in DESCRIBED}
 
 
+def unmatched(viewer: Viewer, snapshot: Snapshot) -> list[str]:
+    """Sentences about overrides that match no inspection; for a viewer of some agencies, those of theirs."""
+    condition, params = where(viewer, Filters(), checks=None)
+    found = snapshot.rows(f"SELECT remark FROM unmatched AS h WHERE {condition} ORDER BY remark", params)
+    return [remark for (remark,) in found]
+
+
 def titles() -> dict[str, str]:
     """What each check finds wrong, by id."""
     return {check.id: check.title for check in CHECKS}

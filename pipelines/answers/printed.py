@@ -1,7 +1,10 @@
 """What commands print of a load, a preview and what stands, in lines; imports nothing that takes time."""
 
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from pipelines.fleet.snapshots import Snapshot
 
 ELSEWHERE = (
     "Only the fleet folder was purged. Backups, copies elsewhere and the file that was loaded are yours to "
@@ -27,13 +30,16 @@ def of_load(row: dict[str, Any]) -> Iterator[str]:
     yield f"  {row['answers']}"
 
 
-def as_json(rows: list[dict[str, Any]], snapshot_name: str | None) -> dict[str, Any]:
+def as_json(rows: list[dict[str, Any]], snapshot: "Snapshot | None") -> dict[str, Any]:
     """A load as one document, from what `receiving.report` says of its files."""
+    from pipelines.snapshot.unmatched import unmatched
+
     kept_out = [row for row in rows if row["status"] == "kept out"]
     return {
-        "snapshot": snapshot_name,
+        "snapshot": snapshot.name if snapshot else None,
         "exports": [row for row in rows if row["status"] != "kept out"],
         "kept_out": [{"file_name": row["file_name"], "why": row["reason"]} for row in kept_out],
+        "remarks": unmatched(snapshot) if snapshot else [],
     }
 
 
@@ -77,6 +83,8 @@ def of_status(found: dict[str, Any]) -> Iterator[str]:
         yield f"newest    {newest['file_name']}, {newest['when']}"
     for name in found["inputs_ahead"]:
         yield f"changed   {name}: newer than the snapshot, which was made from another: run coldfill rebuild"
+    for remark in found["remarks"]:
+        yield f"remark    {remark}"
     yield "loading   another load is running" if found["loading"] else "loading   no"
     yield from of_unlogged(found["exports_without_line"])
     for name in found["lines_without_export"]:

@@ -42,6 +42,11 @@ class Inputs:
         """The table of places; empty where there is none."""
         return self.texts.get("places", b"")
 
+    @property
+    def crews(self) -> bytes:
+        """The table of crews' names; empty where there is none."""
+        return self.texts.get("crews", b"")
+
     def keep(self, fleet: Fleet) -> None:
         """Keep the texts, so that the snapshot can be remade."""
         for text in self.texts.values():
@@ -143,9 +148,23 @@ class Ahead:
 
 
 def status(fleet: Fleet) -> dict[str, Any]:
-    """What stands, as `Fleet.status` says it, and what is newer than the current snapshot."""
+    """What stands, as `Fleet.status` says it, what is newer than the current snapshot, and its remarks."""
     found, newer = fleet.status(), ahead(fleet)
-    return found | {"inputs_ahead": list(newer.inputs), "newer": newer.sentence()}
+    return found | {
+        "inputs_ahead": list(newer.inputs),
+        "newer": newer.sentence(),
+        "remarks": _remarks(fleet.current()),
+    }
+
+
+def _remarks(current: Path | None) -> list[str]:
+    """What a snapshot says of overrides that match nothing; none where it cannot be read."""
+    from pipelines.snapshot.unmatched import unmatched
+
+    if current is not None:
+        with suppress(FleetError):
+            return unmatched(version.attach(current))
+    return []
 
 
 def ahead(fleet: Fleet) -> Ahead:

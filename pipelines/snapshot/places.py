@@ -27,7 +27,7 @@ def places_table(connection, data, path):
     found = {}
     # By agency as written, kind and place: the numbers, and the line they stand on
     said: dict[tuple, tuple] = {}
-    for line, row in _lines(data, path):
+    for line, row in lines(data, path):
         kind, place, elevation_ft, spread_ft = _place(f"{path}, line {line}", row)
         own = collapsed(row["agency"])
         numbers, before = said.setdefault((folded(own), kind, place), ((elevation_ft, spread_ft), line))
@@ -73,8 +73,8 @@ def _place(line, row):
     return kind, place, elevation_ft, spread_ft
 
 
-def _lines(data, path):
-    """(line, cells by heading) of the table."""
+def lines(data, path, headings=HEADINGS):
+    """(line, cells by heading) of a table as bytes; none where it is empty, FleetError where it is none."""
     if not data:
         return
     try:
@@ -83,10 +83,10 @@ def _lines(data, path):
         line = data.count(b"\n", 0, error.start) + 1
         raise FleetError(f"{path}, line {line}: not UTF-8 text; save it as UTF-8.") from None
     reader = csv.DictReader(io.StringIO(text, newline=""))
-    missing = [name for name in HEADINGS if name not in (reader.fieldnames or ())]
+    missing = [name for name in headings if name not in (reader.fieldnames or ())]
     if missing:
         raise FleetError(
-            f"{path}, line 1: heading {missing[0]!r} is missing; it needs {', '.join(HEADINGS)}."
+            f"{path}, line 1: heading {missing[0]!r} is missing; it needs {', '.join(headings)}."
         )
     for row in reader:
-        yield reader.line_num, {name: row[name] or "" for name in HEADINGS}
+        yield reader.line_num, {name: row[name] or "" for name in headings}

@@ -24,6 +24,7 @@ from pipelines.snapshot.progress import Progress
 from pipelines.snapshot.suspicions import home_suspicions
 from pipelines.snapshot.tables import IN_FORCE
 from pipelines.snapshot.tallies import answerable, tally
+from pipelines.snapshot.unmatched import unmatched, unmatched_table
 
 # Of exports; fewer are worked out in this process, since others cost more than they save.
 BYTES_FOR_PROCESSES = 30 << 20
@@ -111,6 +112,7 @@ def as_json(rebuilt):
         "wrong": list(rebuilt.wrong),
         "removed": rebuilt.removed or None,
         "notes": sentences(rebuilt),
+        "remarks": unmatched(version.attach(rebuilt.path)),
     }
 
 
@@ -266,6 +268,7 @@ def fill(connection, fleet, received, read, progress):
         precedence.settle(connection)
         progress.stage("comparing inspections")
         places.places_table(connection, read.places, fleet.places)
+        progress.notes += unmatched_table(connection, fleet, read)
         compare(connection, policy)
         progress.stage("recomputing and checking")
         with _one_thread(connection):
@@ -314,6 +317,7 @@ def add(connection, fleet, received, added, read, progress):
     """)
     progress.stage("comparing inspections")
     places.places_table(connection, read.places, fleet.places)
+    progress.notes += unmatched_table(connection, fleet, read)
     compare(connection, policy)
     days = int(policy.repeated_within_days)
     connection.execute(f"""
