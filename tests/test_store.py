@@ -181,7 +181,7 @@ def test_fleet_that_is_not_there_is_empty_and_reading_makes_nothing(tmp_path):
     )
     with pytest.raises(FleetError, match="There is no fleet at"):
         fleet.status()
-    with pytest.raises(FleetError, match="no snapshot yet"):
+    with pytest.raises(FleetError, match="holds no snapshot"):
         fleet.snapshot()
     for act in (lambda: fleet.append([line()]), lambda: publish(fleet)):
         with pytest.raises(FleetError, match="There is no folder"):
