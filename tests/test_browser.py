@@ -175,7 +175,7 @@ def test_filters_go_into_the_address_and_come_back_from_it(page, samples):
     page.goto(samples + "homes")
     settle(page, "Homes")
     choose(page, "Agency", AGENCY)
-    choose(page, "Check", "Leak seen")
+    choose(page, "Check", "Leaks on the loop")
     choose(page, "Risk", "serious")
     wanted = {"agency": [AGENCY], "check": ["leak-seen"], "risk": ["serious"]}
     assert asked(page) == wanted
