@@ -17,6 +17,9 @@ from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette.websockets import WebSocketClose
 
+from dashboard.data import fleet
+from pipelines.receiving import kept_uploads
+
 HERE = Path(__file__).parent
 SETTINGS = HERE / ".streamlit" / "config.toml"
 OWN_HOSTS = ("127.0.0.1", "localhost", "::1")
@@ -97,7 +100,8 @@ def main() -> None:
     chosen = asked.parse_args()
     hosts = (*OWN_HOSTS, chosen.listen.lower(), *(name.strip("[]").lower() for name in chosen.host))
     app = st.App(HERE / "app.py", middleware=[Middleware(OnlyFor, hosts=hosts)])
-    app.run(config=settings(chosen.listen, chosen.port, hosts))
+    with kept_uploads.serving(fleet()):
+        app.run(config=settings(chosen.listen, chosen.port, hosts))
 
 
 if __name__ == "__main__":

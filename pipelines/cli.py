@@ -138,7 +138,7 @@ def _print_load(rows: list[dict[str, Any]], snapshot: "Snapshot | None") -> None
 
 
 @command(
-    click.argument("paths", nargs=-1, required=True, type=click.Path(exists=True)),
+    click.argument("paths", nargs=-1, required=True, type=click.Path(exists=True, readable=False)),
     click.option(
         "--mapping",
         default=None,

@@ -14,6 +14,13 @@ from pipelines.snapshot.progress import Progress
 # By name, so that light commands load none of the modules where these stand.
 REFUSALS = ("FleetError", "PolicyError", "MappingError", "ExportError", "NotFound")
 STOPPED = "Stopped. What was committed before is kept; run the command again to go on."
+MAY_NOT = "permission denied: ask for access to it, or name another folder with --fleet"
+TOO_LITTLE_MEMORY = (
+    "There was too little memory: close other programs and run the command again. "
+    "What was committed before is kept."
+)
+# As the system and libraries put it where they raise no MemoryError.
+NO_MEMORY = ("out of memory", "cannot allocate memory", "failed to map segment", "can't start new thread")
 
 
 # What moves the cursor, colors, or turns the direction of writing. Line breaks and tabs are a print's own.
@@ -40,6 +47,12 @@ class Command(click.Command):
                 if pressed or isinstance(error, KeyboardInterrupt):
                     click.echo(STOPPED, err=True)
                     sys.exit(1)
+                if _lacked_memory(error):
+                    click.echo(TOO_LITTLE_MEMORY, err=True)
+                    sys.exit(1)
+                if isinstance(error, PermissionError):
+                    click.echo(f"Cannot use {error.filename}: {MAY_NOT}.", err=True)
+                    sys.exit(1)
                 name = type(error).__name__
                 if name == "ListError":
                     raise click.UsageError(plain(str(error))) from error
@@ -63,6 +76,16 @@ def _take_up_purge(ctx: click.Context) -> None:
         click.echo("A purge that was cut short goes on; coldfill rebuild publishes without it.", err=True)
         for line in (*(f"removed  {one}" for one in gone.removed), *gone.remaining):
             click.echo(plain(line), err=True)
+
+
+def _lacked_memory(error: BaseException | None) -> bool:
+    """Whether an error, or one that led to it, is for want of memory."""
+    while error is not None:
+        said = str(error).casefold()
+        if isinstance(error, MemoryError) or any(words in said for words in NO_MEMORY):
+            return True
+        error = error.__cause__ or error.__context__
+    return False
 
 
 @contextmanager

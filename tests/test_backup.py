@@ -150,6 +150,7 @@ def test_copies_taken_while_another_process_loads_are_whole(tmp_path, fleet):
         assert loading.poll() is None
     finally:
         (tmp_path / "stop").touch()
-        assert loading.wait(timeout=120) == 0
+        loading.communicate(timeout=120)
+    assert loading.returncode == 0
     for path, before in copies:
         found_whole(Fleet(path), lines=before)

@@ -11,6 +11,7 @@ import pytest
 
 from pipelines.engine.policy import policy as policies
 from pipelines.fleet import equality, publishing
+from pipelines.fleet.logs import FleetError
 from pipelines.receiving import door
 from pipelines.snapshot import batches, inputs, places, stages, workers
 from pipelines.snapshot.batches import AT_HAND, WORKERS
@@ -66,7 +67,7 @@ def test_a_process_that_dies_is_said(inspections, monkeypatch):
     with workers.judges(policies.load(), 2) as judge:
         for one in started:
             one.process.kill()
-        with pytest.raises(RuntimeError, match="a process that worked out inspections ended"):
+        with pytest.raises(FleetError, match="A process that worked out inspections ended"):
             judge(inspections)
 
 

@@ -12,12 +12,11 @@ import hashlib
 import io
 import os
 import re
-import secrets
 import shutil
 import time
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
@@ -32,7 +31,7 @@ from pipelines.fleet.logs import (
     sync,
     write_all,
 )
-from pipelines.fleet.rights import OWN_FILE, READ_ONLY, close_to_others, private_folder
+from pipelines.fleet.private import close_to_others, private_folder, settle, temporary
 
 # Names in a fleet's folder that are its own.
 PARTS = {"exports", "inputs", "mappings", "snapshots", "moments", "lists", ".uploads"} | {
@@ -44,27 +43,6 @@ SNAPSHOT_NAME = re.compile(r"(\d{8})-([0-9a-f]{12})\.duckdb", re.ASCII)
 SHA256 = re.compile(r"[0-9a-f]{64}")
 HEADERS_BYTES = 3 << 12  # of a DuckDB file: its own, and those of its last two checkpoints
 LEFTOVER_AGE_S = 3600.0  # a copy nobody has written to for so long belongs to a run that died
-
-
-@contextmanager
-def temporary(folder: Path) -> Iterator[tuple[int, Path]]:
-    """A new file open for writing under a name no reader looks for, removed unless it was renamed."""
-    path = folder / f".incoming-{secrets.token_hex(8)}"
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, OWN_FILE)
-    try:
-        yield handle, path
-    finally:
-        os.close(handle)
-        with suppress(OSError):
-            path.unlink(missing_ok=True)
-
-
-def settle(path: Path, target: Path) -> None:
-    """Put a finished file on the disk, to be read by its owner only, and give it its name."""
-    path.chmod(READ_ONLY)
-    sync(path)
-    os.rename(path, target)
-    sync(target.parent)
 
 
 def hash_of_file(path: Path) -> str:

@@ -18,9 +18,9 @@ from pipelines.fleet.folder import (
     State,
     hash_of_file,
     hash_of_head,
-    settle,
 )
 from pipelines.fleet.logs import FleetError, attempting, disk_advice, locked, now_utc
+from pipelines.fleet.private import settle
 from pipelines.fleet.snapshots import forget, quoted
 
 if TYPE_CHECKING:

@@ -8,6 +8,7 @@ what is no table is refused by name.
 import functools
 import os
 import re
+import stat
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -87,6 +88,10 @@ def find_table(
 def _both_ends(path: Path) -> tuple[bytes, bytes]:
     """The first and the last bytes of a file; ExportError where it cannot be read, is empty or too large."""
     try:
+        # To open a pipe waits until somebody writes into it.
+        if not stat.S_ISREG(path.stat().st_mode):
+            accepted = "a file that can be read more than once; write what comes out of it to one first"
+            raise ExportError(path.name, None, "is a pipe, device or folder and not a file", accepted)
         with open(path, "rb") as file:
             size, head = os.fstat(file.fileno()).st_size, file.read(64 << 10)
             file.seek(max(size - 8, 0))

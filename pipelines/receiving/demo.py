@@ -22,6 +22,6 @@ def fresh_folder(target: Path) -> None:
             if path.is_file():
                 path.chmod(0o644)
         shutil.rmtree(target)
-    target.mkdir()
+    target.mkdir(mode=0o700)
     (target / MARK).write_text("coldfill demo may empty this folder\n", encoding="utf-8")
     shutil.copytree(SAMPLES / "fleet", target, copy_function=shutil.copyfile, dirs_exist_ok=True)

@@ -61,6 +61,11 @@ def load(
     personal are dropped, but for the headings in `keep_columns`. With `strict` it is all or nothing: anything
     that would not be loaded keeps every file out. Raises MappingError where `mapping` is none there is.
     """
+    if not files_in(paths):
+        raise FleetError(
+            f"{', '.join(map(str, paths))} has no file to load: name a file, or a folder with "
+            f"*{', *'.join(ENDINGS)} directly in it."
+        )
     fleet.create()
     there = [one.name for one in mappings_of(fleet)]
     if mapping is not None and mapping not in there:

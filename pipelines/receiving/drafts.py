@@ -191,6 +191,7 @@ def save_mapping(fleet: Fleet, name: str, toml_text: str) -> Path:
     draft_path = fleet.mappings / f".{name}-{secrets.token_hex(8)}"
     with attempting("write", target):
         try:
+            draft_path.touch(mode=0o600)
             draft_path.write_bytes(mapping.text.encode())
             sync(draft_path)
             os.replace(draft_path, target)

@@ -1,11 +1,13 @@
 """Uploads kept until they are loaded or let go."""
 
+import fcntl
 import secrets
 import shutil
 import time
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 
 from pipelines.fleet.logs import FleetError, attempting
+from pipelines.fleet.private import private, private_folder
 
 UPLOADS, UPLOAD_KEPT_S = ".uploads", 86_400.0  # folder in the fleet's, and how long one may lie there
 LARGEST_UPLOAD = 200 << 20  # bytes a browser may send; larger files go through `coldfill load`
@@ -22,8 +24,8 @@ def keep_upload(fleet, file_name, file, name=None):
     sweep_uploads(fleet)
     with attempting("write in", uploads):
         folder = uploads / (name or secrets.token_hex(8))
-        uploads.mkdir(parents=True, exist_ok=True)
-        folder.mkdir(mode=0o700, exist_ok=True)  # only its owner may look in
+        for one in (fleet.path, uploads, folder):
+            private_folder(one)
     try:
         return _written(folder, file_name, file)
     except BaseException:
@@ -38,6 +40,21 @@ def forget_upload(path):
         path.parent.parent.rmdir()
 
 
+@contextmanager
+def serving(fleet):
+    """While a dashboard serves a fleet; what others left in .uploads goes first, if none of them serves."""
+    if not fleet.exists():
+        yield
+        return
+    lock = fleet.path / ".uploads.lock"
+    with attempting("lock", lock), open(lock, "wb", opener=private) as held:
+        with suppress(BlockingIOError):
+            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            shutil.rmtree(fleet.path / UPLOADS, ignore_errors=True)
+        fcntl.flock(held, fcntl.LOCK_SH)
+        yield
+
+
 def sweep_uploads(fleet):
     """Remove uploads that nobody took up for a day: their page was closed, or the server was."""
     for folder in (fleet.path / UPLOADS).glob("*"):
@@ -49,7 +66,7 @@ def sweep_uploads(fleet):
 def _written(folder, file_name, file):
     name = file_name.replace("\\", "/").split("/")[-1].replace("\0", "").strip() or "upload.csv"
     path = folder / (f"_{name}" if name in (".", "..") else name)
-    with attempting("write", path), open(path, "wb") as copy:
+    with attempting("write", path), open(path, "wb", opener=private) as copy:
         size = 0
         for block in (
             [file]

@@ -75,6 +75,8 @@ def opened(path, mapping=None, known=(), *, stripped=False):
 def _is_utf8(path):
     """Whether a file is UTF-8 text with more than ASCII in it."""
     decoder, ascii_only = codecs.getincrementaldecoder("utf-8")(), True
+    if not path.is_file():  # a pipe would be waited for
+        return False
     with suppress(OSError, UnicodeDecodeError), open(path, "rb") as file:
         while block := file.read(1 << 20):
             ascii_only = ascii_only and block.isascii()

@@ -82,11 +82,21 @@ def lines(data, path, headings=HEADINGS):
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise FleetError(f"{path}, line {line}: not UTF-8 text; save it as UTF-8.") from None
+    if "\0" in text:
+        line = text.count("\n", 0, text.index("\0")) + 1
+        raise FleetError(f"{path}, line {line}: not UTF-8 text; save it as UTF-8.")
     reader = csv.DictReader(io.StringIO(text, newline=""))
-    missing = [name for name in headings if name not in (reader.fieldnames or ())]
-    if missing:
-        raise FleetError(
-            f"{path}, line 1: heading {missing[0]!r} is missing; it needs {', '.join(headings)}."
-        )
-    for row in reader:
-        yield reader.line_num, {name: row[name] or "" for name in headings}
+    try:
+        missing = [name for name in headings if name not in (reader.fieldnames or ())]
+        if missing:
+            raise FleetError(
+                f"{path}, line 1: heading {missing[0]!r} is missing; it needs {', '.join(headings)}."
+            )
+        for row in reader:
+            if None in row:
+                raise FleetError(
+                    f"{path}, line {reader.line_num}: it has more cells than there are headings."
+                )
+            yield reader.line_num, {name: row[name] or "" for name in headings}
+    except csv.Error as error:
+        raise FleetError(f"{path}, line {reader.line_num + 1}: it cannot be read as CSV ({error}).") from None

@@ -26,6 +26,7 @@ from pipelines.engine.checks import CHECKS
 from pipelines.engine.quantities.resolver import Recomputed
 from pipelines.engine.reasons import gap
 from pipelines.engine.results import results
+from pipelines.fleet.logs import FleetError
 from pipelines.snapshot import homes, tables
 from pipelines.snapshot.tables import VISIT
 
@@ -41,7 +42,7 @@ PIPE_BYTES = 1 << 20  # of a pipe, so that its ends wait for each other less oft
 def judges(policy, processes):
     """A function like `judge` without the policy; as many threads may call it at once as there are processes.
 
-    With less than two processes it judges in this one. RuntimeError where a process could not do it.
+    With less than two processes it judges in this one. FleetError where a process could not do it.
     """
     if processes < 2:
         yield partial(judge, policy=policy)
@@ -83,7 +84,9 @@ class _Process:
         )
         assert self.process.stdin and self.process.stdout
         self.asked, self.answers = self.process.stdin, self.process.stdout
-        _put(self.asked, pickle.dumps(policy))
+        # One that is gone already is found out by the first question.
+        with suppress(BrokenPipeError):
+            _put(self.asked, pickle.dumps(policy))
 
     def ask(self, table):
         try:
@@ -92,10 +95,11 @@ class _Process:
             if found is not None:
                 shown, names = pickle.loads(found)
                 return {name: _received(self.answers) for name in names}, shown
-        except (BrokenPipeError, pa.ArrowInvalid):
+        except (BrokenPipeError, ConnectionResetError, pa.ArrowInvalid):
             pass
-        raise RuntimeError(
-            "a process that worked out inspections ended; it says why above, or there was too little memory"
+        raise FleetError(
+            "A process that worked out inspections ended before it answered, as where memory runs out: "
+            "close other programs and run the command again; nothing was published."
         )
 
     def end(self):

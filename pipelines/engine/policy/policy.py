@@ -330,7 +330,10 @@ def _own_limit(own, keys, where, entry, limits):
     mark = entry.get("mark", "policy")
     if mark not in MARKS:
         raise own.wrong(keys, f"{where}: mark is one of {', '.join(MARKS)}")
-    return replace(shipped, value=float(value), mark=mark, why=entry.get("why", "set by the agency"))
+    why = entry.get("why", "set by the agency")
+    if not isinstance(why, str):
+        raise own.wrong(keys, f"{where}: why needs a text in quotes, not {why!r}")
+    return replace(shipped, value=float(value), mark=mark, why=why)
 
 
 def _refuse_contradiction(own, keys, where, changed, limits):

@@ -31,7 +31,7 @@ class Source:
         """The tables of the file by name; PolicyError where it is no TOML."""
         try:
             return tomllib.loads(self.text)
-        except tomllib.TOMLDecodeError as error:
+        except (ValueError, RecursionError) as error:
             found = re.search(r"at line (\d+)", str(error))
             raise PolicyError(
                 self._said(int(found[1]) if found else 0, f"not readable as TOML ({error})")
