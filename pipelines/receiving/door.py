@@ -11,7 +11,7 @@ from pathlib import Path
 
 from pipelines.engine.policy import policy as policies
 from pipelines.fleet.folder import Fleet, LogLine, Received
-from pipelines.fleet.logs import locked
+from pipelines.fleet.logs import FleetError, locked
 from pipelines.fleet.publishing import BUILD_WAIT_S, scratch
 from pipelines.intake import strip
 from pipelines.intake.cells import folded
