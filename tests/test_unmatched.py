@@ -10,8 +10,9 @@ from pipelines.answers.contents import unmatched
 from pipelines.fleet import equality
 from pipelines.fleet.folder import Fleet
 from pipelines.snapshot import stages
+from tests.conftest import APP
 from tests.small_exports import fed, row, run, write
-from tests.test_dashboard import APP, text
+from tests.test_dashboard import text
 
 PLACES = "agency,postal_code,region,elevation_ft,spread_ft\n"
 HARBOUR = "policy.toml, line 1: region 'Harbour' matches no inspection; regions there are: Harbor, Northside"
