@@ -128,13 +128,9 @@ def session(fleet):
     return found | {"control": taken(sent)}
 
 
-<<<<<<< HEAD
-# What a browser would do by itself is left undone, as far as it can be told to.
-=======
 # What a browser does by itself is left undone, as far as it can be told to. These it asks for all the same,
 # and no page of ours has a reason to.
 OWN_NAMES = ("clients2.google.com", "update.googleapis.com", "content-autofill.googleapis.com")
->>>>>>> hG
 QUIET = [
     "--no-sandbox",
     "--disable-dev-shm-usage",
@@ -147,11 +143,8 @@ QUIET = [
     "--component-updater=url-source=http://127.0.0.1:9/",
     "--disable-domain-reliability",
     "--no-pings",
-<<<<<<< HEAD
-=======
     "--disable-features=AutofillServerCommunication,OptimizationHints,MediaRouter",
     "--host-resolver-rules=" + ",".join(f"MAP {name} ~NOTFOUND" for name in OWN_NAMES),
->>>>>>> hG
 ]
 
 

@@ -58,14 +58,17 @@ class TypedColumn:
         )
 
 
+Ids = dict[str, str] | None  # word_key → accepted id; None where any id is taken
+
+
 @dataclass(frozen=True)
 class CellRules:
-    """How the texts of one column are read: `ids` is word_key → accepted id, None where any id is taken."""
+    """How the texts of one column are read."""
 
     field: Field
     column: Column
     mapping: Mapping
-    ids: dict[str, str] | None = None
+    ids: Ids = None
 
 
 @dataclass(frozen=True)
@@ -77,10 +80,10 @@ class Source:
 
     def text(self, table: pa.Table) -> tuple[pa.Array, np.ndarray, pa.Array]:
         """The text of each row, the rows where repeated columns differ, and what they say there."""
-        text = _column(table, self.positions[0])
+        text = text_at(table, self.positions[0])
         if len(self.positions) == 1:
             return text, np.empty(0, np.int64), pa.array([], pa.string())
-        every = [pc.utf8_trim(pc.fill_null(_column(table, at), ""), BLANKS) for at in self.positions]
+        every = [pc.utf8_trim(pc.fill_null(text_at(table, at), ""), BLANKS) for at in self.positions]
         text, differ = every[0], np.zeros(len(text), bool)
         for other in every[1:]:
             filled = pc.and_(pc.not_equal(text, ""), pc.not_equal(other, ""))
@@ -90,12 +93,19 @@ class Source:
         raw = pc.binary_join_element_wise(*(one.take(rows) for one in every), " | ")
         return pc.if_else(pa.array(differ), pa.scalar(None, pa.string()), text), rows, raw
 
-    def typed(
-        self, table: pa.Table, field: Field, mapping: Mapping, ids: dict[str, str] | None
-    ) -> TypedColumn:
-        """The column typed; `ids` is word_key → accepted id, None where any id is taken."""
+    @property
+    def single(self) -> tuple["Source", ...]:
+        return (self,)
+
+    @property
+    def first(self) -> int:
+        """Number of the first column."""
+        return self.positions[0]
+
+    def typed(self, table: pa.Table, field: Field, mapping: Mapping, ids: Ids) -> TypedColumn:
+        """The column typed."""
         text, rows, raw = self.text(table)
-        column = _typed(text, CellRules(field, self.column, mapping, ids))
+        column = typed_texts(text, CellRules(field, self.column, mapping, ids))
         if not len(rows):
             return column
         return column.refusing(rows, raw, cells.TWO_VALUES, "one column, or columns that agree")
@@ -108,9 +118,17 @@ class Joined:
     sources: tuple[Source | None, ...]
     mark: str
 
-    def typed(
-        self, table: pa.Table, field: Field, mapping: Mapping, ids: dict[str, str] | None
-    ) -> TypedColumn:
+    @property
+    def single(self) -> tuple[Source, ...]:
+        """The sources that are in the file."""
+        return tuple(one for one in self.sources if one)
+
+    @property
+    def first(self) -> int:
+        """Number of the first column."""
+        return self.single[0].first
+
+    def typed(self, table: pa.Table, field: Field, mapping: Mapping, ids: Ids) -> TypedColumn:
         """The columns typed and joined; empty where one of them is."""
         nothing = TypedColumn(pa.nulls(table.num_rows, pa.string()))
         columns = [one.typed(table, field, mapping, ids) if one else nothing for one in self.sources]
@@ -124,7 +142,7 @@ class Joined:
         raw = pc.binary_join_element_wise(
             *(text.take(rows) for text in texts), " | ", null_handling="replace", null_replacement=""
         )
-        headings = " + ".join(one.column.heading for one in self.sources if one)
+        headings = " + ".join(one.column.heading for one in self.single)
         return TypedColumn(values, headings).refusing(
             rows, raw, cells.PART_MISSING, f"a text in each of {headings}"
         )
@@ -156,7 +174,7 @@ def positions_of(names: Sequence[str], mapping: Mapping) -> dict[str, tuple[int,
     return found
 
 
-def _column(table: pa.Table, position: int) -> pa.Array:
+def text_at(table: pa.Table, position: int) -> pa.Array:
     """One column as a single string array."""
     column = table.column(position)
     array = (
@@ -169,7 +187,7 @@ def _column(table: pa.Table, position: int) -> pa.Array:
     return array if array.type == pa.string() else array.cast(pa.string())
 
 
-def _typed(text: pa.Array, rules: CellRules) -> TypedColumn:
+def typed_texts(text: pa.Array, rules: CellRules) -> TypedColumn:
     """A column of text, typed by its distinct texts; free text that hardly repeats as it stands."""
     kind = rules.field.kind
     heading = rules.column.heading

@@ -19,16 +19,18 @@ from pipelines.intake.columns import TYPES, Source, TypedColumn, positions_of, s
 from pipelines.intake.damage import DAMAGE_REASONS
 from pipelines.intake.mapping import Column, Mapping
 from pipelines.intake.recognition import unmapped
+from pipelines.intake.shifted import Shift, shifted_rows
 from pipelines.intake.units import ABSOLUTE, NOT_UNDERSTOOD, OTHER_QUANTITY
 
 AcceptedIds = Lookup[str, Collection[str]]  # by field
 
 NOT_MAPPED = "heading not mapped"
+SHIFTED = "row looks shifted by one cell"
 SAID_TWICE = "this file says two things about one inspection"  # found once the whole file is typed
 REASONS: tuple[str, ...] = (
     *(*DAMAGE_REASONS, *cells.REASONS),
     *(NOT_UNDERSTOOD, OTHER_QUANTITY, ABSOLUTE),
-    *(NOT_MAPPED, SAID_TWICE),
+    *(NOT_MAPPED, SHIFTED, SAID_TWICE),
 )
 
 READINGS = pa.schema(
@@ -95,7 +97,8 @@ def type_batch(
     with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:  # pyarrow works outside Python's lock
         columns = dict(zip(BY_NAME, pool.map(typed, FIELDS), strict=True))
     columns["agency"] = replace(columns["agency"], fallback=cells.collapsed(agency or mapping.agency or ""))
-    return _assembled(columns, lines, _carried(table, mapping))
+    shifts = shifted_rows(table, columns, sources, mapping, ids)
+    return _assembled(columns, lines, _carried(table, mapping), shifts)
 
 
 def column_notes(headings: Sequence[str], mapping: Mapping, heading_line: int | None = None) -> pa.Table:
@@ -109,10 +112,13 @@ def column_notes(headings: Sequence[str], mapping: Mapping, heading_line: int | 
 # Columns → rows --------------------------------------------------------------------------------------------
 
 
-def _assembled(columns: dict[str, TypedColumn], lines: np.ndarray, carried: pa.Array) -> Typed:
+def _assembled(
+    columns: dict[str, TypedColumn], lines: np.ndarray, carried: pa.Array, shifts: Sequence[Shift]
+) -> Typed:
     """The readings table without the rows lost, and the entries for lost rows and unused cells."""
     lost = np.zeros(len(lines), bool)
-    entries = []
+    lost[[shift.row for shift in shifts]] = True
+    entries = [_of_shifts(shifts, lines)] if shifts else []
     for name in (*REQUIRED, "agency"):
         column = columns[name]
         empty = pc.is_null(column.values).to_numpy(zero_copy_only=False)
@@ -169,6 +175,14 @@ def _refused(name: str, column: TypedColumn, chosen: np.ndarray, lines: np.ndarr
         column.expected.filter(mask),
         extent,
     )
+
+
+def _of_shifts(shifts: Sequence[Shift], lines: np.ndarray) -> pa.Table:
+    """The entries of rows that look shifted."""
+    texts = ([getattr(shift, name) for shift in shifts] for name in ("heading", "field", "text", "expected"))
+    heading, field, text, expected = (pa.array(one, pa.string()) for one in texts)
+    at = pa.array(lines[[shift.row for shift in shifts]])
+    return _entries(at, heading, field, text, SHIFTED, expected, "row")
 
 
 def _entries(lines: pa.Array, *texts: pa.Array | str) -> pa.Table:
