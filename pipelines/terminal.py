@@ -51,7 +51,7 @@ class Command(click.Command):
                     click.echo(TOO_LITTLE_MEMORY, err=True)
                     sys.exit(1)
                 if isinstance(error, PermissionError):
-                    click.echo(f"Cannot use {error.filename}: {MAY_NOT}.", err=True)
+                    click.echo(plain(f"Cannot use {error.filename}: {MAY_NOT}."), err=True)
                     sys.exit(1)
                 name = type(error).__name__
                 if name == "ListError":
