@@ -86,7 +86,7 @@ def test_runs_killed_anywhere_lose_nothing_and_the_next_goes_on(tmp_path):
     luck = random.Random(20260101)
     acknowledged = []
     for kill in range(KILLS):
-        calls = luck.randint(1, 60) if kill % 2 else 0
+        calls = luck.randint(1, 160) if kill % 2 else 0
         process = subprocess.Popen(
             [sys.executable, "-c", LOAD_AND_DIE, fleet.path, tmp_path / "source", str(calls)],
             cwd=Path(__file__).parents[1],
