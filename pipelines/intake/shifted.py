@@ -17,7 +17,7 @@ from pipelines.intake.columns import CellRules, Ids, Joined, Source, TypedColumn
 from pipelines.intake.mapping import Mapping
 
 LEAST_REFUSED = 4  # cells; rows of the sample exports have one at most
-LEAST_SHARE = 0.6  # of the refused cells, that one column over would be used
+LEAST_SHARE = 0.75  # of the refused cells, that would be used one column over: three of four
 
 
 @dataclass(frozen=True)
