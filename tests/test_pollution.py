@@ -184,6 +184,32 @@ def test_any_export_keeps_damage_in_its_row(tmp_path, made, kind, data):
     assert len(export.damage) == (not others), export.damage
 
 
+@pytest.mark.parametrize("name", FORMS)
+def test_a_row_cut_anywhere_with_its_line_end_gives_no_home_that_is_none(tmp_path, name):
+    """What is left of a row stands before the next on one line: neither is read under an id made of both."""
+    form, path = FORMS[name], tmp_path / "export.csv"
+    texts = [form.separator.join(form.written(row)) for row in form.rows()]
+    own, made = {row[0] for row in ROWS}, set()
+    for r in range(2, 6):
+        for k in range(1, len(texts[r])):
+            path.write_bytes(form.file([*texts[:r], texts[r][:k] + texts[r + 1], *texts[r + 2 :]]))
+            rows, entries, read = intake(path, MAPPINGS[name])
+            assert len(rows) + sum(one["extent"] == "row" for one in entries) == read >= len(ROWS) - 2
+            made |= {row["inspection_id"] for row in rows} - own
+    # One letter of another id before an id of one letter is an id like any other.
+    assert len(made) <= 1 and all(len(one) == 1 + len(ROWS[4][0]) for one in made), made
+
+
+def test_a_first_cell_of_two_is_found_among_many_rows(tmp_path):
+    rows = [f"V-{i},{i % 40}" for i in range(1, 30_001)]
+    rows[20_000] = "V-2" + rows[20_000]
+    path = tmp_path / "export.csv"
+    path.write_text("\n".join(["Visit,Cold P", *rows, ""]))
+    export = open_export(path)
+    assert sum(batch.table.num_rows for batch in export.batches()) == 29_999
+    assert [(one.line, one.reason) for one in export.damage] == [(20_002, "row cut off")]
+
+
 def test_the_family_is_large():
     kinds, places = Counter(), set()
     for name, kind, r, c, _, _ in family(FORMS if FULL else ["comma"]):

@@ -50,7 +50,8 @@ class Layout:
     them; `units` one of them read as units, by column. `filled` are the first few columns that no ordinary
     row leaves empty. `shapes` hold per column the forms of text met in the first rows (up to line `learned`),
     None where there were too many to tell, as in free text; `edges` the exact forms in the first and the last
-    column.
+    column. `first_forms` are those of the first column whatever the length of its numbers, `beginnings` what
+    they begin with.
     """
 
     dialect: Dialect
@@ -61,6 +62,8 @@ class Layout:
     filled: tuple[int, ...] = ()
     shapes: list[Counter | None] = field(default_factory=list)
     edges: tuple[Counter | None, Counter | None] = (None, None)
+    first_forms: Counter = field(default_factory=Counter)
+    beginnings: frozenset[str] = frozenset()
     learned: int = 0
     telling: int = 1  # how many cells show whether a plain line is a row
 
@@ -83,8 +86,35 @@ class Layout:
             _few(map(exact_shape, columns[0])),
             _few(map(exact_shape, columns[len(self.headings) - 1])),
         )
+        self.first_forms = _few(map(grown, columns[0])) or Counter()
+        self.beginnings = _beginnings(self.first_forms)
+
+    def may_be_two(self, cell: str, line: int) -> bool:
+        """Whether the first cell of a row may be the beginning of one row and the first cell of the next.
+
+        "V-41V-4135" may be, where the column holds the likes of "V-4" and no other row has its form. Where a
+        run of digits goes on over the seam nothing tells, since numbers grow as they go on; where one of
+        letters does, both begin alike, or are of two forms. Words grow, too: only one with a number is told
+        from two by its form alone.
+        """
+        text, whole = cell.strip(), grown(cell)
+        if self.first_forms[whole] > (line <= self.learned) or len(text) > LONGEST_FORM:
+            return False
+        for form in self.first_forms:
+            left = whole[: -len(form)]
+            if len(form) < SHORTEST_ID or not left or not whole.endswith(form) or left not in self.beginnings:
+                continue
+            over_seam = _sort(left[-1]) == _sort(form[0])
+            if over_seam and left[-1] == "a" and (found := re.match(_of_form(left), text)):
+                if text[found.end() :].startswith(found.group()) or "9" in form and not form.startswith(left):
+                    return True
+            elif not over_seam and "9" in form:
+                return True
+        return False
 
 
+LONGEST_FORM = 60  # characters of a text that are looked at
+SHORTEST_ID = 3  # characters of a first cell that are told apart from what may stand before them
 _DIGITS, _LETTERS = re.compile(r"\d+"), re.compile(r"[^\W\d_]+")
 
 
@@ -95,12 +125,45 @@ def shape(text: str) -> str:
 
 def exact_shape(text: str) -> str:
     """Form of a text with the number of its digits and letters."""
-    return re.sub(r"[^\W\d_]", "a", re.sub(r"\d", "9", text.strip()))[:60]
+    return re.sub(r"[^\W\d_]", "a", re.sub(r"\d", "9", text.strip()))[:LONGEST_FORM]
 
 
 def _few(shapes: Iterable[str]) -> Counter | None:
     counts = Counter(shapes)
     return counts if 0 < len(counts) <= min(40, counts.total() / 2) else None
+
+
+def grown(text: str) -> str:
+    """Form of a text with the number of its letters, numbers of whatever length being 9."""
+    return re.sub("9+", "9", exact_shape(text))
+
+
+def _sort(character: str) -> str:
+    """Of a form's character: digit, letter, or else a mark."""
+    return character if character in "9a" else ""
+
+
+def _beginnings(forms: Iterable[str]) -> frozenset[str]:
+    return frozenset(form[:end] for form in forms for end in range(1, len(form) + 1))
+
+
+@lru_cache(maxsize=64)
+def two_in_one(forms: frozenset[str]) -> str:
+    """A regular expression of all first cells that `Layout.may_be_two` may find; "" where there are none."""
+    forms = frozenset(form for form in forms if len(form) >= SHORTEST_ID)
+    halves = []
+    for sort in "9", "a", "":
+        left = [one for one in _beginnings(forms) if _sort(one[-1]) == sort]
+        right = [one for one in forms if sort == "a" or _sort(one[0]) != sort]
+        if left and right:
+            halves.append(f"^(?:{'|'.join(map(_of_form, left))})(?:{'|'.join(map(_of_form, right))})$")
+    return "|".join(halves)
+
+
+def _of_form(form: str) -> str:
+    """A regular expression of the texts of a form."""
+    written = {"9": "[0-9]+", "a": "[^0-9 ]"}
+    return "".join(written.get(one, re.escape(one)) for one in form)
 
 
 def _is_totals(cells: list[str]) -> bool:

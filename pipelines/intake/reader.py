@@ -17,7 +17,15 @@ import pyarrow.csv
 
 from pipelines.intake.damage import OTHER_HEADINGS, Damage
 from pipelines.intake.encoding import BLOCK, text_blocks
-from pipelines.intake.layout import BLANKS, SEPARATORS, Dialect, Layout, first_filled, is_totals_label
+from pipelines.intake.layout import (
+    BLANKS,
+    SEPARATORS,
+    Dialect,
+    Layout,
+    first_filled,
+    is_totals_label,
+    two_in_one,
+)
 from pipelines.intake.records import LONGEST_CELL, LONGEST_RECORD, Line
 from pipelines.intake.stretches import next_records
 from pipelines.intake.table import Table, find_table
@@ -216,9 +224,9 @@ def _clean_rows(window: _Window, size: int, layout: Layout, wanted: tuple[str, .
 
     Proven: UTF-8 without control bytes, one kind of line end, each quote opening or closing a whole cell or
     doubled inside one, as many cells as the layout has and not as many by another separator, no line inside a
-    quoted cell that could be a row of its own, no blank row, totals line or second heading line. Short of the
-    last line end of the file the last record is proven, but left for the next stretch, since what follows it
-    may touch it.
+    quoted cell that could be a row of its own, no blank row, totals line or second heading line, no first
+    cell that may be two. Short of the last line end of the file the last record is proven, but left for the
+    next stretch, since what follows it may touch it.
     """
     text = window.data[window.at : window.at + size]
     dialect = layout.dialect
@@ -373,8 +381,13 @@ def _rows_only(
         for line in layout.written:
             if pc.any(pc.equal(_trimmed(table[str(first_filled(line))]), line[first_filled(line)])).as_py():
                 return None
-        if pc.any(pc.is_in(_trimmed(table["0"]), pa.array(sorted(layout.names)))).as_py():
+        first = _trimmed(table["0"])
+        if pc.any(pc.is_in(first, pa.array(sorted(layout.names)))).as_py():
             return None
+        if pattern := two_in_one(frozenset(layout.first_forms)):
+            doubted = pc.unique(first.filter(pc.match_substring_regex(first, pattern)))
+            if any(layout.may_be_two(cell, 0) for cell in doubted.to_pylist()):
+                return None
         if layout.filled:
             doubtful = functools.reduce(pc.or_, [_blank(table[str(i)]) for i in layout.filled])
             if not pc.any(doubtful).as_py():

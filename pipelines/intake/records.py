@@ -106,7 +106,7 @@ def next_record(next_line: NextLine, at: int, number: int, layout: Layout) -> Re
     first = next_line(at)
     if first is None:
         return None
-    if _plainly_a_row(first, layout):
+    if _plainly_a_row(first, number, layout):
         return Record(at, first.after, number, 1, first.raw, first.raw)
     text = decoded(first.raw)
     one = Record(at, first.after, number, 1, first.raw, ended=bool(first.end))
@@ -124,7 +124,7 @@ def next_record(next_line: NextLine, at: int, number: int, layout: Layout) -> Re
     return damaged(one, QUOTE_STRAY, "quotes only round a whole cell, doubled inside it")
 
 
-def _plainly_a_row(line: Line, layout: Layout) -> bool:
+def _plainly_a_row(line: Line, number: int, layout: Layout) -> bool:
     """Whether a line without quotes is surely a good row, without splitting all of it."""
     raw, delimiter = line.raw, layout.dialect.delimiter.encode()
     if (
@@ -146,6 +146,7 @@ def _plainly_a_row(line: Line, layout: Layout) -> bool:
     cells = raw[:4_000].decode().split(layout.dialect.delimiter, layout.telling)
     return (
         len(cells) > layout.telling
+        and not layout.may_be_two(cells[0], number)
         and cells[0].strip(BLANKS) not in ("", *layout.names)
         and all(cells[i].strip(BLANKS) for i in layout.filled)
         and not any(
@@ -229,6 +230,9 @@ def _judge(record: Record, cells: list[str], layout: Layout) -> Record:
         return damaged(record, TOO_MANY, f"{len(layout.headings)} cells and nothing after the last separator")
     if len(record.raw) > LONGEST_CELL and max(map(len, cells)) > LONGEST_CELL:
         return damaged(record, TOO_LONG, f"cells under {LONGEST_CELL:,} characters")
+    if layout.may_be_two(cells[0], record.line):
+        expected = "a row on a line of its own, whose first cell is not the beginning of one and another"
+        return damaged(record, CUT_OFF, expected)
     if not record.ended and _may_be_cut(record, cells, layout):
         return damaged(
             record,
