@@ -27,6 +27,11 @@ hypothesis.settings.register_profile("coldfill", deadline=None)
 hypothesis.settings.load_profile("coldfill")
 
 
+def pytest_xdist_auto_num_workers(config):
+    """One more than processors: many tests wait for a browser or a command."""
+    return (os.cpu_count() or 1) + 1
+
+
 def pytest_collection_modifyitems(config, items):
     slow = bool(os.environ.get("COLDFILL_SLOW") or os.environ.get("COLDFILL_FULL"))
     chromium = shutil.which("chromium")

@@ -96,6 +96,7 @@ def found_whole(copy, lines):
     assert snapshots.attach(copy.current()).rows("SELECT count(*) FROM readings") == [(5 * len(log),)]
 
 
+@pytest.mark.slow
 def test_a_copy_is_whole_with_a_load_between_any_two_steps(tmp_path, fleet):
     for n, command in enumerate(RECIPE):
         step(tmp_path, command)
@@ -103,6 +104,7 @@ def test_a_copy_is_whole_with_a_load_between_any_two_steps(tmp_path, fleet):
     found_whole(Fleet(tmp_path / "copy"), lines=2)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("after", range(len(RECIPE)))
 def test_a_copy_is_whole_with_several_loads_after_one_step(tmp_path, fleet, after):
     for n, command in enumerate(RECIPE):
@@ -128,6 +130,7 @@ def test_a_copy_in_another_order_is_told_from_a_whole_one(tmp_path, fleet, early
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.slow
 def test_copies_taken_while_another_process_loads_are_whole(tmp_path, fleet):
     loading = subprocess.Popen(
         [sys.executable, "-c", LOADING, fleet.path, tmp_path],

@@ -221,6 +221,7 @@ def test_only_a_certainty_at_the_figure_excuses_another_outcome(
     assert as_simulated.too_close == ([(key, check, outcome, theirs)] if close else [])
 
 
+@pytest.mark.slow
 def test_columns_are_many_times_as_fast_as_the_loop(tmp_path):
     """On one core each, over 20,000 inspections; the loop over every tenth of them."""
     fleet = loaded(tmp_path, pa.concat_tables(simulated.tables(20_000)))
@@ -237,6 +238,7 @@ def test_the_same_seed_makes_the_same_inspections_however_many():
     assert not few.equals(pa.concat_tables(simulated.tables(300, seed=2)))
 
 
+@pytest.mark.slow
 def test_the_benchmark_runs_and_says_what_it_measured(tmp_path):
     """A small run from end to end; its figures are not looked at."""
     help_text = subprocess.run(

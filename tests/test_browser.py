@@ -130,6 +130,7 @@ def test_a_page_is_whole_fits_and_is_accessible(page, samples, view):
         accessible(page, width)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
 def test_a_page_of_an_empty_fleet_is_whole(page, nothing, view):
     page.goto(nothing + ADDRESSES[view.name])

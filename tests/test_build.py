@@ -48,6 +48,7 @@ def fleet_at(path):
     return with_sample_settings(Fleet(path))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2])
 def test_fed_in_steps_equals_fed_at_once(tmp_path, seed):
     files = [*sorted(SAMPLES.glob("*.csv")), *corrections(tmp_path, seed)]
@@ -64,6 +65,7 @@ def test_fed_in_steps_equals_fed_at_once(tmp_path, seed):
     assert superseded > 0 and lost > 4  # the corrections did correct, and some said two things
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(20 if os.environ.get("COLDFILL_FULL") else 2))
 def test_exports_corrections_remappings_and_purges_in_any_order(tmp_path, seed):
     """What the fleet comes to does not depend on when it was built in between."""

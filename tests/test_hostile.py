@@ -239,6 +239,7 @@ def homes_of(fleet):
     return attach(fleet.fleet.current()).rows("SELECT agency, home_id FROM homes ORDER BY agency, home_id")
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 @pytest.mark.parametrize("view", [view for view in VIEWS if view.listed], ids=lambda view: view.name)
 def test_a_page_shows_the_texts_of_a_file_as_texts(page, site, view):
@@ -247,6 +248,7 @@ def test_a_page_shows_the_texts_of_a_file_as_texts(page, site, view):
     assert page.get_by_text("<b>bold-").count() > 0 or view.name in ("add", "checks", "risk")
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_a_home_shows_the_texts_of_a_file_as_texts(page, site, fleet):
     for agency, home_id in homes_of(fleet):
@@ -268,6 +270,7 @@ def test_a_home_and_an_inspection_open_by_their_ids_blanks_and_all(tmp_path):
     assert inspection_of(EVERYTHING, snapshot, "Alder County", "V  D 1 ").inspection_id == "V D 1"
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_what_an_address_says_is_shown_as_text(page, site, fleet):
     agency, _ = homes_of(fleet)[0]
@@ -284,6 +287,7 @@ def test_what_an_address_says_is_shown_as_text(page, site, fleet):
         inspect(page)
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_links_lead_on_with_hostile_names_and_all(page, site):
     """From the first page, two links deep: every address is one of the pages, and each page is whole."""
@@ -310,6 +314,7 @@ def test_links_lead_on_with_hostile_names_and_all(page, site):
         waiting += [href for kind, href in kinds.items() if kind not in known]
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_an_unknown_hostile_file_is_shown_and_mapped_as_text(page, site):
     headings = headings_of(FIELDS[:14])
@@ -327,6 +332,7 @@ def test_an_unknown_hostile_file_is_shown_and_mapped_as_text(page, site):
     inspect(page)
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_a_hostile_file_is_recognized_and_loaded_as_text(page, site, fleet):
     headings = headings_of(FIELDS)
@@ -365,6 +371,7 @@ def printed(*words, fleet):
     return found.decode().replace("\r\n", "\n")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ending", ["", "--json"], ids=["lines", "json"])
 def test_commands_print_names_without_control_characters(fleet, tmp_path, ending):
     more = [ending] if ending else []

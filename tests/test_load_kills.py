@@ -116,6 +116,7 @@ def chosen():
     ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("how", "where"), chosen())
 def test_a_load_killed_anywhere_goes_on_as_if_nothing_had_been(setting, tmp_path, how, where):
     begun, folder, undisturbed, calls = setting

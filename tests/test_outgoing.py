@@ -38,6 +38,7 @@ def test_a_session_sends_no_packet_to_anywhere_else(sample_fleet):
     assert found["control"] == CONTROL
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 @pytest.mark.skipif(not is_allowed(), reason="needs unshare, ip, and leave to make a network namespace")
 def test_a_browser_and_a_load_send_no_packet_to_anywhere_else(tmp_path):

@@ -184,6 +184,7 @@ def test_any_export_keeps_damage_in_its_row(tmp_path, made, kind, data):
     assert len(export.damage) == (not others), export.damage
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", FORMS)
 def test_a_row_cut_anywhere_with_its_line_end_gives_no_home_that_is_none(tmp_path, name):
     """What is left of a row stands before the next on one line: neither is read under an id made of both."""
@@ -220,6 +221,7 @@ def test_the_family_is_large():
     assert sum(kinds.values()) > (10_000 if FULL else 2_000)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", FORMS)
 def test_polluted_copies_in_a_fleet_add_up(tmp_path, name):
     """A part of the copies, each as the export of an agency of

@@ -298,6 +298,7 @@ def export(tmp_path):
     return write(tmp_path / "second.csv", [row(number, cold="9") for number in range(20, 32)])
 
 
+@pytest.mark.slow
 def test_power_lost_in_the_first_load_of_a_fleet(tmp_path, export):
     """Neither the folder nor anything in it was there before."""
     folder = tmp_path / "disk"
@@ -308,6 +309,7 @@ def test_power_lost_in_the_first_load_of_a_fleet(tmp_path, export):
     assert wrong == []
 
 
+@pytest.mark.slow
 def test_power_lost_in_a_load_into_a_fleet_that_holds_exports(tmp_path, export):
     folder = tmp_path / "disk"
     fleet = Fleet(folder / "fleet")
@@ -319,6 +321,7 @@ def test_power_lost_in_a_load_into_a_fleet_that_holds_exports(tmp_path, export):
     assert wrong == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "die_after",
     ["rename fleet/exports", "write fleet/received.csv", "write fleet/states.csv", "rename fleet/snap"],

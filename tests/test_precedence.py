@@ -166,6 +166,7 @@ def plainly(rows):
 ROW = st.tuples(st.integers(1, 4), st.one_of(st.none(), st.integers(0, 3)), st.sampled_from((A, B, C)))
 
 
+@pytest.mark.slow
 @given(
     st.lists(
         st.tuples(st.sampled_from(("a", "b")), st.sampled_from(("1", "2")), ROW), min_size=1, max_size=14

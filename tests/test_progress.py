@@ -101,6 +101,7 @@ def test_without_a_terminal_nothing_is_said_of_progress(inbox, tmp_path):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "share", [(at + random.Random(at).random()) / (24 if FULL else 6) for at in range(24 if FULL else 6)]
 )

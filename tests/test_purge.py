@@ -213,6 +213,7 @@ def test_a_copy_that_cannot_be_deleted_is_named_and_the_rest_goes(full, tmp_path
     assert run(fleet, "status").stderr == ""
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "removed, command",
     [(0, "status"), (1, "flagged"), (2, "rebuild"), (5, "hold"), (9, "status"), (11, "verify")],

@@ -564,6 +564,7 @@ def test_the_family_is_large():
     assert sum(base.damaged(kind, r, c) not in (None, base.texts[r]) for base, kind, r, c in places) > 3000
 
 
+@pytest.mark.slow
 def test_a_long_cell_stays_in_its_row(tmp_path, small_pieces):
     for r in (0, 5, 11):
         for c in range(12):
@@ -594,6 +595,7 @@ def test_a_file_cut_off_anywhere_loses_at_most_its_last_row(tmp_path, small_piec
             assert len(export.damage) == bool(rest), (cut, export.damage)
 
 
+@pytest.mark.slow
 def test_an_unclosed_quote_among_quoted_cells_swallows_nothing(tmp_path, small_pieces):
     cells = [
         [f'"{cell}"'.replace("\n", " ") for cell in row]

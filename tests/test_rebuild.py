@@ -148,6 +148,7 @@ def test_an_older_one_names_its_number(fleet):
     assert "found right" in run(fleet, "rebuild", "--state", 1).stdout and proof.faults(fleet) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "sql",
     [

@@ -462,6 +462,7 @@ def test_a_load_that_waits_says_so(fleet, tmp_path):
     assert process.returncode == 0 and len(fleet.log()) == 1
 
 
+@pytest.mark.slow
 def test_readers_see_whole_snapshots_while_files_are_loaded(fleet, tmp_path):
     fed(fleet, write(tmp_path / "0.csv", [row(number) for number in range(10)]))
     stop, wrong, seen = threading.Event(), [], set()

@@ -120,7 +120,7 @@ def test_places_that_cannot_be_read_name_file_and_line(fleet, export, held, word
         "\ufeff[limits]\ncharge_tolerance_psi = -1",
     ],
 )
-@pytest.mark.parametrize("words", [("policy",), ("load",)])
+@pytest.mark.parametrize("words", [("policy",), pytest.param(("load",), marks=pytest.mark.slow)])
 def test_a_policy_with_absurd_values_names_the_file_and_the_key(fleet, export, text, words):
     fleet.create().policy.write_text(text, encoding="utf-8")
     words = (*words, export) if words == ("load",) else words
@@ -145,6 +145,7 @@ def test_a_policy_that_is_a_folder_or_not_readable(fleet, export):
 # Paths
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "name",
     [
@@ -334,6 +335,7 @@ def test_a_folder_that_holds_other_things_keeps_its_rights(tmp_path, export):
 # Memory, processes
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("megabytes", [300, 500, 700, 900, 1200, 1600] if FULL else [300, 900])
 def test_too_little_memory_is_said_in_one_line(fleet, tmp_path, megabytes):
     """However early it runs out, nothing is half done, and with enough of it the same load goes through."""

@@ -698,6 +698,7 @@ def test_many_rows_and_every_planted_fault_is_found():
             assert found.table[field.name].equals(batch.table[field.name])
 
 
+@pytest.mark.slow
 def test_many_rows_take_seconds():
     count = 1_000_000 if FULL else 100_000
     batch, planted = fleet_batch(count)

@@ -107,6 +107,7 @@ def _wrong(row, clean):
 CAUGHT = dict(zip(NAMES, (0.77, 0.77, 0.77, 0.07), strict=True))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", NAMES)
 def test_most_shifted_rows_are_not_loaded(tmp_path, monkeypatch, name):
     after = list(tried(tmp_path / "after.csv", name, 400))

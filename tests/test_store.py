@@ -552,6 +552,7 @@ def test_few_snapshots_stay_open_and_a_holder_keeps_its_own(fleet):
     assert not spill.exists()
 
 
+@pytest.mark.slow
 def test_readers_of_many_threads_see_whole_snapshots_while_they_change(fleet):
     rounds = 60 if FULL else 12
     failures, reads = [], [0] * 4

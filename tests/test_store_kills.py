@@ -9,6 +9,8 @@ import sys
 import time
 from pathlib import Path
 
+import pytest
+
 from pipelines.fleet import equality, publishing, snapshots
 from pipelines.fleet.folder import Fleet
 
@@ -80,6 +82,7 @@ def check_after_death(fleet, acknowledged):
         assert rows == [(each.number, each.sha256, each.sha256) for each in log[:length]]
 
 
+@pytest.mark.slow
 def test_runs_killed_anywhere_lose_nothing_and_the_next_goes_on(tmp_path):
     """Each run dies by kill -9: every other one at its n-th call of the system, the others at any time."""
     fleet = Fleet(tmp_path / "fleet").create()
