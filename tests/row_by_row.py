@@ -407,7 +407,9 @@ class Inspection:
             return None
         apart = rules.charge_trust_psi
         if get("tank_above_gauge_ft") is None:
-            apart = None if self.psi_per_ft is None else apart + rules.tank_height_missing_ft * self.psi_per_ft
+            apart = (
+                None if self.psi_per_ft is None else apart + rules.tank_height_missing_ft * self.psi_per_ft
+            )
         if self.cold is not None and not self.cold_is_warm and not missing(self.lift, apart):
             cold = self.cold - self.lift
             bottomed = self.hot is not None and over(read - max(cold, self.hot - self.lift), apart)
