@@ -172,9 +172,10 @@ def ratio_that_tells(
     return tells
 
 
-def told_by_charge(ratio_that_tells, half_gas_excluded, charge_shows_cushion):
+def told_by_charge(ratio_that_tells, half_gas_excluded, sound_stays_below, charge_shows_cushion):
     """The hot reading neither shows nor excludes a loss."""
-    return charge_shows_cushion & ~ratio_that_tells.known & ~half_gas_excluded
+    by_reading = ratio_that_tells.known | half_gas_excluded | sound_stays_below
+    return charge_shows_cushion & ~by_reading
 
 
 def cushion_shown(ratio_that_tells, cushion_ratio, half_gas_excluded, told_by_charge, policy):
