@@ -31,6 +31,7 @@ REASONS = (
     "temperature not recorded: the true cold pressure may lie up to {cold_untimed_low_psi} lower",
     "fill valve or leaking coil",
     "would reach the relief valve",
+    "looks like a water heater's valve",
     # what the loop holds
     "antifreeze recorded without percent",
     "antifreeze percent recorded without its kind",
@@ -59,6 +60,11 @@ REASONS = (
     # valves, air and water
     "it has opened since",
     "additive not recorded",
+    "the water may be poisoned: do not drink it",
+    "some codes ask for a double wall",
+    "kind of boiler not recorded: this switch is accepted at forced-flow boilers only",
+    "not recorded which of the two switches it is",
+    "the loop is flat: never feed cold water to a hot boiler that has run low",
     "not tested",
     "tested after the visit",
     "replace by a plug or manual vent",

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipelines.engine.arrays import at_least, derive
+from pipelines.engine.arrays import at_least, derive, more
 from pipelines.engine.margins import at, both
 from pipelines.engine.quantities.kinds import Quantity
 
@@ -20,6 +20,11 @@ def gauge_doubtful(boiler_gauge, test_gauge):
 
 def heat_on(cold_reading_state):
     return cold_reading_state.among("heat_not_shut_off")
+
+
+def read_cold_psig(cold_pressure_psig, gauge_doubtful):
+    """With the heat on, too: no cold pressure then, but a pressure."""
+    return cold_pressure_psig.withhold(gauge_doubtful, *UNREAD_GAUGE)
 
 
 def usable_cold_psig(cold_pressure_psig, gauge_doubtful, heat_on):
@@ -46,6 +51,26 @@ def pressure_rise_psi(usable_hot_psig, usable_cold_psig):
 
 def allowed_psig(relief_setting_psig, policy):
     return derive(relief_setting_psig.value * policy.near_relief_share, relief_setting_psig)
+
+
+def highest_psig(usable_hot_psig, read_cold_psig):
+    """The higher of the two pressures of the visit, or the one there is."""
+    higher = np.fmax(usable_hot_psig.value, read_cold_psig.value)
+    return usable_hot_psig.otherwise(read_cold_psig).instead(usable_hot_psig.known, higher)
+
+
+def hot_gap(usable_hot_psig):
+    return usable_hot_psig.gap
+
+
+def set_tolerance_psi(relief_setting_psig, policy):
+    """How far from its setting a valve may open."""
+    setting = relief_setting_psig.value
+    return np.where(
+        more(setting, policy.set_tolerance_up_to_psig),
+        setting * policy.set_tolerance_share,
+        policy.set_tolerance_psi,
+    )
 
 
 def cut_off(usable_hot_psig, relief_setting_psig, policy):
@@ -93,12 +118,16 @@ QUANTITIES = (
     Quantity(test_gauge, "pressures read with a test gauge"),
     Quantity(gauge_doubtful, "pressures read on a gauge that does not work"),
     Quantity(heat_on, "cold readings taken with the heat on"),
+    Quantity(read_cold_psig, "pressure of the cold reading, whether or not the heat was off", "psi", 1),
     Quantity(usable_cold_psig, "cold pressure, where it can be used", "psi", 1),
     Quantity(usable_cold_f, "cold temperature, where it can be used", "°F", 1),
     Quantity(cool_cold_psig, "cold pressure, not of a warm loop", "psi", 1),
     Quantity(usable_hot_psig, "hot pressure, where it can be used", "psi", 1),
     Quantity(pressure_rise_psi, "pressure rise from cold to hot", "psi", 1),
     Quantity(allowed_psig, "highest pressure that leaves the relief valve shut", "psi", 1),
+    Quantity(highest_psig, "highest pressure read", "psi", 1),
+    Quantity(hot_gap, "why there is no hot pressure to be used, 0 where there is one"),
+    Quantity(set_tolerance_psi, "how far from its setting the relief valve may open", "psi", 1),
     Quantity(cut_off, "the relief valve may have cut the hot pressure off"),
     Quantity(cut_off_not_excluded, "a relief valve of unknown setting may have cut the hot pressure off"),
     Quantity(partly_hot, "hot readings taken with not all zones known to be hot"),
