@@ -20,7 +20,6 @@ from tests.row_by_row_margins import certainty
 OK, DEFICIENT, NOT_VERIFIED, NOT_APPLICABLE = "ok", "deficient", "not verified", "not applicable"
 DENSITY_TABLE = Path(__file__).resolve().parent.parent / "pipelines" / "engine" / "hydronics" / "density.csv"
 LINEAR_EXPANSION_PER_F = {"steel": 6.5e-6, "copper": 9.5e-6, "pex": 0.0, None: 6.5e-6}
-PSI_PER_FT = 62.364 / 144.0  # of water at 60 °F
 RANKINE = 460.0
 DAYS_A_MONTH = 365.25 / 12.0
 FIVE = (
@@ -253,6 +252,7 @@ class Inspection:
         self.atmosphere_sigma = (
             None if elevation_ft is None else abs(self.atmosphere - atmosphere_psia(elevation_ft + spread_ft))
         )
+        self.relief_setting = get("relief_setting_psig")
         self.cold, self.hot = self.pressures()
         self.highest = self.highest_psig()
         self.cold_is_warm = get("cold_temperature_f") is not None and over(
@@ -264,18 +264,25 @@ class Inspection:
             if not missing(self.cold_f, get("hot_temperature_f")) and get("hot_temperature_f") < self.cold_f
             else get("hot_temperature_f")
         )
-        self.relief_setting = get("relief_setting_psig")
         self.fluid, self.percent = self.what_is_in_the_loop()
         self.fluid_unknown = get("antifreeze") is None and not get("antifreeze_percent")
         self.height_ft, self.static_estimated = self.height_of_system_ft()
         self.psi_per_ft = self.column_psi_per_ft()
+        self.tank_top_ft = 0.0 if get("tank_type") == "none" else max(0.0, get("tank_above_gauge_ft") or 0.0)
         self.static = (
-            None if missing(self.height_ft, self.psi_per_ft) else max(0.0, self.height_ft) * self.psi_per_ft
+            None
+            if missing(self.height_ft, self.psi_per_ft)
+            else max(self.tank_top_ft, self.height_ft) * self.psi_per_ft
         )
+        above_ft = get("tank_above_gauge_ft") or 0.0
+        self.lift = None if above_ft and self.psi_per_ft is None else above_ft * (self.psi_per_ft or 0.0)
+        # What makes of a pressure at the gauge the absolute one at the tank.
+        self.over = None if missing(self.atmosphere, self.lift) else self.atmosphere - self.lift
         self.required_cold = None if self.static is None else self.required_cold_for(self.static)
         self.should_have = None if self.static is None else self.should_have_for(self.required_cold)
         self.charge_no_echo = False
         self.charge = self.trusted_charge_psig()
+        self.fill, self.fill_from = self.fill_pressure_here()
         self.buffer_gal = (
             get("buffer_tank_gal")
             if get("buffer_tank_gal") is not None or get("buffer_tank") == "yes"
@@ -288,25 +295,25 @@ class Inspection:
         self.required_tank = self.required_tank_gal()
         compression = get("tank_type") == "plain_steel"
         self.known_charge = 0.0 if compression else self.charge
-        self.charge_or_should = (
-            0.0 if compression else self.charge if self.charge is not None else self.should_have
-        )
+        due = None if missing(self.should_have, self.lift) else self.should_have - self.lift
+        self.charge_or_should = 0.0 if compression else self.charge if self.charge is not None else due
         self.predicted_hot = self.predicted_psig(self.hot_f)
         self.predicted_limit = self.predicted_psig(self.limit_f)
+        self.dry = get("relief_signs") == "dry"
+        self.opens_from = None if self.relief_setting is None else self.relief_setting - self.set_tolerance()
         self.cut_off = (
-            self.hot is not None
-            and self.relief_setting is not None
-            and not under(self.hot, self.relief_setting - rules.cut_off_within_psi)
+            not self.dry and not missing(self.hot, self.opens_from) and not under(self.hot, self.opens_from)
         )
-        may_be_cut_off = self.cut_off or self.relief_setting is None and get("relief_present") != "no"
-        self.at_most = get("hot_reading_state") != "all_zones_hot" or may_be_cut_off
+        self.may_be_cut_off = self.cut_off or (
+            self.relief_setting is None and get("relief_present") != "no" and not self.dry
+        )
+        self.at_most = get("hot_reading_state") != "all_zones_hot" or self.may_be_cut_off
+        self.rise_is_small, self.ratio = False, None
+        self.contradicts = self.hot_reading_contradicts()
         self.ratio = self.cushion_ratio()
-        would_be = (
-            math.inf if self.no_gas else self.balance_psig(self.hot_f, self.charge_or_should, share=0.5)
-        )  # of a sound tank, half the water hot
-        self.rise_due = (
-            None if missing(would_be, self.cold) else over(would_be - self.cold, rules.expected_rise_psi)
-        )
+        self.half_gas_excluded = self.rise_is_small and self.half_gas_would_rise_further()
+        self.by_charge = False
+        self.rise_due = self.rise_due_of(1.0)
 
     def standing_of_row(self):
         """None where the row is assessed, else the outcome of all its checks."""
@@ -335,12 +342,27 @@ class Inspection:
         """Cold and hot gauge pressure, None where missing or not to be trusted."""
         get = self.get
         bad_gauge = get("boiler_gauge") in ("stuck", "missing") and get("pressure_read_with") != "test_gauge"
-        cold = (
-            None
-            if bad_gauge or get("cold_reading_state") == "heat_not_shut_off"
-            else get("cold_pressure_psig")
+        if bad_gauge:
+            return None, None
+        cold, hot = get("cold_pressure_psig"), get("hot_pressure_psig")
+        heat_on = get("cold_reading_state") == "heat_not_shut_off"
+        above_hot = not missing(cold, hot) and over(cold - hot, self.rules.cold_above_hot_psi)
+        return (
+            None if heat_on or above_hot or self.implausible(cold) else cold,
+            None if self.implausible(hot) else hot,
         )
-        return cold, None if bad_gauge else get("hot_pressure_psig")
+
+    def implausible(self, pressure):
+        """Below zero, or above what even a fill valve that failed open would show."""
+        marked = max(self.relief_setting or 0.0, self.get("boiler_max_pressure_psig") or 0.0)
+        highest = max(self.rules.implausible_above_psig, self.rules.implausible_above_share * marked)
+        return pressure is not None and (over(0.0, pressure) or over(pressure, highest))
+
+    def set_tolerance(self):
+        """How far from its setting the relief valve may open."""
+        rules, setting = self.rules, self.relief_setting
+        large = over(setting, rules.set_tolerance_up_to_psig)
+        return setting * rules.set_tolerance_share if large else rules.set_tolerance_psi
 
     def highest_psig(self):
         """Of the two pressures; that of the cold reading stands though the heat was on."""
@@ -388,29 +410,40 @@ class Inspection:
         return setting if near else reckoned
 
     def trusted_charge_psig(self):
-        """The charge at 60 °F and at the gauge's height, where it
+        """The charge at 60 °F and at the tank's height, where it
         was read at zero pressure or cannot be the system's own.
         """
         get, rules, read = self.get, self.rules, self.get("precharge_psig")
-        if read is None:
+        if read is None or get("tank_air_valve") == "water":
             return None
-        lift = PSI_PER_FT * (get("tank_above_gauge_ft") or 0.0)
-        if self.cold is not None and not self.cold_is_warm:
-            bottomed = self.hot is not None and over(
-                read + lift, max(self.cold, self.hot) + rules.charge_trust_psi
-            )
-            self.charge_no_echo = bottomed or under(read + lift, self.cold - rules.charge_trust_psi)
+        apart = rules.charge_trust_psi
+        if get("tank_above_gauge_ft") is None:
+            column = self.psi_per_ft
+            apart = None if column is None else apart + rules.tank_height_missing_ft * column
+        if self.cold is not None and not self.cold_is_warm and not missing(self.lift, apart):
+            cold = self.cold - self.lift
+            bottomed = self.hot is not None and over(read - max(cold, self.hot - self.lift), apart)
+            self.charge_no_echo = bottomed or over(cold - read, apart)
         if not (self.charge_no_echo or get("precharge_system_side") == "relieved") or get(
             "tank_type"
         ) not in ("diaphragm", "built_in"):
             return None
         if (warm := get("tank_temperature_f")) is None:
-            return read + lift
+            return read
         return (
             None
             if self.atmosphere is None
-            else (read + self.atmosphere) * (60.0 + RANKINE) / (warm + RANKINE) - self.atmosphere + lift
+            else (read + self.atmosphere) * (60.0 + RANKINE) / (warm + RANKINE) - self.atmosphere
         )
+
+    def fill_pressure_here(self):
+        """(fill pressure that this loop has, what tells it: setting, cold or due)."""
+        setting, by_valve = self.get("fill_setting_psig"), self.get("fill_connection")
+        if setting is not None and by_valve in (None, "automatic", "manual"):
+            return setting, "setting"
+        if self.cold is not None and not self.cold_is_warm:
+            return self.cold, "cold"
+        return self.should_have, "due"
 
     def loop_volume_gal(self):
         """(gallons, whether they are estimated); a buffer tank is recorded, or is not there."""
@@ -419,11 +452,21 @@ class Inspection:
             return None, False
         if get("system_volume_gal") is not None:
             return get("system_volume_gal") + buffer, False
-        if missing(get("boiler_output_btuh"), get("emitter")):
+        area = get("heated_area_ft2")
+        load = get("boiler_output_btuh") if area is None else area * self.rules.heat_load_btuh_ft2
+        if missing(load, get("emitter")):
             return None, False
-        return get("boiler_output_btuh") / 1000.0 * self.rules.emitter_gal_per_1000_btuh[
-            get("emitter")
-        ] + buffer, True
+        return load / 1000.0 * self.rules.emitter_gal_per_1000_btuh[get("emitter")] + buffer, True
+
+    def volume_range(self):
+        """Smallest and largest volume, by the one reckoned with."""
+        if not self.loop_estimated:
+            return 1.0, 1.0
+        rules, by_area = self.rules, self.get("heated_area_ft2") is not None
+        low = rules.volume_by_area_low if by_area else rules.volume_estimate_low
+        high = rules.volume_by_area_high if by_area else rules.volume_estimate_high
+        estimate = self.loop_gal - self.buffer_gal
+        return tuple((self.buffer_gal + estimate * share) / self.loop_gal for share in (low, high))
 
     def expansion_share(self, cold_f, hot_f):
         return net_expansion(cold_f, hot_f, self.get("pipe_material"), self.fluid, self.percent)
@@ -435,21 +478,25 @@ class Inspection:
         return None if share is None else self.loop_gal * share
 
     def highest_loop_temperature_f(self):
-        if self.get("emitter") == "radiant_floor":
-            return self.rules.radiant_limit_f
+        """Never below what was measured."""
         limit_f = self.get("high_limit_f")
-        return self.rules.high_limit_missing_f if limit_f is None else limit_f
+        if self.get("emitter") == "radiant_floor":
+            limit_f = self.rules.radiant_limit_f
+        elif limit_f is None:
+            limit_f = self.rules.high_limit_missing_f
+        measured_f = self.get("hot_temperature_f")
+        return limit_f if measured_f is None else max(limit_f, measured_f)
 
     def required_tank_gal(self):
         """Charge equal to the fill pressure; None where this pressure leaves
         no room under this relief valve.
         """
         kind = self.get("tank_type")
-        if missing(self.should_have, self.relief_setting, self.atmosphere) or kind is None:
+        if missing(self.should_have, self.relief_setting, self.over) or kind is None:
             return None
         fill, allowed = (
-            self.should_have + self.atmosphere,
-            self.rules.near_relief_share * self.relief_setting + self.atmosphere,
+            self.should_have + self.over,
+            self.rules.near_relief_share * self.relief_setting + self.over,
         )
         if fill >= allowed:
             return None
@@ -482,14 +529,61 @@ class Inspection:
             if self.cold_f is None
             else self.expansion_gal(self.cold_f, hot_f)
         )
-        if missing(charge, self.cold, expansion, tank_gal, self.atmosphere):
+        if missing(charge, self.cold, expansion, tank_gal, self.over) or self.cold + self.over <= 0.0:
             return None
         return (
             pressure_after_psia(
-                max(0.0, expansion) * share, tank_gal, charge + self.atmosphere, self.cold + self.atmosphere
+                max(0.0, expansion) * share, tank_gal, charge + self.atmosphere, self.cold + self.over
             )
-            - self.atmosphere
+            - self.over
         )
+
+    def hot_reading_contradicts(self):
+        """A heated loop rises above its cold pressure and above the charge of its tank."""
+        cold_f, hot_f = self.cold_f, self.get("hot_temperature_f")
+        if not missing(cold_f, hot_f) and hot_f < cold_f:
+            return True
+        if self.hot is None:
+            return False
+        below_charge = not missing(self.charge, self.lift) and not under(self.charge, self.hot - self.lift)
+        return below_charge or self.cold is not None and not under(self.cold, self.hot)
+
+    def rise_due_of(self, volume):
+        """Whether a sound tank would show a rise, half of this share of the water hot."""
+        would_be = (
+            math.inf
+            if self.no_gas
+            else self.balance_psig(self.hot_f, self.charge_or_should, share=0.5 * volume)
+        )
+        if missing(would_be, self.cold):
+            return None
+        return over(would_be - self.cold, self.rules.expected_rise_psi)
+
+    def half_gas_would_rise_further(self):
+        """Whether a tank with half its gas would have risen further by far, whatever the loop's volume."""
+        compression = self.get("tank_type") == "plain_steel"
+        if self.at_most or self.charge is None and not compression:
+            return False
+        half, cold = (self.charge_or_should + self.atmosphere) / 2.0, self.cold + self.over
+        expansion = self.expansion_gal(self.cold_f_taken, self.hot_f) * self.volume_range()[0]
+        psia = pressure_after_psia(max(0.0, expansion), self.get("tank_volume_gal"), half, cold)
+        return not under(psia - self.over, self.hot + self.rules.half_gas_apart_psi)
+
+    def charge_shows_cushion(self):
+        """A charge read at zero pressure, near to what it should be, with air at the valve."""
+        get = self.get
+        if get("tank_type") != "diaphragm" or self.no_gas or self.contradicts:
+            return False
+        if get("precharge_system_side") != "relieved" or get("tank_air_valve") != "air":
+            return False
+        if missing(self.charge, self.fill, self.lift):
+            return False
+        off = abs(self.charge - (self.fill - self.lift))
+        return not over(off, self.rules.charge_shows_cushion_psi)
+
+    @property
+    def cold_f_taken(self):
+        return self.rules.cold_missing_f if self.cold_f is None else self.cold_f
 
     def cushion_ratio(self):
         """Gas that cold and hot pressure imply, by the gas that
@@ -498,19 +592,22 @@ class Inspection:
         get, rules, charge = self.get, self.rules, self.charge_or_should
         if get("tank_type") is None or self.no_gas:
             return None
-        if missing(charge, self.cold, self.hot, self.expansion, get("tank_volume_gal"), self.atmosphere):
+        if missing(charge, self.cold, self.hot, self.hot_f, get("tank_volume_gal"), self.over):
             return None
-        if under(self.hot_f - self.cold_f, rules.cushion_least_rise_f) or under(
-            self.hot - self.cold, rules.cushion_least_rise_psi
-        ):
+        expansion = self.expansion_gal(self.cold_f_taken, self.hot_f)
+        if expansion is None or self.contradicts or self.cold + self.over <= 0.0:
             return None
-        if not over(self.hot, max(self.cold, charge)):
+        if under(self.hot_f - self.cold_f_taken, rules.cushion_least_rise_f):
+            return None
+        if under(self.hot - self.cold, rules.cushion_least_rise_psi):
+            self.rise_is_small = True
             return None
         gas = charge + self.atmosphere
-        bracket = 1.0 / max(gas, self.cold + self.atmosphere) - rules.gas_warming / (
-            self.hot + self.atmosphere
-        )
-        return self.expansion / bracket / (get("tank_volume_gal") * gas) if bracket > 0.0 else math.inf
+        if not over(self.hot + self.over, gas):
+            return None
+        bracket = 1.0 / max(gas, self.cold + self.over) - rules.gas_warming / (self.hot + self.over)
+        expansion = max(0.0, expansion)
+        return expansion / bracket / (get("tank_volume_gal") * gas) if bracket > 0.0 else math.inf
 
     def quantities(self):
         """The recomputed quantities by name; None where not known, or not finite."""
@@ -577,13 +674,18 @@ def near_relief(i, hot):
 
 
 def predicted_pressure_near_relief(i):
-    return (
-        NOT_APPLICABLE
-        if i.get("tank_type") == "built_in"
-        else True
-        if i.predicted_limit == math.inf
-        else near_relief(i, i.predicted_limit)
-    )
+    """Over the whole range of a volume that is estimated, or not verified."""
+    if i.get("tank_type") == "built_in":
+        return NOT_APPLICABLE
+    if i.no_gas:
+        return True
+    if i.predicted_limit is None:
+        return None
+    answers = set()
+    for share in {1.0, *i.volume_range()}:
+        pressure = i.balance_psig(i.limit_f, i.known_charge, share)
+        answers.add(True if pressure == math.inf else near_relief(i, pressure))
+    return answers.pop() if len(answers) == 1 else None
 
 
 def tank_of(i, kinds, answer):
@@ -604,27 +706,39 @@ def tank_undersized(i):
     if missing(volume, required):
         return tank_of(i, OWN_SHELL, None)
     if i.loop_estimated:  # never deficient: ok if it passes over the whole range
-        largest = i.buffer_gal + (i.loop_gal - i.buffer_gal) * i.rules.volume_estimate_high
-        return tank_of(i, OWN_SHELL, None if under(volume, required * largest / i.loop_gal) else False)
+        most = i.volume_range()[1]
+        return tank_of(i, OWN_SHELL, None if under(volume, required * most) else False)
     return tank_of(i, OWN_SHELL, under(volume, required))
 
 
 def tank_cushion_lost(i):
-    if i.no_gas:
-        return tank_of(i, OWN_SHELL, None)
-    if (
-        i.ratio is not None
-        and under(i.ratio, i.rules.cushion_lost_ratio)
-        or i.cut_off
-        and near_relief(i, i.balance_psig(i.hot_f, i.charge_or_should)) is False
-    ):
-        return tank_of(i, OWN_SHELL, True)
-    return tank_of(i, OWN_SHELL, None if i.ratio is None or i.at_most else False)
+    return tank_of(i, OWN_SHELL, None if i.no_gas else cushion_lost(i))
+
+
+def cushion_lost(i):
+    """By the readings, else by the charge."""
+    least, most = i.volume_range()
+    if i.cut_off:
+        would_be = i.balance_psig(i.hot_f, i.charge_or_should, most)
+        if would_be is not None and near_relief(i, would_be) is False:
+            return True
+    if i.ratio is not None:
+        lost = {under(i.ratio * share, i.rules.cushion_lost_ratio) for share in (least, most)}
+        if lost == {True}:
+            return True
+        if lost == {False} and not i.at_most:
+            return False
+    if i.half_gas_excluded:
+        return False
+    i.by_charge = i.charge_shows_cushion()
+    return False if i.by_charge else None
 
 
 def precharge(i, wrong, tolerance):
     return tank_of(
-        i, DIAPHRAGM, None if missing(i.charge, i.should_have) else wrong(i.charge, i.should_have + tolerance)
+        i,
+        DIAPHRAGM,
+        None if missing(i.charge, i.fill, i.lift) else wrong(i.charge, i.fill - i.lift + tolerance),
     )
 
 
@@ -888,7 +1002,11 @@ def precharge_echoes_system(i):
 
 def pressure_did_not_rise(i):
     """Odd where a sound tank and half of the water would have shown a rise, and none was seen."""
-    return None if missing(i.rise_due, i.hot) else i.rise_due and under(i.hot - i.cold, i.rules.rise_seen_psi)
+    if missing(i.rise_due, i.hot):
+        return None
+    due = {i.rise_due_of(share) for share in i.volume_range()}
+    unseen = under(i.hot - i.cold, i.rules.rise_seen_psi)
+    return None if unseen and len(due) > 1 else i.rise_due and unseen
 
 
 def cold_reading_hot(i):

@@ -71,7 +71,7 @@ def required_cold_at(i, errors):
     """
     height_ft = i.height_ft + errors.height * i.rules.height_error_ft if i.static_estimated else i.height_ft
     heavier = errors.fluid * i.rules.antifreeze_density_share if i.percent is None else 0.0
-    return i.required_cold_for(max(0.0, height_ft) * i.psi_per_ft * (1.0 + heavier))
+    return i.required_cold_for(max(i.tank_top_ft, height_ft) * i.psi_per_ft * (1.0 + heavier))
 
 
 def should_have_at(i, errors):
@@ -120,19 +120,22 @@ def gauge_error_at(i, errors, own):
 
 
 def gas_at(i):
-    """Function of errors: absolute pressures of charge, cold loop and atmosphere."""
+    """Function of errors: absolute pressures of charge and cold loop at the tank, and what makes that of a
+    pressure at the gauge.
+    """
     compression = i.get("tank_type") == "plain_steel"
     sigma = None if i.charge is None else charge_sigma_psi(i)
 
     def gas(errors):
         air = i.atmosphere + errors.atmosphere * i.atmosphere_sigma
+        over = air - i.lift
         if compression:
-            charge = 0.0
+            charge = air
         elif i.charge is not None:
-            charge = drifted_charge_at(i, errors) + errors.charge * sigma
+            charge = drifted_charge_at(i, errors) + errors.charge * sigma + air
         else:
-            charge = should_have_at(i, errors)
-        return charge + air, i.cold + gauge_error_at(i, errors, errors.cold) + air, air
+            charge = should_have_at(i, errors) + over
+        return charge, i.cold + gauge_error_at(i, errors, errors.cold) + over, over
 
     return gas
 
@@ -150,15 +153,10 @@ def grown_gal(i, share_at, share_sigma):
     relative = hypot(
         0.0 if i.loop_estimated else rules.volume_share, 0.0 if i.fluid == "water" else rules.glycol_share
     )
-    estimate_gal = i.loop_gal - i.buffer_gal
+    least, most = i.volume_range()
 
     def grown(errors):
-        volume_gal = i.loop_gal
-        if i.loop_estimated:
-            volume_gal = i.buffer_gal + estimate_gal * (
-                rules.volume_estimate_low
-                + (rules.volume_estimate_high - rules.volume_estimate_low) * errors.volume
-            )
+        volume_gal = i.loop_gal * (least + (most - least) * errors.volume)
         if i.fluid_unknown:
             volume_gal *= 1.0 + errors.fluid * rules.antifreeze_unknown_share
         mean = volume_gal * share_at(errors)
@@ -219,11 +217,22 @@ def cold_near_setting(i, sign):
 
 
 def charge_near_fill(i, sign):
+    """Against the fill pressure that this loop has, as the tank feels it."""
     sigma = charge_sigma_psi(i)
-    return lambda errors: (
-        i.rules.charge_tolerance_psi + sign * (drifted_charge_at(i, errors) - should_have_at(i, errors)),
-        sigma,
-    )
+    if i.fill_from == "cold":
+        sigma = hypot(sigma, gauge_sigma_psi(i))
+    heavier = i.rules.antifreeze_density_share if i.percent is None else 0.0
+
+    def margin(errors):
+        fill = i.fill
+        if i.fill_from == "cold":
+            fill = cool_cold_at(i, errors)
+        elif i.fill_from == "due":
+            fill = should_have_at(i, errors)
+        fill -= i.lift * (1.0 + errors.fluid * heavier)
+        return i.rules.charge_tolerance_psi + sign * (drifted_charge_at(i, errors) - fill), sigma
+
+    return margin
 
 
 def tank_room(i):
@@ -238,8 +247,8 @@ def tank_room(i):
 
     def margin(errors):
         air = i.atmosphere + errors.atmosphere * i.atmosphere_sigma
-        fill = should_have_at(i, errors) + air
-        taken = taken_gal(tank_gal, air if compression else fill, fill, allowed + air)
+        fill, over = should_have_at(i, errors) + air - i.lift, air - i.lift
+        taken = taken_gal(tank_gal, air if compression else fill, fill, allowed + over)
         grown, sigma = grown_at(errors)
         return taken - grown, hypot(taken * i.rules.volume_share, sigma)
 
@@ -255,8 +264,8 @@ def room_at_limit(i):
     gas, grown_at = gas_at(i), grown_since_cold_gal(i, i.limit_f, 0.0)
 
     def margin(errors):
-        charge, cold, air = gas(errors)
-        taken = taken_gal(tank_gal, charge, cold, allowed + air)
+        charge, cold, over = gas(errors)
+        taken = taken_gal(tank_gal, charge, cold, allowed + over)
         grown, sigma = grown_at(errors)
         return taken - max(0.0, grown), hypot(taken * i.rules.volume_share, sigma)
 
@@ -271,8 +280,8 @@ def cushion_kept(i):
     rules, tank_gal = i.rules, i.get("tank_volume_gal")
     cut_from, allowed = (
         (inf, inf)
-        if i.relief_setting is None
-        else (i.relief_setting - rules.cut_off_within_psi, rules.near_relief_share * i.relief_setting)
+        if i.relief_setting is None or i.dry
+        else (i.opens_from, rules.near_relief_share * i.relief_setting)
     )
     gas, grown_at = (
         gas_at(i),
@@ -280,7 +289,7 @@ def cushion_kept(i):
     )
 
     def margin(errors):
-        charge, cold, air = gas(errors)
+        charge, cold, over = gas(errors)
         hot = i.hot + gauge_error_at(i, errors, errors.hot)
         taken = 0.0
         if i.ratio is not None:
@@ -289,14 +298,38 @@ def cushion_kept(i):
                 rules.cushion_lost_ratio
                 * tank_gal
                 * charge
-                * (1.0 / max(charge, cold) - rules.gas_warming / (hot + air)),
+                * (1.0 / max(charge, cold) - rules.gas_warming / (hot + over)),
             )
         if hot >= cut_from:
-            taken = max(taken, taken_gal(tank_gal, charge, cold, allowed + air))
+            taken = max(taken, taken_gal(tank_gal, charge, cold, allowed + over))
         grown, sigma = grown_at(errors)
         return grown - taken, hypot(taken * rules.volume_share, sigma)
 
     return margin
+
+
+def beyond_half_gas(i):
+    """The expansion, less what half the gas would take up to where it could be told from this tank's."""
+    rules, tank_gal = i.rules, i.get("tank_volume_gal")
+    gas, grown_at = (
+        gas_at(i),
+        grown_since_cold_gal(i, i.hot_f, hypot(rules.temperature_f, rules.loop_temperature_f)),
+    )
+
+    def margin(errors):
+        charge, cold, over = gas(errors)
+        hot = i.hot + rules.half_gas_apart_psi + gauge_error_at(i, errors, errors.hot) + over
+        taken = taken_gal(tank_gal, charge / 2.0, cold, hot)
+        grown, sigma = grown_at(errors)
+        return grown - taken, hypot(taken * rules.volume_share, sigma)
+
+    return margin
+
+
+def cushion_lost(i):
+    if i.by_charge:
+        return 1.0 - i.rules.charge_shows_cushion_certainty
+    return chance(beyond_half_gas(i) if i.half_gas_excluded else cushion_kept(i))
 
 
 def relief_stayed_shut(i):
@@ -336,7 +369,7 @@ CHANCE = {
         gauge_sigma_psi(i)),
     "predicted-pressure-near-relief": lambda i: 1.0 if i.no_gas else chance(room_at_limit(i)),
     "tank-undersized": lambda i: chance(tank_room(i)),
-    "tank-cushion-lost": lambda i: chance(cushion_kept(i)),
+    "tank-cushion-lost": cushion_lost,
     "precharge-low": lambda i: chance(charge_near_fill(i, 1.0)),
     "precharge-high": lambda i: chance(charge_near_fill(i, -1.0)),
     "relief-did-not-open": relief_stayed_shut,

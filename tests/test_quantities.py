@@ -79,9 +79,9 @@ def test_every_record_says_what_it_is(quantity, recomputed):
 
 @pytest.mark.parametrize("quantity", PARAMETERS)
 def test_what_a_record_names_is_there(quantity):
-    if quantity.reads:
-        flag, phrase = quantity.reads
-        assert flag in FLAGS and phrase.count("{}") <= 1
+    visit = dict.fromkeys([*FLAGS, *COLUMNS, *BY_NAME])
+    for holds, phrase in quantity.reads:
+        assert not holds(visit) and phrase.count("{}") <= 1
     assert {name for name, _ in quantity.only_where} <= set(quantity.needs)
     for assumption in quantity.assumes:
         assert set(re.findall(r"{(\w*)}", assumption.text)) <= set(shipped_policy().limits)

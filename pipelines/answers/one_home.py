@@ -39,8 +39,8 @@ class Visit:
 class CheckOfSystem:
     """The state of one check at one system of a home.
 
-    `visits` is what every visit said of it, in order: (inspection id, outcome, words). `gap_in_safety`: a danger
-    that nobody ruled out.
+    `visits` is what every visit said of it, in order: (inspection id, outcome, words). `gap_in_safety`: a
+    danger that nobody ruled out.
     """
 
     system_id: str

@@ -188,16 +188,16 @@ def _recomputed(snapshot: Snapshot, row: dict, values: dict) -> tuple[Recomputed
     taken = assumptions(row, values, {name: limit_said(value, unit) for name, value, unit in limits})
     found = []
     for name in COLUMNS:
-        text = _quantity_in_words(QUANTITIES[name], values)
+        text = _quantity_in_words(QUANTITIES[name], row | values)
         rests_on = () if text == NOT_KNOWN else tuple(said for said, names in taken if name in names)
         found.append(Recomputed(name, QUANTITIES[name].title, values[name], text, rests_on))
     return tuple(found)
 
 
-def _quantity_in_words(quantity: Quantity, values: dict) -> str:
-    """How a column of one inspection reads, `values` being its row of `recomputed`."""
-    value, (flag, phrase) = values[quantity.name], quantity.reads or (None, "{}")
-    phrase = phrase if flag is not None and values[flag] else "{}"
+def _quantity_in_words(quantity: Quantity, visit: dict) -> str:
+    """How a column of one inspection reads, `visit` being its readings and its row of `recomputed`."""
+    value = visit[quantity.name]
+    phrase = next((phrase for holds, phrase in quantity.reads if holds(visit)), "{}")
     if value is None and "{}" in phrase:
         return NOT_KNOWN
     return phrase.format("" if value is None else amount(quantity.name, value))

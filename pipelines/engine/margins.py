@@ -85,6 +85,33 @@ class Margin:
         return steps
 
 
+class OneOf:
+    """Several margins, each for the rows that only it speaks of.
+
+    Parameters
+    ----------
+    otherwise : Margin
+        For all other rows.
+    *others : (mask, Margin or float)
+        Masks exclude one another; a float, or one per inspection, is the chance itself.
+    """
+
+    def __init__(self, otherwise, *others):
+        self.otherwise, self.others = otherwise, others
+
+    def chance_below_zero(self, rows):
+        """As of a Margin."""
+        chance, left = np.empty(len(rows)), np.ones(len(rows), bool)
+        for mask, other in self.others:
+            here = np.flatnonzero(mask[rows])
+            if len(here):
+                told = isinstance(other, Margin)
+                chance[here] = other.chance_below_zero(rows[here]) if told else at(other, rows[here])
+            left[here] = False
+        chance[left] = self.otherwise.chance_below_zero(rows[left])
+        return chance
+
+
 def _normal_share(steps):
     """Share of a normal distribution below so many standard deviations (overwritten), within 1e-6.
 

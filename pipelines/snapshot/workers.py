@@ -212,11 +212,9 @@ def _judged(readings, policy, keys, start):
         check: (result.words.words if result.words is not None else (), result.shows)
         for check, result in found.items()
     }
-    weighed = tuple(
-        {check: getattr(result, name) for check, result in found.items() if getattr(result, name) is not None}
-        for name in ("graver", "uncounted")
-    )
-    return _Judged(made, outcomes, active, recomputed["assessed"], shown, weighed)
+    graver = {check: result.graver for check, result in found.items() if result.graver is not None}
+    uncounted = {check: result.uncounted for check, result in found.items() if result.uncounted is not None}
+    return _Judged(made, outcomes, active, recomputed["assessed"], shown, (graver, uncounted))
 
 
 def _pairs(table):

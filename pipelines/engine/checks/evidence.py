@@ -34,10 +34,12 @@ def side_not_recorded(tank_type, *, precharge_system_side):
     )
 
 
-def pressure_did_not_rise(pressure_rise_psi, expected_rise_psi, *, rise_seen, policy):
+def pressure_did_not_rise(pressure_rise_psi, expected_rise_psi, *, rise_seen, rise_due_by_volume, policy):
     rise_due = more(expected_rise_psi, policy.expected_rise_psi)
     low = np.where(rise_due, policy.rise_seen_psi, -np.inf)
-    return Band(pressure_rise_psi, low=low, below=rise_seen)
+    unseen = rise_due_by_volume & more(policy.rise_seen_psi, pressure_rise_psi)
+    doubt = Doubt(unseen, "volume is estimated", field="system_volume_gal")
+    return Band(pressure_rise_psi, low=low, below=rise_seen, less=(doubt,))
 
 
 def cold_reading_hot(cold_temperature_f, *, cold_below_warm, policy):

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipelines.engine.checks.kinds import AnyOf, Applies, Band, Check, Note, Odd, grouped
+from pipelines.engine.checks.kinds import AnyOf, Applies, Band, Check, Doubt, Note, Odd, grouped
 
 
 def cold_pressure_low(
@@ -22,16 +22,21 @@ def cold_pressure_high(
     *,
     cold_below_high,
     domestic_coil,
+    fill_connection,
     usable_cold_f,
     static_estimated,
     policy,
 ):
-    coil = Note(domestic_coil.among("tankless", "indirect"), "fill valve or leaking coil", "deficient")
+    coil, shut = domestic_coil.among("tankless", "indirect"), fill_connection.among("valved_off", "none")
     return Band(
         cool_cold_psig,
         high=should_have_psig + policy.cold_high_margin_psi,
         above=cold_below_high,
-        notes=(coil, *_cold_notes(usable_cold_f, static_estimated)),
+        notes=(
+            Note(coil & shut, "leaking coil", "deficient"),
+            Note(coil, "fill valve or leaking coil", "deficient"),
+            *_cold_notes(usable_cold_f, static_estimated),
+        ),
     )
 
 
@@ -74,28 +79,37 @@ def predicted_pressure_near_relief(
     predicted_limit_psig,
     allowed_psig,
     room_at_limit,
+    near_limit_by_volume,
     no_gas,
     predicted_limit_unbounded,
-    relief_setting_psig,
+    predicted_limit_opens,
     fluid_unknown,
     loop_volume_estimated,
     atmosphere_estimated,
 ):
+    near_at_least, near_at_most = near_limit_by_volume
+    estimated, field = loop_volume_estimated & ~no_gas, "system_volume_gal"
+    less = (
+        Doubt(estimated & ~near_at_least, "volume is estimated", "deficient", field),
+        Doubt(estimated & near_at_most, "volume is estimated", "ok", field),
+    )
     near = Band(
         predicted_limit_psig,
         high=allowed_psig,
         above=room_at_limit,
         needs=("predicted_limit_psig", "allowed_psig"),
+        less=less,
     )
     beyond = Odd(
         no_gas | predicted_limit_unbounded,
         chance=lambda rows: np.maximum(no_gas[rows], room_at_limit.chance_below_zero(rows)),
+        less=less[:1],
     )
     return AnyOf(
         (near, beyond),
         notes=(
             Note(predicted_limit_unbounded, "no cushion left", "deficient"),
-            Note(predicted_limit_psig > relief_setting_psig, "would reach the relief valve", "deficient"),
+            Note(predicted_limit_opens, "would open the relief valve", "deficient"),
             Note(loop_volume_estimated, "volume is estimated"),
             Note(fluid_unknown, "antifreeze not recorded: reckoned as water"),
             Note(atmosphere_estimated, "elevation estimated from the place"),
@@ -135,7 +149,8 @@ PRESSURE = grouped(
             sound="Cold pressure not above its limit",
             spot="gauge",
             remedy=(
-                "Lower the fill pressure; replace a fill valve that creeps; test a domestic coil for leaking."
+                "Fill shut or none: test the domestic coil for leaking. Else lower the fill pressure, "
+                "replace a fill valve that creeps, and test a domestic coil where there is one."
             ),
             source="policy",
         ),

@@ -1,5 +1,7 @@
 """Checks of the expansion tank and its charge."""
 
+import numpy as np
+
 from pipelines.engine.arrays import more
 from pipelines.engine.checks.kinds import AnyOf, Applies, Band, Check, Doubt, Fact, Note, Odd, grouped
 
@@ -33,6 +35,7 @@ def tank_undersized(
     tank_passes_over_range,
     code_tank_gal,
     fluid_unknown,
+    tank_above_gauge_ft,
 ):
     return Band(
         tank_volume_gal,
@@ -53,59 +56,36 @@ def tank_undersized(
             ),
             Note(loop_volume_estimated, "volume is estimated"),
             Note(fluid_unknown, "antifreeze not recorded: reckoned as water"),
+            _tank_height_taken(tank_above_gauge_ft),
         ),
     )
 
 
 def tank_cushion_lost(
     *,
-    cushion_ratio,
+    cushion_shown,
+    cushion_sure,
     cushion_kept,
-    cushion_ratio_at_most,
-    cut_off,
-    cut_off_not_excluded,
-    partly_hot,
-    sound_hot_psig,
-    allowed_psig,
+    sound_stays_below,
+    half_gas_excluded,
+    told_by_charge,
     charge_assumed,
+    tank_air_valve,
+    loop_volume_estimated,
     fluid_unknown,
-    no_gas,
     policy,
 ):
-    at_most = Doubt(
-        cushion_ratio_at_most & cut_off,
-        "ratio is at most this: the relief valve cut the pressure off",
-        "ok",
-        "hot_pressure_psig",
-    )
-    partly = Doubt(
-        cushion_ratio_at_most & partly_hot,
-        "ratio is at most this: not all zones were hot",
-        "ok",
-        "hot_reading_state",
-    )
-    unknown = Doubt(
-        cushion_ratio_at_most & cut_off_not_excluded,
-        "ratio is at most this: without a relief setting a cut-off reading cannot be ruled out",
-        "ok",
-        "relief_setting_psig",
-    )
-    ratio = Band(
-        cushion_ratio,
-        low=policy.cushion_lost_ratio,
-        below=cushion_kept,
-        needs=("cushion_ratio",),
-        less=(at_most, partly, unknown),
-    )
-    held = cut_off & ~no_gas & ~more(sound_hot_psig, allowed_psig) & (sound_hot_psig == sound_hot_psig)
-    cut = Odd(held, chance=cushion_kept.chance_below_zero)
+    ratio = Band(cushion_shown, low=policy.cushion_lost_ratio, below=cushion_sure, needs=("cushion_shown",))
+    cut = Odd(sound_stays_below, chance=cushion_kept.chance_below_zero)
+    over_charge = charge_assumed & ~tank_air_valve.among("water")
     return AnyOf(
         (ratio, cut),
         notes=(
-            Note(
-                charge_assumed, "cushion lost or over-charged: check the charge at zero pressure", "deficient"
-            ),
-            Note(held, "the hot reading is cut off by the relief valve", "deficient"),
+            Note(over_charge, "cushion lost or over-charged: check the charge at zero pressure", "deficient"),
+            Note(sound_stays_below, "the hot reading is cut off by the relief valve", "deficient"),
+            Note(half_gas_excluded, "a tank with half its gas would have risen further", "ok"),
+            Note(told_by_charge, "by its charge, read at zero pressure, and air at its valve", "ok"),
+            Note(loop_volume_estimated, "volume is estimated"),
             Note(fluid_unknown, "antifreeze not recorded: reckoned as water"),
         ),
     )
@@ -120,23 +100,34 @@ def tank_sounds_full(tank_tap, *, policy):
     return Fact(tank_tap, among=("hollow", "half"), certainty_ok=weak, certainty_deficient=weak)
 
 
-def precharge_low(trusted_charge_psig, should_have_psig, *, charge_above_low, tank_temperature_f, policy):
+def precharge_low(
+    trusted_charge_psig,
+    fill_here_at_tank_psig,
+    *,
+    charge_above_low,
+    fill_is_wrong,
+    tank_temperature_f,
+    tank_above_gauge_ft,
+    policy,
+):
     return Band(
         trusted_charge_psig,
-        low=should_have_psig - policy.charge_tolerance_psi,
+        low=fill_here_at_tank_psig - policy.charge_tolerance_psi,
         below=charge_above_low,
-        notes=_charge_notes(tank_temperature_f),
+        notes=_charge_notes(fill_is_wrong, tank_temperature_f, tank_above_gauge_ft),
     )
 
 
 def precharge_high(
     trusted_charge_psig,
-    should_have_psig,
+    fill_here_at_tank_psig,
     *,
     charge_below_high,
+    fill_is_wrong,
     sea_level_charge_psig,
     atmosphere_estimated,
     tank_temperature_f,
+    tank_above_gauge_ft,
     policy,
 ):
     shift = sea_level_charge_psig - policy.typical_fill_psig
@@ -148,19 +139,29 @@ def precharge_high(
     altitude &= sea_level_charge_psig == sea_level_charge_psig
     return Band(
         trusted_charge_psig,
-        high=should_have_psig + policy.charge_tolerance_psi,
+        high=fill_here_at_tank_psig + policy.charge_tolerance_psi,
         above=charge_below_high,
         notes=(
             Note(altitude, "consistent with a charge set near sea level; not proof", "deficient"),
-            *_charge_notes(tank_temperature_f),
+            *_charge_notes(fill_is_wrong, tank_temperature_f, tank_above_gauge_ft),
         ),
     )
 
 
-def _charge_notes(tank_temperature_f):
+def _charge_notes(fill_is_wrong, tank_temperature_f, tank_above_gauge_ft):
     return (
-        Note(tank_temperature_f != tank_temperature_f, "temperature of the tank not recorded: 60 °F taken"),
+        Note(
+            fill_is_wrong,
+            "the fill pressure is off, too: set the fill, then the charge to it",
+            "deficient",
+        ),
+        Note(np.isnan(tank_temperature_f), "temperature of the tank not recorded: 60 °F taken"),
+        _tank_height_taken(tank_above_gauge_ft),
     )
+
+
+def _tank_height_taken(tank_above_gauge_ft):
+    return Note(np.isnan(tank_above_gauge_ft), "height of the tank above the gauge not recorded: 0 ft taken")
 
 
 TANK = grouped(
@@ -190,8 +191,8 @@ TANK = grouped(
             name="Valve between loop and expansion tank",
             sound="Nothing shuts the expansion tank off from the loop",
             spot="tank",
-            remedy="Boiler off and cold: open the valve and secure it open.",
-            source="published: mechanical codes allow no stop between boiler and its expansion (from memory)",
+            remedy="Boiler off and cold: open the valve and lock it open.",
+            source="common practice: no valve between boiler and tank, or one locked open",
         ),
         Check(
             "tank-undersized",
@@ -263,7 +264,10 @@ TANK = grouped(
             name="Tank charge against its lower limit",
             sound="Tank charge not below its limit",
             spot="tank",
-            remedy="Boiler off, cold, water side at zero: set the charge to the fill pressure.",
+            remedy=(
+                "Boiler off, cold, water side at zero: set the charge to the fill pressure this loop has, as "
+                "it stands at the tank. Where that fill is wrong: set the fill, then the charge to it."
+            ),
             source="common practice, published; limit: policy",
         ),
         Check(
@@ -276,7 +280,10 @@ TANK = grouped(
             name="Tank charge against its upper limit",
             sound="Tank charge not above its limit",
             spot="tank",
-            remedy="Boiler off, cold, water side at zero: set the charge to the fill pressure.",
+            remedy=(
+                "Boiler off, cold, water side at zero: set the charge to the fill pressure this loop has, as "
+                "it stands at the tank. Where that fill is wrong: set the fill, then the charge to it."
+            ),
             source="common practice, published; limit: policy",
         ),
     ),

@@ -40,14 +40,13 @@ MOST = {
     "A": 100.0,
     "gal/month": 100_000.0,
     "Btu/h": 10_000_000.0,
+    "Btu/h/ft2": 1_000.0,
     "month": 1_200,
     "day": 36_500,
 }
 MOST_GAL = 1_000  # per 1,000 Btu/h
-RANGE = (
-    "volume_estimate_low",
-    "volume_estimate_high",
-)  # two limits of which the first is not above the other
+# Two limits of which the first is not above the other.
+RANGES = (("volume_estimate_low", "volume_estimate_high"), ("volume_by_area_low", "volume_by_area_high"))
 INFINITY = float("inf")
 TABLES = {
     "limits",
@@ -341,11 +340,11 @@ def _own_limit(own, keys, where, entry, limits):
 
 def _refuse_contradiction(own, keys, where, changed, limits):
     """PolicyError where a range that the agency changed ends before it begins."""
-    values = {name: (changed.get(name) or limits[name]).value for name in RANGE}
-    if values[RANGE[0]] > values[RANGE[1]]:
-        there = next(((*keys, name) for name in RANGE if own.line((*keys, name)) != own.line(keys)), keys)
-        said = " is above ".join(f"{name} ({values[name]:g})" for name in RANGE)
-        raise own.wrong(there, f"{where}: {said}")
+    for names in RANGES:
+        low, high = ((changed.get(name) or limits[name]).value for name in names)
+        if low > high:
+            there = next(((*keys, name) for name in names if own.line((*keys, name)) != own.line(keys)), keys)
+            raise own.wrong(there, f"{where}: {names[0]} ({low:g}) is above {names[1]} ({high:g})")
 
 
 def _own_words(own, keys, where, words):

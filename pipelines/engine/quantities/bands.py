@@ -4,7 +4,8 @@ import numpy as np
 
 from pipelines.engine.arrays import derive
 from pipelines.engine.hydronics import tank
-from pipelines.engine.margins import Margin, at, normal_margin
+from pipelines.engine.margins import Margin, at, both, normal_margin
+from pipelines.engine.quantities.charge import COLD, DUE
 from pipelines.engine.quantities.kinds import Quantity
 
 
@@ -76,19 +77,30 @@ def charge_off_fill(
     trusted_charge_psig,
     charge_drift_at,
     charge_sigma_psi,
-    should_have_at,
+    fill_here_at_tank_at,
+    fill_told_from,
+    gauge_sigma_psi,
+    usable_cold_f,
     static_bends,
+    tank_lift_psi,
+    heavier_share,
     tank_temperature_f,
     policy,
 ):
     """A function of the sign, as `cold_off_setting`."""
+    from_cold = fill_told_from == COLD
+    sigma_psi = np.where(from_cold, both(charge_sigma_psi, gauge_sigma_psi), charge_sigma_psi)
+    bends = ~tank_temperature_f.known + 2 * (from_cold & ~usable_cold_f.known)
+    bends += 4 * ((fill_told_from == DUE) & static_bends)
+    bends += 8 * ((tank_lift_psi != 0.0) & (heavier_share > 0.0))
 
     def against(sign):
         def margin(node, rows):
-            off = trusted_charge_psig.value[rows] + charge_drift_at(node, rows) - should_have_at(node, rows)
-            return at(policy.charge_tolerance_psi, rows) + sign * off, charge_sigma_psi[rows]
+            charge = trusted_charge_psig.value[rows] + charge_drift_at(node, rows)
+            off = charge - fill_here_at_tank_at(node, rows)
+            return at(policy.charge_tolerance_psi, rows) + sign * off, sigma_psi[rows]
 
-        return Margin(margin, bends=2 * static_bends + ~tank_temperature_f.known)
+        return Margin(margin, bends=bends)
 
     return against
 
@@ -149,8 +161,8 @@ QUANTITIES = (
     Quantity(cold_below_setting, "cold pressure not too far above the setting"),
     Quantity(cold_below_warm, "cold temperature below that of a warm loop"),
     Quantity(charge_off_fill, "charge within its tolerance"),
-    Quantity(charge_above_low, "charge not too far below the pressure it should have"),
-    Quantity(charge_below_high, "charge not too far above the pressure it should have"),
+    Quantity(charge_above_low, "charge not too far below the fill pressure"),
+    Quantity(charge_below_high, "charge not too far above the fill pressure"),
     Quantity(hot_below_allowed, "hot pressure below the allowed one"),
     Quantity(opens_by_psig, "pressure at which the relief valve must have opened", "psi", 1),
     Quantity(highest_below_opening, "highest pressure below that at which the valve must have opened"),

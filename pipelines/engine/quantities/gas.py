@@ -6,32 +6,56 @@ import numpy as np
 
 from pipelines.engine.arrays import Numbers, derive, more
 from pipelines.engine.hydronics import tank
-from pipelines.engine.margins import Margin, normal_margin
+from pipelines.engine.margins import Margin, at, normal_margin
 from pipelines.engine.quantities.kinds import Quantity
 
 
 @dataclass(frozen=True)
 class Balance:
-    """The gas in a shell against a cold loop: cold pressure, the shell's volume, the local atmosphere."""
+    """The gas in a shell against a cold loop: cold pressure at the gauge, the shell's volume, the local
+    atmosphere, and by how much less than the gauge shows the tank feels. Charges are at the tank's height.
+    """
 
     cold_psig: Numbers
     tank_gal: Numbers
     air_psia: Numbers
+    lift_psi: np.ndarray
+
+    @property
+    def over_gauge_psi(self):
+        """What makes of a pressure at the gauge the absolute one at the tank."""
+        return self.air_psia.value - self.lift_psi
 
     def hot_psig(self, gallons, charge_psig):
-        """Gauge pressure after an expansion; infinite where the gas cannot take it."""
-        cold, volume, air = self.cold_psig, self.tank_gal, self.air_psia
+        """Pressure at the gauge after an expansion; infinite where the gas cannot take it."""
+        cold, volume, air, over = self.cold_psig, self.tank_gal, self.air_psia, self.over_gauge_psi
         hot = tank.pressure_after_expansion_psia(
-            np.maximum(gallons.value, 0.0),
-            volume.value,
-            charge_psig.value + air.value,
-            cold.value + air.value,
+            np.maximum(gallons.value, 0.0), volume.value, charge_psig.value + air.value, cold.value + over
         )
-        return derive(hot - air.value, charge_psig, cold, volume, gallons, air)
+        return derive(hot - over, charge_psig, cold, volume, gallons, air)
+
+    def taken_gal(self, charge_psig, hot_psig):
+        """What the gas takes up to a pressure at the gauge; NaN where that cannot be told."""
+        charge, over = charge_psig.value + self.air_psia.value, self.over_gauge_psi
+        return tank.expansion_taken_gal(
+            self.tank_gal.value, charge, self.cold_psig.value + over, hot_psig + over
+        )
+
+    def at(self, rows):
+        """The same of some inspections (positions)."""
+        return Balance(
+            self.cold_psig.at(rows), self.tank_gal.at(rows), self.air_psia.at(rows), self.lift_psi[rows]
+        )
 
 
-def balance(usable_cold_psig, tank_volume_gal, atmosphere_psia):
-    return Balance(usable_cold_psig, tank_volume_gal, atmosphere_psia)
+def balance(usable_cold_psig, tank_volume_gal, atmosphere_psia, tank_lift_psi):
+    """A tank that hangs so high that the cold pressure does not reach it contradicts that pressure."""
+    cold = usable_cold_psig.withhold(
+        usable_cold_psig.value - tank_lift_psi + atmosphere_psia.value <= 0.0,
+        "readings contradict each other",
+        "tank_above_gauge_ft",
+    )
+    return Balance(cold, tank_volume_gal, atmosphere_psia, tank_lift_psi)
 
 
 # ---- predictions
@@ -62,17 +86,66 @@ def predicted_limit_unbounded(predicted_limit_psig):
     return np.isposinf(predicted_limit_psig.value)
 
 
+def predicted_limit_opens(predicted_limit_psig, relief_setting_psig):
+    return more(predicted_limit_psig.value, relief_setting_psig.value)
+
+
+def allowed_or_all_psig(allowed_psig):
+    """All of the gas, where no allowed pressure is known."""
+    return np.where(allowed_psig.known, allowed_psig.value, np.inf)
+
+
+def near_limit_by_volume(
+    balance,
+    known_charge_psig,
+    growth_to_limit,
+    allowed_or_all_psig,
+    loop_volume_estimated,
+    least_volume_share,
+    most_volume_share,
+):
+    """(at the least volume, at the most): whether the pressure at the limit lies above the allowed one, where
+    the volume is estimated; elsewhere neither.
+    """
+    near_at_least, near_at_most = np.zeros((2, len(loop_volume_estimated)), bool)
+    rows = np.flatnonzero(loop_volume_estimated)
+    taken = balance.at(rows).taken_gal(known_charge_psig.at(rows), allowed_or_all_psig[rows])
+    grown = np.maximum(growth_to_limit.gallons.value[rows], 0.0)
+    near_at_least[rows] = more(grown * least_volume_share[rows], taken)
+    near_at_most[rows] = more(grown * most_volume_share[rows], taken)
+    return near_at_least, near_at_most
+
+
 # ---- a sound tank
-
-
-def sound_hot_psig(balance, growth_to_hot, charge_taken_psig):
-    return balance.hot_psig(growth_to_hot.gallons, charge_taken_psig)
 
 
 def expected_rise_psi(balance, growth_to_hot, charge_taken_psig, no_gas, usable_cold_psig):
     gallons = growth_to_hot.gallons
     hot = balance.hot_psig(derive(gallons.value / 2.0, gallons), charge_taken_psig).instead(no_gas, np.inf)
     return derive(hot.value - usable_cold_psig.value, hot, usable_cold_psig)
+
+
+def rise_due_by_volume(
+    balance,
+    growth_to_hot,
+    charge_taken_psig,
+    no_gas,
+    loop_volume_estimated,
+    least_volume_share,
+    most_volume_share,
+    policy,
+):
+    """True where the volume is estimated and, within its range, a rise may be due or not."""
+    open_to_doubt = np.zeros(len(no_gas), bool)
+    rows = np.flatnonzero(loop_volume_estimated & ~no_gas)
+    here, charge, half = balance.at(rows), charge_taken_psig.at(rows), growth_to_hot.gallons.at(rows)
+    due_from = here.cold_psig.value + at(policy.expected_rise_psi, rows)
+    taken, grown = here.taken_gal(charge, due_from), np.maximum(half.value, 0.0) / 2.0
+    due_at_least, due_at_most = (
+        more(grown * share[rows], taken) for share in (least_volume_share, most_volume_share)
+    )
+    open_to_doubt[rows] = due_at_most & ~due_at_least
+    return open_to_doubt
 
 
 def rise_seen(expected_rise_psi, pressure_rise_psi, test_gauge, policy):
@@ -103,20 +176,22 @@ def gas_at(
     should_have_at,
     usable_cold_psig,
     gauge_error_at,
+    tank_lift_psi,
 ):
     def gas_psia(node, rows):
-        """(charge, cold, atmosphere), absolute."""
+        """(charge, cold), absolute at the tank, and what makes that of a pressure at the gauge."""
         air = atmosphere_psia.value[rows] + node.atmosphere * atmosphere_sigma_psi[rows]
         trusted = (
             trusted_charge_psig.value[rows]
             + node.charge * charge_sigma_psi[rows]
             + charge_drift_at(node, rows)
         )
-        charge, assumed = np.where(compression_tank[rows], 0.0, trusted), charge_untrusted[rows]
+        charge, assumed = np.where(compression_tank[rows], 0.0, trusted) + air, charge_untrusted[rows]
+        over = air - tank_lift_psi[rows]
         if assumed.any():
-            charge = np.where(assumed, should_have_at(node, rows), charge)
+            charge = np.where(assumed, should_have_at(node, rows) + over, charge)
         cold = usable_cold_psig.value[rows] + gauge_error_at(node.cold, node, rows)
-        return charge + air, cold + air, air
+        return charge, cold + over, over
 
     return gas_psia
 
@@ -130,19 +205,22 @@ def room_at_limit(
     growth_to_limit,
     limit_f,
     tank_volume_gal,
-    allowed_psig,
+    allowed_or_all_psig,
 ):
-    """All of the gas, where no allowed pressure is known."""
-    allowed = np.where(allowed_psig.known, allowed_psig.value, np.inf)
-
     def margin(node, rows):
-        charge, cold, air = gas_at(node, rows)
-        taken = tank.expansion_taken_gal(tank_volume_gal.value[rows], charge, cold, allowed[rows] + air)
+        charge, cold, over = gas_at(node, rows)
+        allowed = allowed_or_all_psig[rows] + over
+        taken = tank.expansion_taken_gal(tank_volume_gal.value[rows], charge, cold, allowed)
         share = share_at(growth_to_limit, limit_f.value, node, rows)
         grown, variance = gallons_at(growth_to_limit, share, node, rows)
         return taken - np.maximum(grown, 0.0), taken_sigma_from(taken, variance, rows)
 
     return Margin(margin, bends=gas_bends)
+
+
+def _opens(visit, name):
+    predicted, setting = visit[name], visit["relief_setting_psig"]
+    return predicted is not None and setting is not None and predicted > setting
 
 
 QUANTITIES = (
@@ -154,7 +232,10 @@ QUANTITIES = (
         "psi",
         1,
         column=True,
-        reads=("predicted_hot_unbounded", "no cushion left"),
+        reads=(
+            (lambda visit: bool(visit["predicted_hot_unbounded"]), "no cushion left"),
+            (lambda visit: _opens(visit, "predicted_hot_psig"), "would open the relief valve"),
+        ),
     ),
     Quantity(
         predicted_limit_psig,
@@ -162,12 +243,18 @@ QUANTITIES = (
         "psi",
         1,
         column=True,
-        reads=("predicted_limit_unbounded", "no cushion left"),
+        reads=(
+            (lambda visit: bool(visit["predicted_limit_unbounded"]), "no cushion left"),
+            (lambda visit: _opens(visit, "predicted_limit_psig"), "would open the relief valve"),
+        ),
     ),
     Quantity(predicted_hot_unbounded, "the gas cannot take the expansion", flag=True),
     Quantity(predicted_limit_unbounded, "the gas cannot take the expansion up to the limit", flag=True),
-    Quantity(sound_hot_psig, "hot pressure that a sound tank would show", "psi", 1),
+    Quantity(predicted_limit_opens, "pressure at the high limit above the relief setting"),
+    Quantity(allowed_or_all_psig, "highest pressure that the gas may reach", "psi", 1),
+    Quantity(near_limit_by_volume, "too high a pressure at the limit over the range of the volume"),
     Quantity(expected_rise_psi, "rise of a sound tank with half the system hot", "psi", 1),
+    Quantity(rise_due_by_volume, "a rise may be due or not, within the range of the volume"),
     Quantity(rise_seen, "rise of the pressure, above the least that shows a working gauge"),
     Quantity(gas_bends, "errors of the gas balance that go through the nodes"),
     Quantity(gas_at, "charge, cold pressure and atmosphere with the errors of a node"),

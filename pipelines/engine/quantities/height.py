@@ -83,8 +83,19 @@ def column_psi_per_ft(fluid_code, glycol_percent, policy):
     return loop.static_pressure_psi(1.0, density)
 
 
-def static_psi(height_taken_ft, column_psi_per_ft):
-    return derive(np.maximum(height_taken_ft.value, 0.0) * column_psi_per_ft, height_taken_ft)
+def tank_top_ft(tank_above_gauge_ft, tank_type):
+    """Where a tank hangs that must be kept full; the gauge's height where none is above it."""
+    hangs = np.where(tank_type.among("none"), 0.0, np.nan_to_num(tank_above_gauge_ft.value))
+    return np.maximum(hangs, 0.0)
+
+
+def static_psi(height_taken_ft, tank_top_ft, column_psi_per_ft):
+    return derive(np.maximum(height_taken_ft.value, tank_top_ft) * column_psi_per_ft, height_taken_ft)
+
+
+def heavier_share(glycol_percent, policy):
+    """By how much more a column weighs at most where the antifreeze in it is not known."""
+    return np.where(glycol_percent.known, 0.0, policy.antifreeze_density_share)
 
 
 def static_bends(static_estimated, glycol_percent):
@@ -92,7 +103,14 @@ def static_bends(static_estimated, glycol_percent):
 
 
 def static_at(
-    static_psi, static_bends, height_taken_ft, static_estimated, column_psi_per_ft, glycol_percent, policy
+    static_psi,
+    static_bends,
+    height_taken_ft,
+    tank_top_ft,
+    static_estimated,
+    column_psi_per_ft,
+    heavier_share,
+    policy,
 ):
     def static(node, rows):
         if not static_bends[rows].any():
@@ -101,12 +119,34 @@ def static_at(
             static_estimated[rows], at(policy.height_error_ft, rows), 0.0
         )
         column = column_psi_per_ft[rows]
-        heavier = np.where(glycol_percent.known[rows], 0.0, at(policy.antifreeze_density_share, rows))
-        if heavier.any():
-            column = column * (1.0 + node.fluid * heavier)
-        return np.maximum(height, 0.0) * column
+        if heavier_share[rows].any():
+            column = column * (1.0 + node.fluid * heavier_share[rows])
+        return np.maximum(height, tank_top_ft[rows]) * column
 
     return static
+
+
+# ---- the tank's height
+
+
+def tank_above_ft(tank_above_gauge_ft):
+    return np.nan_to_num(tank_above_gauge_ft.value)
+
+
+def tank_lift_psi(tank_above_ft, column_psi_per_ft):
+    """What the tank feels less than the gauge shows; below zero where it hangs lower."""
+    return np.where(tank_above_ft == 0.0, 0.0, tank_above_ft * column_psi_per_ft)
+
+
+def tank_lift_at(tank_lift_psi, heavier_share):
+    def lift(node, rows):
+        here = tank_lift_psi[rows]
+        return here * (1.0 + node.fluid * heavier_share[rows]) if heavier_share[rows].any() else here
+
+    return lift
+
+
+# ---- what the pressure should be
 
 
 def required_cold_from(boiler_min_pressure_psig, policy):
@@ -136,6 +176,10 @@ def should_have_psig(required_cold_psig, should_have_from):
     return derive(should_have_from(required_cold_psig.value, slice(None)), required_cold_psig)
 
 
+def should_have_at_tank_psig(should_have_psig, tank_lift_psi):
+    return derive(should_have_psig.value - tank_lift_psi, should_have_psig)
+
+
 def required_cold_at(static_at, required_cold_from):
     return lambda node, rows: required_cold_from(static_at(node, rows), rows)
 
@@ -147,6 +191,10 @@ def should_have_at(required_cold_at, should_have_from):
 FROM_PLACE = Assumption("elevation estimated from the place", lambda visit: visit["atmosphere_estimated"])
 FROM_STORIES = Assumption(
     "height estimated from stories and where the boiler stands", lambda visit: visit["static_estimated"]
+)
+AT_THE_GAUGE = Assumption(
+    "height of the tank above the gauge not recorded: 0 ft taken",
+    lambda visit: visit["tank_type"] not in (None, "none") and visit["tank_above_gauge_ft"] is None,
 )
 AS_WATER = without("antifreeze", "antifreeze not recorded: reckoned as water")
 WEIGHS_AS_WATER = Assumption(
@@ -172,13 +220,19 @@ QUANTITIES = (
         3,
         assumes=(WEIGHS_AS_WATER,),
     ),
+    Quantity(tank_top_ft, "height of a tank that hangs above the gauge", "ft", 1),
+    Quantity(heavier_share, "share by which the column may be heavier", "", 2),
     Quantity(static_psi, "static pressure", "psi", 1, column=True),
     Quantity(static_bends, "static pressure has errors that go through the nodes"),
     Quantity(static_at, "static pressure with the errors of a node"),
+    Quantity(tank_above_ft, "height of the tank above the gauge", "ft", 1, assumes=(AT_THE_GAUGE,)),
+    Quantity(tank_lift_psi, "what the tank feels less than the gauge shows", "psi", 1),
+    Quantity(tank_lift_at, "what the tank feels less, with the errors of a node"),
     Quantity(required_cold_from, "required cold pressure for a static pressure"),
     Quantity(should_have_from, "pressure it should have for a required one"),
     Quantity(required_cold_psig, "required cold pressure", "psi", 1, column=True),
     Quantity(should_have_psig, "pressure it should have", "psi", 1, column=True),
+    Quantity(should_have_at_tank_psig, "pressure it should have, as the tank feels it", "psi", 1),
     Quantity(required_cold_at, "required cold pressure with the errors of a node"),
     Quantity(should_have_at, "pressure it should have with the errors of a node"),
 )

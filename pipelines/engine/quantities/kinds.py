@@ -56,8 +56,8 @@ class Quantity:
         Kept in the snapshot: numbers as a column, NULL where not known, and masks as a bit of its `flags`.
     unassessed : bool
         Kept also of a system that is not assessed.
-    reads : (str, str), optional
-        A flag, and how the number reads where that is set; "{}" stands for the number.
+    reads : tuple of (callable, str)
+        How the number reads at some visits, the first that holds at one; "{}" stands for the number.
     assumes : tuple of Assumption
         What this function itself takes where a reading is not there. What rests on it follows from the needs.
     only_where : tuple of (str, callable)
@@ -71,7 +71,7 @@ class Quantity:
     column: bool = False
     flag: bool = False
     unassessed: bool = False
-    reads: tuple[str, str] | None = None
+    reads: tuple[tuple[Callable[[Visit], bool], str], ...] = ()
     assumes: tuple[Assumption, ...] = ()
     only_where: tuple[tuple[str, Callable[[Visit], bool]], ...] = ()
 

@@ -1,23 +1,25 @@
 """The tank the loop needs."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from pipelines.engine.arrays import derive, more
 from pipelines.engine.hydronics import tank
 from pipelines.engine.margins import Margin, at
-from pipelines.engine.quantities.gas import Balance
 from pipelines.engine.quantities.kinds import Quantity
 
 
 def required_tank_gal(
-    should_have_psig, allowed_psig, atmosphere_psia, sizing_growth, compression_tank, tank_type
+    should_have_psig, allowed_psig, atmosphere_psia, tank_lift_psi, sizing_growth, compression_tank, tank_type
 ):
+    """Fill and allowed pressure as the tank feels them."""
     fill, air, growth = should_have_psig.value, atmosphere_psia.value, sizing_growth.gallons
-    allowed = allowed_psig.value
+    allowed, over = allowed_psig.value, air - tank_lift_psi
     gallons = np.where(
         compression_tank,
-        tank.required_compression_gal(growth.value, fill + air, allowed + air, air),
-        tank.required_diaphragm_gal(growth.value, fill + air, allowed + air),
+        tank.required_compression_gal(growth.value, fill + over, allowed + over, air),
+        tank.required_diaphragm_gal(growth.value, fill + over, allowed + over),
     )
     room = allowed_psig.withhold(
         fill >= allowed, "this pressure leaves no room under this relief valve", "relief_setting_psig"
@@ -31,10 +33,8 @@ def code_tank_gal(loop_volume_gal, compression_tank):
     return tank.code_table_gal(loop_volume_gal.value, compression_tank)
 
 
-def tank_passes_over_range(required_tank_gal, loop_volume_gal, buffer_gal, tank_volume_gal, policy):
-    volume = loop_volume_gal.value
-    largest = buffer_gal + (volume - buffer_gal) * policy.volume_estimate_high
-    return ~more(required_tank_gal.value * largest / volume, tank_volume_gal.value)
+def tank_passes_over_range(required_tank_gal, most_volume_share, tank_volume_gal):
+    return ~more(required_tank_gal.value * most_volume_share, tank_volume_gal.value)
 
 
 def tank_room(
@@ -50,13 +50,15 @@ def tank_room(
     taken_sigma_from,
     fluid_unknown,
     loop_volume_estimated,
+    tank_lift_psi,
 ):
     def margin(node, rows):
         air = atmosphere_psia.value[rows] + node.atmosphere * atmosphere_sigma_psi[rows]
-        fill = should_have_at(node, rows) + air
+        over = air - tank_lift_psi[rows]
+        fill = should_have_at(node, rows) + over
         charge = np.where(compression_tank[rows], air, fill)
         taken = tank.expansion_taken_gal(
-            tank_volume_gal.value[rows], charge, fill, allowed_psig.value[rows] + air
+            tank_volume_gal.value[rows], charge, fill, allowed_psig.value[rows] + over
         )
         grown, variance = gallons_at(sizing_growth, sizing_growth.share.value[rows], node, rows)
         return taken - grown, taken_sigma_from(taken, variance, rows)
@@ -77,6 +79,8 @@ def right_tank_gal(required_tank_gal, growth_to_hot, growth_to_limit, sizing_gro
 def with_right(
     balance,
     should_have_psig,
+    should_have_at_tank_psig,
+    fill_here_at_tank_psig,
     known_charge_psig,
     charge_taken_psig,
     right_tank_gal,
@@ -87,20 +91,21 @@ def with_right(
 ):
     def pressures_psig(root, rows):
         """(hot, at the limit) of some inspections with one root put right; NaN where that cannot be told."""
-        should, charge = should_have_psig.at(rows), known_charge_psig.at(rows)
-        cold, volume = balance.cold_psig.at(rows), balance.tank_gal.at(rows)
+        should, charge, now = should_have_psig.at(rows), known_charge_psig.at(rows), balance.at(rows)
+        cold, volume = now.cold_psig, now.tank_gal
         if root in ("tank-missing", "tank-undersized"):
-            volume, charge = right_tank_gal.at(rows), should.instead(compression_tank[rows], 0.0)
+            volume = right_tank_gal.at(rows)
+            charge = should_have_at_tank_psig.at(rows).instead(compression_tank[rows], 0.0)
             # A cold pressure that is too high is a fault of its own, which no tank mends.
             high = more(cold.value, should.value + at(policy.cold_high_margin_psi, rows))
             cold = cold.instead(~high, should)
-        elif root in ("tank-valved-off", "tank-cushion-lost"):
+        elif root in ("tank-valved-off", "tank-cushion-lost", "tank-diaphragm-failed"):
             charge = charge_taken_psig.at(rows)
         elif root in ("precharge-low", "precharge-high"):
-            charge = should
+            charge = fill_here_at_tank_psig.at(rows)
         elif root == "cold-pressure-high":
             cold = should
-        right = Balance(cold, volume, balance.air_psia.at(rows))
+        right = replace(now, cold_psig=cold, tank_gal=volume)
         return tuple(
             right.hot_psig(growth.gallons.at(rows), charge).value
             for growth in (growth_to_hot, growth_to_limit)

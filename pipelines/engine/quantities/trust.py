@@ -22,13 +22,29 @@ def heat_on(cold_reading_state):
     return cold_reading_state.among("heat_not_shut_off")
 
 
-def read_cold_psig(cold_pressure_psig, gauge_doubtful):
+def highest_plausible_psig(relief_setting_psig, boiler_max_pressure_psig, policy):
+    """A fill valve that failed open shows house pressure: that is no slip of the pen."""
+    marked = np.fmax(relief_setting_psig.value, boiler_max_pressure_psig.value)
+    return np.fmax(marked * policy.implausible_above_share, policy.implausible_above_psig)
+
+
+def read_cold_psig(cold_pressure_psig, hot_pressure_psig, highest_plausible_psig, gauge_doubtful, policy):
     """With the heat on, too: no cold pressure then, but a pressure."""
-    return cold_pressure_psig.withhold(gauge_doubtful, *UNREAD_GAUGE)
+    cold = _plausible(cold_pressure_psig, highest_plausible_psig, "cold_pressure_psig").withhold(
+        more(cold_pressure_psig.value - hot_pressure_psig.value, policy.cold_above_hot_psi),
+        "implausible: more than {cold_above_hot_psi} above the hot pressure of the visit",
+        "cold_pressure_psig",
+    )
+    return cold.withhold(gauge_doubtful, *UNREAD_GAUGE, first=True)
 
 
-def usable_cold_psig(cold_pressure_psig, gauge_doubtful, heat_on):
-    return cold_pressure_psig.withhold(gauge_doubtful, *UNREAD_GAUGE).withhold(heat_on, *HEAT_ON, first=True)
+def usable_cold_psig(read_cold_psig, heat_on):
+    return read_cold_psig.withhold(heat_on, *HEAT_ON, first=True)
+
+
+def _plausible(pressure, highest_psig, field):
+    beyond = more(0.0, pressure.value) | more(pressure.value, highest_psig)
+    return pressure.withhold(beyond, "implausible pressure", field)
 
 
 def usable_cold_f(cold_temperature_f, heat_on):
@@ -41,8 +57,9 @@ def cool_cold_psig(usable_cold_psig, cold_temperature_f, policy):
     return usable_cold_psig.withhold(warm, "cold reading taken above {cold_above_f}", "cold_temperature_f")
 
 
-def usable_hot_psig(hot_pressure_psig, gauge_doubtful):
-    return hot_pressure_psig.withhold(gauge_doubtful, *UNREAD_GAUGE)
+def usable_hot_psig(hot_pressure_psig, highest_plausible_psig, gauge_doubtful):
+    hot = _plausible(hot_pressure_psig, highest_plausible_psig, "hot_pressure_psig")
+    return hot.withhold(gauge_doubtful, *UNREAD_GAUGE, first=True)
 
 
 def pressure_rise_psi(usable_hot_psig, usable_cold_psig):
@@ -73,13 +90,22 @@ def set_tolerance_psi(relief_setting_psig, policy):
     )
 
 
-def cut_off(usable_hot_psig, relief_setting_psig, policy):
-    return at_least(usable_hot_psig.value, relief_setting_psig.value - policy.cut_off_within_psi)
+def opens_from_psig(relief_setting_psig, set_tolerance_psi):
+    return derive(relief_setting_psig.value - set_tolerance_psi, relief_setting_psig)
 
 
-def cut_off_not_excluded(relief_setting_psig, relief_present):
+def relief_dry(relief_signs):
+    """A valve that is dry has cut nothing off."""
+    return relief_signs.among("dry")
+
+
+def cut_off(usable_hot_psig, opens_from_psig, relief_dry):
+    return at_least(usable_hot_psig.value, opens_from_psig.value) & ~relief_dry
+
+
+def cut_off_not_excluded(relief_setting_psig, relief_present, relief_dry):
     """A valve without a recorded setting may be there: a reading it cut off then looks like any other."""
-    return ~relief_setting_psig.known & ~relief_present.among("no")
+    return ~relief_setting_psig.known & ~relief_present.among("no") & ~relief_dry
 
 
 def partly_hot(hot_reading_state):
@@ -118,6 +144,7 @@ QUANTITIES = (
     Quantity(test_gauge, "pressures read with a test gauge"),
     Quantity(gauge_doubtful, "pressures read on a gauge that does not work"),
     Quantity(heat_on, "cold readings taken with the heat on"),
+    Quantity(highest_plausible_psig, "highest pressure that is no slip of the pen", "psi", 1),
     Quantity(read_cold_psig, "pressure of the cold reading, whether or not the heat was off", "psi", 1),
     Quantity(usable_cold_psig, "cold pressure, where it can be used", "psi", 1),
     Quantity(usable_cold_f, "cold temperature, where it can be used", "°F", 1),
@@ -128,6 +155,8 @@ QUANTITIES = (
     Quantity(highest_psig, "highest pressure read", "psi", 1),
     Quantity(hot_gap, "why there is no hot pressure to be used, 0 where there is one"),
     Quantity(set_tolerance_psi, "how far from its setting the relief valve may open", "psi", 1),
+    Quantity(opens_from_psig, "lowest pressure at which the relief valve may open", "psi", 1),
+    Quantity(relief_dry, "the relief valve is dry"),
     Quantity(cut_off, "the relief valve may have cut the hot pressure off"),
     Quantity(cut_off_not_excluded, "a relief valve of unknown setting may have cut the hot pressure off"),
     Quantity(partly_hot, "hot readings taken with not all zones known to be hot"),

@@ -17,12 +17,18 @@ def buffer_gal(buffer_tank, buffer_tank_gal):
     return np.where(buffer_tank.among("no"), 0.0, np.nan_to_num(buffer_tank_gal.value))
 
 
-def volume_taken_gal(system_volume_gal, boiler_output_btuh, emitter, policy):
+def heat_load_btuh(heated_area_ft2, boiler_output_btuh, policy):
+    """The boiler's output, often twice the load, where the area is not recorded."""
+    by_area = derive(heated_area_ft2.value * policy.heat_load_btuh_ft2, heated_area_ft2)
+    return boiler_output_btuh.instead(by_area.known, by_area)
+
+
+def volume_taken_gal(system_volume_gal, heat_load_btuh, emitter, policy):
     gallons = policy.emitter_gal_per_1000_btuh
     per_1000_btuh = emitter.take([gallons[word] for word in emitter.words] + [np.nan])
-    estimate = boiler_output_btuh.value / 1000.0 * per_1000_btuh
+    estimate = heat_load_btuh.value / 1000.0 * per_1000_btuh
     share = Numbers(per_1000_btuh, emitter.gap)
-    return system_volume_gal.otherwise(derive(estimate, boiler_output_btuh, share))
+    return system_volume_gal.otherwise(derive(estimate, heat_load_btuh, share))
 
 
 def loop_volume_gal(volume_taken_gal, buffer_gal, buffer_tank, buffer_tank_gal):
@@ -40,6 +46,29 @@ def loop_volume_estimated(system_volume_gal, loop_volume_gal):
     return ~system_volume_gal.known & loop_volume_gal.known
 
 
+def estimate_low(heated_area_ft2, policy):
+    """Of an estimated volume, buffer tank aside, by its estimate."""
+    return np.where(heated_area_ft2.known, policy.volume_by_area_low, policy.volume_estimate_low)
+
+
+def estimate_high(heated_area_ft2, policy):
+    return np.where(heated_area_ft2.known, policy.volume_by_area_high, policy.volume_estimate_high)
+
+
+def least_volume_share(loop_volume_gal, loop_volume_estimated, buffer_gal, estimate_low):
+    """Smallest volume that this loop may have, by the one reckoned with; 1 where it is recorded."""
+    return _volume_share(loop_volume_gal, loop_volume_estimated, buffer_gal, estimate_low)
+
+
+def most_volume_share(loop_volume_gal, loop_volume_estimated, buffer_gal, estimate_high):
+    return _volume_share(loop_volume_gal, loop_volume_estimated, buffer_gal, estimate_high)
+
+
+def _volume_share(volume_gal, estimated, buffer_gal, factor):
+    volume = volume_gal.value
+    return np.where(estimated, (buffer_gal + (volume - buffer_gal) * factor) / volume, 1.0)
+
+
 # ---- the temperatures
 
 
@@ -47,10 +76,11 @@ def cold_taken_f(usable_cold_f, policy):
     return usable_cold_f.otherwise(known(np.full(len(usable_cold_f.value), policy.cold_missing_f)))
 
 
-def limit_f(high_limit_f, emitter, policy):
-    """The operating control's setting; for radiant floors the floor's own."""
+def limit_f(high_limit_f, hot_temperature_f, emitter, policy):
+    """The operating control's setting; for radiant floors the floor's own; never less than was measured."""
     setting = np.where(high_limit_f.known, high_limit_f.value, policy.high_limit_missing_f)
-    return known(np.where(emitter.among("radiant_floor"), policy.radiant_limit_f, setting))
+    setting = np.where(emitter.among("radiant_floor"), policy.radiant_limit_f, setting)
+    return known(np.fmax(setting, hot_temperature_f.value))
 
 
 # ---- the expansion
@@ -177,7 +207,15 @@ def share_at(usable_cold_f, loop_water, policy):
     return share
 
 
-def gallons_at(fluid_unknown, glycol, loop_volume_gal, loop_volume_estimated, buffer_gal, policy):
+def gallons_at(
+    fluid_unknown,
+    glycol,
+    loop_volume_gal,
+    loop_volume_estimated,
+    least_volume_share,
+    most_volume_share,
+    policy,
+):
     """The volume of an estimated loop and an antifreeze not recorded go with the node; recorded volumes, a
     glycol's data and the temperatures stay a normal error.
     """
@@ -187,10 +225,10 @@ def gallons_at(fluid_unknown, glycol, loop_volume_gal, loop_volume_estimated, bu
         factor = 1.0 + node.fluid * np.where(
             fluid_unknown[rows], at(policy.antifreeze_unknown_share, rows), 0.0
         )
-        estimated, buffer = loop_volume_estimated[rows], buffer_gal[rows]
-        low = np.where(estimated, at(policy.volume_estimate_low, rows), 1.0)
-        high = np.where(estimated, at(policy.volume_estimate_high, rows), 1.0)
-        volume = buffer + (loop_volume_gal.value[rows] - buffer) * (low + (high - low) * node.volume)
+        estimated, volume = loop_volume_estimated[rows], loop_volume_gal.value[rows]
+        if estimated.any():
+            least, most = least_volume_share[rows], most_volume_share[rows]
+            volume = volume * (least + (most - least) * node.volume)
         mean = volume * share * factor
         of_volume = np.where(estimated, 0.0, at(policy.volume_share, rows))
         of_glycol = np.where(glycol[rows], at(policy.glycol_share, rows), 0.0)
@@ -212,8 +250,13 @@ def _radiant(visit):
     return visit["emitter"] == "radiant_floor"
 
 
+FROM_AREA = Assumption(
+    "volume estimated from the heated area and the emitters",
+    lambda visit: visit["loop_volume_estimated"] and visit["heated_area_ft2"] is not None,
+)
 FROM_OUTPUT = Assumption(
-    "volume estimated from the boiler's output and the emitters", lambda visit: visit["loop_volume_estimated"]
+    "volume estimated from the boiler's output and the emitters",
+    lambda visit: visit["loop_volume_estimated"] and visit["heated_area_ft2"] is None,
 )
 NO_BUFFER = Assumption(
     "no buffer tank recorded: none taken",
@@ -229,9 +272,14 @@ LIMIT_TAKEN = Assumption(
 
 QUANTITIES = (
     Quantity(buffer_gal, "water in the buffer tank", "gal", 2, assumes=(NO_BUFFER,)),
-    Quantity(volume_taken_gal, "water beside the buffer tank", "gal", 2, assumes=(FROM_OUTPUT,)),
+    Quantity(heat_load_btuh, "heat load", "Btu/h", 0),
+    Quantity(volume_taken_gal, "water beside the buffer tank", "gal", 2, assumes=(FROM_AREA, FROM_OUTPUT)),
     Quantity(loop_volume_gal, "water in the loop", "gal", 2, column=True),
     Quantity(loop_volume_estimated, "volume is estimated", flag=True),
+    Quantity(estimate_low, "share of an estimated volume that there is at least", "", 2),
+    Quantity(estimate_high, "share of an estimated volume that there is at most", "", 2),
+    Quantity(least_volume_share, "share of the loop's volume that there is at least", "", 2),
+    Quantity(most_volume_share, "share of the loop's volume that there is at most", "", 2),
     Quantity(cold_taken_f, "cold temperature of a prediction", "°F", 1, assumes=(COLD_TAKEN,)),
     Quantity(limit_f, "temperature the loop may reach", "°F", 1, assumes=(FLOOR, LIMIT_TAKEN)),
     Quantity(pipe_alpha_per_f, "linear expansion of the pipes", "per °F", 7, assumes=(STEEL,)),
