@@ -292,7 +292,7 @@ WRONG = (
     ),
     (
         '[accepted]\nlow_water_cutoff = ["probe"]',
-        "accepted.low_water_cutoff needs a list of probe_or_float, flow_or_pressure_switch, no",
+        "accepted.low_water_cutoff needs a list of probe_or_float, flow_switch, pressure_switch",
     ),
     ('[accepted]\nlow_water_cutoff = "no"', "accepted.low_water_cutoff needs a list of"),
     ("[clocks]\nhigh = [1]", "clocks.high needs two whole numbers of days"),
@@ -308,7 +308,7 @@ WRONG = (
     (f"[limits]\ncold_margin_psi = {'9' * 400}", "limits.cold_margin_psi is 1000 psi at most"),
     ("[limits]\nsure_certainty = 1.01", "limits.sure_certainty is a share"),
     ("[limits]\ncushion_lost_ratio = 1.5", "limits.cushion_lost_ratio is a share"),
-    ("[limits]\ndid_not_open_share = 0.9", "limits.did_not_open_share needs a number of 1 or more"),
+    ("[limits]\nplate_rise_share = 0.9", "limits.plate_rise_share needs a number of 1 or more"),
     (
         "[limits]\nvolume_estimate_low = 1.4",
         "limits: volume_estimate_low (1.4) is above volume_estimate_high (1.3)",

@@ -32,6 +32,7 @@ REASONS = (
     "implausible pressure",
     "implausible: more than {cold_above_hot_psi} above the hot pressure of the visit",
     "fill valve or leaking coil",
+    "looks like a water heater's valve",
     "leaking coil",
     "would open the relief valve",
     # what the loop holds
@@ -68,6 +69,11 @@ REASONS = (
     # valves, air and water
     "it has opened since",
     "additive not recorded",
+    "the water may be poisoned: do not drink it",
+    "some codes ask for a double wall",
+    "kind of boiler not recorded: this switch is accepted at forced-flow boilers only",
+    "not recorded which of the two switches it is",
+    "the loop is flat: never feed cold water to a hot boiler that has run low",
     "not tested",
     "tested after the visit",
     "replace by a plug or manual vent",
