@@ -342,13 +342,14 @@ class Inspection:
         """Cold and hot gauge pressure, None where missing or not to be trusted."""
         get = self.get
         bad_gauge = get("boiler_gauge") in ("stuck", "missing") and get("pressure_read_with") != "test_gauge"
+        self.read_cold = None
         if bad_gauge:
             return None, None
         cold, hot = get("cold_pressure_psig"), get("hot_pressure_psig")
-        heat_on = get("cold_reading_state") == "heat_not_shut_off"
         above_hot = not missing(cold, hot) and over(cold - hot, self.rules.cold_above_hot_psi)
+        self.read_cold = None if above_hot or self.implausible(cold) else cold
         return (
-            None if heat_on or above_hot or self.implausible(cold) else cold,
+            None if get("cold_reading_state") == "heat_not_shut_off" else self.read_cold,
             None if self.implausible(hot) else hot,
         )
 
@@ -366,12 +367,7 @@ class Inspection:
 
     def highest_psig(self):
         """Of the two pressures; that of the cold reading stands though the heat was on."""
-        get = self.get
-        bad_gauge = get("boiler_gauge") in ("stuck", "missing") and get("pressure_read_with") != "test_gauge"
-        read = [
-            one for one in (self.hot, None if bad_gauge else get("cold_pressure_psig")) if one is not None
-        ]
-        return max(read, default=None)
+        return max((one for one in (self.hot, self.read_cold) if one is not None), default=None)
 
     def what_is_in_the_loop(self):
         """(fluid, percent); percent None where it is not known, or beside water."""
