@@ -11,7 +11,7 @@ import pandas as pd
 
 NOTHING = "–"
 NO_COLUMN = "no column"
-UNITS = {"degF": "°F", "degC": "°C", "psi": "psi", "": ""}
+UNITS = {"degF": "°F", "degC": "°C", "ft2": "ft²", "m2": "m²", "": ""}
 
 # Marks stand beside the words, never instead of them: shape and weight differ as well as color.
 RISK_CLASS = {

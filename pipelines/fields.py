@@ -87,7 +87,7 @@ FIELDS: tuple[Field, ...] = (
     _text("postal_code", "home", "Postal code", personal=True),
     _number("elevation_ft", "home", "ft", 0, (-300, 14500), "Elevation above sea level"),
     _number("stories", "home", None, 1, (0.5, 12), "Heated floors"),
-    _number("heated_area_ft2", "home", "ft2", 0, (100, 20_000), "Heated floor area"),
+    _number("heated_area_ft2", "home", "ft2", 0, (100, 200_000), "Floor area that this system heats"),
     _word("boiler_level", "home", ("basement", "lowest_floor", "top_or_attic"), "Where the boiler stands"),
     _number(
         "top_height_ft",
@@ -136,6 +136,12 @@ FIELDS: tuple[Field, ...] = (
         "Lowest pressure the boiler's plate or manual asks for",
     ),
     _number("boiler_year", "system", None, 0, (1900, 2100), "Year of the boiler"),
+    _word(
+        "boiler_kind",
+        "system",
+        ("cast_iron", "fire_tube", "water_tube", "coil"),
+        "Kind of boiler; water_tube and coil are forced-flow boilers of little water",
+    ),
     _text("fuel", "system", "Fuel of the boiler"),
     _word(
         "emitter",
@@ -163,6 +169,7 @@ FIELDS: tuple[Field, ...] = (
         ("none", "tankless", "indirect"),
         "Coil that heats drinking water from the boiler",
     ),
+    _word("coil_wall", "system", ("single", "double"), "Walls between boiler water and the coil's water"),
     # pressure
     _number("supply_pressure_psig", "pressure", "psi", 1, (0, 250), "House supply pressure"),
     _number("fill_setting_psig", "pressure", "psi", 1, (1, 60), "Setting of the fill valve"),
@@ -172,7 +179,8 @@ FIELDS: tuple[Field, ...] = (
         ("automatic", "manual", "valved_off", "feeder_tank", "none"),
         "How the loop is filled",
     ),
-    _number("cold_pressure_psig", "pressure", "psi", 1, (0, 60), "Gauge pressure with the loop cold"),
+    # A fill valve that failed open shows house pressure: one reading may reach 1.5 times any relief setting.
+    _number("cold_pressure_psig", "pressure", "psi", 1, (0, 300), "Gauge pressure with the loop cold"),
     _number(
         "cold_temperature_f", "pressure", "degF", 1, (32, 250), "Loop water temperature at the cold reading"
     ),
@@ -182,7 +190,7 @@ FIELDS: tuple[Field, ...] = (
         ("heat_off", "heat_not_shut_off"),
         "Whether the heat could be shut off for the cold reading",
     ),
-    _number("hot_pressure_psig", "pressure", "psi", 1, (0, 100), "Gauge pressure with the loop hot"),
+    _number("hot_pressure_psig", "pressure", "psi", 1, (0, 300), "Gauge pressure with the loop hot"),
     _number(
         "hot_temperature_f", "pressure", "degF", 1, (32, 250), "Loop water temperature at the hot reading"
     ),
@@ -291,8 +299,8 @@ FIELDS: tuple[Field, ...] = (
     _word(
         "low_water_cutoff",
         "air, controls",
-        ("probe_or_float", "flow_or_pressure_switch", "no"),
-        "Kind of low-water cutoff",
+        ("probe_or_float", "flow_switch", "pressure_switch", "flow_or_pressure_switch", "no"),
+        "Kind of low-water cutoff; flow_or_pressure_switch is for older exports that did not tell which",
     ),
     _word(
         "low_water_cutoff_test",

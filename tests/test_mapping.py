@@ -430,7 +430,7 @@ def test_cells_that_disagree_take_a_suggestion_away():
     good = draft(
         names, table({"a": ["12", "14"], "b": ["Diaphragm", "none"], "c": ["2024-01-01", "2024-01-02"]})
     )
-    bad = draft(names, table({"a": ["120", "high"], "b": ["red", "blue"], "c": ["one", "two"]}))
+    bad = draft(names, table({"a": ["1200", "high"], "b": ["red", "blue"], "c": ["one", "two"]}))
     assert [one.field for one in good.suggestions] == names
     assert [one.field for one in bad.suggestions] == [None, None, None]
 

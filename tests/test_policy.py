@@ -292,7 +292,7 @@ WRONG = (
     ),
     (
         '[accepted]\nlow_water_cutoff = ["probe"]',
-        "accepted.low_water_cutoff needs a list of probe_or_float, flow_or_pressure_switch, no",
+        "accepted.low_water_cutoff needs a list of probe_or_float, flow_switch, pressure_switch",
     ),
     ('[accepted]\nlow_water_cutoff = "no"', "accepted.low_water_cutoff needs a list of"),
     ("[clocks]\nhigh = [1]", "clocks.high needs two whole numbers of days"),

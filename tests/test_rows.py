@@ -104,8 +104,8 @@ def test_units_in_cells_win_and_only_converted_values_are_rounded(field, text, v
         ("cold_pressure_psig", "12 lbs", NOT_UNDERSTOOD),
         ("cold_pressure_psig", "1e3", NOT_UNDERSTOOD),
         ("stories", "2 ft", NOT_UNDERSTOOD),
-        ("cold_pressure_psig", "120", cells.IMPLAUSIBLE),
-        ("cold_pressure_psig", "60.1", cells.IMPLAUSIBLE),
+        ("cold_pressure_psig", "1200", cells.IMPLAUSIBLE),
+        ("cold_pressure_psig", "300.1", cells.IMPLAUSIBLE),
         ("cold_pressure_psig", "-0.1", cells.IMPLAUSIBLE),
         ("cold_pressure_psig", "9" * 400, cells.IMPLAUSIBLE),
         ("boiler_output_btuh", "9" * 308 + " kW", cells.IMPLAUSIBLE),
@@ -154,7 +154,7 @@ def test_the_plausible_range_is_checked_after_conversion():
     toml = mapped("cold_pressure_psig", 'unit = "kPa"')
     assert one("cold_pressure_psig", "82.7", toml) == (12.0, None)  # 11.995 psi
     assert one("cold_pressure_psig", "12 psi", toml) == (12.0, None)
-    assert one("cold_pressure_psig", "500", toml) == (None, cells.IMPLAUSIBLE)
+    assert one("cold_pressure_psig", "2100", toml) == (None, cells.IMPLAUSIBLE)
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from pipelines.engine.quantities import BY_NAME as QUANTITIES
 from pipelines.fields import BY_NAME, DATE, NUMBER
 
 # How the name of a field, quantity or limit ends that tells its unit.
-UNIT_ENDINGS = ("_gal_per_month", "_btuh", "_psig", "_psia", "_psi", "_gal", "_ft", "_f", "_a")
+UNIT_ENDINGS = ("_gal_per_month", "_btuh", "_psig", "_psia", "_psi", "_gal", "_ft2", "_ft", "_f", "_a")
 
 
 # ---- in words
@@ -29,6 +29,11 @@ def called(name):
     return name.replace("_", " ")
 
 
+def unit_said(unit):
+    """A field's unit as people write it; empty where it has none."""
+    return {"degF": "°F", "ft2": "ft²"}.get(unit, unit or "")
+
+
 def _measure(name):
     """(unit as written, decimals) of a field, a quantity or a number beside them; None of what is no
     number.
@@ -36,7 +41,7 @@ def _measure(name):
     if name in BESIDE:
         return BESIDE[name]
     if name in BY_NAME and BY_NAME[name].kind == NUMBER:
-        return (BY_NAME[name].unit or "").replace("degF", "°F"), BY_NAME[name].decimals
+        return unit_said(BY_NAME[name].unit), BY_NAME[name].decimals
     quantity = QUANTITIES.get(name)
     return None if quantity is None or quantity.unit is None else (quantity.unit, quantity.decimals)
 

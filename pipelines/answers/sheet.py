@@ -4,6 +4,7 @@ import textwrap
 from collections.abc import Iterable
 
 from pipelines.answers.cautions import CAUTIONS
+from pipelines.answers.phrases import unit_said
 from pipelines.fields import BY_NAME, FIELDS, NUMBER, Field
 
 # Headings and the fields below them, in the order of taking: what stands still first, cold before hot.
@@ -19,13 +20,14 @@ SHEET = (
     (
         "1. Look, heat off, touch nothing",
         """
-        heating_system elevation_ft stories boiler_level top_height_ft water_source boiler_output_btuh
-        boiler_max_pressure_psig boiler_min_pressure_psig boiler_year fuel emitter system_volume_gal
-        buffer_tank buffer_tank_gal pipe_material antifreeze antifreeze_percent water_treatment domestic_coil
-        fill_connection fill_setting_psig backflow_device backflow_tested_on vent_cap leaks_seen
-        makeup_meter_gal tank_type tank_volume_gal tank_above_gauge_ft tank_valve relief_present
-        relief_setting_psig relief_capacity_btuh relief_mounting relief_discharge_end relief_discharge_pipe
-        relief_signs thermostat anticipator_a controlled_current_a low_water_cutoff high_limit_f
+        heating_system elevation_ft stories heated_area_ft2 boiler_level top_height_ft water_source
+        boiler_output_btuh boiler_max_pressure_psig boiler_min_pressure_psig boiler_year boiler_kind fuel
+        emitter system_volume_gal buffer_tank buffer_tank_gal pipe_material antifreeze antifreeze_percent
+        water_treatment domestic_coil coil_wall fill_connection fill_setting_psig backflow_device
+        backflow_tested_on vent_cap leaks_seen makeup_meter_gal tank_type tank_volume_gal tank_above_gauge_ft
+        tank_valve relief_present relief_setting_psig relief_capacity_btuh relief_mounting
+        relief_discharge_end relief_discharge_pipe relief_signs thermostat anticipator_a controlled_current_a
+        low_water_cutoff high_limit_f
         """,
     ),
     (
@@ -82,7 +84,7 @@ def _blank(field: Field) -> str:
     """Where one reading is written: its name and what may stand there."""
     if field.words:
         return f"{field.name}: {' '.join(field.words)}"
-    unit = (field.unit or "").replace("degF", "°F") if field.kind == NUMBER else ""
+    unit = unit_said(field.unit) if field.kind == NUMBER else ""
     return f"{field.name} ______{unit}"
 
 

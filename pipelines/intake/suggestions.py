@@ -51,6 +51,15 @@ NAMES: dict[str, tuple[str, ...]] = {
     "postal_code": ("zip", "zip code", "post code", "postcode"),
     "elevation_ft": ("altitude", "site elevation"),
     "stories": ("floors", "heated floors", "number of stories", "storeys"),
+    "heated_area_ft2": (
+        "heated area",
+        "heated floor area",
+        "conditioned area",
+        "conditioned floor area",
+        "square footage",
+        "floor area",
+        "living area",
+    ),
     "boiler_level": ("boiler location", "boiler floor"),
     "top_height_ft": (
         "height of highest radiator",
@@ -67,6 +76,7 @@ NAMES: dict[str, tuple[str, ...]] = {
     "boiler_max_pressure_psig": ("maximum working pressure", "boiler maximum pressure", "working pressure"),
     "boiler_min_pressure_psig": ("boiler minimum pressure", "minimum pressure"),
     "boiler_year": ("year of boiler", "year built boiler", "boiler installed year"),
+    "boiler_kind": ("boiler type", "type of boiler", "boiler construction"),
     "fuel": ("fuel type", "boiler fuel"),
     "emitter": ("emitter type", "radiation type", "heat emitter"),
     "system_volume_gal": ("water content", "system volume", "water volume", "system water content"),
@@ -76,6 +86,7 @@ NAMES: dict[str, tuple[str, ...]] = {
     "antifreeze_percent": ("glycol percent", "glycol concentration"),
     "water_treatment": ("chemical treatment", "treated water"),
     "domestic_coil": ("domestic hot water coil", "hot water coil"),
+    "coil_wall": ("coil walls", "wall of coil", "heat exchanger wall"),
     "supply_pressure_psig": (
         "mains pressure",
         "house pressure",
@@ -184,11 +195,17 @@ _WORDS: dict[str, dict[str, str]] = {
         "rpz": "reduced_pressure", "rp": "reduced_pressure", "dual_check_with_vent": "dual_check_vented",
         "vented_dual_check": "dual_check_vented",
     },
+    "boiler_kind": {
+        "sectional": "cast_iron", "cast_iron_sectional": "cast_iron", "firetube": "fire_tube",
+        "watertube": "water_tube", "copper_fin": "water_tube", "copper_tube": "water_tube",
+        "coil_type": "coil", "forced_flow_coil": "coil",
+    },
+    "coil_wall": {"single_wall": "single", "double_wall": "double", "1": "single", "2": "double"},
     "leaks_seen": {"no": "none", "drip": "dripping", "weep": "weeping"},
     "boiler_gauge": {"ok": "works", "working": "works"},
     "low_water_cutoff": {
-        "probe": "probe_or_float", "float": "probe_or_float", "flow_switch": "flow_or_pressure_switch",
-        "none": "no",
+        "probe": "probe_or_float", "float": "probe_or_float", "flow": "flow_switch",
+        "pressure": "pressure_switch", "none": "no",
     },
 }  # fmt: skip
 
@@ -197,6 +214,7 @@ _SAID_BY_UNIT = {
     "pressure": "pressure",
     "temperature": "temperature",
     "volume": "volume",
+    "area": "area",
     "heat rate": "capacity",
     "share": "percent",
 }
@@ -343,7 +361,7 @@ def _name_words(text: str) -> frozenset[str]:
 def _plain_name(field: Field) -> str:
     """The field's name without its unit, as words."""
     name = field.name
-    for ending in ("_psig", "_btuh", "_ft", "_gal", "_f", "_a"):
+    for ending in ("_psig", "_btuh", "_ft2", "_ft", "_gal", "_f", "_a"):
         name = name.removesuffix(ending) if field.unit else name
     return name.replace("_", " ")
 
