@@ -33,6 +33,7 @@ VISIT_ORDER = {"initial": 0, "service": 1, "final": 2, "qa": 3, None: 4}
 SAFETY_CRITICAL = (
     "hot-pressure-near-relief", "tank-missing", "tank-valved-off", "tank-cushion-lost",
     "tank-diaphragm-failed", "relief-missing", "relief-isolated",
+    "pressure-above-plate", "antifreeze-with-single-wall-coil",
     "relief-did-not-open", "relief-set-above-boiler", "relief-capacity-short", "relief-discharge-hidden",
     "relief-discharge-unpiped",
     "relief-discharge-blocked", "relief-discharge-restricted", "relief-discharging", "backflow-missing",
@@ -253,6 +254,7 @@ class Inspection:
         )
         self.relief_setting = get("relief_setting_psig")
         self.cold, self.hot = self.pressures()
+        self.highest = self.highest_psig()
         self.cold_is_warm = get("cold_temperature_f") is not None and over(
             get("cold_temperature_f"), rules.cold_above_f
         )
@@ -362,6 +364,15 @@ class Inspection:
         large = over(setting, rules.set_tolerance_up_to_psig)
         return setting * rules.set_tolerance_share if large else rules.set_tolerance_psi
 
+    def highest_psig(self):
+        """Of the two pressures; that of the cold reading stands though the heat was on."""
+        get = self.get
+        bad_gauge = get("boiler_gauge") in ("stuck", "missing") and get("pressure_read_with") != "test_gauge"
+        read = [
+            one for one in (self.hot, None if bad_gauge else get("cold_pressure_psig")) if one is not None
+        ]
+        return max(read, default=None)
+
     def what_is_in_the_loop(self):
         """(fluid, percent); percent None where it is not known, or beside water."""
         antifreeze, percent = self.get("antifreeze"), self.get("antifreeze_percent")
@@ -407,7 +418,9 @@ class Inspection:
             return None
         apart = rules.charge_trust_psi
         if get("tank_above_gauge_ft") is None:
-            apart = None if self.psi_per_ft is None else apart + rules.tank_height_missing_ft * self.psi_per_ft
+            apart = (
+                None if self.psi_per_ft is None else apart + rules.tank_height_missing_ft * self.psi_per_ft
+            )
         if self.cold is not None and not self.cold_is_warm and not missing(self.lift, apart):
             cold = self.cold - self.lift
             bottomed = self.hot is not None and over(read - max(cold, self.hot - self.lift), apart)
@@ -743,13 +756,32 @@ def relief(i, answer):
     return NOT_APPLICABLE if relief_missing(i) is True else answer
 
 
+def above(i, limit):
+    """One pressure above is enough; only the hot one says that none was."""
+    if limit is None or i.highest is None:
+        return None
+    return True if over(i.highest, limit) else None if i.hot is None else False
+
+
 def relief_did_not_open(i):
     """A valve that shows more than dry did open."""
-    if missing(i.hot, i.relief_setting, i.get("relief_signs")):
-        return relief(i, None)
-    return relief(
-        i, i.get("relief_signs") == "dry" and over(i.hot, i.rules.did_not_open_share * i.relief_setting)
-    )
+    return relief(i, None if i.get("relief_signs") is None else above(i, opens_by_psig(i)))
+
+
+def opens_by_psig(i):
+    setting, rules = i.relief_setting, i.rules
+    if setting is None:
+        return None
+    if i.get("relief_signs") != "dry":
+        return math.inf
+    share = rules.set_tolerance_share * setting
+    return setting + (share if over(setting, rules.set_tolerance_up_to_psig) else rules.set_tolerance_psi)
+
+
+def plate_limit_psig(i):
+    plate = i.get("boiler_max_pressure_psig")
+    wet = i.get("relief_signs") in ("dripping", "discharging")
+    return None if plate is None else plate * i.rules.plate_rise_share if wet else plate
 
 
 def relief_number(i, wrong, value, limit):
@@ -780,6 +812,42 @@ def fill_connected(i, answer):
         if connection is None and i.get("fill_setting_psig") is None and device in (None, "none")
         else answer
     )
+
+
+def what_is_added(i):
+    """(antifreeze or treatment in the loop, antifreeze of whatever kind); None where it cannot be told."""
+    antifreeze, some = i.get("antifreeze"), bool(i.get("antifreeze_percent"))
+    glycol = antifreeze in ("propylene_glycol", "ethylene_glycol") or some and antifreeze is None
+    if not glycol and antifreeze is None:
+        glycol = None
+    return i.get("water_treatment") == "yes" or glycol, glycol
+
+
+def contradicts(i):
+    return i.get("antifreeze") == "none" and bool(i.get("antifreeze_percent"))
+
+
+def antifreeze_on_automatic_fill(i):
+    _, glycol = what_is_added(i)
+    if contradicts(i):
+        return None
+    return NOT_APPLICABLE if glycol is False else glycol and word(i, "fill_connection", "automatic")
+
+
+def antifreeze_with_single_wall_coil(i):
+    added, _ = what_is_added(i)
+    coil, wall = i.get("domestic_coil"), i.get("coil_wall")
+    if coil == "none":
+        return NOT_APPLICABLE
+    if contradicts(i):
+        return None
+    if added is False:
+        return NOT_APPLICABLE
+    if missing(added, coil, wall):
+        return None
+    accepted = i.rules.accepted["antifreeze_with_single_wall"]
+    harmless = i.get("antifreeze") in accepted and i.get("water_treatment") != "yes"
+    return wall == "single" and not harmless
 
 
 def backflow_insufficient(i):
@@ -847,8 +915,23 @@ def vent_cap_tight(i):
 
 
 def low_water_cutoff_missing(i):
-    found = i.get("low_water_cutoff")
-    return None if found is None else found not in i.rules.accepted["low_water_cutoff"]
+    """Each switch may be accepted at some boilers; the old word may mean either."""
+    found, kind, old = i.get("low_water_cutoff"), i.get("boiler_kind"), "flow_or_pressure_switch"
+    if found is None:
+        return None
+
+    def accepted(switch, at):
+        at_any, at_forced_flow = (
+            i.rules.accepted[name] for name in ("low_water_cutoff", "low_water_cutoff_forced_flow")
+        )
+        names = (switch, old) if switch in ("flow_switch", "pressure_switch") else (switch,)
+        return any(name in at_any or at and name in at_forced_flow for name in names)
+
+    meanings = ("flow_switch", "pressure_switch") if found == old else (found,)
+    forced_flow = kind in ("water_tube", "coil")
+    if all(accepted(one, forced_flow) for one in meanings):
+        return False
+    return None if any(accepted(one, forced_flow or kind is None) for one in meanings) else True
 
 
 def low_water_cutoff_failed(i):
@@ -857,6 +940,11 @@ def low_water_cutoff_failed(i):
     return (
         None if i.get("low_water_cutoff_test") == "not_tested" else word(i, "low_water_cutoff_test", "failed")
     )
+
+
+def hot_above_high_limit(i):
+    hot, limit = i.get("hot_temperature_f"), i.get("high_limit_f")
+    return None if missing(hot, limit) else over(hot, limit + i.rules.limit_overshoot_f)
 
 
 def makeup_excessive(i, fleet, visit):
@@ -963,6 +1051,7 @@ ALONE = {
     "relief-missing": relief_missing,
     "relief-isolated": lambda i: relief(i, word(i, "relief_mounting", "valve_between")),
     "relief-did-not-open": relief_did_not_open,
+    "pressure-above-plate": lambda i: above(i, plate_limit_psig(i)),
     "relief-set-above-boiler": lambda i: relief_number(i, over, i.relief_setting,
         i.get("boiler_max_pressure_psig")),
     "relief-capacity-short": lambda i: relief_number(i, under, i.get("relief_capacity_btuh"),
@@ -977,12 +1066,15 @@ ALONE = {
     "relief-stained": relief_stained,
     "backflow-missing": lambda i: fill_connected(i, word(i, "backflow_device", "none")),
     "backflow-insufficient": backflow_insufficient,
+    "antifreeze-on-automatic-fill": antifreeze_on_automatic_fill,
+    "antifreeze-with-single-wall-coil": antifreeze_with_single_wall_coil,
     "backflow-test-overdue": backflow_test_overdue,
     "vent-cap-tight": vent_cap_tight,
     "vent-with-compression-tank": lambda i: tank_of(i, ("plain_steel",), word(i, "vent_cap", "loose")),
     "low-water-cutoff-missing": low_water_cutoff_missing,
     "low-water-cutoff-failed": low_water_cutoff_failed,
     "gauge-missing-or-stuck": lambda i: word(i, "boiler_gauge", "stuck", "missing"),
+    "hot-above-high-limit": hot_above_high_limit,
     "leak-seen": lambda i: word(i, "leaks_seen", "weeping", "dripping"),
     "anticipator-mismatch": anticipator_mismatch,
     "precharge-under-pressure": precharge_under_pressure,
@@ -992,9 +1084,8 @@ ALONE = {
 }  # fmt: skip
 BESIDE_OTHERS = {"makeup-excessive": makeup_excessive, "readings-repeated": readings_repeated}
 LAST = "passed-but-readings-disagree"
-LEAST_CERTAINTY = {
-    "relief-did-not-open": "did_not_open_certainty"
-}  # below it the outcome is too close to call
+# Below it the outcome is too close to call.
+LEAST_CERTAINTY = dict.fromkeys(("pressure-above-plate", "relief-did-not-open"), "boiler_stop_certainty")
 SAID = {True: DEFICIENT, False: OK, None: NOT_VERIFIED, NOT_APPLICABLE: NOT_APPLICABLE}
 TOLD = (OK, DEFICIENT)
 

@@ -333,12 +333,21 @@ def cushion_lost(i):
 
 
 def relief_stayed_shut(i):
-    """Chance of a hot pressure above where the valve must have opened;
-    one that shows more than dry did open.
-    """
+    """Chance of a pressure above where the valve must have opened; one that shows more than dry did open."""
     if i.get("relief_signs") != "dry":
         return 0.0
-    return below_zero(i.rules.did_not_open_share * i.relief_setting - i.hot, gauge_sigma_psi(i))
+    setting, rules = i.relief_setting, i.rules
+    tolerance = (
+        rules.set_tolerance_share * setting
+        if setting > rules.set_tolerance_up_to_psig
+        else rules.set_tolerance_psi
+    )
+    return below_zero(setting + tolerance - i.highest, gauge_sigma_psi(i))
+
+
+def above_plate(i):
+    share = i.rules.plate_rise_share if i.get("relief_signs") in ("dripping", "discharging") else 1.0
+    return below_zero(share * i.get("boiler_max_pressure_psig") - i.highest, gauge_sigma_psi(i))
 
 
 def no_rise(i):
@@ -364,6 +373,9 @@ CHANCE = {
     "precharge-low": lambda i: chance(charge_near_fill(i, 1.0)),
     "precharge-high": lambda i: chance(charge_near_fill(i, -1.0)),
     "relief-did-not-open": relief_stayed_shut,
+    "pressure-above-plate": above_plate,
+    "hot-above-high-limit": lambda i: below_zero(i.get("high_limit_f") + i.rules.limit_overshoot_f
+        - i.get("hot_temperature_f"), i.rules.temperature_f),
     "pressure-did-not-rise": no_rise,
     "cold-reading-hot": lambda i: below_zero(i.rules.cold_above_f - i.get("cold_temperature_f"),
         i.rules.temperature_f),

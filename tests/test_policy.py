@@ -58,7 +58,7 @@ def test_limits_as_the_trade_has_them():
         ("gas_warming", 1.06, "policy"),
         ("cushion_least_rise_f", 40, "policy"),
         ("cushion_least_rise_psi", 4, "policy"),
-        ("cut_off_within_psi", 3, "published"),
+        ("set_tolerance_psi", 3, "published"),
         ("high_limit_missing_f", 180, "policy"),
         ("radiant_limit_f", 120, "policy"),
         ("volume_estimate_low", 0.4, "policy"),
@@ -308,7 +308,7 @@ WRONG = (
     (f"[limits]\ncold_margin_psi = {'9' * 400}", "limits.cold_margin_psi is 1000 psi at most"),
     ("[limits]\nsure_certainty = 1.01", "limits.sure_certainty is a share"),
     ("[limits]\ncushion_lost_ratio = 1.5", "limits.cushion_lost_ratio is a share"),
-    ("[limits]\ndid_not_open_share = 0.9", "limits.did_not_open_share needs a number of 1 or more"),
+    ("[limits]\nplate_rise_share = 0.9", "limits.plate_rise_share needs a number of 1 or more"),
     (
         "[limits]\nvolume_estimate_low = 1.4",
         "limits: volume_estimate_low (1.4) is above volume_estimate_high (1.3)",

@@ -9,7 +9,7 @@ from pipelines.engine import risk
 from pipelines.engine.checks import BY_ID, HOME_CHECKS
 from pipelines.engine.policy import policy as policies
 from pipelines.engine.policy.policy import LEVELS, PROBABILITIES
-from tests.inspections import shipped_policy
+from tests.inspections import shipped_policy, snapshot_of
 
 # MIL-STD-882E, Table III (seen in one full copy; two others
 # differ in some cells and disagree with the ranking below).
@@ -87,13 +87,89 @@ def test_what_must_be_acted_on_today_stays_so(check, tmp_path):
 
 def test_many_at_once():
     certainty, active = np.array([1.0, 0.5, 1.0, 0.5]), np.array([False, False, True, True])
-    check = BY_ID["relief-discharge-hidden"]  # severity 2, probability C
-    assert [LEVELS[code] for code in risk.levels(check, shipped_policy(), certainty, active)] == [
-        "serious",
-        "medium",
-        "high",
-        "serious",
-    ]
+
+    def of(check, graver):
+        return [
+            LEVELS[code]
+            for code in risk.levels(BY_ID[check], shipped_policy(), certainty, active, np.array(graver))
+        ]
+
+    # severity 3, probability C; a step graver is severity 2
+    assert of("leak-seen", [False] * 4) == ["medium", "medium", "serious", "medium"]
+    assert of("leak-seen", [True] * 4) == ["serious", "medium", "high", "serious"]
+    # severity 2, probability C, and safety-critical: never below serious
+    assert of("relief-discharge-hidden", [False] * 4) == ["serious", "serious", "high", "serious"]
+    assert of("backflow-missing", [True, True, False, False]) == ["high", "serious", "high", "serious"]
+
+
+def test_a_short_relief_valve_is_no_matter_of_months():
+    for check in HOME_CHECKS:
+        if check.safety_critical:
+            for certainty in (1.0, 0.1):
+                assert level(check.id, certainty) in ("act today", "high", "serious"), check.id
+
+
+GLYCOL = dict(fill_connection="automatic", antifreeze="ethylene_glycol", antifreeze_percent=30.0)
+PLAIN = dict(fill_connection="automatic", antifreeze="none", water_treatment="no")
+NO_DEVICE, CHECK_VALVE = dict(backflow_device="none"), dict(backflow_device="dual_check_vented")
+COIL = dict(domestic_coil="tankless", coil_wall="single")
+NO_CUTOFF = dict(low_water_cutoff="no")
+
+
+@pytest.mark.parametrize(
+    "check, readings, expected",
+    [
+        ("backflow-missing", PLAIN | NO_DEVICE, "serious"),
+        ("backflow-missing", GLYCOL | NO_DEVICE, "high"),
+        ("backflow-missing", GLYCOL | NO_DEVICE | dict(antifreeze=None), "high"),
+        ("backflow-missing", GLYCOL | NO_DEVICE | dict(antifreeze="propylene_glycol"), "serious"),
+        ("backflow-missing", PLAIN | NO_DEVICE | dict(antifreeze=None), "serious"),
+        ("backflow-insufficient", GLYCOL | CHECK_VALVE, "high"),
+        ("backflow-insufficient", GLYCOL | CHECK_VALVE | dict(antifreeze=None), "high"),
+        ("backflow-insufficient", PLAIN | CHECK_VALVE | dict(water_treatment="yes"), "serious"),
+        ("antifreeze-with-single-wall-coil", GLYCOL | COIL, "high"),
+        ("antifreeze-with-single-wall-coil", PLAIN | COIL | dict(water_treatment="yes"), "serious"),
+        ("low-water-cutoff-missing", NO_CUTOFF | dict(cold_pressure_psig=12.0), "serious"),
+        ("low-water-cutoff-missing", NO_CUTOFF | dict(cold_pressure_psig=2.0), "high"),
+        ("low-water-cutoff-missing", NO_CUTOFF | dict(cold_pressure_psig=2.1), "serious"),
+        ("low-water-cutoff-missing", NO_CUTOFF, "serious"),
+        (
+            "relief-capacity-short",
+            dict(relief_capacity_btuh=30_000.0, boiler_output_btuh=90_000.0),
+            "serious",
+        ),
+    ],
+)
+def test_what_the_visit_found_decides_how_grave_it_is(check, readings, expected, tmp_path):
+    visit = dict(home_id="H", inspection_id="1", inspected_on="2025-03-04", heating_system="hot_water")
+    later = visit | dict(inspection_id="2", inspected_on="2025-04-04")  # says nothing of it
+    snapshot = snapshot_of(tmp_path, [visit | readings, later])
+    assert snapshot.rows(f"SELECT risk FROM home_checks WHERE check_id = '{check}'") == [(expected,)]
+
+
+UNREAD = dict(heating_system="hot_water", fill_connection="manual")
+
+
+@pytest.mark.parametrize(
+    "readings, counts",
+    [
+        (UNREAD, False),
+        (UNREAD | dict(domestic_coil="tankless"), False),
+        (UNREAD | dict(antifreeze="ethylene_glycol"), True),
+        (UNREAD | dict(antifreeze="propylene_glycol"), True),
+        (UNREAD | dict(antifreeze_percent=30.0), True),
+        (UNREAD | dict(water_treatment="yes", domestic_coil="tankless"), True),
+    ],
+)
+def test_an_unread_coil_is_a_gap_in_safety_only_beside_additives(readings, counts, tmp_path):
+    visit = dict(home_id="H", inspection_id="1", inspected_on="2025-03-04")
+    later = visit | UNREAD | dict(inspection_id="2", inspected_on="2025-04-04")
+    snapshot = snapshot_of(tmp_path, [visit | readings, later])
+    state = "SELECT state FROM home_checks WHERE check_id = 'antifreeze-with-single-wall-coil'"
+    assert snapshot.rows(state) == [("not verified",)]
+    ((headline, lacking),) = snapshot.rows("SELECT headline, safety_not_verified FROM homes")
+    assert ("antifreeze with single wall coil" in headline) is counts
+    assert f"{lacking} not verified" in headline
 
 
 def test_every_check_of_a_home_has_a_level_and_no_evidence_does():

@@ -55,11 +55,7 @@ def open_now(home):
         if home.safety_not_verified or not home.assessed
         else "None found open.",
     )
-    lacking = [
-        check.name
-        for check in home.checks
-        if check.state == "not verified" and data.BY_ID[check.check_id].safety_critical
-    ]
+    lacking = [check.name for check in home.checks if check.gap_in_safety]
     if home.assessed and lacking:
         tables.folded(f"{wording.plural(len(lacking), 'safety-critical check')} never verified", lacking)
 

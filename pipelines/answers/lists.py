@@ -104,6 +104,7 @@ def hold(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) -> S
     """
     demand_known(viewer, snapshot, filters)
     condition, params = where(viewer, filters, checks=None)
+    lacking = _said_in([NOT_VERIFIED], SAFETY_CHECKS, "name", aside="uncounted")
     rows = snapshot.arrow(
         f"""
         WITH held AS (
@@ -130,7 +131,7 @@ def hold(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) -> S
         named AS (
             SELECT s.agency, s.home_id, s.system_id, {_said_in(OPEN_STATES, HOME_CHECKS, "title")} AS opened,
                    CASE
-                       WHEN l.agency IS NOT NULL THEN {_said_in([NOT_VERIFIED], SAFETY_CHECKS, "name")}
+                       WHEN l.agency IS NOT NULL THEN {lacking}
                    END AS lacking
             FROM state_columns AS s
             SEMI JOIN held ON held.agency = s.agency AND held.home_id = s.home_id
@@ -222,13 +223,19 @@ def _received_until(snapshot: Snapshot) -> datetime:
 # ---- SQL of columns
 
 
-def _said_in(codes: Iterable[int], checks: Iterable[Check], how: str) -> str:
-    """SQL for the title or name of those checks whose state (of `s`) is one of some, joined by ;."""
+def _said_in(codes: Iterable[int], checks: Iterable[Check], how: str, aside: str | None = None) -> str:
+    """SQL for the title or name of those checks whose state (of `s`) is one of some, joined by ;.
+
+    `aside` names a piece of the state: where it is set the check is not told.
+    """
     states = f"IN ({', '.join(map(str, codes))})"
-    texts = (
-        f"CASE WHEN {piece(coded(check.id, 's'), 'state')} {states} THEN {quoted(getattr(check, how))} END"
-        for check in checks
-    )
+
+    def told(check: Check) -> str:
+        code = coded(check.id, "s")
+        unless = f" AND {piece(code, aside)} = 0" if aside else ""
+        return f"{piece(code, 'state')} {states}{unless}"
+
+    texts = (f"CASE WHEN {told(check)} THEN {quoted(getattr(check, how))} END" for check in checks)
     return f"concat_ws('; ', {', '.join(texts)})"
 
 

@@ -10,7 +10,7 @@ from pipelines.answers.outcomes import Result, results
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.checks.kinds import Check
 from pipelines.engine.codes import coded, pieces_of_states
-from pipelines.engine.history import STAGES, STATES
+from pipelines.engine.history import NOT_VERIFIED, STAGES, STATES
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.intake.cells import collapsed
@@ -39,7 +39,8 @@ class Visit:
 class CheckOfSystem:
     """The state of one check at one system of a home.
 
-    `visits` is what every visit said of it, in order: (inspection id, outcome, words).
+    `visits` is what every visit said of it, in order: (inspection id, outcome, words). `gap_in_safety`: a
+    danger that nobody ruled out.
     """
 
     system_id: str
@@ -55,6 +56,7 @@ class CheckOfSystem:
     act_by: date | None
     due: date | None
     overdue: bool
+    gap_in_safety: bool
     visits: tuple[tuple[str, str, str], ...]
 
 
@@ -203,6 +205,7 @@ def _check(
         act_by=clock.get("act_by"),
         due=clock.get("due"),
         overdue=clock.get("overdue", False),
+        gap_in_safety=check.safety_critical and code["state"] == NOT_VERIFIED and not code["uncounted"],
         visits=tuple(
             (visit, result.outcome, result.text)
             for visit in system["visit_ids"]

@@ -192,7 +192,8 @@ def not_verified(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.Dat
     condition, params = where(viewer, filters, checks=None)
     counts = ",\n".join(
         f"""count(DISTINCT s.home_id)
-                FILTER ({piece(coded(check.id, "s"), "state")} = {NOT_VERIFIED}) AS "{check.id}\""""
+                FILTER ({piece(coded(check.id, "s"), "state")} = {NOT_VERIFIED}
+                        AND {piece(coded(check.id, "s"), "uncounted")} = 0) AS "{check.id}\""""
         for check in HOME_CHECKS
         if check.safety_critical
     )

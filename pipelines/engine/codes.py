@@ -17,7 +17,8 @@ CERTAINTY_STEPS = 10**CERTAINTY_DECIMALS  # kept as a whole number of these
 # lies highest, since small numbers take less room. `detail` is how far the certainty of a telling outcome
 # falls short of 1, in steps, else the field that the reason is about; it, `word` and visits count from 1
 # where 0 is none. `since`, `telling` and `decided` are visits: the first of the present run of deficient
-# results, the last that was telling, and the one that decides the state.
+# results, the last that was telling, and the one that decides the state. `uncounted` is 1 where a state that
+# is not verified leaves no gap in safety.
 RESULT_BITS = {"outcome": ((0, 2),), "word": ((2, 4), (28, 2)), "detail": ((6, 14),), "reason": ((20, 8),)}
 STATE_BITS = {
     "state": ((0, 4),),
@@ -26,6 +27,7 @@ STATE_BITS = {
     "decided": ((12, 4), (48, 12)),
     "stage": ((16, 4),),
     "risk": ((20, 4),),
+    "uncounted": ((60, 1),),
 }
 TELLING = 2  # outcomes below it are telling: ok, deficient
 
@@ -125,7 +127,8 @@ def outcomes_of_results(codes):
 def pieces_of_states(codes):
     """The same of coded states.
 
-    state, stage, risk (beyond their lists for none), since, telling, decided (visits from 1, 0 none).
+    state, stage, risk (beyond their lists for none), since, telling, decided (visits from 1, 0 none),
+    uncounted (0 or 1).
     """
     return {name: _taken(codes, spans) for name, spans in STATE_BITS.items()}
 

@@ -34,6 +34,7 @@ REASONS = (
     "fill valve or leaking coil",
     "leaking coil",
     "would open the relief valve",
+    "looks like a water heater's valve",
     # what the loop holds
     "antifreeze recorded without percent",
     "antifreeze percent recorded without its kind",
@@ -68,6 +69,11 @@ REASONS = (
     # valves, air and water
     "it has opened since",
     "additive not recorded",
+    "the water may be poisoned: do not drink it",
+    "some codes ask for a double wall",
+    "kind of boiler not recorded: this switch is accepted at forced-flow boilers only",
+    "not recorded which of the two switches it is",
+    "the loop is flat: never feed cold water to a hot boiler that has run low",
     "not tested",
     "tested after the visit",
     "replace by a plug or manual vent",

@@ -44,7 +44,8 @@ class Result:
     Arrays of shape (n,): `outcome` holds positions in OUTCOMES, numbers are NaN where there is none.
     `certainty` is the probability that the stated outcome is true, NaN for the two outcomes that state
     nothing. `said` is the gap that tells why it is not verified, or what must be said beside it. `shows`
-    names those of the three numbers that the check ever shows, whatever the batch.
+    names those of the three numbers that the check ever shows, whatever the batch. `graver` and `uncounted`
+    are those of `checks.kinds.Said`.
     """
 
     outcome: np.ndarray
@@ -55,6 +56,8 @@ class Result:
     certainty: np.ndarray
     said: np.ndarray
     shows: tuple[str, ...] = ()
+    graver: np.ndarray | None = None
+    uncounted: np.ndarray | None = None
 
     @property
     def reason(self):
@@ -133,7 +136,8 @@ def _run(check, batch, so_far):
         said = np.where(noted, gap(note.reason), said)
     observed, low, high, words = _shown(parts, deficient, batch)
     certainty = np.where(telling, certainty, np.nan)
-    return Result(outcome, observed, low, high, words, certainty, said, _shows(parts))
+    weighed = found.graver, found.uncounted
+    return Result(outcome, observed, low, high, words, certainty, said, _shows(parts), *weighed)
 
 
 def _judged(check, parts, batch):
@@ -147,7 +151,8 @@ def _judged(check, parts, batch):
         for doubt in part.less:
             unsure = doubt.mask & (missing == 0) & _concerns(doubt.outcome, wrong)
             if unsure.any():
-                missing[unsure] = gap(doubt.reason, doubt.field)
+                whole = isinstance(doubt.reason, str)
+                missing[unsure] = gap(doubt.reason, doubt.field) if whole else doubt.reason[unsure]
                 wrong &= ~unsure
         lacking = first_gap((lacking, missing))
         deficient |= wrong

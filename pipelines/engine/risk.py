@@ -7,7 +7,7 @@ import numpy as np
 from pipelines.engine.checks import BY_ID
 from pipelines.engine.policy.policy import LEVELS, PROBABILITIES
 
-ACT_TODAY = LEVELS.index("act today")
+ACT_TODAY, SERIOUS = LEVELS.index("act today"), LEVELS.index("serious")
 NO_LEVEL = 15
 
 
@@ -17,11 +17,12 @@ def rating(check, policy):
     return own.get("severity", check.severity), own.get("probability", check.probability)
 
 
-def levels(check, policy, certainty, active):
+def levels(check, policy, certainty, active, graver=np.False_):
     """Level codes (positions in LEVELS) of deficiencies of one check; arrays of shape (n,).
 
     Evidence of an active chain raises the probability by one step, certainty below the policy's figure lowers
-    it by one. What must be acted on today stays so whatever its certainty.
+    it by one; what the check found at a visit may be one step of severity `graver` (a mask). What must be
+    acted on today stays so whatever its certainty, and no safety-critical check is below serious.
     """
     if check.act_today:
         return np.full(np.shape(certainty), ACT_TODAY, np.uint8)
@@ -31,8 +32,11 @@ def levels(check, policy, certainty, active):
         + (np.asarray(certainty) < policy.sure_certainty).astype(int)
         - np.asarray(active).astype(int)
     )
-    column = np.array([LEVELS.index(policy.level(severity, row)) for row in PROBABILITIES], np.uint8)
-    return column[np.clip(step, 0, len(PROBABILITIES) - 1)]
+    matrix = np.array(
+        [[LEVELS.index(policy.level(one, row)) for row in PROBABILITIES] for one in (1, 2, 3, 4)], np.uint8
+    )
+    found = matrix[np.maximum(severity - 1 - np.asarray(graver), 0), np.clip(step, 0, len(PROBABILITIES) - 1)]
+    return np.minimum(found, SERIOUS) if check.safety_critical else found
 
 
 def refuse_unknown(policy):

@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines.engine import codes, history, risk
+from pipelines.engine import codes, history, results, risk
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.history import IS_OPEN, NEVER, NO_STAGE, NOT_VERIFIED, STAGES, STATES
 from pipelines.engine.policy.policy import LEVELS
@@ -22,11 +22,12 @@ SAFETY_BIT = {check: np.int64(1) << position for position, check in enumerate(SA
 NOTHING_OPEN = NO_LEVEL << 8  # a graver deficiency is a smaller number: level, then position of its check
 
 
-def roll_up(table, readings, outcomes, active, assessed, policy):
+def roll_up(table, readings, outcomes, active, assessed, policy, graver, uncounted):
     """state_columns (a row a system), opened (a row a deficiency) and homes of a batch, as Arrow tables.
 
     `table` and `readings` are the batch's inspections; per inspection, `outcomes` is check id → (outcome,
-    certainty), `active` check id → mask, and `assessed` a mask.
+    certainty), `active` check id → mask, and `assessed` a mask; `graver` and `uncounted` check id → mask of
+    the results that are, for the checks that have some.
     """
     batch = _Batch(table, readings, assessed)
     repaired = _repaired(table.column("repairs_reported").combine_chunks(), policy)
@@ -42,8 +43,16 @@ def roll_up(table, readings, outcomes, active, assessed, policy):
         stage, level = np.full(systems, NO_STAGE, np.uint8), np.full(systems, NO_LEVEL, np.uint8)
         stage[rows] = batch.stages(rows, state, since)
         level[rows] = risk.levels(
-            check, policy, np.nan_to_num(certainty[decided], nan=1.0), active[check.id][decided]
+            check,
+            policy,
+            np.nan_to_num(certainty[decided], nan=1.0),
+            active[check.id][decided],
+            graver[check.id][decided] if check.id in graver else np.False_,
         )
+        lacking = followed.state == NOT_VERIFIED
+        if check.id in uncounted:
+            counted = (outcome == results.NOT_VERIFIED) & ~uncounted[check.id]
+            lacking &= _over(np.logical_or, counted, batch.starts)
         columns[codes.coded(check.id)] = tables.state_codes(
             state=followed.state,
             stage=stage,
@@ -51,6 +60,7 @@ def roll_up(table, readings, outcomes, active, assessed, policy):
             since=batch.visit_number(followed.since),
             telling=batch.visit_number(followed.telling),
             decided=batch.visit_number(followed.decided),
+            uncounted=((followed.state == NOT_VERIFIED) & ~lacking).astype(np.uint8),
         )
         worst[rows] = np.minimum(worst[rows], level[rows].astype(np.int64) << 8 | position)
         opened[rows] += 1
@@ -58,7 +68,7 @@ def roll_up(table, readings, outcomes, active, assessed, policy):
             (rows, np.full(len(rows), position), state, stage[rows], level[rows], decided, since)
         )
         if check.safety_critical:
-            unverified[batch.system_assessed & (followed.state == NOT_VERIFIED)] |= SAFETY_BIT[check.id]
+            unverified[batch.system_assessed & lacking] |= SAFETY_BIT[check.id]
     homes = _homes_table(batch, worst, opened, unverified)
     columns |= {name: homes.column(name).take(pa.array(batch.home_of_system)) for name in ("region", "crew")}
     return {"state_columns": pa.table(columns), "opened": _opened_table(batch, found_open), "homes": homes}

@@ -170,8 +170,16 @@ def judge(table, policy):
         for check in CHECKS
     }
     active = {check.id: whole(lambda one, check=check: one.active[check.id]) for check in CHECKS}
+    graver, uncounted = (
+        {
+            check: whole(lambda one, check=check, which=which: one.weighed[which][check])
+            for check in slices[0].weighed[which]
+        }
+        for which in (0, 1)
+    )
     assessed = whole(lambda one: one.assessed)
-    return tables | homes.roll_up(table, readings, outcomes, active, assessed, policy), slices[0].shown
+    rolled_up = homes.roll_up(table, readings, outcomes, active, assessed, policy, graver, uncounted)
+    return tables | rolled_up, slices[0].shown
 
 
 @dataclass(frozen=True)
@@ -179,7 +187,8 @@ class _Judged:
     """What was found of some inspections.
 
     `tables` by name, `outcomes` check id → (outcome, certainty), `active` check id → mask of what is at work
-    already, `assessed` a mask, `shown` check id → (words, numbers) that its results may show.
+    already, `assessed` a mask, `shown` check id → (words, numbers) that its results may show, `weighed` the
+    masks `graver` and `uncounted` of results, each check id → mask for the checks that have one.
     """
 
     tables: dict
@@ -187,6 +196,7 @@ class _Judged:
     active: dict
     assessed: np.ndarray
     shown: dict
+    weighed: tuple[dict, dict]
 
 
 def _judged(readings, policy, keys, start):
@@ -202,7 +212,11 @@ def _judged(readings, policy, keys, start):
         check: (result.words.words if result.words is not None else (), result.shows)
         for check, result in found.items()
     }
-    return _Judged(made, outcomes, active, recomputed["assessed"], shown)
+    weighed = tuple(
+        {check: getattr(result, name) for check, result in found.items() if getattr(result, name) is not None}
+        for name in ("graver", "uncounted")
+    )
+    return _Judged(made, outcomes, active, recomputed["assessed"], shown, weighed)
 
 
 def _pairs(table):

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from pipelines.engine.arrays import Words, at_least
 from pipelines.engine.checks.kinds import Applies, Band, Check, Doubt, Fact, Note, grouped
 
 
@@ -26,8 +27,52 @@ def has_compression_tank(tank_type):
     return Applies(tank_type.among("plain_steel"), ~tank_type.known, "tank_type")
 
 
-def low_water_cutoff_missing(low_water_cutoff, *, policy):
-    return Fact(low_water_cutoff, among=policy.accepts("low_water_cutoff", low_water_cutoff))
+def low_water_cutoff_missing(low_water_cutoff, *, boiler_kind, read_cold_psig, policy):
+    """The old word may mean either switch; a policy that still says it accepts both."""
+    forced_flow = boiler_kind.among("water_tube", "coil")
+
+    def accepted(words, at_forced_flow):
+        anywhere = policy.accepts("low_water_cutoff", words)
+        return anywhere | (at_forced_flow & policy.accepts("low_water_cutoff_forced_flow", words))
+
+    def among_meanings(at_forced_flow):
+        """(accepted as written or in every meaning, accepted in one)"""
+        old = accepted(_as(low_water_cutoff, SWITCHES, OLD_SWITCH), at_forced_flow)
+        each = [accepted(_as(low_water_cutoff, (OLD_SWITCH,), one), at_forced_flow) for one in SWITCHES]
+        return old | (each[0] & each[1]), old | each[0] | each[1]
+
+    sure, maybe = among_meanings(forced_flow)
+    _, with_forced_flow = among_meanings(~boiler_kind.known | forced_flow)
+    flat = low_water_cutoff.among("no") & at_least(policy.flat_psig, read_cold_psig)
+    return Fact(
+        low_water_cutoff,
+        among=sure,
+        less=(
+            Doubt(
+                with_forced_flow & ~maybe,
+                "kind of boiler not recorded: this switch is accepted at forced-flow boilers only",
+                "deficient",
+                "boiler_kind",
+            ),
+            Doubt(
+                maybe & ~sure, "not recorded which of the two switches it is", "deficient", "low_water_cutoff"
+            ),
+        ),
+        notes=(
+            Note(
+                flat, "the loop is flat: never feed cold water to a hot boiler that has run low", "deficient"
+            ),
+        ),
+        graver=flat,
+    )
+
+
+OLD_SWITCH, SWITCHES = "flow_or_pressure_switch", ("flow_switch", "pressure_switch")
+
+
+def _as(words, some, other):
+    """The same words with another in place of some."""
+    return Words(np.where(words.among(*some), words.words.index(other), words.codes), words.words)
 
 
 def low_water_cutoff_failed(low_water_cutoff_test):
@@ -45,6 +90,10 @@ def gauge_missing_or_stuck(boiler_gauge):
 
 def leak_seen(leaks_seen):
     return Fact(leaks_seen, among=("none",))
+
+
+def hot_above_high_limit(hot_temperature_f, high_limit_f, *, hot_below_limit, policy):
+    return Band(hot_temperature_f, high=high_limit_f + policy.limit_overshoot_f, above=hot_below_limit)
 
 
 def makeup_excessive(makeup_gal_per_month, *, policy):
@@ -99,8 +148,14 @@ CONTROLS = grouped(
             name="Kind of low-water cutoff",
             sound="Low-water cutoff of an accepted kind",
             spot="cutoff",
-            remedy="Fit one of an accepted kind.",
-            source="published: IMC 1007, IRC M2002.5 (from memory)",
+            remedy=(
+                "Fit one of an accepted kind. Never feed cold water to a hot boiler that has run low: shut "
+                "it down and let it cool."
+            ),
+            source=(
+                "published: IMC 1007.1 and IRC M2002.5, with the exception of IMC 1007.1 for coil and "
+                "water-tube boilers that need forced flow (from memory)"
+            ),
         ),
         Check(
             "low-water-cutoff-failed",
@@ -118,7 +173,7 @@ CONTROLS = grouped(
                 "Shut the boiler down until it is repaired or replaced. Never feed cold water to a hot "
                 "boiler that has run low."
             ),
-            source="published: IMC 1007",
+            source="published: IMC 1007 (from memory)",
         ),
         Check(
             "gauge-missing-or-stuck",
@@ -143,6 +198,20 @@ CONTROLS = grouped(
             spot="emitters",
             remedy="Repair it; new water brings rust and scale.",
             source="common practice, no source",
+        ),
+        Check(
+            "hot-above-high-limit",
+            hot_above_high_limit,
+            severity=3,
+            probability="C",
+            title="Loop hotter than its high limit allows: limit control or thermometer in doubt",
+            name="Hot temperature against the high limit",
+            sound="Loop no hotter than its high limit allows",
+            spot="boiler",
+            remedy=(
+                "Read it with another thermometer; repair a control that does not stop the burner in time."
+            ),
+            source="common practice, no source; overshoot allowed: policy",
         ),
         Check(
             "makeup-excessive",

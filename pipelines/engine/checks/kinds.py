@@ -21,10 +21,13 @@ GROUPS = ("pressure", "tank", "relief", "potable", "controls", "evidence")
 
 @dataclass(frozen=True)
 class Doubt:
-    """Where `mask` holds, `outcome` (ok, deficient or either) is not verified instead, for `reason`."""
+    """Where `mask` holds, `outcome` (ok, deficient or either) is not verified instead, for `reason`.
+
+    `reason` is a text of REASONS, beside which `field` may stand, or a gap per inspection.
+    """
 
     mask: np.ndarray
-    reason: str
+    reason: str | np.ndarray
     outcome: str = "either"
     field: str | None = None
 
@@ -38,8 +41,29 @@ class Note:
     outcome: str = "either"
 
 
+@dataclass(frozen=True, kw_only=True)
+class Said:
+    """What may be said of a whole check, beside how it is judged.
+
+    Parameters
+    ----------
+    notes : tuple of Note
+    least_certainty : float or array, optional
+        Below it either outcome is not verified.
+    graver : mask, optional
+        Where a deficiency is one step of severity graver than the check's own.
+    uncounted : mask, optional
+        Where *not verified* leaves no gap in a home's safety.
+    """
+
+    notes: tuple[Note, ...] = ()
+    least_certainty: float | np.ndarray | None = None
+    graver: np.ndarray | None = None
+    uncounted: np.ndarray | None = None
+
+
 @dataclass(frozen=True)
-class Band:
+class Band(Said):
     """A number that should lie between two, limits included; None leaves a side open.
 
     `below` and `above` fall below zero where the low or the high limit is overstepped; without them the
@@ -53,12 +77,10 @@ class Band:
     above: Margin | None = None
     needs: tuple[str, ...] = ()
     less: tuple[Doubt, ...] = ()
-    notes: tuple[Note, ...] = ()
-    least_certainty: float | np.ndarray | None = None
 
 
 @dataclass(frozen=True)
-class Fact:
+class Fact(Said):
     """A word that should be among some: words, or a mask that is True where this row's word is acceptable.
 
     `certainty_ok`, `certainty_deficient`: below 1 where the word is weak evidence.
@@ -70,12 +92,10 @@ class Fact:
     certainty_deficient: float | np.ndarray = 1.0
     needs: tuple[str, ...] = ()
     less: tuple[Doubt, ...] = ()
-    notes: tuple[Note, ...] = ()
-    least_certainty: float | np.ndarray | None = None
 
 
 @dataclass(frozen=True)
-class Odd:
+class Odd(Said):
     """A condition that should not hold.
 
     `chance` gives its probability at some rows (positions); without it the condition is exact.
@@ -86,20 +106,16 @@ class Odd:
     chance: Callable[[np.ndarray], np.ndarray] | None = None
     needs: tuple[str, ...] = ()
     less: tuple[Doubt, ...] = ()
-    notes: tuple[Note, ...] = ()
-    least_certainty: float | np.ndarray | None = None
 
 
 Part = Band | Fact | Odd
 
 
 @dataclass(frozen=True)
-class AnyOf:
+class AnyOf(Said):
     """Deficient where any part is; ok only where every part is known and ok."""
 
     parts: tuple[Part, ...]
-    notes: tuple[Note, ...] = ()
-    least_certainty: float | np.ndarray | None = None
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""Checks of the relief valve and where it drains."""
+"""Checks of the relief valve, of what it must keep the pressure below, and of where it drains."""
 
 import numpy as np
 
@@ -26,16 +26,27 @@ def relief_isolated(relief_mounting):
     return Fact(relief_mounting, among=("on_boiler", "on_pipe_no_valve"))
 
 
-def relief_did_not_open(usable_hot_psig, relief_setting_psig, relief_signs, *, hot_below_opening, policy):
-    """A valve that shows more than dry did open, so any pressure is then within its band."""
-    high = np.where(relief_signs.among("dry"), relief_setting_psig * policy.did_not_open_share, np.inf)
+def pressure_above_plate(highest_psig, plate_limit_psig, *, hot_gap, highest_below_plate, policy):
+    return _never_above(highest_psig, plate_limit_psig, highest_below_plate, hot_gap, policy)
+
+
+def relief_did_not_open(highest_psig, opens_by_psig, relief_signs, *, hot_gap, highest_below_opening, policy):
+    return _never_above(highest_psig, opens_by_psig, highest_below_opening, hot_gap, policy)
+
+
+def _never_above(highest_psig, limit_psig, below_limit, hot_gap, policy):
+    """One pressure above the limit is enough; without the hot one none proves that it was kept."""
     return Band(
-        usable_hot_psig, high=high, above=hot_below_opening, least_certainty=policy.did_not_open_certainty
+        highest_psig,
+        high=limit_psig,
+        above=below_limit,
+        less=(Doubt(hot_gap != 0, hot_gap, "ok"),),
+        least_certainty=policy.boiler_stop_certainty,
     )
 
 
-def relief_set_above_boiler(relief_setting_psig, boiler_max_pressure_psig):
-    return Band(relief_setting_psig, high=boiler_max_pressure_psig)
+def relief_set_above_boiler(relief_setting_psig, plate_psig):
+    return Band(relief_setting_psig, high=plate_psig)
 
 
 def relief_capacity_short(relief_capacity_btuh, boiler_output_btuh):
@@ -120,6 +131,23 @@ RELIEF = grouped(
             source="published: IMC 1006.5, Maine 02-658 ch. 9 §16",
         ),
         Check(
+            "pressure-above-plate",
+            pressure_above_plate,
+            severity=1,
+            probability="C",
+            safety_critical=True,
+            act_today=True,
+            title="Pressure above the boiler's maximum",
+            name="Pressure against the boiler's maximum",
+            sound="Pressure within the boiler's maximum",
+            spot="boiler",
+            remedy=(
+                "Shut the boiler down and let it cool. Find what drove the pressure up (fill valve, tank, "
+                "charge) and put it right; replace a relief valve that let it pass."
+            ),
+            source="published: ASME IV HG-101 and, for the rise of a relieving valve, HG-400.2 (from memory)",
+        ),
+        Check(
             "relief-did-not-open",
             relief_did_not_open,
             applies=has_relief,
@@ -135,7 +163,7 @@ RELIEF = grouped(
                 "Stop the boiler until it is known which. Do not lift an old valve's lever unless ready to "
                 "replace it."
             ),
-            source="physics; published set tolerance (from memory)",
+            source="physics; published: set tolerance of relief valves, ASME IV HG-401 (from memory)",
         ),
         Check(
             "relief-set-above-boiler",
@@ -157,7 +185,7 @@ RELIEF = grouped(
             relief_capacity_short,
             applies=has_relief,
             severity=2,
-            probability="D",
+            probability="C",
             safety_critical=True,
             title="Relief valve's capacity below the boiler's output",
             name="Relief valve's capacity against the boiler's output",

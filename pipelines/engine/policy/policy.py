@@ -28,6 +28,8 @@ SETS_OF = {
     "backflow_tested": "backflow_device",
     "backflow_tested_on_supply": "water_source",
     "low_water_cutoff": "low_water_cutoff",
+    "low_water_cutoff_forced_flow": "low_water_cutoff",
+    "antifreeze_with_single_wall": "antifreeze",
 }
 # The most a limit may be, by its unit; what has none is a share.
 MOST = {
@@ -38,6 +40,7 @@ MOST = {
     "A": 100.0,
     "gal/month": 100_000.0,
     "Btu/h/ft2": 1_000.0,
+    "Btu/h": 10_000_000.0,
     "month": 1_200,
     "day": 36_500,
 }

@@ -120,10 +120,29 @@ def hot_below_allowed(allowed_psig, usable_hot_psig, gauge_sigma_psi):
     return normal_margin(allowed_psig.value - usable_hot_psig.value, gauge_sigma_psi)
 
 
-def hot_below_opening(relief_setting_psig, usable_hot_psig, relief_signs, gauge_sigma_psi, policy):
-    """A valve that shows more than dry has opened."""
-    room = relief_setting_psig.value * policy.did_not_open_share - usable_hot_psig.value
-    return normal_margin(np.where(relief_signs.among("dry"), room, np.inf), gauge_sigma_psi)
+def opens_by_psig(relief_setting_psig, set_tolerance_psi, relief_signs):
+    """A valve that shows more than dry has opened: no pressure is then too high for it."""
+    latest = np.where(relief_signs.among("dry"), relief_setting_psig.value + set_tolerance_psi, np.inf)
+    return derive(latest, relief_setting_psig)
+
+
+def highest_below_opening(highest_psig, opens_by_psig, gauge_sigma_psi):
+    return normal_margin(opens_by_psig.value - highest_psig.value, gauge_sigma_psi)
+
+
+def plate_limit_psig(boiler_max_pressure_psig, relief_signs, policy):
+    """A relieving valve may let the pressure rise above the plate's."""
+    share = np.where(relief_signs.among("dripping", "discharging"), policy.plate_rise_share, 1.0)
+    return derive(boiler_max_pressure_psig.value * share, boiler_max_pressure_psig)
+
+
+def highest_below_plate(highest_psig, plate_limit_psig, gauge_sigma_psi):
+    return normal_margin(plate_limit_psig.value - highest_psig.value, gauge_sigma_psi)
+
+
+def hot_below_limit(hot_temperature_f, high_limit_f, policy):
+    room = high_limit_f.value + policy.limit_overshoot_f - hot_temperature_f.value
+    return normal_margin(room, policy.temperature_f)
 
 
 def supply_below_high(supply_pressure_psig, policy):
@@ -145,6 +164,10 @@ QUANTITIES = (
     Quantity(charge_above_low, "charge not too far below the fill pressure"),
     Quantity(charge_below_high, "charge not too far above the fill pressure"),
     Quantity(hot_below_allowed, "hot pressure below the allowed one"),
-    Quantity(hot_below_opening, "hot pressure below that at which the valve opens"),
+    Quantity(opens_by_psig, "pressure at which the relief valve must have opened", "psi", 1),
+    Quantity(highest_below_opening, "highest pressure below that at which the valve must have opened"),
+    Quantity(plate_limit_psig, "highest pressure that the boiler's plate allows", "psi", 1),
+    Quantity(highest_below_plate, "highest pressure below what the plate allows"),
+    Quantity(hot_below_limit, "hot temperature below that of a limit control that works"),
     Quantity(supply_below_high, "supply pressure below the highest that is right"),
 )

@@ -28,15 +28,18 @@ def highest_plausible_psig(relief_setting_psig, boiler_max_pressure_psig, policy
     return np.fmax(marked * policy.implausible_above_share, policy.implausible_above_psig)
 
 
-def usable_cold_psig(
-    cold_pressure_psig, hot_pressure_psig, highest_plausible_psig, gauge_doubtful, heat_on, policy
-):
+def read_cold_psig(cold_pressure_psig, hot_pressure_psig, highest_plausible_psig, gauge_doubtful, policy):
+    """With the heat on, too: no cold pressure then, but a pressure."""
     cold = _plausible(cold_pressure_psig, highest_plausible_psig, "cold_pressure_psig").withhold(
         more(cold_pressure_psig.value - hot_pressure_psig.value, policy.cold_above_hot_psi),
         "implausible: more than {cold_above_hot_psi} above the hot pressure of the visit",
         "cold_pressure_psig",
     )
-    return cold.withhold(gauge_doubtful, *UNREAD_GAUGE, first=True).withhold(heat_on, *HEAT_ON, first=True)
+    return cold.withhold(gauge_doubtful, *UNREAD_GAUGE, first=True)
+
+
+def usable_cold_psig(read_cold_psig, heat_on):
+    return read_cold_psig.withhold(heat_on, *HEAT_ON, first=True)
 
 
 def _plausible(pressure, highest_psig, field):
@@ -65,6 +68,16 @@ def pressure_rise_psi(usable_hot_psig, usable_cold_psig):
 
 def allowed_psig(relief_setting_psig, policy):
     return derive(relief_setting_psig.value * policy.near_relief_share, relief_setting_psig)
+
+
+def highest_psig(usable_hot_psig, read_cold_psig):
+    """The higher of the two pressures of the visit, or the one there is."""
+    higher = np.fmax(usable_hot_psig.value, read_cold_psig.value)
+    return usable_hot_psig.otherwise(read_cold_psig).instead(usable_hot_psig.known, higher)
+
+
+def hot_gap(usable_hot_psig):
+    return usable_hot_psig.gap
 
 
 def set_tolerance_psi(relief_setting_psig, policy):
@@ -132,12 +145,15 @@ QUANTITIES = (
     Quantity(gauge_doubtful, "pressures read on a gauge that does not work"),
     Quantity(heat_on, "cold readings taken with the heat on"),
     Quantity(highest_plausible_psig, "highest pressure that is no slip of the pen", "psi", 1),
+    Quantity(read_cold_psig, "pressure of the cold reading, whether or not the heat was off", "psi", 1),
     Quantity(usable_cold_psig, "cold pressure, where it can be used", "psi", 1),
     Quantity(usable_cold_f, "cold temperature, where it can be used", "°F", 1),
     Quantity(cool_cold_psig, "cold pressure, not of a warm loop", "psi", 1),
     Quantity(usable_hot_psig, "hot pressure, where it can be used", "psi", 1),
     Quantity(pressure_rise_psi, "pressure rise from cold to hot", "psi", 1),
     Quantity(allowed_psig, "highest pressure that leaves the relief valve shut", "psi", 1),
+    Quantity(highest_psig, "highest pressure read", "psi", 1),
+    Quantity(hot_gap, "why there is no hot pressure to be used, 0 where there is one"),
     Quantity(set_tolerance_psi, "how far from its setting the relief valve may open", "psi", 1),
     Quantity(opens_from_psig, "lowest pressure at which the relief valve may open", "psi", 1),
     Quantity(relief_dry, "the relief valve is dry"),
