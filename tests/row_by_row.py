@@ -341,7 +341,7 @@ class Inspection:
         )
 
     def pressures(self):
-        """Cold and hot gauge pressure, None where missing or not to be trusted; cold with the heat on, too."""
+        """Cold and hot gauge pressure, None where missing or not to be trusted; with the heat on, too."""
         get = self.get
         bad_gauge = get("boiler_gauge") in ("stuck", "missing") and get("pressure_read_with") != "test_gauge"
         if bad_gauge:
