@@ -20,5 +20,5 @@ page = st.navigation(list(pages.values()), position="top")
 view = next(view for view, shown in pages.items() if shown == page)
 if frame.opened(view):
     filters.sidebar(view)
-    with frame.errors_told():
+    with frame.errors_shown():
         page.run()

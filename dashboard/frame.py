@@ -28,13 +28,13 @@ def opened(view: View) -> bool:
         state = _state(data.about(filters.viewer(), path)) if path else None
     except FleetError as error:
         _heading(view, "")
-        told(str(error))
+        notice(str(error))
         return False
     st.session_state["snapshot"] = path
     if state is not None:
         _heading(view, state)
         if newer := data.newer(filters.viewer()):
-            told(newer)
+            notice(newer)
         return True
     _heading(view, "nothing loaded yet" if view.anytime else "")
     if not view.anytime:
@@ -72,8 +72,8 @@ def nothing_loaded(unless_files=False) -> bool:
     return True
 
 
-def told(text: str):
-    st.html(render("page", "told", text=text))
+def notice(text: str):
+    st.html(render("page", "notice", text=text))
 
 
 def words_of(error: BaseException) -> str:
@@ -87,9 +87,9 @@ def words_of(error: BaseException) -> str:
 
 
 @contextmanager
-def errors_told() -> Iterator[None]:
+def errors_shown() -> Iterator[None]:
     """What a fleet, a policy or a filter refuses is said on the page, in the words of who refused it."""
     try:
         yield
     except REFUSALS as error:
-        told(str(error))
+        notice(str(error))

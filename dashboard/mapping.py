@@ -291,7 +291,7 @@ def _summary(tried: pd.DataFrame, missing: Iterable[str], choices: Sequence[Choi
     unused = int((fields & tried["not_used"].gt(0)).sum())
     tables.said(wording.of_mapping(used, len(choices), left_open, unused))
     if missing:
-        tables.lines_told("Still lacking", missing)
+        tables.lines_of("Still lacking", missing)
 
 
 def keep_personal(upload: Upload, mapping: Made) -> tuple[str, ...]:

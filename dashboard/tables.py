@@ -64,6 +64,23 @@ def agency(**more: Any) -> Column:
     return Column("agency", "Agency", kind=NAME, **more)
 
 
+def recency(day_shown, recent_days: float) -> tuple[Column, ...]:
+    """Newest file and newest inspection of an agency, and whether that is recent."""
+    return (
+        Column("file_name", "Newest file"),
+        day("received_at", "Received"),
+        day("last_inspected_on", "Last inspection"),
+        Column(
+            "last_inspected_on",
+            "How recent",
+            lambda row: wording.recent(
+                row.received_at, row.last_inspected_on, day_shown, recent_days, row.later
+            ),
+            of_row=True,
+        ),
+    )
+
+
 def homes(link: Callable[[str, str], str], headline: str) -> tuple[Column, ...]:
     """The columns of a list of homes; `headline` heads the sentence over each."""
     return (
@@ -347,9 +364,9 @@ def lines(texts: Iterable[str]):
     _words("lines", texts=list(texts))
 
 
-def lines_told(title: str, texts: Iterable[str]):
+def lines_of(title: str, texts: Iterable[str]):
     """A short list that wants attention."""
-    _words("lines_told", title=title, texts=list(texts))
+    _words("lines_of", title=title, texts=list(texts))
 
 
 def folded(title: str, texts: Iterable[str]):

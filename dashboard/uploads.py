@@ -59,7 +59,7 @@ def state() -> str:
 
 
 def keep_upload(viewer: Viewer, file: BinaryIO, file_id: str) -> str:
-    """What the browser sent, written to a private place; its path.
+    """What the browser sent, written to a private folder; its path.
 
     FleetError where it is too large or cannot be written.
     """

@@ -438,7 +438,7 @@ def loaded(found, saved):
     )
 
 
-def answered(told, checks, opening):
+def answered(telling, checks, opening):
     """How many checks a file answers, and which columns would open most."""
-    said = f"It answers {told:,} of {plural(checks, 'check')}."
+    said = f"It answers {telling:,} of {plural(checks, 'check')}."
     return said + (f" Columns that would open most checks: {opening}." if opening else "")

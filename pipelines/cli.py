@@ -251,8 +251,8 @@ def demo(folder, no_serve, port):
     written = _fleet(target).lists / "flagged-homes.xlsx"
     written.parent.mkdir(exist_ok=True)
     formats.write(sheet, written)
-    homes = len(sheet.frame[["agency", "home_id"]].drop_duplicates())
-    click.echo(f"flagged  {len(sheet.frame):,} open deficiencies in {homes:,} homes: {written}")
+    count, homes = sheet.rows.num_rows, sheet.count_homes()
+    click.echo(f"flagged  {count:,} open deficiencies in {homes:,} homes: {written}")
     click.echo(CAUTIONS[0])
     if not no_serve:
         _serve(target, port)
@@ -344,7 +344,7 @@ def _give(sheet, out, as_json):
         _print_json(formats.as_json(sheet))
     elif out:
         formats.write(sheet, Path(out))
-        click.echo(f"{len(sheet.frame):,} rows  {out}")
+        click.echo(f"{sheet.rows.num_rows:,} rows  {out}")
     else:
         click.echo(plain(formats.about_text(sheet)), err=True)
         click.echo(formats.as_csv(sheet).decode(), nl=False)

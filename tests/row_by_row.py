@@ -410,9 +410,8 @@ class Inspection:
             return None
         apart = rules.charge_trust_psi
         if get("tank_above_gauge_ft") is None:
-            apart = (
-                None if self.psi_per_ft is None else apart + rules.tank_height_missing_ft * self.psi_per_ft
-            )
+            column = self.psi_per_ft
+            apart = None if column is None else apart + rules.tank_height_missing_ft * column
         if self.cold is not None and not self.cold_is_warm and not missing(self.lift, apart):
             cold = self.cold - self.lift
             bottomed = self.hot is not None and over(read - max(cold, self.hot - self.lift), apart)
@@ -752,7 +751,7 @@ def above(i, limit):
     """One pressure above is enough; only the hot one says that none was."""
     if limit is None or i.highest is None:
         return None
-    return True if over(i.highest, limit) else None if i.hot is None else False
+    return True if over(i.highest, limit) else None if i.hot is None and limit < math.inf else False
 
 
 def relief_did_not_open(i):

@@ -6,6 +6,7 @@ names them.
 """
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -20,14 +21,12 @@ from tests.small_exports import row, write
 
 ROOT = Path(__file__).parents[1]
 COPIES = 40 if os.environ.get("COLDFILL_FULL") == "1" else 4
-# A snapshot that is let go while it is copied, and files that a fleet does not have, are no fault.
-RECIPE = (
-    "mkdir -m 700 copy copy/snapshots",
-    "cp -p fleet/snapshots/*.duckdb copy/snapshots/",
-    "cp -p fleet/states.csv copy/",
-    "cp -p fleet/*.csv copy/",
-    "cp -pR fleet/exports fleet/inputs fleet/mappings copy/",
-    "cp -p fleet/*.toml copy/",
+# The steps that the README gives, but for the last, which proves the copy. A snapshot that is let go while it
+# is copied, and files that a fleet does not have, are no fault.
+*RECIPE, PROOF = (
+    re.search(r"<!-- backup -->\n```\n(.*?)\n```", (ROOT / "README.md").read_text(), re.DOTALL)
+    .group(1)
+    .split("\n")
 )
 LOADING = """
 import sys
@@ -87,10 +86,9 @@ def found_whole(copy, lines):
     assert all(
         "from other inputs than the fleet holds now: run coldfill rebuild" in fault for fault in faults
     )
-    done = coldfill("rebuild", "--fleet", copy.path)
-    assert done.returncode == 0, done.stderr
-    done = coldfill("verify", "--fleet", copy.path)
-    assert done.returncode == 0, done.stderr
+    for command in PROOF.replace("--fleet copy", f"--fleet {copy.path}").split(" && "):
+        done = coldfill(*command.split()[1:])
+        assert done.returncode == 0, done.stderr
     log = copy.log()
     assert len(log) >= lines
     assert snapshots.attach(copy.current()).rows("SELECT count(*) FROM readings") == [(5 * len(log),)]

@@ -254,7 +254,7 @@ def test_a_home_shows_the_texts_of_a_file_as_texts(page, site, fleet):
     for agency, home_id in homes_of(fleet):
         page.goto(site + address("home", of=agency, home=home_id))
         inspect(page)
-        assert page.locator(".told[role=alert]").count() == 0
+        assert page.locator(".notice[role=alert]").count() == 0
         assert page.locator("h2.over").inner_text()
 
 
@@ -297,7 +297,7 @@ def test_links_lead_on_with_hostile_names_and_all(page, site):
         page.goto(site + here.removeprefix("./"))
         settle(page)
         faultless(page)
-        assert page.locator(".told[role=alert]").count() == 0, here[:300]
+        assert page.locator(".notice[role=alert]").count() == 0, here[:300]
         seen.add(here)
         found = page.eval_on_selector_all(
             "[data-testid=stHtml] a", "all => all.map(one => one.getAttribute('href'))"

@@ -9,6 +9,7 @@ import zipfile
 from pathlib import Path
 
 import duckdb
+import pyarrow as pa
 import pytest
 
 from pipelines import cli
@@ -108,10 +109,10 @@ def list_of(fleet, snapshot, name):
     """The flagged homes of a snapshot, with addresses as a mapping may carry them, as a file that left."""
     sheet = lists.flagged(EVERYTHING, snapshot, Filters(), snapshot.rows("SELECT DATE '2026-01-01'")[0][0])
     addresses = [text for (text,) in snapshot.rows("SELECT DISTINCT address FROM readings ORDER BY 1")]
-    frame = sheet.frame.assign(address=addresses[0])
-    assert len(frame)
+    rows = sheet.rows.append_column("address", pa.array([addresses[0]] * len(sheet.rows)))
+    assert len(rows)
     fleet.lists.mkdir(exist_ok=True)
-    formats.write(formats.Sheet(sheet.name, frame, sheet.about, sheet.homes), fleet.lists / name)
+    formats.write(formats.Sheet(sheet.name, rows, sheet.about, sheet.homes), fleet.lists / name)
 
 
 # ---- what goes

@@ -75,13 +75,13 @@ def chosen_mapping(opened: uploads.Upload) -> str | None:
     if opened.mapping:
         tables.said(wording.recognized(opened.mapping, opened.missing, opened.unknown))
     elif opened.fitting:
-        tables.lines_told(
+        tables.lines_of(
             "Its headings fit several mappings; none is chosen for you",
             [wording.fit(name, here, of) for name, here, of in opened.shares if name in opened.fitting],
         )
     else:
         differing = wording.nearest(opened.nearest, opened.missing, opened.unknown)
-        tables.lines_told("No mapping fits its headings", differing)
+        tables.lines_of("No mapping fits its headings", differing)
     shares = {name: (here, of) for name, here, of in opened.shares}
     offered = [*opened.fitting, NEW, *(name for name in shares if name not in opened.fitting)]
     first = opened.mapping if opened.mapping else None if opened.fitting else NEW
@@ -125,7 +125,7 @@ def with_mapping(opened: uploads.Upload, name: str) -> None:
     decision, before = uploads.decided(who, wanted, uploads.state())
     tables.section("Load")
     if decision.status == "kept out":
-        frame.told(decision.why)
+        frame.notice(decision.why)
     elif decision.status == "already loaded":
         tables.said(
             "These very bytes are loaded already, with this mapping and for this agency: "
@@ -157,7 +157,7 @@ def with_new(opened: uploads.Upload) -> None:
             on_click="ignore",
         )
     if missing:
-        tables.lines_told("Still lacking", missing)
+        tables.lines_of("Still lacking", missing)
     wanted = uploads.Wanted(opened.path, None, "", keep, made)
     act(wanted, "Save the mapping and load the file", bool(missing), save_only=True)
 
@@ -177,7 +177,7 @@ def act(wanted: uploads.Wanted, label: str, disabled: bool, save_only: bool = Fa
         memory["loading"] = uploads.begin_load(who, wanted)
         st.rerun()
     if "refused" in memory:
-        frame.told(memory["refused"])
+        frame.notice(memory["refused"])
 
 
 def progress() -> None:
@@ -238,7 +238,7 @@ def report() -> None:
         empty="Everything was used as read.",
     )
     if found["dropped"]:
-        tables.lines_told(
+        tables.lines_of(
             "Dropped before anything was stored",
             [f"{one['heading']}: {one['why']}" for one in found["dropped"]],
         )
@@ -261,7 +261,7 @@ def draw() -> None:
         if "loading" in memory:
             progress()
         elif "refused" in memory:
-            frame.told(memory["refused"])
+            frame.notice(memory["refused"])
         return
     path, size = kept
     opened = uploads.read(who, path, uploads.state())

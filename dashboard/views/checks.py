@@ -5,7 +5,7 @@ from dashboard import data, filters, tables, wording
 found = data.described(filters.viewer(), filters.snapshot())
 
 if unmatched := data.unmatched(filters.viewer(), filters.snapshot()):
-    tables.lines_told("Set for what no inspection names, and so without effect", unmatched)
+    tables.lines_of("Set for what no inspection names, and so without effect", unmatched)
 
 tables.section(
     "What is checked",

@@ -43,7 +43,7 @@ def draw():
         )
     tables.show(
         found,
-        tables.homes(filters.home_link, "Standing"),
+        tables.homes(filters.home_link, "Headline"),
         wording.range_of(page, data.ROWS_A_PAGE, count, "home"),
         empty="No home fits. Take away a filter, or check the spelling of the search.",
     )

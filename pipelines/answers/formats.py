@@ -5,9 +5,11 @@ import json
 import zipfile
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import pandas as pd
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv
@@ -17,6 +19,9 @@ from pipelines.answers.access import ListError
 from pipelines.fleet.logs import attempting
 from pipelines.intake.spreadsheets import harmless
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 ROWS_IN_XLSX = 1_048_575
 LETTERS_IN_CELL = 32_767
 
@@ -25,15 +30,26 @@ LETTERS_IN_CELL = 32_767
 class Sheet:
     """One list: its rows, and what it rests on.
 
-    `about` holds `list`, `snapshot`, `received_until`, `as_of`, `filters`, `policy`, `cautions`. Dates are
-    midnight timestamps, texts may be missing; `observed` is text, a number written out where it is one.
-    `homes` (flagged only) gives each home its worst risk; without it the worst listed stands for it.
+    `about` holds `list`, `snapshot`, `received_until`, `as_of`, `filters`, `policy`, `cautions`. Texts may be
+    missing; `observed` is text, a number written out where it is one. `homes` (flagged only) gives the home
+    of each row its worst risk; without it the worst listed stands for it.
     """
 
     name: str
-    frame: pd.DataFrame
+    rows: pa.Table
     about: dict
-    homes: pd.DataFrame | None = field(default=None, repr=False)
+    homes: pa.Table | None = field(default=None, repr=False)
+
+    @cached_property
+    def frame(self) -> "pd.DataFrame":
+        """The rows as a frame, days as midnight timestamps."""
+        return self.rows.to_pandas(date_as_object=False)
+
+    def count_homes(self) -> int:
+        """How many homes the rows are of."""
+        return pc.count_distinct(
+            pc.binary_join_element_wise(self.rows["agency"], self.rows["home_id"], "\0")
+        ).as_py()
 
     @property
     def file_name(self) -> str:
@@ -46,7 +62,7 @@ class Sheet:
 
 def table(sheet: Sheet) -> pa.Table:
     """The rows as an Arrow table: texts, whole numbers, floats, dates; NULL where nothing stands."""
-    out = pa.Table.from_pandas(sheet.frame, preserve_index=False)
+    out = sheet.rows
     for position, kind in enumerate(out.schema):
         if pa.types.is_timestamp(kind.type):
             out = out.set_column(position, kind.name, out.column(position).cast(pa.date32()))
@@ -190,7 +206,7 @@ def _risks(sheet):
     names = ("agency", "home_id", "risk")
     return {
         (agency, home): risk
-        for agency, home, risk in zip(*(sheet.homes[name] for name in names), strict=True)
+        for agency, home, risk in zip(*(sheet.homes[name].to_pylist() for name in names), strict=True)
     }
 
 
@@ -230,15 +246,24 @@ def _facts(sheet):
     said = (
         (name.replace("_", " "), _said(value)) for name, value in sheet.about.items() if name != "cautions"
     )
-    return [*said, ("rows", str(len(sheet.frame)))]
+    return [*said, ("rows", str(sheet.rows.num_rows))]
 
 
 def _headings(rows):
-    return harmless(pa.array(rows.column_names, pa.string())).to_pylist()
+    """Names of the columns, none of which a spreadsheet takes for a formula.
+
+    Made from buffers, since `pa.array` of a list imports pandas, which takes longer than the list.
+    """
+    names = [name.encode() for name in rows.column_names]
+    ends = np.cumsum([0, *map(len, names)], dtype=np.int32)
+    texts = pa.StringArray.from_buffers(len(names), pa.py_buffer(ends), pa.py_buffer(b"".join(names)))
+    return harmless(texts).to_pylist()
 
 
 def _words_and_numbers(cells):
     """Texts that are numbers as numbers, the others as they are."""
+    import pandas as pd
+
     numbers = pd.to_numeric(cells.to_pandas(), errors="coerce").tolist()
     return [
         text if number != number else number for text, number in zip(cells.to_pylist(), numbers, strict=True)

@@ -5,6 +5,7 @@ from datetime import date
 from typing import Any
 
 import pandas as pd
+import pyarrow as pa
 
 from pipelines.answers import lists
 from pipelines.answers.access import Filters, Viewer, where
@@ -112,7 +113,8 @@ def flagged(
     if not said:
         return sheet
     about = sheet.about | {"filters": sheet.about["filters"] | said}
-    return replace(sheet, frame=frame.reset_index(drop=True), about=about, homes=None)
+    kept = pa.array(frame.index.to_numpy())
+    return replace(sheet, rows=sheet.rows.take(kept), about=about, homes=None)
 
 
 def _asked_for(

@@ -9,7 +9,7 @@ import json
 from collections.abc import Iterable
 from datetime import date, datetime
 
-import pandas as pd
+import pyarrow as pa
 
 from pipelines.answers.access import Filters, ListError, Viewer, demand_known, where
 from pipelines.answers.cautions import CAUTIONS
@@ -83,16 +83,11 @@ def flagged(
                  {_position("f.check_id")}""",
         found=found,
     )
-    frame = rows.drop_columns([HOME_RISK]).to_pandas(date_as_object=False)
-    homes = frame[["agency", "home_id"]].assign(risk=rows.column(HOME_RISK).to_pandas())
+    homes = rows.select(["agency", "home_id", HOME_RISK]).rename_columns(["agency", "home_id", "risk"])
+    rows = rows.drop_columns([HOME_RISK])
     for name in WAY_BACK:
-        frame[name] = pd.Series([None] * len(frame), dtype="str")
-    return Sheet(
-        "flagged",
-        frame,
-        about("flagged", snapshot, as_of, filters),
-        homes.drop_duplicates(ignore_index=True),
-    )
+        rows = rows.append_column(name, pa.nulls(rows.num_rows, pa.string()))
+    return Sheet("flagged", rows, about("flagged", snapshot, as_of, filters), homes)
 
 
 def hold(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) -> Sheet:
@@ -151,7 +146,7 @@ def hold(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) -> S
         ORDER BY list_position({list(LEVELS)}, h.risk) NULLS LAST, units.final_on, h.agency, h.home_id""",
         params,
     )
-    return Sheet("hold", rows.to_pandas(date_as_object=False), about("hold", snapshot, as_of, filters))
+    return Sheet("hold", rows, about("hold", snapshot, as_of, filters))
 
 
 def not_loaded(viewer: Viewer, snapshot: Snapshot, export_id: int, as_of: date | None = None) -> Sheet:
@@ -189,7 +184,7 @@ def not_loaded(viewer: Viewer, snapshot: Snapshot, export_id: int, as_of: date |
     day = as_of or _received_until(snapshot).date()
     return Sheet(
         f"not-loaded-{export_id}",
-        rows.to_pandas(date_as_object=False),
+        rows,
         about("not loaded", snapshot, day, Filters()) | {"file": found[0][0]},
     )
 

@@ -32,6 +32,7 @@ REASONS = (
     "implausible pressure",
     "implausible: more than {cold_above_hot_psi} above the hot pressure of the visit",
     "fill valve or leaking coil",
+    "looks like a water heater's valve",
     "leaking coil",
     "would open the relief valve",
     "looks like a water heater's valve",

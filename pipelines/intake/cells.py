@@ -102,7 +102,7 @@ def missing_words(field: Field, more: tuple[str, ...] = ()) -> frozenset[str]:
 
 # Numbers ---------------------------------------------------------------------------------------------------
 
-_NO_BREAK = "\u00a0\u202f\u2009"  # how programs group digits; a plain space may part two values
+_NO_BREAK = "\u00a0\u202f\u2009"  # how programs group digits; a plain space may stand between two values
 _NUMBER = re.compile(rf"(?P<sign>[-+\u2212]?)(?P<digits>[0-9.,{_NO_BREAK}]*[0-9])(?P<unit>.*)", re.DOTALL)
 _PLAIN = {mark: re.compile(rf"[0-9]+(?:[{mark}][0-9]+)?|[{mark}][0-9]+") for mark in ".,"}
 _GROUPED = {
@@ -150,24 +150,23 @@ def word(text: str, field: Field, translations: dict[str, str]) -> str | Refused
 
 
 def ids(
-    text: str, translations: dict[str, str], known: dict[str, str] | None
+    text: str, translations: dict[str, str], accepted: dict[str, str] | None
 ) -> tuple[str | None, list[str]]:
-    """Ids of a cell joined by ";", in the order given and without doubles, and its parts that are no known
-    id.
+    """Ids of a cell joined by ";", in the order given and without doubles, and its pieces that are no id.
 
-    `known` is word_key → id; None knows every id. "none" alone is "", the empty list: said, not missing. None
-    where nothing usable stands.
+    `accepted` is word_key → id; None accepts every id. "none" alone is "", the empty list: said, not missing.
+    None where nothing usable stands.
     """
     kept: dict[str, None] = {}
     unknown = []
-    for part in filter(None, (part.strip(BLANKS) for part in text.split(";"))):
-        meant = translations.get(word_key(part), part).casefold()
-        if known is not None and meant != "none":
-            meant = known.get(word_key(meant), "")
+    for piece in filter(None, (piece.strip(BLANKS) for piece in text.split(";"))):
+        meant = translations.get(word_key(piece), piece).casefold()
+        if accepted is not None and meant != "none":
+            meant = accepted.get(word_key(meant), "")
         if meant:
             kept[meant] = None
         else:
-            unknown.append(part)
+            unknown.append(piece)
     if list(kept) == ["none"]:
         return (None if unknown else ""), unknown
     if kept.pop("none", "") is None:  # "none" beside an id says two things

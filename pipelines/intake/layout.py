@@ -1,7 +1,7 @@
 """The columns of one export: how its cells are set apart and quoted, and what its ordinary rows look like.
 
-Here a line splits into cells, and a record of cells is told from headings that stand again, sums and blank
-lines.
+Here a line splits into cells, and a record of cells is distinguished from headings that stand again, sums and
+blank lines.
 """
 
 import re

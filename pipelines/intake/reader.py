@@ -148,7 +148,7 @@ def open_export(
 
 
 class _Window:
-    """The part of the text that is in memory: `data` from byte `at` on, physical line `line`."""
+    """The stretch of the text that is in memory: `data` from byte `at` on, physical line `line`."""
 
     def __init__(self, blocks: Iterator[bytes]):
         self._blocks, self.ended = blocks, False
@@ -313,7 +313,7 @@ def _quotes_in_order(octets: np.ndarray, quotes: np.ndarray, dialect: Dialect) -
 
 
 def _other_separators_fit(text: bytes, octets: np.ndarray, stops: np.ndarray, layout: Layout) -> bool:
-    """Whether another separator would part some record into as many cells as the layout has."""
+    """Whether another separator would split some record into as many cells as the layout has."""
     for separator in SEPARATORS:
         here = octets == ord(separator)
         if separator != layout.dialect.delimiter and np.count_nonzero(here) + 1 >= layout.width:

@@ -274,7 +274,7 @@ def _may_be_cut(record: Record, cells: list[str], layout: Layout) -> bool:
 
 
 def _other_separators(raw: bytes, layout: Layout) -> list[str]:
-    """Separators other than the file's that would part a line into as many cells."""
+    """Separators other than the file's that would split a line into as many cells."""
     return [
         one
         for one in SEPARATORS

@@ -1,7 +1,7 @@
 """A copy of an export without some of its columns: the same rows on the same lines, and nothing left of the
 columns.
 
-A row that could not be told cell by cell (damage, a totals line) may hold anything, so a note of its reason
+A row that could not be read cell by cell (damage, a totals line) may hold anything, so a note of its reason
 stands in its place. The copy is UTF-8 with a byte order mark, its cells set apart as before; lines above the
 headings stay as they were. It is read again, and refused if it does not say exactly what the export says.
 """
@@ -139,9 +139,9 @@ class _Copy:
     def write_with(self, lines: np.ndarray, texts: pa.Array, damage: list[Damage]) -> None:
         """Rows, and notes of damage between them, in the order of their lines."""
         notes = pa.array([_NOTE.format(one.reason) for one in damage], pa.string())
-        places = np.concatenate([lines, np.array([one.line for one in damage], np.int64)])
-        order = np.argsort(places, kind="stable")
-        self.write(places[order], pa.concat_arrays([texts, notes]).take(pa.array(order)))
+        line_of = np.concatenate([lines, np.array([one.line for one in damage], np.int64)])
+        order = np.argsort(line_of, kind="stable")
+        self.write(line_of[order], pa.concat_arrays([texts, notes]).take(pa.array(order)))
 
     def write(self, lines: np.ndarray, texts: pa.Array) -> None:
         """Records on their lines, blank lines where something longer stood."""

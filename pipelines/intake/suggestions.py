@@ -286,7 +286,7 @@ def draft(headings: Sequence[str], sample_table: pa.Table) -> Draft:
     suggestions = []
     for at, heading in enumerate(headings):
         name = chosen.get(at)
-        near = sorted(field for place, field in rated if place == at)
+        near = sorted(field for position, field in rated if position == at)
         if name:
             _, why, unit, words = rated[at, name]
             suggestions.append(Suggestion(heading, name, why, unit, words))
@@ -327,7 +327,10 @@ def _each_once(ratings: dict[tuple[int, str], float]) -> dict[int, str]:
             if own == rating and pair[0] not in chosen and pair[1] not in taken
         ]
         for at, name in level:
-            if sum(place == at for place, _ in level) == 1 and sum(field == name for _, field in level) == 1:
+            if (
+                sum(position == at for position, _ in level) == 1
+                and sum(field == name for _, field in level) == 1
+            ):
                 chosen[at] = name
         taken |= {name for _, name in level}
     return chosen

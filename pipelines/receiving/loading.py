@@ -182,7 +182,7 @@ class Loading:
         try:
             self.brought = bring(self.viewer, self.fleet, self.wanted, Progress(self._say, self._step))
             kept_uploads.forget_upload(self.wanted.path)
-        except Exception as error:  # told on the page by whoever waits
+        except Exception as error:  # said on the page by whoever waits
             self.error = error
         finally:
             _at_work.discard(self.wanted.path)

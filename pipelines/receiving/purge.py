@@ -77,7 +77,7 @@ def purge(fleet: Fleet, sha256: str, why: str, by_whom: str = "", progress: Prog
     snapshot = None
     try:
         snapshot = stages.build(fleet, progress).name
-    except Exception as error:  # whatever ends the build, what was removed has to be told
+    except Exception as error:  # whatever ends the build, what was removed has to be said
         why_not = str(error).rstrip(".") or type(error).__name__
         gone.remaining.append(
             f"No snapshot without it was made: {why_not}. Put that right, then run coldfill rebuild."

@@ -96,11 +96,11 @@ def sentences(rebuilt):
     """What a rebuild found, in words; none where there was nothing to compare with."""
     if rebuilt.right:
         return [f"{rebuilt.path.name} was found right: nothing was published"]
-    told = f"made anew as {rebuilt.path.name}"
+    made = f"made anew as {rebuilt.path.name}"
     if rebuilt.removed and rebuilt.removed != rebuilt.path.name:
-        told = f"removed; {told}"
+        made = f"removed; {made}"
     return (
-        [f"{rebuilt.removed} was wrong ({'; '.join(rebuilt.wrong)}) and was {told}"] if rebuilt.wrong else []
+        [f"{rebuilt.removed} was wrong ({'; '.join(rebuilt.wrong)}) and was {made}"] if rebuilt.wrong else []
     )
 
 

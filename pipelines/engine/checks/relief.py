@@ -35,12 +35,12 @@ def relief_did_not_open(highest_psig, opens_by_psig, relief_signs, *, hot_gap, h
 
 
 def _never_above(highest_psig, limit_psig, below_limit, hot_gap, policy):
-    """One pressure above the limit is enough; without the hot one none proves that it was kept."""
+    """One pressure above the limit is enough; without the hot one none proves that a limit was kept."""
     return Band(
         highest_psig,
         high=limit_psig,
         above=below_limit,
-        less=(Doubt(hot_gap != 0, hot_gap, "ok"),),
+        less=(Doubt((hot_gap != 0) & np.isfinite(limit_psig), hot_gap, "ok"),),
         least_certainty=policy.boiler_stop_certainty,
     )
 
