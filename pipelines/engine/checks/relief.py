@@ -192,7 +192,7 @@ RELIEF = grouped(
             sound="Relief valve's capacity covers the boiler's output",
             spot="relief",
             remedy="Replace the relief valve by one of at least the boiler's gross output.",
-            source="published: IRC M2002.4, IMC 1006.4",
+            source="published: IMC 1006.4, IRC M2002.4 (in part from memory)",
         ),
         Check(
             "relief-discharge-hidden",
@@ -206,7 +206,7 @@ RELIEF = grouped(
             sound="Relief discharge does not end out of sight",
             spot="relief",
             remedy="Pipe the discharge to where its end can be seen.",
-            source="published: IMC 1006.6, IRC P2803.6.1",
+            source="published: IMC 1006.6; IRC M2002.4 for boilers (from memory)",
         ),
         Check(
             "relief-discharge-unpiped",
@@ -220,7 +220,7 @@ RELIEF = grouped(
             sound="Relief discharge piped down",
             spot="relief",
             remedy="Pipe the discharge full size to near the floor.",
-            source="published: Maine 02-658 ch. 9 §16, UPC 608.5",
+            source="published: Maine 02-658 ch. 9 §16, UPC 608.5; IRC M2002.4 for boilers (from memory)",
         ),
         Check(
             "relief-discharge-blocked",
@@ -252,7 +252,10 @@ RELIEF = grouped(
             sound="Relief discharge neither reduced nor trapped",
             spot="relief",
             remedy="Repipe the discharge full size, falling all the way.",
-            source="published: IMC 1006.6, IRC P2803.6.1",
+            source=(
+                "published: IMC 1006.6 (full size), UPC 608.5 (not trapped); IRC M2002.4 for boilers (from "
+                "memory)"
+            ),
         ),
         Check(
             "relief-discharging",
