@@ -253,8 +253,10 @@ class Inspection:
             None if elevation_ft is None else abs(self.atmosphere - atmosphere_psia(elevation_ft + spread_ft))
         )
         self.relief_setting = get("relief_setting_psig")
-        self.cold, self.hot = self.pressures()
-        self.highest = self.highest_psig()
+        self.read_cold, self.hot = self.pressures()
+        self.cold = None if get("cold_reading_state") == "heat_not_shut_off" else self.read_cold
+        read = [one for one in (self.hot, self.read_cold) if one is not None]
+        self.highest = max(read, default=None)
         self.cold_is_warm = get("cold_temperature_f") is not None and over(
             get("cold_temperature_f"), rules.cold_above_f
         )
@@ -339,17 +341,15 @@ class Inspection:
         )
 
     def pressures(self):
-        """Cold and hot gauge pressure, None where missing or not to be trusted."""
+        """Cold and hot gauge pressure, None where missing or not to be trusted; with the heat on, too."""
         get = self.get
         bad_gauge = get("boiler_gauge") in ("stuck", "missing") and get("pressure_read_with") != "test_gauge"
-        self.read_cold = None
         if bad_gauge:
             return None, None
         cold, hot = get("cold_pressure_psig"), get("hot_pressure_psig")
         above_hot = not missing(cold, hot) and over(cold - hot, self.rules.cold_above_hot_psi)
-        self.read_cold = None if above_hot or self.implausible(cold) else cold
         return (
-            None if get("cold_reading_state") == "heat_not_shut_off" else self.read_cold,
+            None if above_hot or self.implausible(cold) else cold,
             None if self.implausible(hot) else hot,
         )
 
@@ -364,10 +364,6 @@ class Inspection:
         rules, setting = self.rules, self.relief_setting
         large = over(setting, rules.set_tolerance_up_to_psig)
         return setting * rules.set_tolerance_share if large else rules.set_tolerance_psi
-
-    def highest_psig(self):
-        """Of the two pressures; that of the cold reading stands though the heat was on."""
-        return max((one for one in (self.hot, self.read_cold) if one is not None), default=None)
 
     def what_is_in_the_loop(self):
         """(fluid, percent); percent None where it is not known, or beside water."""
@@ -755,7 +751,7 @@ def above(i, limit):
     """One pressure above is enough; only the hot one says that none was."""
     if limit is None or i.highest is None:
         return None
-    return True if over(i.highest, limit) else None if i.hot is None else False
+    return True if over(i.highest, limit) else None if i.hot is None and limit < math.inf else False
 
 
 def relief_did_not_open(i):
@@ -764,13 +760,9 @@ def relief_did_not_open(i):
 
 
 def opens_by_psig(i):
-    setting, rules = i.relief_setting, i.rules
-    if setting is None:
+    if i.relief_setting is None:
         return None
-    if i.get("relief_signs") != "dry":
-        return math.inf
-    share = rules.set_tolerance_share * setting
-    return setting + (share if over(setting, rules.set_tolerance_up_to_psig) else rules.set_tolerance_psi)
+    return i.relief_setting + i.set_tolerance() if i.get("relief_signs") == "dry" else math.inf
 
 
 def plate_limit_psig(i):

@@ -58,7 +58,7 @@ def test_limits_as_the_trade_has_them():
         ("gas_warming", 1.06, "policy"),
         ("cushion_least_rise_f", 40, "policy"),
         ("cushion_least_rise_psi", 4, "policy"),
-        ("cut_off_within_psi", 3, "published"),
+        ("set_tolerance_psi", 3, "published"),
         ("high_limit_missing_f", 180, "policy"),
         ("radiant_limit_f", 120, "policy"),
         ("volume_estimate_low", 0.4, "policy"),

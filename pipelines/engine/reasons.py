@@ -35,6 +35,7 @@ REASONS = (
     "looks like a water heater's valve",
     "leaking coil",
     "would open the relief valve",
+    "looks like a water heater's valve",
     # what the loop holds
     "antifreeze recorded without percent",
     "antifreeze percent recorded without its kind",

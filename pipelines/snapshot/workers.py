@@ -175,7 +175,7 @@ def judge(table, policy):
             check: whole(lambda one, check=check, which=which: one.weighed[which][check])
             for check in slices[0].weighed[which]
         }
-        for which in (0, 1)
+        for which in ("graver", "uncounted")
     )
     assessed = whole(lambda one: one.assessed)
     rolled_up = homes.roll_up(table, readings, outcomes, active, assessed, policy, graver, uncounted)
@@ -187,8 +187,8 @@ class _Judged:
     """What was found of some inspections.
 
     `tables` by name, `outcomes` check id → (outcome, certainty), `active` check id → mask of what is at work
-    already, `assessed` a mask, `shown` check id → (words, numbers) that its results may show, `weighed` the
-    masks `graver` and `uncounted` of results, each check id → mask for the checks that have one.
+    already, `assessed` a mask, `shown` check id → (words, numbers) that its results may show, `weighed` by
+    the names `graver` and `uncounted` check id → mask, for the checks that have one.
     """
 
     tables: dict
@@ -196,7 +196,7 @@ class _Judged:
     active: dict
     assessed: np.ndarray
     shown: dict
-    weighed: tuple[dict, dict]
+    weighed: dict
 
 
 def _judged(readings, policy, keys, start):
@@ -212,9 +212,11 @@ def _judged(readings, policy, keys, start):
         check: (result.words.words if result.words is not None else (), result.shows)
         for check, result in found.items()
     }
-    graver = {check: result.graver for check, result in found.items() if result.graver is not None}
-    uncounted = {check: result.uncounted for check, result in found.items() if result.uncounted is not None}
-    return _Judged(made, outcomes, active, recomputed["assessed"], shown, (graver, uncounted))
+    weighed = {
+        which: {check: mask for check, one in found.items() if (mask := getattr(one, which)) is not None}
+        for which in ("graver", "uncounted")
+    }
+    return _Judged(made, outcomes, active, recomputed["assessed"], shown, weighed)
 
 
 def _pairs(table):
