@@ -35,6 +35,7 @@ def roll_up(table, readings, outcomes, active, assessed, policy, graver, uncount
     columns = batch.system_keys()
     worst, found_open = np.full(systems, NOTHING_OPEN, np.int64), []
     opened, unverified = np.zeros(systems, np.int64), np.zeros(systems, np.int64)
+    gravest = np.full(systems, 0xFF, np.uint8)  # level, then stage: the earlier where several are as grave
     for position, check in enumerate(HOME_CHECKS):
         outcome, certainty = outcomes[check.id]
         followed = history.follow(outcome, repaired(check.id), batch.visits, check.about_tank)
@@ -63,13 +64,14 @@ def roll_up(table, readings, outcomes, active, assessed, policy, graver, uncount
             uncounted=((followed.state == NOT_VERIFIED) & ~lacking).astype(np.uint8),
         )
         worst[rows] = np.minimum(worst[rows], level[rows].astype(np.int64) << 8 | position)
+        gravest[rows] = np.minimum(gravest[rows], level[rows] << np.uint8(4) | stage[rows])
         opened[rows] += 1
         found_open.append(
             (rows, np.full(len(rows), position), state, stage[rows], level[rows], decided, since)
         )
         if check.safety_critical:
             unverified[batch.system_assessed & lacking] |= SAFETY_BIT[check.id]
-    homes = _homes_table(batch, worst, opened, unverified)
+    homes = _homes_table(batch, worst, opened, unverified, gravest)
     columns |= {name: homes.column(name).take(pa.array(batch.home_of_system)) for name in ("region", "crew")}
     return {"state_columns": pa.table(columns), "opened": _opened_table(batch, found_open), "homes": homes}
 
@@ -159,6 +161,11 @@ class _Batch:
             state, self.day[since], self.reported_home[self.home_of_system[systems]], self.has_final[systems]
         )
 
+    def last_reported(self):
+        """The last day on which each home was reported to the funder."""
+        never = self.reported_home == NEVER
+        return pa.array(np.where(never, 0, self.reported_home).astype("datetime64[D]"), mask=never)
+
     @cached_property
     def home_of_visit(self):
         return np.searchsorted(self.home_starts, np.arange(self.count), side="right") - 1
@@ -189,7 +196,7 @@ class _Batch:
         return _over(np.logical_or, self.final & ~done, self.home_starts)
 
 
-def _homes_table(batch, worst, opened, unverified):
+def _homes_table(batch, worst, opened, unverified, gravest):
     """One row per home, with the sentence that stands over it."""
     at = batch.systems_start
     worst, opened = _over(np.minimum, worst, at), _over(np.add, opened, at)
@@ -216,6 +223,9 @@ def _homes_table(batch, worst, opened, unverified):
             "risk": pa.array(LEVELS, pa.string()).take(
                 pa.array(np.where(opened > 0, level, 0), mask=opened == 0)
             ),
+            "stage": pa.array(STAGES, pa.string()).take(
+                pa.array(np.where(opened > 0, _over(np.minimum, gravest, at) & 0xF, 0), mask=opened == 0)
+            ),
             "open_deficiencies": pa.array(opened),
             "safety_not_verified": pa.array(lacking_count),
             "region": batch.latest("region"),
@@ -224,6 +234,7 @@ def _homes_table(batch, worst, opened, unverified):
             "hold_before_reporting": pa.array(hold),
             "assessed": pa.array(assessed),
             "job_number": batch.latest("job_number"),
+            "reported_on": batch.last_reported(),
             "visits": pa.array(visits),
         }
     )
