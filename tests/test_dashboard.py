@@ -787,6 +787,7 @@ def numbers_that_lead_on(page):
             yield parse_qs(parts.query), parts.path, counted[1], counted[2]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("view", [view.name for view in VIEWS if view.listed and view.name != "add"])
 def test_every_number_leads_to_as_many(show, samples, view):
     wrong, count = [], 0
