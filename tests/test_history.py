@@ -330,11 +330,11 @@ def test_no_systems():
     "state, since, reported, has_final, stage",
     [
         ("open", 10, None, False, "waiting for work"),
-        ("open", 10, None, True, "left after our work"),
+        ("open", 10, None, True, "open after the final"),
         ("open", 10, 9, True, "found after reporting"),
-        ("open", 10, 10, True, "left after our work"),
+        ("open", 10, 10, True, "reported with it open"),
         ("recurred", 10, 9, False, "found after reporting"),
-        ("repair did not hold", 10, 11, True, "left after our work"),
+        ("repair did not hold", 10, 11, True, "reported with it open"),
         ("corrected", 10, None, True, None),
         ("no longer applies", 10, None, True, None),
         ("not verified", 10, 9, True, None),
@@ -441,7 +441,7 @@ def test_a_home_through_the_files(tmp_path):
     }
     assert checks["first", "precharge-low"] == ["corrected", None, None, "i3"]
     assert checks["first", "leak-seen"] == ["recurred", "found after reporting", date(2025, 6, 10), "i3"]
-    assert checks["first", "vent-cap-tight"] == ["open", "left after our work", date(2025, 1, 10), "i1"]
+    assert checks["first", "vent-cap-tight"] == ["open", "reported with it open", date(2025, 1, 10), "i1"]
     assert checks["second", "leak-seen"] == ["open", "found after reporting", date(2025, 6, 11), "i4"]
     assert snapshot.rows("SELECT open_deficiencies FROM homes") == [(3,)]
     (tmp_path / "two").mkdir()
