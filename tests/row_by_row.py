@@ -964,7 +964,7 @@ def precharge_under_pressure(i):
 
 
 def precharge_echoes_system(i):
-    """Numbers as written are compared: an echo is a number copied."""
+    """A number copied, or the system's pressure as the tank feels it."""
     if i.get("precharge_system_side") is not None:
         return NOT_APPLICABLE
     charge, setting = i.get("precharge_psig"), i.get("fill_setting_psig")
@@ -972,7 +972,8 @@ def precharge_echoes_system(i):
     def echoes(pressure):
         if missing(charge, pressure):
             return None
-        if over(abs(charge - pressure), i.rules.echo_within_psi):
+        felt = [pressure] if i.lift is None else [pressure, pressure - i.lift]
+        if all(over(abs(charge - one), i.rules.echo_within_psi) for one in felt):
             return False
         return None if setting is None else over(abs(pressure - setting), i.rules.echo_off_setting_psi)
 

@@ -566,7 +566,8 @@ def test_shares_of_regions_leave_out_what_was_not_verified(samples, opened):
         verified, deficient, unverified = opened.rows(
             """
             SELECT count(*) FILTER (state IN ('ok', 'corrected', 'open', 'recurred', 'repair did not hold')),
-                   count(*) FILTER (c.stage = 'open after the final'), count(*) FILTER (state = 'not verified')
+                   count(*) FILTER (c.stage = 'open after the final'),
+                   count(*) FILTER (state = 'not verified')
             FROM home_checks AS c
             JOIN homes AS h USING (agency, home_id)
             WHERE check_id = ? AND coalesce(region, '') = ?""",
@@ -774,7 +775,8 @@ def test_a_long_headline_is_cut_in_lists_and_says_so():
 
 COUNTED = re.compile(r"\s*([\d,]+)(?: in ([\d,]+))?(?: (?:homes?|of [\d,]+|\s*open))?\s*")
 SHOWN = re.compile(
-    r"<caption>(?:[\d,]+ to [\d,]+ of )?([\d,]+) (?:homes?|units?|files?)(?: with ([\d,]+) open deficienc\w+)?"
+    r"<caption>(?:[\d,]+ to [\d,]+ of )?([\d,]+) (?:homes?|units?|files?)"
+    r"(?: with ([\d,]+) open deficienc\w+)?"
 )
 
 
