@@ -87,7 +87,7 @@ FIELDS: tuple[Field, ...] = (
     _text("postal_code", "home", "Postal code", personal=True),
     _number("elevation_ft", "home", "ft", 0, (-300, 14500), "Elevation above sea level"),
     _number("stories", "home", None, 1, (0.5, 12), "Heated floors"),
-    _number("heated_area_ft2", "home", "ft2", 0, (100, 20_000), "Heated floor area"),
+    _number("heated_area_ft2", "home", "ft2", 0, (100, 200_000), "Floor area that this system heats"),
     _word("boiler_level", "home", ("basement", "lowest_floor", "top_or_attic"), "Where the boiler stands"),
     _number(
         "top_height_ft",

@@ -336,13 +336,7 @@ def relief_stayed_shut(i):
     """Chance of a pressure above where the valve must have opened; one that shows more than dry did open."""
     if i.get("relief_signs") != "dry":
         return 0.0
-    setting, rules = i.relief_setting, i.rules
-    tolerance = (
-        rules.set_tolerance_share * setting
-        if setting > rules.set_tolerance_up_to_psig
-        else rules.set_tolerance_psi
-    )
-    return below_zero(setting + tolerance - i.highest, gauge_sigma_psi(i))
+    return below_zero(i.relief_setting + i.set_tolerance() - i.highest, gauge_sigma_psi(i))
 
 
 def above_plate(i):

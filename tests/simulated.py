@@ -53,7 +53,7 @@ GAPS = {
     "backflow_tested_on": 0.3, "vent_cap": 0.15, "thermostat": 0.1, "anticipator_a": 0.35,
     "controlled_current_a": 0.35, "low_water_cutoff": 0.12,
     "low_water_cutoff_test": 0.2, "inspector": 0.02, "crew": 0.03, "stated_result": 0.04, "address": 0.1,
-    "postal_code": 0.05, "qa_reason": 0.2,
+    "postal_code": 0.05, "qa_reason": 0.2, "boiler_kind": 0.4, "coil_wall": 0.4,
 }  # fmt: skip
 NEVER = {
     "Fallow Creek Repair": (
@@ -426,7 +426,15 @@ class _Homes:
             air_gap=3,
         )
         put("vent_cap", "loose", loose=70, tight=15, no_vent=15)
-        put("low_water_cutoff", "probe_or_float", probe_or_float=75, flow_or_pressure_switch=10, no=15)
+        put(
+            "low_water_cutoff",
+            "probe_or_float",
+            probe_or_float=70,
+            flow_switch=8,
+            pressure_switch=3,
+            flow_or_pressure_switch=5,
+            no=14,
+        )
         put("low_water_cutoff_test", "stopped_burner", stopped_burner=75, failed=3, not_tested=22)
         put("thermostat", "digital", mechanical=40, digital=60)
         count, random = len(self.of_home), self.random
@@ -445,6 +453,8 @@ class _Homes:
             self[name] = np.where(self["relief_present"] == "yes", self[name], np.nan)
         for name in ("relief_mounting", "relief_discharge_end", "relief_discharge_pipe", "relief_signs"):
             self[name] = np.where(self["relief_present"] == "yes", self[name], None)
+        put("boiler_kind", "cast_iron", cast_iron=70, fire_tube=8, water_tube=14, coil=8)
+        put("coil_wall", "double", single=70, double=30)
 
     def _gaps(self):
         """Readings left out, now and then a whole visit's worth of them, and

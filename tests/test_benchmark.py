@@ -57,7 +57,16 @@ limits.volume_estimate_high = 1.2
 limits.backflow_test_months = 24.0
 limits.makeup_gal_per_month = 0.5
 accepted.backflow_without_additives = ["double_check", "reduced_pressure", "air_gap"]
+limits.set_tolerance_up_to_psig = 25.0
+limits.set_tolerance_share = 0.2
+limits.plate_rise_share = 1.05
+limits.boiler_stop_certainty = 0.7
+limits.heater_valve_above_psig = 40.0
+limits.house_boiler_btuh = 100000.0
+limits.flat_psig = 5.0
+limits.limit_overshoot_f = 5.0
 accepted.low_water_cutoff = ["probe_or_float", "flow_or_pressure_switch"]
+accepted.antifreeze_with_single_wall = ["none"]
 
 [[region]]
 name = "Ridge"
@@ -67,7 +76,8 @@ limits.anticipator_share = 0.05
 limits.steam_setting_psig = 10.0
 limits.sizing_cold_f = 50.0
 limits.expected_rise_psi = 1.0
-accepted = { backflow_tested = ["reduced_pressure"] }
+accepted.low_water_cutoff_forced_flow = ["probe_or_float", "pressure_switch"]
+accepted.backflow_tested = ["reduced_pressure"]
 """
 
 

@@ -44,6 +44,8 @@ UNCERTAIN = (
     "precharge-low",
     "precharge-high",
     "relief-did-not-open",
+    "pressure-above-plate",
+    "hot-above-high-limit",
     "pressure-did-not-rise",
     "cold-reading-hot",
 )
@@ -121,6 +123,10 @@ class Draw:
         self.allowed = 0.9 * self.number("relief_setting_psig")
         self.steel = row["tank_type"] == "plain_steel"
         self.charge = self.charges()
+
+    @property
+    def highest(self):
+        return np.fmax(self.hot, self.cold_read)
 
     def normal(self, sigma):
         return sigma * self.rng.standard_normal(self.n)
@@ -259,7 +265,16 @@ class Draw:
         return self.charge > self.fill + 2
 
     def relief_did_not_open(self):
-        return (self.row["relief_signs"] == "dry") & (self.hot > 1.1 * self.row["relief_setting_psig"])
+        setting = self.row["relief_setting_psig"]
+        opens_by = setting + (3 if setting <= 60 else 0.05 * setting)
+        return (self.row["relief_signs"] == "dry") & (self.highest > opens_by)
+
+    def pressure_above_plate(self):
+        relieves = self.row["relief_signs"] in ("dripping", "discharging")
+        return self.highest > (1.1 if relieves else 1.0) * self.row["boiler_max_pressure_psig"]
+
+    def hot_above_high_limit(self):
+        return self.row["hot_temperature_f"] + self.normal(3) > self.row["high_limit_f"] + 20
 
     def pressure_did_not_rise(self):
         return (self.hot - self.cold_read < 0.1) if self.row["rise_due"] else np.zeros(self.n, bool)

@@ -8,7 +8,11 @@ CAUTIONS = (
     "Never feed cold water to a hot boiler that has run low: shut it down and let it cool.",
     "Never plug, cap or valve off a relief valve; do not lift an old one's lever unless ready to replace it.",
     "A failed tank is heavy: support it.",
-    "Treat unidentified antifreeze as ethylene glycol: poisonous.",
+    "A boiler shut down in winter leaves a cold house: pipes freeze and frail people suffer within hours. "
+    "Leave heat, or do not leave.",
+    "Treat unidentified antifreeze as ethylene glycol: poisonous. Where antifreeze meets no accepted "
+    "backflow device, or one wall alone, the water may be poisoned: do not drink it.",
+    "A thermostat may carry line voltage: power off before its cover comes off.",
     "Old pipe insulation may hold asbestos.",
     "Carbon monoxide, draft and gas leaks are outside these checks.",
     "Local code and the authority having jurisdiction rule over every default here, and the work is for "

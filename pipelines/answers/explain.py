@@ -1,14 +1,17 @@
 """One inspection explained whole, as text for a terminal and as JSON."""
 
+import textwrap
 from dataclasses import asdict
 from datetime import date
 
 from pipelines.answers.cautions import CAUTIONS
 from pipelines.answers.one_inspection import Inspection, Recomputed, Source, Unused
+from pipelines.answers.outcomes import Result
 from pipelines.answers.phrases import called
 from pipelines.fields import BY_NAME
 
 SHOWN_OUTCOMES = ("deficient", "not verified", "ok")
+WIDTH = 100  # of sentences that are set into lines
 
 
 def as_json(found: Inspection) -> dict:
@@ -36,7 +39,7 @@ def as_json(found: Inspection) -> dict:
         "unused": [asdict(one) | where_from for one in found.unused],
         "recomputed": {one.name: one.value for one in found.recomputed} | found.flags,
         "rests_on": {one.name: list(one.rests_on) for one in found.recomputed if one.rests_on},
-        "results": [asdict(one) for one in found.results],
+        "results": [asdict(one) | {"remedy": _remedy(one)} for one in found.results],
         "causes": [asdict(one) for one in found.causes],
         "cautions": list(CAUTIONS),
     }
@@ -69,7 +72,15 @@ def as_text(found: Inspection) -> str:
     aside = [one.check_id for one in found.results if one.outcome == "not applicable"]
     if aside:
         lines += ["", f"Not applicable ({len(aside)}): {', '.join(aside)}"]
-    return "\n".join([*lines, "", *CAUTIONS[:2], CAUTIONS[-1]])
+    lines += ["", "Before anyone touches anything"]
+    for caution in CAUTIONS:
+        lines += textwrap.wrap(caution, WIDTH, initial_indent="  - ", subsequent_indent="    ")
+    return "\n".join(lines)
+
+
+def _remedy(one: Result) -> str | None:
+    """What puts a deficiency right; None where there is none."""
+    return one.check.remedy if one.outcome == "deficient" else None
 
 
 def _unused(one: Unused) -> str:
@@ -88,7 +99,12 @@ def _results(found: Inspection, outcome: str) -> list[str]:
     if not chosen:
         return []
     lines = ["", f"{outcome.capitalize()} ({len(chosen)})"]
-    lines += [f"  {one.check_id:28} {one.title}: {one.text.removeprefix(outcome + '; ')}" for one in chosen]
+    for one in chosen:
+        lines.append(f"  {one.check_id:32} {one.title}: {one.text.removeprefix(outcome + '; ')}")
+        if remedy := _remedy(one):
+            lines += textwrap.wrap(
+                f"remedy: {remedy}", WIDTH, initial_indent=" " * 6, subsequent_indent=" " * 14
+            )
     if outcome == "deficient" and found.causes:
         lines += ["", "Causes", *(f"  {one.text}" for one in found.causes)]
     return lines

@@ -10,6 +10,9 @@ from pipelines.engine.results import DEFICIENT, OK, OUTCOMES
 from pipelines.fields import BY_NAME
 from pipelines.fleet.snapshots import Snapshot
 
+# Reasons beside which the number itself says nothing more: no gauge would ever show it.
+INSTEAD_OF_NUMBER = ("would open the relief valve",)
+
 
 @dataclass(frozen=True)
 class Result:
@@ -67,12 +70,13 @@ def _result(check: Check, row: dict, words: list[str] | None, reasons: tuple[str
     field = FIELD_NAMES[code["about"]] if code["about"] >= 0 else None
     outcome = OUTCOMES[code["outcome"]]
     telling = certainty is not None
+    number = None if reason in INSTEAD_OF_NUMBER else observed
     if word:
         seen = f"{called(_field_of(check, word))}: {word.replace('_', ' ')}"
     elif telling and observed is None:
         seen = ""  # the limits are not what decided it
     else:
-        seen = band(shown_quantity(check), observed, low, high, outcome == OUTCOMES[DEFICIENT])
+        seen = band(shown_quantity(check), number, low, high, outcome == OUTCOMES[DEFICIENT])
     why = f"{called(field)}: {reason}" if field and reason else reason
     certain = sure(certainty) if certainty is not None and not (word and certainty == 1) else None
     said = (outcome, seen, why, certain) if telling else (outcome, why, seen)

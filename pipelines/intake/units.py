@@ -52,7 +52,7 @@ UNITS: tuple[Unit, ...] = (
     Unit("cm", "length", "centimeter", ("cm", "centimeter", "centimeters", "centimetre", "centimetres")),
     Unit("mm", "length", "millimeter", ("mm", "millimeter", "millimeters", "millimetre", "millimetres")),
     Unit("ft2", "area", "foot**2", ("ft2", "ft^2", "sqft", "squarefoot", "squarefeet")),
-    Unit("m2", "area", "meter**2", ("m2", "m^2", "sqm", "squaremeter", "squaremeters", "squaremetre")),
+    Unit("m2", "area", "meter**2", ("m2", "m^2", "sqm", "squaremeter", "squaremeters", "squaremetres")),
     Unit("gal", "volume", "gallon", ("gal", "gals", "gallon", "gallons", "usgal", "usgallon", "usgallons")),
     Unit("imp gal", "volume", "imperial_gallon", ("impgal", "imperialgallon", "imperialgallons", "ukgal")),
     Unit("L", "volume", "liter", ("l", "ltr", "liter", "liters", "litre", "litres")),

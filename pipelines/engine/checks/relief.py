@@ -35,12 +35,12 @@ def relief_did_not_open(highest_psig, opens_by_psig, relief_signs, *, hot_gap, h
 
 
 def _never_above(highest_psig, limit_psig, below_limit, hot_gap, policy):
-    """One pressure above the limit is enough; without the hot one none proves that it was kept."""
+    """One pressure above the limit is enough; without the hot one none proves that a limit was kept."""
     return Band(
         highest_psig,
         high=limit_psig,
         above=below_limit,
-        less=(Doubt(hot_gap != 0, hot_gap, "ok"),),
+        less=(Doubt((hot_gap != 0) & np.isfinite(limit_psig), hot_gap, "ok"),),
         least_certainty=policy.boiler_stop_certainty,
     )
 
@@ -192,7 +192,7 @@ RELIEF = grouped(
             sound="Relief valve's capacity covers the boiler's output",
             spot="relief",
             remedy="Replace the relief valve by one of at least the boiler's gross output.",
-            source="published: IRC M2002.4, IMC 1006.4",
+            source="published: IMC 1006.4, IRC M2002.4 (in part from memory)",
         ),
         Check(
             "relief-discharge-hidden",
@@ -206,7 +206,7 @@ RELIEF = grouped(
             sound="Relief discharge does not end out of sight",
             spot="relief",
             remedy="Pipe the discharge to where its end can be seen.",
-            source="published: IMC 1006.6, IRC P2803.6.1",
+            source="published: IMC 1006.6; IRC M2002.4 for boilers (from memory)",
         ),
         Check(
             "relief-discharge-unpiped",
@@ -220,7 +220,7 @@ RELIEF = grouped(
             sound="Relief discharge piped down",
             spot="relief",
             remedy="Pipe the discharge full size to near the floor.",
-            source="published: Maine 02-658 ch. 9 §16, UPC 608.5",
+            source="published: Maine 02-658 ch. 9 §16, UPC 608.5; IRC M2002.4 for boilers (from memory)",
         ),
         Check(
             "relief-discharge-blocked",
@@ -252,7 +252,10 @@ RELIEF = grouped(
             sound="Relief discharge neither reduced nor trapped",
             spot="relief",
             remedy="Repipe the discharge full size, falling all the way.",
-            source="published: IMC 1006.6, IRC P2803.6.1",
+            source=(
+                "published: IMC 1006.6 (full size), UPC 608.5 (not trapped); IRC M2002.4 for boilers (from "
+                "memory)"
+            ),
         ),
         Check(
             "relief-discharging",
