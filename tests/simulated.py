@@ -31,7 +31,8 @@ FIRST_DAY = np.datetime64("2024-01-08")
 KINDS = ("initial", "final", "qa", "service")
 # Share of visits at which a reading is missing; others are always there.
 GAPS = {
-    "elevation_ft": 0.08, "stories": 0.05, "boiler_level": 0.15, "top_height_ft": 0.55, "water_source": 0.1,
+    "elevation_ft": 0.08, "stories": 0.05, "heated_area_ft2": 0.6, "boiler_level": 0.15,
+    "top_height_ft": 0.55, "water_source": 0.1,
     "heating_system": 0.03,
     "boiler_output_btuh": 0.1, "boiler_max_pressure_psig": 0.2, "boiler_min_pressure_psig": 0.7,
     "boiler_year": 0.3, "emitter": 0.05,
@@ -224,6 +225,7 @@ class _Homes:
         self["water_source"] = each(self.pick("water_source", public=75, well=25))
         output = random.integers(12, 40, homes) * 5000.0
         self["boiler_output_btuh"] = each(output)
+        self["heated_area_ft2"] = each((output / 45.0 * random.uniform(0.6, 1.4, homes)).round())
         self["boiler_max_pressure_psig"] = each(random.choice((30.0, 50.0), homes, p=(0.9, 0.1)))
         self["boiler_min_pressure_psig"] = each(random.choice((8.0, 10.0, 12.0), homes))
         self["boiler_year"] = each(random.integers(1965, 2024, homes).astype(float))
@@ -266,7 +268,11 @@ class _Homes:
         self["domestic_coil"] = each(self.pick("domestic_coil", none=55, tankless=25, indirect=20))
         kind = self.pick("tank_type", diaphragm=74, plain_steel=22, none=1, built_in=2, open=1)
         relief = random.choice((30.0, 30.0, 30.0, 45.0, 15.0), homes, p=(0.4, 0.3, 0.26, 0.03, 0.01))
-        setting = np.clip(np.ceil(np.maximum(12.0, 0.433 * height + 4.0)), 12.0, 26.0)
+        hangs = random.choice(
+            (0.0, 2.0, 5.0, -6.0, -22.0, 24.0), homes, p=(0.45, 0.25, 0.15, 0.09, 0.03, 0.03)
+        )
+        self.lift = 0.433 * hangs  # what the tank feels less than the gauge shows
+        setting = np.clip(np.ceil(np.maximum(12.0, 0.433 * np.maximum(height, hangs) + 4.0)), 12.0, 26.0)
         limit = np.where(emitter == "radiant_floor", 120.0, random.integers(32, 41, homes) * 5.0)
         self.kind, self.relief, self.setting = kind, relief, setting
         steel = kind == "plain_steel"
@@ -275,8 +281,12 @@ class _Homes:
         )
         needed = np.where(
             steel,
-            tank.required_compression_gal(grown, setting + self.air, 0.9 * relief + self.air, self.air),
-            tank.required_diaphragm_gal(grown, setting + self.air, 0.9 * relief + self.air),
+            tank.required_compression_gal(
+                grown, setting - self.lift + self.air, 0.9 * relief - self.lift + self.air, self.air
+            ),
+            tank.required_diaphragm_gal(
+                grown, setting - self.lift + self.air, 0.9 * relief - self.lift + self.air
+            ),
         )
         self.tank_gal = np.clip(
             np.nan_to_num(needed, nan=6.0)
@@ -289,7 +299,7 @@ class _Homes:
             each(kind),
             each(np.where(kind == "none", np.nan, self.tank_gal)),
         )
-        self["tank_above_gauge_ft"] = each(random.choice((0.0, 2.0, 5.0), homes, p=(0.6, 0.25, 0.15)))
+        self["tank_above_gauge_ft"] = each(hangs)
         self["relief_setting_psig"], self["fill_setting_psig"] = each(relief), each(setting)
 
     def _readings(self):
@@ -315,20 +325,22 @@ class _Homes:
             self["emitter"] == "radiant_floor", random.normal(112.0, 5.0, count).clip(95.0, 125.0), hot_f
         )
         cold = setting + creep + random.normal(0.0, 0.8, count)
-        charge = np.maximum(setting + off + random.normal(0.0, 0.7, count), 1.0)
+        lift = each(self.lift)
+        charge = np.maximum(setting - lift + off + random.normal(0.0, 0.7, count), 1.0)
         gas = np.where(self["tank_type"] == "plain_steel", air, charge + air) * kept
         grown = each(self.gallons) * loop.net_expansion(
             cold_f, hot_f, each(self.alpha), each(self.fluid), np.nan_to_num(each(self.percent))
         )
-        hot = tank.pressure_after_expansion_psia(grown, each(self.tank_gal), gas, cold + air) - air
+        over = air - lift
+        hot = tank.pressure_after_expansion_psia(grown, each(self.tank_gal), gas, cold + over) - over
         hot = np.minimum(
             np.where(np.isfinite(hot), hot, 99.0), relief + random.normal(0.5, 0.8, count)
         ) + random.normal(0.0, 0.4, count)
-        warm = self.chance(0.02)
+        warm = self.chance(0.03)
         self["supply_pressure_psig"] = each(random.normal(62.0, 11.0, homes).clip(20.0, 120.0))
         self["cold_pressure_psig"], self["cold_temperature_f"] = (
             cold,
-            np.where(warm, random.normal(112.0, 9.0, count), cold_f),
+            np.where(warm, random.normal(102.0, 8.0, count), cold_f),
         )
         self["cold_reading_state"] = np.where(self.chance(0.05), "heat_not_shut_off", "heat_off")
         self["hot_pressure_psig"], self["hot_temperature_f"] = hot, hot_f
@@ -341,7 +353,7 @@ class _Homes:
         ]
         pressurized = self.chance(0.12)
         self["precharge_system_side"] = np.where(pressurized, "pressurized", "relieved")
-        read = np.where(pressurized, cold, charge) + random.normal(0.0, 0.3, count)
+        read = np.where(pressurized, cold - lift, charge) + random.normal(0.0, 0.3, count)
         self["precharge_psig"] = np.where(self["tank_type"] == "diaphragm", read.clip(0.0), np.nan)
         self["tank_temperature_f"] = np.where(
             self["tank_type"] == "diaphragm", random.normal(70.0, 10.0, count), np.nan

@@ -109,7 +109,11 @@ class Draw:
         self.fluid_share = 1 + (rng.uniform(0, 0.5, n) if row["antifreeze"] is None else 0.0)
         self.fluid_share = self.fluid_share * (1 + (self.normal(0.1) if code else 0.0))
         self.height = self.heights()
-        self.static = np.maximum(self.height, 0.0) * self.density(60.0) / 144
+        above = row["tank_above_gauge_ft"] or 0.0
+        hangs = max(above, 0.0) if row["tank_type"] != "none" else 0.0
+        column = self.density(60.0) / 144
+        self.static = np.maximum(self.height, hangs) * column
+        self.lift = above * column  # what the tank feels less than the gauge shows
         self.required = np.maximum(self.static + 4, row["boiler_min_pressure_psig"] or 0.0)
         least = np.maximum(12.0, self.required)
         setting = self.number("fill_setting_psig")
@@ -157,25 +161,32 @@ class Draw:
         buffer = (self.row["buffer_tank_gal"] or 0.0) * (1 + self.normal(0.1))
         if self.row["system_volume_gal"] is not None:
             return self.row["system_volume_gal"] * (1 + self.normal(0.1)) + buffer
-        estimate = (
-            self.number("boiler_output_btuh") / 1000 * GALLONS_PER_1000_BTUH.get(self.row["emitter"], np.nan)
-        )
-        return estimate * self.rng.uniform(0.4, 1.3, self.n) + buffer
+        area = self.row["heated_area_ft2"]
+        load = self.number("boiler_output_btuh") if area is None else 30.0 * area
+        estimate = load / 1000 * GALLONS_PER_1000_BTUH.get(self.row["emitter"], np.nan)
+        low, high = (0.2, 1.3) if area is None else (0.4, 1.6)
+        return estimate * self.rng.uniform(low, high, self.n) + buffer
 
     def charges(self):
-        """The charge at 60 °F and the gauge's height; where it is not trusted, what it should be; the air's
-        in steel.
+        """The charge at 60 °F and the tank's height; where it is not trusted, what it should be; the air's in
+        steel.
         """
         if self.steel:
             return 0.0
         if not self.row["trusted"]:
-            return self.should
+            return self.should - self.lift
         read, warm = self.row["precharge_psig"] - self.normal(0.5), self.row["tank_temperature_f"]
         if warm is None:
-            at_60 = read + self.rng.uniform(-2, 0.5, self.n)
-        else:
-            at_60 = (read + self.air) * 520 / (460 + warm + self.normal(3)) - self.air
-        return at_60 + 62.364 / 144 * (self.row["tank_above_gauge_ft"] or 0.0)
+            return read + self.rng.uniform(-2, 0.5, self.n)
+        return (read + self.air) * 520 / (460 + warm + self.normal(3)) - self.air
+
+    @property
+    def fill(self):
+        """The fill pressure that this loop has, as the tank feels it."""
+        setting, by_valve = self.row["fill_setting_psig"], self.row["fill_connection"]
+        if setting is not None and by_valve in (None, "automatic", "manual"):
+            return setting - self.lift
+        return (self.cold if self.row["cold_usable"] else self.should) - self.lift
 
     def expansion(self, cold_f, hot_f):
         share = (
@@ -187,13 +198,14 @@ class Draw:
 
     @property
     def limit_f(self):
-        return 120.0 if self.row["emitter"] == "radiant_floor" else self.row["high_limit_f"] or 180.0
+        limit = 120.0 if self.row["emitter"] == "radiant_floor" else self.row["high_limit_f"] or 180.0
+        return max(limit, self.row["hot_temperature_f"] or 0.0)
 
-    def gas_taken(self, hot_psig, cold_psig, charge):
+    def gas_taken(self, hot_psig, cold_psig, charge, gas=1.0):
+        """Pressures at the gauge, the charge at the tank; `gas` is the share that is left of it."""
+        charge_psia, over = gas * (charge + self.air), self.air - self.lift
         return (
-            self.tank
-            * (charge + self.air)
-            * (1 / (np.maximum(charge, cold_psig) + self.air) - 1 / (hot_psig + self.air))
+            self.tank * charge_psia * (1 / np.maximum(charge_psia, cold_psig + over) - 1 / (hot_psig + over))
         )
 
     # ---- what is wrong, per draw
@@ -224,29 +236,33 @@ class Draw:
 
     def tank_undersized(self):
         return self.expansion(60.0, self.limit_f) > self.gas_taken(
-            self.allowed, self.should, 0.0 if self.steel else self.should
+            self.allowed, self.should, 0.0 if self.steel else self.should - self.lift
         )
 
     def tank_cushion_lost(self):
         expansion = np.maximum(self.expansion(self.cold_f, self.hot_f), 0.0)
-        bracket = 1 / (np.maximum(self.charge, self.cold_read) + self.air) - 1.06 / (self.hot + self.air)
+        if self.row["by_charge"]:
+            return self.rng.random(self.n) < 0.2
+        if self.row["half_gas_excluded"]:
+            return expansion < self.gas_taken(self.hot + 2, self.cold_read, self.charge, gas=0.5)
+        over = self.air - self.lift
+        start = np.maximum(self.charge + self.air, self.cold_read + over)
+        bracket = 1 / start - 1.06 / (self.hot + over)
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = np.where(
                 bracket > 0, expansion / bracket / (self.tank * (self.charge + self.air)), np.inf
             )
-        cut_off = (
-            self.hot >= self.row["relief_setting_psig"] - 3
-            if self.row["relief_setting_psig"] is not None
-            else False
-        )
+        setting = self.number("relief_setting_psig")
+        cut_off = self.hot >= setting - (3 if setting <= 60 else 0.05 * setting)
+        cut_off &= self.row["relief_signs"] != "dry"
         stays_below = expansion <= self.gas_taken(self.allowed, self.cold_read, self.charge)
         return np.where(self.row["ratio_known"], ratio < 0.5, False) | (cut_off & stays_below)
 
     def precharge_low(self):
-        return self.charge < self.should - 2
+        return self.charge < self.fill - 2
 
     def precharge_high(self):
-        return self.charge > self.should + 2
+        return self.charge > self.fill + 2
 
     def relief_did_not_open(self):
         setting = self.row["relief_setting_psig"]
@@ -283,6 +299,9 @@ def rows_of(recomputed):
         "trusted": recomputed["trusted_charge_psig"].known,
         "ratio_known": recomputed["cushion_ratio"].known,
         "rise_due": recomputed["expected_rise_psi"].value > 2.0,
+        "half_gas_excluded": recomputed["half_gas_excluded"],
+        "by_charge": recomputed["told_by_charge"],
+        "cold_usable": recomputed["cool_cold_psig"].known,
     }
 
     def row(at):
@@ -330,14 +349,21 @@ def close_to_limits(count):
         def perhaps(share, value):
             return None if rng.random() < share else value
 
-        steel, radiant = rng.random() < 0.25, rng.random() < 0.05
+        steel, radiant = rng.random() < 0.25, rng.random() < 0.1
         fluid = rng.choice(["none", "propylene_glycol", "ethylene_glycol"], p=[0.8, 0.15, 0.05])
         setting, tall = rng.choice([30.0, 30.0, 50.0, 75.0]), rng.uniform(4, 30)
         cold = round(rng.normal(13, 2.5), 1)
         elevation = rng.uniform(0, 8000)
         known_place = rng.random() < 0.7
+        above = rng.choice([0.0, 4.0, -3.0, -25.0, 30.0], p=[0.4, 0.2, 0.2, 0.1, 0.1])
+        if above > 20:  # what lies under such a tank stands under a higher pressure
+            cold, tall = cold + 8.0, above
         changes = dict(
             relief_setting_psig=perhaps(0.05, setting),
+            relief_signs=rng.choice(["dry", "stained", "dripping"]),
+            fill_connection=perhaps(0.2, rng.choice(["automatic", "valved_off"])),
+            heated_area_ft2=perhaps(0.5, rng.uniform(800, 3000)),
+            tank_air_valve=perhaps(0.5, "air"),
             boiler_max_pressure_psig=setting,
             top_height_ft=perhaps(0.4, tall),
             stories=rng.choice([1.0, 2.0, 3.0]),
@@ -358,8 +384,10 @@ def close_to_limits(count):
             high_limit_f=perhaps(0.3, rng.choice([160.0, 180.0, 200.0])),
             tank_volume_gal=rng.choice([1.0, 1.5, 2.0, 3.0, 4.5, 6.0]) * (2 if steel else 1),
             tank_temperature_f=perhaps(0.4, rng.uniform(55, 95)),
-            precharge_psig=round(rng.normal(12.5, 2.5), 1),
-            tank_above_gauge_ft=rng.choice([0.0, 4.0, -3.0]),
+            precharge_psig=round(
+                max(0.0, rng.normal(12.5, 2.5) + (8.0 if above > 20 else 0) - 0.43 * above), 1
+            ),
+            tank_above_gauge_ft=perhaps(0.2, above),
             hot_reading_state=rng.choice(["all_zones_hot", "some_zones"], p=[0.8, 0.2]),
             buffer_tank="no" if (wide := rng.random() < 0.9) else "yes",
             buffer_tank_gal=None if wide else 20.0,

@@ -19,11 +19,16 @@ PRESSURIZED, UNSAID = dict(precharge_system_side="pressurized"), dict(precharge_
 BOILER_GAUGE = dict(pressure_read_with="boiler_gauge")
 # 12 psi wanted, 17.6 psi hot in this tank: a hot reading of
 # 27.0 lies within 3 psi of the relief setting, 26.9 does not.
-CUT_OFF = dict(hot_pressure_psig=27.0)
-# 90,000 Btu/h of fin tube: 41.85 gal estimated, 54.4 gal
-# at most. 2.8953 gal of tank for 40 gal, so 3.03 and 3.94.
+CUT_OFF = dict(hot_pressure_psig=27.0, relief_signs="stained")
+NO_AIR = dict(tank_air_valve=None)  # the charge alone then shows no cushion
+# 90,000 Btu/h of fin tube: 41.85 gal estimated, 8.4 to 54.4
+# gal. 2.8953 gal of tank for 40 gal, so 3.03 and 3.94 at most.
 ESTIMATED = dict(system_volume_gal=None)
-
+# 30 ft of water are 12.99 psi: what 18 psi at the gauge leave there, and the allowed 27.
+HIGH_UP = dict(
+    tank_above_gauge_ft=30.0, top_height_ft=28.0, fill_setting_psig=18.0, cold_pressure_psig=18.0,
+    hot_pressure_psig=25.0, precharge_psig=5.0,
+)  # fmt: skip
 COLD_ALONE = dict(hot_pressure_psig=None)
 AT_60 = dict(relief_setting_psig=60.0)
 PROPYLENE_30 = dict(antifreeze=PROPYLENE, antifreeze_percent=30.0)
@@ -189,10 +194,29 @@ CASES = (
     ("predicted-pressure-near-relief", dict(high_limit_f=None), OK),  # 180
     (
         "predicted-pressure-near-relief",
-        dict(emitter="radiant_floor", tank_volume_gal=1.5, high_limit_f=200.0),
+        dict(emitter="radiant_floor", tank_volume_gal=1.5, high_limit_f=200.0, hot_temperature_f=115.0),
         OK,
     ),  # a floor's 120, never the limit's
-    ("predicted-pressure-near-relief", dict(tank_volume_gal=1.5, high_limit_f=120.0), OK),
+    (
+        "predicted-pressure-near-relief",
+        dict(tank_volume_gal=1.5, high_limit_f=120.0, hot_temperature_f=120.0),
+        OK,
+    ),
+    (
+        "predicted-pressure-near-relief",
+        dict(tank_volume_gal=1.5, high_limit_f=120.0),
+        DEFICIENT,
+    ),  # was at 180
+    ("predicted-pressure-near-relief", ESTIMATED, OK),
+    ("predicted-pressure-near-relief", ESTIMATED | dict(tank_volume_gal=3.5), NOT_VERIFIED),
+    ("predicted-pressure-near-relief", ESTIMATED | dict(tank_volume_gal=0.2), DEFICIENT),
+    # 30 ft up: 18 psi at the gauge is 5 psi there
+    (
+        "predicted-pressure-near-relief",
+        HIGH_UP | dict(tank_volume_gal=4.0),
+        OK,
+    ),
+    ("predicted-pressure-near-relief", HIGH_UP | dict(tank_volume_gal=4.0, precharge_psig=18.0), DEFICIENT),
     ("predicted-pressure-near-relief", dict(tank_volume_gal=1.5), DEFICIENT),
     ("predicted-pressure-near-relief", dict(cold_temperature_f=None), OK),  # 60 taken
     ("predicted-pressure-near-relief", dict(precharge_psig=None), NOT_VERIFIED),
@@ -233,9 +257,22 @@ CASES = (
     ("tank-undersized", {}, OK),
     ("tank-undersized", dict(tank_volume_gal=2.9), OK),
     ("tank-undersized", dict(tank_volume_gal=2.89), DEFICIENT),
-    ("tank-undersized", dict(tank_volume_gal=2.89, high_limit_f=170.0), OK),
+    ("tank-undersized", dict(tank_volume_gal=2.89, high_limit_f=170.0, hot_temperature_f=170.0), OK),
+    ("tank-undersized", dict(tank_volume_gal=2.89, high_limit_f=170.0), DEFICIENT),  # it was at 180
+    ("tank-undersized", HIGH_UP | dict(tank_volume_gal=3.7), OK),  # 1.0416/(1 - 19.706/28.706) is 3.32
+    ("tank-undersized", HIGH_UP | dict(tank_volume_gal=3.2), DEFICIENT),
+    (
+        "tank-undersized",
+        dict(tank_above_gauge_ft=-25.0, tank_volume_gal=4.0),
+        OK,
+    ),  # 1.0416/(1 - 37.52/52.52) is 3.65
+    ("tank-undersized", dict(tank_above_gauge_ft=-25.0, tank_volume_gal=3.5), DEFICIENT),
     ("tank-undersized", dict(tank_volume_gal=2.89, high_limit_f=None), DEFICIENT),  # 180
-    ("tank-undersized", dict(tank_volume_gal=2.0, emitter="radiant_floor"), OK),
+    (
+        "tank-undersized",
+        dict(tank_volume_gal=2.0, emitter="radiant_floor", hot_temperature_f=115.0),
+        OK,
+    ),
     (
         "tank-undersized",
         dict(tank_volume_gal=2.89, precharge_psig=4.0),
@@ -290,19 +327,21 @@ CASES = (
     ("tank-cushion-lost", dict(hot_pressure_psig=26.9, tank_volume_gal=7.0), DEFICIENT),  # 0.465
     (
         "tank-cushion-lost",
-        dict(hot_pressure_psig=26.9, hot_reading_state="some_zones"),
+        NO_AIR | dict(hot_pressure_psig=26.9, hot_reading_state="some_zones"),
         NOT_VERIFIED,
     ),  # at most 0.543
-    ("tank-cushion-lost", dict(hot_pressure_psig=26.9, hot_reading_state=None), NOT_VERIFIED),
+    ("tank-cushion-lost", dict(hot_pressure_psig=26.9, hot_reading_state="some_zones"), OK),  # by the charge
+    ("tank-cushion-lost", NO_AIR | dict(hot_pressure_psig=26.9, hot_reading_state=None), NOT_VERIFIED),
     (
         "tank-cushion-lost",
         dict(hot_pressure_psig=26.9, hot_reading_state="boiler_only", tank_volume_gal=7.0),
         DEFICIENT,
     ),  # at most 0.465
     ("tank-cushion-lost", CUT_OFF, DEFICIENT),  # a sound tank would have stayed at 17.6
+    ("tank-cushion-lost", CUT_OFF | dict(relief_signs="dry"), OK),  # nothing was cut off: 0.540
     (
         "tank-cushion-lost",
-        CUT_OFF | dict(tank_volume_gal=2.8),
+        CUT_OFF | NO_AIR | dict(tank_volume_gal=2.8),
         NOT_VERIFIED,
     ),  # one so small would not: 27.8; the ratio says at most 1.16
     ("tank-cushion-lost", CUT_OFF | dict(tank_volume_gal=2.95), DEFICIENT),  # 26.6
@@ -311,12 +350,44 @@ CASES = (
         CUT_OFF | dict(cold_temperature_f=90.0, hot_temperature_f=120.0),
         DEFICIENT,
     ),  # no ratio from a rise of 30 °F, but cut off
-    ("tank-cushion-lost", dict(cold_temperature_f=None), NOT_VERIFIED),
-    ("tank-cushion-lost", dict(hot_temperature_f=None), NOT_VERIFIED),
+    ("tank-cushion-lost", dict(cold_temperature_f=None), OK),  # 60 taken
+    (
+        "tank-cushion-lost",
+        dict(cold_temperature_f=None, hot_pressure_psig=26.9, tank_volume_gal=9.0),
+        DEFICIENT,
+    ),
+    ("tank-cushion-lost", NO_AIR | dict(hot_temperature_f=None), NOT_VERIFIED),
+    ("tank-cushion-lost", dict(hot_temperature_f=None), OK),  # charge read at zero, air at the valve
+    ("tank-cushion-lost", dict(hot_temperature_f=None, precharge_psig=15.0), OK),  # within 3 psi of 12
+    ("tank-cushion-lost", dict(hot_temperature_f=None, precharge_psig=15.1), NOT_VERIFIED),
+    (
+        "tank-cushion-lost",
+        dict(hot_temperature_f=None, precharge_psig=5.0, precharge_system_side="pressurized"),
+        NOT_VERIFIED,
+    ),  # trusted, but read under pressure
     ("tank-cushion-lost", dict(hot_temperature_f=100.0), DEFICIENT),  # a rise of 40 °F and 5 psi: 0.31
-    ("tank-cushion-lost", dict(hot_temperature_f=99.9), NOT_VERIFIED),
+    ("tank-cushion-lost", NO_AIR | dict(hot_temperature_f=99.9), NOT_VERIFIED),
+    ("tank-cushion-lost", dict(hot_temperature_f=99.9), OK),
     ("tank-cushion-lost", dict(hot_pressure_psig=16.0), OK),  # a rise of 4 psi
-    ("tank-cushion-lost", dict(hot_pressure_psig=15.9), NOT_VERIFIED),
+    # half the gas, 3·26.696 gal·psi: 26.696/(1 - 1.0416/3) - 14.696 is 26.2 psi, far above 17.9
+    ("tank-cushion-lost", NO_AIR | dict(hot_pressure_psig=15.9), OK),
+    ("tank-cushion-lost", NO_AIR | dict(hot_pressure_psig=15.9, hot_reading_state=None), NOT_VERIFIED),
+    ("tank-cushion-lost", NO_AIR | PRESSURIZED | dict(hot_pressure_psig=15.9), NOT_VERIFIED),
+    # half of 16 gal: 26.696/(1 - 1.0416/8) - 14.696 is 16.0 psi, 2 psi more than 14.0 and not 14.1
+    ("tank-cushion-lost", NO_AIR | dict(hot_pressure_psig=13.9, tank_volume_gal=16.0), OK),
+    ("tank-cushion-lost", NO_AIR | dict(hot_pressure_psig=14.1, tank_volume_gal=16.0), NOT_VERIFIED),
+    ("tank-cushion-lost", dict(hot_pressure_psig=14.1, tank_volume_gal=16.0), OK),  # by the charge
+    ("tank-cushion-lost", STEEL | dict(hot_pressure_psig=15.9), OK),
+    # ratios of the estimate, 8.4 to 54.4 gal
+    ("tank-cushion-lost", ESTIMATED, OK),
+    ("tank-cushion-lost", ESTIMATED | NO_AIR | dict(hot_pressure_psig=26.9), NOT_VERIFIED),
+    ("tank-cushion-lost", ESTIMATED | NO_AIR | dict(tank_volume_gal=30.0, hot_pressure_psig=26.9), DEFICIENT),
+    # 120,000 Btu/h or 1,000 ft² of fin tube: 55.8 or 14.0 gal
+    (
+        "tank-cushion-lost",
+        ESTIMATED | NO_AIR | dict(heated_area_ft2=1000.0, hot_pressure_psig=26.9),
+        DEFICIENT,
+    ),
     (
         "tank-cushion-lost",
         dict(precharge_psig=15.0, hot_pressure_psig=16.0),
@@ -337,8 +408,16 @@ CASES = (
         dict(tank_air_valve="air", hot_pressure_psig=26.9, tank_volume_gal=7.0),
         DEFICIENT,
     ),  # air there overrules nothing
-    ("tank-cushion-lost", dict(cold_reading_state="heat_not_shut_off", hot_pressure_psig=29.0), NOT_VERIFIED),
-    ("tank-cushion-lost", BOILER_GAUGE | dict(boiler_gauge="stuck", hot_pressure_psig=29.0), NOT_VERIFIED),
+    (
+        "tank-cushion-lost",
+        NO_AIR | dict(cold_reading_state="heat_not_shut_off", hot_pressure_psig=29.0),
+        NOT_VERIFIED,
+    ),
+    (
+        "tank-cushion-lost",
+        NO_AIR | BOILER_GAUGE | dict(boiler_gauge="stuck", hot_pressure_psig=29.0),
+        NOT_VERIFIED,
+    ),
     ("tank-cushion-lost", dict(elevation_ft=None), NOT_VERIFIED),
     ("tank-cushion-lost", UNSAID, OK),  # reckoned with the charge it should have
     ("tank-cushion-lost", UNSAID | dict(hot_pressure_psig=26.9, tank_volume_gal=7.0), DEFICIENT),
@@ -361,6 +440,19 @@ CASES = (
     ("tank-sounds-full", dict(tank_tap=None), NOT_VERIFIED),
     ("tank-sounds-full", dict(tank_type=None, tank_tap="full"), NOT_VERIFIED),
     ("tank-sounds-full", NO_TANK, NOT_APPLICABLE),
+    ("precharge-low", HIGH_UP, OK),
+    ("precharge-high", HIGH_UP | dict(precharge_psig=18.0), DEFICIENT),
+    (
+        "precharge-high",
+        dict(fill_setting_psig=18.0, cold_pressure_psig=18.0, precharge_psig=18.0, hot_pressure_psig=24.0),
+        OK,
+    ),
+    (
+        "precharge-low",
+        dict(fill_connection="valved_off", cold_pressure_psig=16.0, hot_pressure_psig=20.0),
+        DEFICIENT,
+    ),  # no valve holds the setting: against the cold pressure
+    ("precharge-low", dict(fill_setting_psig=None, cold_pressure_psig=None, precharge_psig=9.9), DEFICIENT),
     ("precharge-low", dict(precharge_psig=10.0), OK),
     ("precharge-low", dict(precharge_psig=9.9), DEFICIENT),
     ("precharge-low", dict(precharge_psig=10.0 - 4e-7), OK),
@@ -417,7 +509,7 @@ CASES = (
     ("precharge-low", STEEL | dict(precharge_psig=3.0, precharge_system_side="relieved"), NOT_APPLICABLE),
     ("precharge-low", NO_TANK, NOT_APPLICABLE),
     ("precharge-low", BUILT_IN, NOT_APPLICABLE),
-    ("precharge-low", dict(top_height_ft=None, stories=None), NOT_VERIFIED),
+    ("precharge-low", dict(top_height_ft=None, stories=None), OK),
     ("precharge-high", dict(precharge_psig=14.0), OK),
     ("precharge-high", dict(precharge_psig=14.1), DEFICIENT),
     ("precharge-high", dict(fill_setting_psig=15.0, precharge_psig=17.0), OK),
@@ -875,7 +967,7 @@ SAID = (
     ),
     (
         "tank-cushion-lost",
-        dict(cold_reading_state="heat_not_shut_off", cold_temperature_f=None),
+        NO_AIR | dict(cold_reading_state="heat_not_shut_off", cold_temperature_f=None),
         "heat could not be shut off",
         "cold_reading_state",
     ),
@@ -925,7 +1017,7 @@ SAID = (
     (
         "predicted-pressure-near-relief",
         dict(tank_volume_gal=2.5),
-        "would reach the relief valve",
+        "would open the relief valve",
         None,
     ),  # 45.7 psia, 31.0 psi
     ("predicted-pressure-near-relief", dict(tank_volume_gal=2.85), "", None),  # 27.4 psi would not
@@ -994,26 +1086,50 @@ SAID = (
     ),
     (
         "tank-undersized",
-        dict(boiler_min_pressure_psig=15.0, fill_setting_psig=15.0, tank_volume_gal=3.3),
+        dict(boiler_min_pressure_psig=15.0, fill_setting_psig=15.0, tank_volume_gal=3.2),
         "",
         None,
     ),
     ("tank-cushion-lost", CUT_OFF, "the hot reading is cut off by the relief valve", None),
     (
         "tank-cushion-lost",
-        CUT_OFF | dict(tank_volume_gal=2.8),
+        CUT_OFF | NO_AIR | dict(tank_volume_gal=2.8),
         "ratio is at most this: the relief valve cut the pressure off",
         "hot_pressure_psig",
     ),
     (
         "tank-cushion-lost",
-        dict(hot_reading_state="some_zones"),
+        NO_AIR | dict(hot_reading_state="some_zones"),
         "ratio is at most this: not all zones were hot",
         "hot_reading_state",
     ),
     (
         "tank-cushion-lost",
-        dict(relief_setting_psig=None),
+        NO_AIR | dict(hot_reading_state=None),
+        "ratio is at most this: not recorded whether all zones were hot",
+        "hot_reading_state",
+    ),
+    (
+        "tank-cushion-lost",
+        dict(hot_reading_state="some_zones"),
+        "by its charge, read at zero pressure, and air at its valve",
+        None,
+    ),
+    (
+        "tank-cushion-lost",
+        ESTIMATED | NO_AIR | dict(hot_pressure_psig=26.9),
+        "volume is estimated",
+        "system_volume_gal",
+    ),
+    (
+        "tank-cushion-lost",
+        dict(tank_air_valve="water", hot_pressure_psig=26.9, tank_volume_gal=7.0),
+        "",
+        None,
+    ),  # water excludes an over-charge
+    (
+        "tank-cushion-lost",
+        NO_AIR | dict(relief_setting_psig=None, relief_signs=None),
         "ratio is at most this: without a relief setting a cut-off reading cannot be ruled out",
         "relief_setting_psig",
     ),
@@ -1032,15 +1148,68 @@ SAID = (
     ("tank-cushion-lost", dict(hot_pressure_psig=26.9, tank_volume_gal=7.0), "", None),
     (
         "tank-cushion-lost",
-        dict(hot_temperature_f=99.0),
+        NO_AIR | dict(hot_temperature_f=99.0),
         "temperature rise too small to judge",
         "hot_temperature_f",
     ),
     (
         "tank-cushion-lost",
-        dict(hot_pressure_psig=15.0),
+        NO_AIR | dict(hot_pressure_psig=14.1, tank_volume_gal=16.0),
         "pressure rise too small to judge",
         "hot_pressure_psig",
+    ),
+    (
+        "tank-cushion-lost",
+        NO_AIR | dict(hot_pressure_psig=15.0),
+        "a tank with half its gas would have risen further",
+        None,
+    ),
+    (
+        "predicted-pressure-near-relief",
+        ESTIMATED | dict(tank_volume_gal=3.5),
+        "volume is estimated",
+        "system_volume_gal",
+    ),
+    (
+        "cold-pressure-low",
+        dict(cold_pressure_psig=70.0),
+        "implausible: more than {cold_above_hot_psi} above the hot pressure of the visit",
+        "cold_pressure_psig",
+    ),
+    (
+        "cold-pressure-high",
+        dict(cold_pressure_psig=120.0, hot_pressure_psig=None),
+        "implausible pressure",
+        "cold_pressure_psig",
+    ),
+    (
+        "cold-pressure-high",
+        dict(
+            cold_pressure_psig=20.0,
+            hot_pressure_psig=24.0,
+            domestic_coil="indirect",
+            fill_connection="valved_off",
+        ),
+        "leaking coil",
+        None,
+    ),
+    (
+        "precharge-low",
+        dict(tank_air_valve="water", precharge_psig=4.0),
+        "water came out of the tank's air valve",
+        "tank_air_valve",
+    ),
+    (
+        "precharge-high",
+        dict(fill_setting_psig=18.0, cold_pressure_psig=12.0, precharge_psig=21.0),
+        "the fill pressure is off, too: set the fill, then the charge to it",
+        None,
+    ),
+    (
+        "tank-undersized",
+        dict(tank_above_gauge_ft=None),
+        "height of the tank above the gauge not recorded: 0 ft taken",
+        None,
     ),
     ("tank-cushion-lost", dict(precharge_psig=17.0), "readings contradict each other", "hot_pressure_psig"),
     ("tank-cushion-lost", dict(tank_valve="closed"), "the tank's valve is closed", "tank_valve"),

@@ -187,12 +187,15 @@ QUANTITIES = (
     Quantity(charge_is_no_echo, "charge too far from the loop's pressures to be one"),
     Quantity(
         trusted_charge_psig,
-        "trusted charge at 60 °F, at the tank's height",
+        "trusted charge at 60 °F",
         "psi",
         1,
         column=True,
         assumes=(AT_60,),
-        only_where=(("atmosphere_psia", lambda visit: visit["tank_temperature_f"] is not None),),
+        only_where=(
+            ("atmosphere_psia", lambda visit: visit["tank_temperature_f"] is not None),
+            ("charge_is_no_echo", lambda visit: visit["precharge_system_side"] != "relieved"),
+        ),
     ),
     Quantity(known_charge_psig, "charge of a prediction", "psi", 1),
     Quantity(

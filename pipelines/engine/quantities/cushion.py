@@ -158,23 +158,24 @@ def ratio_that_tells(
         loop_volume_estimated & kept_at_most & lost_at_least, "volume is estimated", "system_volume_gal"
     )
     kept, state = ~more(limit, ratio), "hot_reading_state"
-    for where, why, field in (
-        (cut_off, "the relief valve cut the pressure off", "hot_pressure_psig"),
-        (partly_hot & hot_reading_state.known, "not all zones were hot", state),
-        (partly_hot, "not recorded whether all zones were hot", state),
+    for where, reason, field in (
+        (cut_off, "ratio is at most this: the relief valve cut the pressure off", "hot_pressure_psig"),
+        (partly_hot & hot_reading_state.known, "ratio is at most this: not all zones were hot", state),
+        (partly_hot, "ratio is at most this: not recorded whether all zones were hot", state),
         (
             cut_off_not_excluded,
-            "without a relief setting a cut-off reading cannot be ruled out",
+            "ratio is at most this: without a relief setting a cut-off reading cannot be ruled out",
             "relief_setting_psig",
         ),
     ):
-        tells = tells.withhold(where & kept, f"ratio is at most this: {why}", field)
+        tells = tells.withhold(where & kept, reason, field)
     return tells
 
 
-def told_by_charge(ratio_that_tells, half_gas_excluded, charge_shows_cushion):
+def told_by_charge(ratio_that_tells, half_gas_excluded, sound_stays_below, charge_shows_cushion):
     """The hot reading neither shows nor excludes a loss."""
-    return charge_shows_cushion & ~ratio_that_tells.known & ~half_gas_excluded
+    by_reading = ratio_that_tells.known | half_gas_excluded | sound_stays_below
+    return charge_shows_cushion & ~by_reading
 
 
 def cushion_shown(ratio_that_tells, cushion_ratio, half_gas_excluded, told_by_charge, policy):

@@ -29,8 +29,8 @@ def required_tank_gal(
 
 
 def code_tank_gal(loop_volume_gal, compression_tank):
-    """At the full relief setting."""
-    return tank.code_table_gal(loop_volume_gal.value, compression_tank)
+    """At the full relief setting; to a tenth of a gallon, as the printed tables are rounded, too."""
+    return np.round(tank.code_table_gal(loop_volume_gal.value, compression_tank), 1)
 
 
 def tank_passes_over_range(required_tank_gal, most_volume_share, tank_volume_gal):
