@@ -206,6 +206,13 @@ class Compared:
             "makeup_meter_gal",
             "inspector",
             "crew",
+            "address",
+            "postal_code",
+            "heating_system",
+            "tank_type",
+            "fill_setting_psig",
+            "boiler_year",
+            "repairs_reported",
             *row_by_row.FIVE,
         )
         numbered = """

@@ -26,6 +26,7 @@ from pipelines.snapshot import (
     batches,
     comparison,
     exports,
+    homes,
     inputs,
     places,
     precedence,
@@ -98,6 +99,8 @@ SOUND = dict(
     low_water_cutoff_test="stopped_burner",
     makeup_gal_per_month=0.1,
     repeated_elsewhere=0.0,
+    changed_unexplained=0.0,
+    other_address=0.0,
 )
 # What differs in the same loop with a steel compression tank and a plug in place of the vent; no charge can
 # be read.
@@ -135,6 +138,8 @@ NO_RELIEF = dict(
 FLEETWIDE = {
     "makeup_gal_per_month": "no earlier meter reading",
     "repeated_elsewhere": "fewer than five readings to compare",
+    "changed_unexplained": "heating system not recorded",
+    "other_address": "address or postal code not recorded",
 }
 
 
@@ -230,7 +235,7 @@ def sample_inspections():
         comparison.compare(connection, shipped_policy())
         table = batches.batch(connection, 0, 1)
     readings = from_arrow(table)
-    readings.fleetwide = workers.fleetwide(table, readings)
+    readings.fleetwide = workers.fleetwide(table, readings, homes.heating_changes(table, readings))
     return table, readings
 
 

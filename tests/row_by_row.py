@@ -15,6 +15,7 @@ from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 
+from tests import home_by_home
 from tests.row_by_row_margins import certainty
 
 OK, DEFICIENT, NOT_VERIFIED, NOT_APPLICABLE = "ok", "deficient", "not verified", "not applicable"
@@ -29,7 +30,6 @@ FIVE = (
     "hot_temperature_f",
     "precharge_psig",
 )
-VISIT_ORDER = {"initial": 0, "service": 1, "final": 2, "qa": 3, None: 4}
 SAFETY_CRITICAL = (
     "hot-pressure-near-relief", "tank-missing", "tank-valved-off", "tank-cushion-lost",
     "tank-diaphragm-failed", "relief-missing", "relief-isolated",
@@ -149,26 +149,23 @@ class Fleet:
     """All inspections in force, to look up what others say of one."""
 
     def __init__(self, visits):
-        self.metered, self.taken = {}, {}
+        self.metered, self.taken, self.homes = {}, {}, {}
         for visit in visits:
-            if visit.get("makeup_meter_gal") is not None:
-                self.metered.setdefault(_system(visit), []).append(visit)
+            self.homes.setdefault((visit.get("agency"), visit["home_id"]), []).append(visit)
             if (key := _five(visit)) is not None:
                 self.taken.setdefault(key, []).append((visit["inspected_on"], visit["home_id"]))
         self.before = {}
-        for visits_of_system in self.metered.values():
-            visits_of_system.sort(
-                key=lambda v: (
-                    v["inspected_on"],
-                    VISIT_ORDER[v.get("inspection_kind")],
-                    str(v.get("updated_at") or ""),
-                    v["inspection_id"],
-                )
-            )
-            for earlier, later in pairwise(visits_of_system):
-                self.before[later.get("agency"), later["inspection_id"]] = earlier
+        for of_home in self.homes.values():
+            for strand in (one for of_system in home_by_home.strands(of_home).values() for one in of_system):
+                metered = [visit for visit in strand if visit.get("makeup_meter_gal") is not None]
+                for earlier, later in pairwise(metered):
+                    self.before[later.get("agency"), later["inspection_id"]] = earlier
         for dated in self.taken.values():
             dated.sort()
+
+    def of_home(self, visit):
+        """All visits to the home of this one."""
+        return self.homes[visit.get("agency"), visit["home_id"]]
 
     def metered_before(self, visit):
         """The visit to the same system before this one at which the meter was read, if there is one."""
@@ -186,10 +183,6 @@ class Fleet:
             bisect_right(dated, (day + timedelta(days), chr(0x10FFFF))),
         )
         return any(home != visit["home_id"] for _, home in dated[first:last])
-
-
-def _system(visit):
-    return visit.get("agency"), visit["home_id"], visit.get("system_id") or ""
 
 
 def _five(visit):
@@ -1005,6 +998,14 @@ def readings_repeated(i, fleet, visit):
     return fleet.repeated_elsewhere(visit, i.rules.repeated_within_days)
 
 
+def system_changed_unexplained(i, fleet, visit):
+    return home_by_home.changed_unexplained(fleet.of_home(visit), visit["inspection_id"])
+
+
+def home_id_reused(i, fleet, visit):
+    return home_by_home.other_address(fleet.of_home(visit), visit["inspection_id"])
+
+
 def passed_but_readings_disagree(i, outcomes, certain):
     """Passed beside a danger that is sure."""
     said, kind = i.get("stated_result"), i.get("inspection_kind")
@@ -1069,8 +1070,18 @@ ALONE = {
     "pressure-did-not-rise": pressure_did_not_rise,
     "cold-reading-hot": cold_reading_hot,
 }  # fmt: skip
-BESIDE_OTHERS = {"makeup-excessive": makeup_excessive, "readings-repeated": readings_repeated}
+BESIDE_OTHERS = {
+    "makeup-excessive": makeup_excessive,
+    "readings-repeated": readings_repeated,
+    "system-changed-unexplained": system_changed_unexplained,
+    "home-id-reused": home_id_reused,
+}
 LAST = "passed-but-readings-disagree"
+# Looked at also where another heating system stands.
+ODD = (
+    "precharge-under-pressure", "precharge-echoes-system", "pressure-did-not-rise", "cold-reading-hot",
+    "readings-repeated", "system-changed-unexplained", "home-id-reused", LAST,
+)  # fmt: skip
 # Below it the outcome is too close to call.
 LEAST_CERTAINTY = dict.fromkeys(("pressure-above-plate", "relief-did-not-open"), "boiler_stop_certainty")
 SAID = {True: DEFICIENT, False: OK, None: NOT_VERIFIED, NOT_APPLICABLE: NOT_APPLICABLE}
@@ -1086,11 +1097,14 @@ def judge(visit, rules, fleet, place=None, with_certainty=True):
     call. Without certainty every outcome counts as certain enough, and there is none in the answer.
     """
     inspection, certain = Inspection(visit, rules, place), {}
-    if inspection.standing is not None or inspection.looks_like_something_else:
-        outcomes = dict.fromkeys((*ALONE, *BESIDE_OTHERS, LAST), inspection.standing or NOT_VERIFIED)
+    other_system = inspection.standing == NOT_APPLICABLE
+    if not other_system and (inspection.standing or inspection.looks_like_something_else):
+        outcomes = dict.fromkeys((*ALONE, *BESIDE_OTHERS, LAST), NOT_VERIFIED)
         return {"quantities": inspection.quantities(), "outcomes": outcomes, "certainty": certain}
     outcomes = {check: SAID[function(inspection)] for check, function in ALONE.items()}
     outcomes |= {check: SAID[function(inspection, fleet, visit)] for check, function in BESIDE_OTHERS.items()}
+    if other_system:
+        outcomes |= dict.fromkeys(outcomes.keys() - ODD, NOT_APPLICABLE)
     if with_certainty:
         certain = {
             check: certainty(check, inspection, outcome == DEFICIENT)

@@ -8,9 +8,10 @@ from pipelines.engine.checks import BY_ID, CHECKS
 from pipelines.engine.results import results
 from tests.inspections import NO_TANK, SOUND, STEEL, batch
 
-HOT, PREDICTED, WET, STAINED = (
+HOT, PREDICTED, PLATE, WET, STAINED = (
     "hot-pressure-near-relief",
     "predicted-pressure-near-relief",
+    "pressure-above-plate",
     "relief-discharging",
     "relief-stained",
 )
@@ -24,13 +25,14 @@ PUBLISHED_LINKS = {
         for root in (
             "tank-missing",
             "tank-valved-off",
+            "tank-diaphragm-failed",
             "tank-cushion-lost",
             "tank-undersized",
             "precharge-low",
             "precharge-high",
             "cold-pressure-high",
         )
-        for symptom in (HOT, PREDICTED, WET, STAINED)
+        for symptom in (HOT, PREDICTED, PLATE, WET, STAINED)
     ),
     ("fill-pressure-off-setting", "cold-pressure-high"),
     ("fill-pressure-off-setting", "cold-pressure-low"),
@@ -77,7 +79,20 @@ HELD = [  # readings, root, symptoms reached, the higher pressure once the root 
         21.4,
     ),
     (dict(tank_valve="closed", hot_pressure_psig=29.0), "tank-valved-off", {HOT, PREDICTED}, 17.6),
-    (dict(hot_pressure_psig=28.0), "tank-cushion-lost", {HOT}, 17.6),
+    (dict(hot_pressure_psig=29.5), "tank-cushion-lost", {HOT}, 17.6),
+    (dict(hot_pressure_psig=36.0), "tank-cushion-lost", {HOT, PLATE}, 17.6),
+    (
+        dict(hot_pressure_psig=36.0, tank_air_valve="water"),
+        "tank-diaphragm-failed",
+        {HOT, PLATE, "tank-cushion-lost"},
+        17.6,
+    ),
+    (
+        dict(hot_pressure_psig=36.0, cold_pressure_psig=32.0),
+        "cold-pressure-high",
+        {HOT, PREDICTED, PLATE},
+        17.6,
+    ),
     (
         NO_TANK | dict(hot_pressure_psig=29.0),
         "tank-missing",
@@ -102,8 +117,9 @@ HELD = [  # readings, root, symptoms reached, the higher pressure once the root 
 def test_a_link_to_a_pressure_holds_where_the_balance_says_so(changes, root, symptoms, after):
     made, active = links(**changes)
     assert {symptom for found, symptom in made if found == root} == symptoms
-    assert max(made[root, symptom][1] for symptom in symptoms) == pytest.approx(after, abs=0.1)
-    assert all(made[root, symptom][1] <= 27.0 + 1e-6 for symptom in symptoms)
+    pressures = [made[root, symptom][1] for symptom in symptoms if symptom in (HOT, PREDICTED, PLATE)]
+    assert max(pressures) == pytest.approx(after, abs=0.1)
+    assert all(pressure <= 27.0 + 1e-6 for pressure in pressures)
     assert root in active
 
 
@@ -141,7 +157,7 @@ def test_no_link_where_the_balance_does_not_say_so(changes, root):
 
 
 def test_a_cushion_that_may_be_an_overcharge_is_no_root():
-    changes = dict(hot_pressure_psig=28.0, relief_signs="dripping")
+    changes = dict(hot_pressure_psig=29.5, relief_signs="dripping")
     assert ("tank-cushion-lost", WET) in links(**changes)[0]
     made, active = links(**changes, precharge_psig=None)  # then the charge it should have is reckoned with
     assert results(batch([SOUND | changes | dict(precharge_psig=None)]))["tank-cushion-lost"].outcome[0] == 1
@@ -152,9 +168,22 @@ def test_roots_of_a_lost_cushion():
     assert ("vent-with-compression-tank", "tank-cushion-lost") in links(
         **STEEL | dict(vent_cap="loose", hot_pressure_psig=25.0)
     )[0]
-    made, active = links(hot_pressure_psig=28.0, tank_air_valve="water")
+    made, active = links(hot_pressure_psig=29.5, tank_air_valve="water")
     assert ("tank-diaphragm-failed", "tank-cushion-lost") in made and "tank-diaphragm-failed" in active
     assert not links(**STEEL | dict(vent_cap="loose"))[0]  # nothing lost, nothing linked
+
+
+@pytest.mark.parametrize("charge", [None, 4.0, 12.0, 25.0])
+def test_water_at_the_air_valve_is_the_root_of_the_whole_chain(charge):
+    """Never its charge, and never a cushion that may as well be an over-charge."""
+    chain = dict(tank_air_valve="water", hot_pressure_psig=29.5, precharge_psig=charge)
+    for signs, symptom in (("dripping", WET), ("discharging", WET), ("stained", STAINED)):
+        made, _ = links(**chain, relief_signs=signs)
+        assert {(root, end) for root, end in made if end in (HOT, symptom)} == {
+            ("tank-diaphragm-failed", HOT),
+            ("tank-diaphragm-failed", symptom),
+        }
+        assert not any(root in ("precharge-low", "precharge-high", None) for root, _ in made)
 
 
 def test_fill_leak_and_makeup():
@@ -199,7 +228,7 @@ def test_a_discharging_valve_is_its_own_cause_only_where_all_else_is_ok():
 def test_links_are_only_between_deficiencies_and_name_whole_rows():
     rows = [
         SOUND,
-        SOUND | dict(hot_pressure_psig=28.0),
+        SOUND | dict(hot_pressure_psig=29.5),
         SOUND | SMALL | dict(precharge_psig=4.0, hot_pressure_psig=28.0),
     ]
     recomputed = batch(rows)

@@ -107,6 +107,7 @@ def test_every_measure_mends_checks_that_exist_and_the_named_ones_are_there():
         "fit-low-water-cutoff",
         "replace-gauge",
         "repair-leak",
+        "replace-heating-system",
         "set-anticipator",
     } <= set(measures)
     for measure in measures.values():

@@ -24,6 +24,7 @@ from pipelines.engine.policy.policy import LEVELS
 from pipelines.fields import PERSONAL
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.intake.cells import folded
+from pipelines.snapshot.headlines import IN_DOUBT
 
 FLAGGED = (
     *("agency", "home_id", "system_id", "job_number", "region", "crew", "last_inspected_on", "risk"),
@@ -127,19 +128,21 @@ def hold(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) -> S
             SELECT s.agency, s.home_id, s.system_id, {_said_in(OPEN_STATES, HOME_CHECKS, "title")} AS opened,
                    CASE
                        WHEN l.agency IS NOT NULL THEN {lacking}
-                   END AS lacking
+                   END AS lacking,
+                   CASE WHEN s.heating_in_doubt THEN {quoted(IN_DOUBT)} END AS doubt
             FROM state_columns AS s
             SEMI JOIN held ON held.agency = s.agency AND held.home_id = s.home_id
             LEFT JOIN looked_at AS l
                 ON l.agency = s.agency AND l.home_id = s.home_id AND l.system_id = s.system_id),
         joined AS (
             SELECT agency, home_id, string_agg(nullif(opened, ''), '; ' ORDER BY system_id) AS opened,
-                   string_agg(nullif(lacking, ''), '; ' ORDER BY system_id) AS lacking
+                   string_agg(nullif(lacking, ''), '; ' ORDER BY system_id) AS lacking,
+                   max(doubt) AS doubt
             FROM named
             GROUP BY ALL)
         SELECT h.agency, h.home_id, units.job_number, h.region, h.crew, units.final_on, h.last_inspected_on,
                h.risk, h.open_deficiencies, h.safety_not_verified,
-               concat_ws('. ', 'open: ' || opened, 'not verified: ' || lacking) AS why, h.headline
+               concat_ws('. ', 'open: ' || opened, 'not verified: ' || lacking, doubt) AS why, h.headline
         FROM held AS h
         LEFT JOIN units ON units.agency = h.agency AND units.home_id = h.home_id
         LEFT JOIN joined ON joined.agency = h.agency AND joined.home_id = h.home_id

@@ -147,7 +147,7 @@ def _visits(snapshot: Snapshot, key: list[str], systems: list[dict]) -> list[dic
     position = {one: number for system in systems for number, one in enumerate(system["visit_ids"])}
     visits = snapshot.arrow(
         """
-        SELECT r.inspection_id, coalesce(r.system_id, '') AS system_id, r.inspected_on, r.inspection_kind,
+        SELECT r.inspection_id, c.system_id, r.inspected_on, r.inspection_kind,
                r.crew, r.inspector, r.stated_result, r.job_number, r.repairs_reported, r.reported_on,
                r.address, c.assessed, r.export_id, r.source_line, e.file_name, e.received_at
         FROM readings AS r

@@ -121,7 +121,7 @@ def inspection(viewer: Viewer, snapshot: Snapshot, agency: str, inspection_id: s
         agency=row["agency"],
         inspection_id=row["inspection_id"],
         home_id=row["home_id"],
-        system_id=row["system_id"] or "",
+        system_id=values["system_id"],
         inspected_on=row["inspected_on"],
         source=sources[0],
         other_rows=tuple(sources[1:]),

@@ -13,6 +13,7 @@ from pipelines.engine.codes import coded, piece, quoted
 from pipelines.engine.history import NOT_VERIFIED, STAGES
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.fleet.snapshots import Snapshot
+from pipelines.snapshot.headlines import IN_ORDER
 
 NO_DECISIONS = ()
 DEFICIENCIES, HOMES = "deficiencies", "homes"
@@ -101,7 +102,7 @@ QUESTIONS = (
         "Nothing open, every safety-critical check verified",
         "The only homes that may be called in order by these checks.",
         HOMES,
-        "h.assessed AND h.open_deficiencies = 0 AND h.safety_not_verified = 0",
+        f"h.headline = {quoted(IN_ORDER)}",
     ),
     Question(
         "not-assessed",

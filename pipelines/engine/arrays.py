@@ -20,6 +20,8 @@ BESIDE = {
     "place_spread_ft": ("ft", 0),
     "makeup_gal_per_month": ("gal a month", 1),
     "repeated_elsewhere": ("", 0),
+    "changed_unexplained": ("", 0),
+    "other_address": ("", 0),
 }
 
 

@@ -13,11 +13,18 @@ from pipelines.engine.checks import BY_ID, CHECKS
 from pipelines.engine.reasons import why
 from pipelines.engine.results import DEFICIENT, NOT_APPLICABLE, OK
 
-PRESSURE_SYMPTOMS = ("hot-pressure-near-relief", "predicted-pressure-near-relief")
+# Each with the quantity that is the highest pressure which would be right.
+PRESSURE_SYMPTOMS = {
+    "hot-pressure-near-relief": "allowed_psig",
+    "predicted-pressure-near-relief": "allowed_psig",
+    "pressure-above-plate": "plate_limit_psig",
+}
+AT_THE_LIMIT = "predicted-pressure-near-relief"  # foretold of the limit temperature, not read
 WET_SYMPTOMS = ("relief-discharging", "relief-stained")
 TANK_ROOTS = (
     "tank-missing",
     "tank-valved-off",
+    "tank-diaphragm-failed",
     "tank-cushion-lost",
     "tank-undersized",
     "precharge-low",
@@ -26,16 +33,18 @@ TANK_ROOTS = (
 )
 LINKS = (
     *((root, "tank-cushion-lost") for root in ("vent-with-compression-tank", "tank-diaphragm-failed")),
-    *((root, symptom) for root in TANK_ROOTS for symptom in PRESSURE_SYMPTOMS + WET_SYMPTOMS),
+    *((root, symptom) for root in TANK_ROOTS for symptom in (*PRESSURE_SYMPTOMS, *WET_SYMPTOMS)),
     ("fill-pressure-off-setting", "cold-pressure-high"),
     ("fill-pressure-off-setting", "cold-pressure-low"),
     ("relief-discharging", "makeup-excessive"),
     ("leak-seen", "makeup-excessive"),
     ("leak-seen", "cold-pressure-low"),
 )
+SYMPTOMS = tuple(dict.fromkeys(symptom for _, symptom in LINKS))
 # Seen at the visit, not predicted: a root that has brought one about is at work already.
 SEEN = (
     "hot-pressure-near-relief",
+    "pressure-above-plate",
     "relief-discharging",
     "relief-stained",
     "makeup-excessive",
@@ -71,7 +80,7 @@ def causes(recomputed, results):
     linked = np.zeros(len(recomputed.readings), bool)
     found, active = [], {check.id: np.zeros(len(recomputed.readings), bool) for check in CHECKS}
     deficient = {check: result.outcome == DEFICIENT for check, result in results.items()}
-    not_a_root = _no_roots(results)
+    not_a_root = _no_roots(results, deficient)
     corrected = {}
     for root, symptom in LINKS:
         both = deficient[root] & deficient[symptom] & ~not_a_root.get(root, np.False_)
@@ -85,8 +94,8 @@ def causes(recomputed, results):
                 )
                 corrected[root] = rows, recomputed["with_right"](root, rows)
             rows, pressures = corrected[root]
-            after[rows] = pressures[PRESSURE_SYMPTOMS.index(symptom)]
-            both &= at_least(recomputed["allowed_psig"].value, after)
+            after[rows] = pressures[symptom == AT_THE_LIMIT]
+            both &= at_least(recomputed[PRESSURE_SYMPTOMS[symptom]].value, after)
         if symptom in SEEN:
             active[root] |= both
         if symptom == "relief-discharging":
@@ -97,7 +106,7 @@ def causes(recomputed, results):
         [
             np.isin(results[check.id].outcome, (OK, NOT_APPLICABLE))
             for check in CHECKS
-            if check.group in ("tank", "pressure")
+            if check.group in ("tank", "pressure") or check.id in PRESSURE_SYMPTOMS
         ]
     )
     sound &= np.logical_and.reduce([results[check].outcome == OK for check in MUST_BE_OK])
@@ -108,12 +117,17 @@ def causes(recomputed, results):
     return Links(*columns), active
 
 
-def _no_roots(results):
-    """A lost cushion that may as well be an over-charge is no root, and weak evidence never is."""
+def _no_roots(results, deficient):
+    """Where a check that is a root elsewhere is none.
+
+    A lost cushion that may as well be an over-charge is none, and where the diaphragm is holed that is the
+    root; the charge of such a tank says nothing.
+    """
+    holed = deficient["tank-diaphragm-failed"]
     maybe = results["tank-cushion-lost"].reason == why(
         "cushion lost or over-charged: check the charge at zero pressure"
     )
-    return {"tank-cushion-lost": maybe}
+    return {"tank-cushion-lost": maybe | holed, "precharge-low": holed, "precharge-high": holed}
 
 
 def _lines(where, root, symptom, note, after=None):

@@ -83,6 +83,7 @@ REASONS = (
     # other visits
     "fewer than five readings to compare",
     "taker of the readings not recorded",
+    "address or postal code not recorded",
 )
 WHY = {text: code for code, text in enumerate(REASONS)}
 FIELD_CODE = {field.name: code for code, field in enumerate(FIELDS)}

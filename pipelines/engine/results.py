@@ -109,6 +109,15 @@ class _Batch:
         state = recomputed["state"][self.not_assessed]
         self.outcome, self.said = np.array(outcome, np.int8)[state], np.array(said, np.uint16)[state]
         self.nothing = np.full(self.count, np.nan)
+        aside = state != OTHER_SYSTEM
+        self.odd_aside = self.not_assessed[aside], self.outcome[aside], self.said[aside]
+
+    def unassessed_but_of(self, check):
+        """(rows, outcome, gap) of the inspections of which a check says nothing else.
+
+        What is odd about a visit is looked at also where another heating system stands.
+        """
+        return self.odd_aside if check.evidence else (self.not_assessed, self.outcome, self.said)
 
 
 def _run(check, batch, so_far):
@@ -129,7 +138,8 @@ def _run(check, batch, so_far):
         absent = recomputed.readings.gap(applies.field) if applies.field else gap("not recorded")
         _say(outcome, said, ~applies.yes & ~unknown, NOT_APPLICABLE, gap("does not apply here"))
         _say(outcome, said, unknown, NOT_VERIFIED, absent)
-    outcome[batch.not_assessed], said[batch.not_assessed] = batch.outcome, batch.said
+    rows, stated, gaps = batch.unassessed_but_of(check)
+    outcome[rows], said[rows] = stated, gaps
     telling = outcome < NOT_VERIFIED
     for note in found.notes:
         noted = note.mask & telling & (said == 0) & _concerns(note.outcome, outcome == DEFICIENT)

@@ -9,7 +9,7 @@ import pyarrow as pa
 
 from pipelines.fields import DATE, FIELDS, NUMBER, WORD
 from pipelines.snapshot import homes, tables
-from pipelines.snapshot.comparison import ORDER_OF_VISITS
+from pipelines.snapshot.comparison import ADDRESS, ORDER_OF_VISITS, SYSTEM
 from pipelines.snapshot.tables import IN_FORCE
 
 # Inspections fetched at once, homes kept whole; more where that made too many fetches, since each looks
@@ -112,7 +112,8 @@ def batch(connection, number, fetches, touched=None):
     chosen = f"(SELECT *, rowid AS row FROM received_rows {among} WHERE standing = {IN_FORCE} {own})"
     found = connection.sql(f"""
         SELECT {", ".join(f"r.{name}" for name in BATCH_TEXTS + BATCH_FIELDS)},
-               coalesce(r.system_id, '') AS system_id, repeated, gallons, days, r.row,
+               {SYSTEM} AS system_id, {ADDRESS} AS address_number, repeated, gallons, days, r.row,
+               r.address IS NOT NULL AND r.postal_code IS NOT NULL AS addressed,
                CASE WHEN r.elevation_ft IS NULL
                     THEN coalesce(by_code.elevation_ft, by_region.elevation_ft) END AS place_elevation_ft,
                CASE WHEN r.elevation_ft IS NOT NULL THEN NULL
@@ -120,6 +121,7 @@ def batch(connection, number, fetches, touched=None):
                     ELSE by_region.spread_ft END AS place_spread_ft
         FROM {chosen} AS r
         LEFT JOIN compared ON compared.row = r.row
+        LEFT JOIN strands ON strands.row = r.row
         LEFT JOIN place_of AS by_code
                ON by_code.kind = 'postal_code' AND by_code.agency = r.agency
               AND by_code.place = lower(r.postal_code)
@@ -129,8 +131,9 @@ def batch(connection, number, fetches, touched=None):
     """).to_arrow_table()
     found = found.combine_chunks()
     in_order = connection.sql(f"""
-        SELECT row FROM {chosen}
-        ORDER BY agency, home_id, coalesce(system_id, ''), {ORDER_OF_VISITS}
+        SELECT r.row FROM {chosen} AS r
+        LEFT JOIN strands ON strands.row = r.row
+        ORDER BY agency, home_id, {SYSTEM}, {ADDRESS}, {ORDER_OF_VISITS}
     """).to_arrow_table()
     rows, wanted = found.column("row").to_numpy(), in_order.column("row").to_numpy()
     sorter = np.argsort(rows, kind="stable")

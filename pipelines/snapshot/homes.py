@@ -4,40 +4,94 @@ A batch holds whole homes, its inspections in the order of visits; what comes ou
 were dealt to batches.
 """
 
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines.engine import codes, history, results, risk
+from pipelines.engine import codes, heating, history, results, risk
 from pipelines.engine.checks import HOME_CHECKS
+from pipelines.engine.heating import REPLACES_IT
 from pipelines.engine.history import IS_OPEN, NEVER, NO_STAGE, NOT_VERIFIED, STAGES, STATES
 from pipelines.engine.policy.policy import LEVELS
+from pipelines.engine.quantities.assessed import recorded_heating
 from pipelines.engine.risk import NO_LEVEL
 from pipelines.snapshot import tables
-
-SAFETY_CHECKS = tuple(check.id for check in HOME_CHECKS if check.safety_critical)
-SAFETY_BIT = {check: np.int64(1) << position for position, check in enumerate(SAFETY_CHECKS)}
-NOTHING_OPEN = NO_LEVEL << 8  # a graver deficiency is a smaller number: level, then position of its check
+from pipelines.snapshot.headlines import SAFETY_BIT, headline_checks, headlines
 
 
-def roll_up(table, readings, outcomes, active, assessed, policy, graver, uncounted):
+@dataclass(frozen=True)
+class Found:
+    """What was found of the inspections of a batch.
+
+    `outcomes` check id → (outcome, certainty), `active` check id → mask, `assessed` a mask, `links` rows of
+    (position, root, symptom), `changes` those of the heating system; `graver` and `uncounted` check id → mask
+    of the results that are, for the checks that have some.
+    """
+
+    outcomes: dict
+    active: dict
+    assessed: np.ndarray
+    links: np.ndarray
+    changes: heating.Changes
+    graver: dict
+    uncounted: dict
+
+
+@dataclass(frozen=True)
+class Open:
+    """Deficiencies that are open, arrays of one length: where, of which check, and since when.
+
+    `system` and `home` are positions among those of the batch, `check` in HOME_CHECKS, `decided` and `since`
+    among its visits; `state`, `stage` and `level` are codes.
+    """
+
+    system: np.ndarray
+    home: np.ndarray
+    check: np.ndarray
+    state: np.ndarray
+    stage: np.ndarray
+    level: np.ndarray
+    decided: np.ndarray
+    since: np.ndarray
+
+
+def heating_changes(table, readings):
+    """What became of the heating system at each strand of a batch."""
+    replaced = np.zeros(len(readings), bool)
+    replaced[_reported(table)({REPLACES_IT})] = True
+    recorded = heating.Recorded(
+        heating=recorded_heating(readings),
+        year=readings.number("boiler_year").value,
+        day=readings.date("inspected_on").astype(np.int64),
+        replaced=replaced,
+        as_found=_as_found(readings),
+    )
+    return heating.changes(starts(*_columns(table, STRAND)), recorded)
+
+
+def roll_up(table, readings, found, policy):
     """state_columns (a row a system), opened (a row a deficiency) and homes of a batch, as Arrow tables.
 
-    `table` and `readings` are the batch's inspections; per inspection, `outcomes` is check id → (outcome,
-    certainty), `active` check id → mask, and `assessed` a mask; `graver` and `uncounted` check id → mask of
-    the results that are, for the checks that have some.
+    `table` and `readings` are the batch's inspections, `found` what was found of them.
     """
-    batch = _Batch(table, readings, assessed)
-    repaired = _repaired(table.column("repairs_reported").combine_chunks(), policy)
+    batch = _Batch(table, readings, found)
+    repaired = _repaired(table, policy)
     systems = len(batch.starts)
-    columns = batch.system_keys()
-    worst, found_open = np.full(systems, NOTHING_OPEN, np.int64), []
-    opened, unverified = np.zeros(systems, np.int64), np.zeros(systems, np.int64)
+    columns, of_checks, unverified = batch.system_keys(), [], np.zeros(systems, np.int64)
     for position, check in enumerate(HOME_CHECKS):
-        outcome, certainty = outcomes[check.id]
-        followed = history.follow(outcome, repaired(check.id), batch.visits, check.about_tank)
+        outcome, certainty = found.outcomes[check.id]
+        followed = batch.of_systems(
+            history.follow(
+                outcome,
+                repaired(check.id),
+                batch.visits,
+                about_tank=check.about_tank,
+                safety_critical=check.safety_critical,
+            )
+        )
         rows = np.flatnonzero(IS_OPEN[followed.state])
         state, since, decided = followed.state[rows], followed.since[rows], followed.decided[rows]
         stage, level = np.full(systems, NO_STAGE, np.uint8), np.full(systems, NO_LEVEL, np.uint8)
@@ -46,12 +100,12 @@ def roll_up(table, readings, outcomes, active, assessed, policy, graver, uncount
             check,
             policy,
             np.nan_to_num(certainty[decided], nan=1.0),
-            active[check.id][decided],
-            graver[check.id][decided] if check.id in graver else np.False_,
+            found.active[check.id][decided],
+            found.graver[check.id][decided] if check.id in found.graver else np.False_,
         )
         lacking = followed.state == NOT_VERIFIED
-        if check.id in uncounted:
-            counted = (outcome == results.NOT_VERIFIED) & ~uncounted[check.id]
+        if check.id in found.uncounted:
+            counted = (outcome == results.NOT_VERIFIED) & ~found.uncounted[check.id]
             lacking &= _over(np.logical_or, counted, batch.starts)
         columns[codes.coded(check.id)] = tables.state_codes(
             state=followed.state,
@@ -62,30 +116,35 @@ def roll_up(table, readings, outcomes, active, assessed, policy, graver, uncount
             decided=batch.visit_number(followed.decided),
             uncounted=((followed.state == NOT_VERIFIED) & ~lacking).astype(np.uint8),
         )
-        worst[rows] = np.minimum(worst[rows], level[rows].astype(np.int64) << 8 | position)
-        opened[rows] += 1
-        found_open.append(
-            (rows, np.full(len(rows), position), state, stage[rows], level[rows], decided, since)
+        of_checks.append(
+            (
+                rows,
+                batch.home_of_system[rows],
+                np.full(len(rows), position),
+                state,
+                stage[rows],
+                level[rows],
+                decided,
+                since,
+            )
         )
         if check.safety_critical:
             unverified[batch.system_assessed & lacking] |= SAFETY_BIT[check.id]
-    homes = _homes_table(batch, worst, opened, unverified)
+    opened = Open(*(np.concatenate(values) for values in zip(*of_checks, strict=True)))
+    homes = _homes_table(batch, opened, found.links, unverified)
     columns |= {name: homes.column(name).take(pa.array(batch.home_of_system)) for name in ("region", "crew")}
-    return {"state_columns": pa.table(columns), "opened": _opened_table(batch, found_open), "homes": homes}
+    columns["heating_in_doubt"] = pa.array(batch.in_doubt)
+    return {"state_columns": pa.table(columns), "opened": _opened_table(batch, opened), "homes": homes}
 
 
-def _opened_table(batch, found):
+def _opened_table(batch, opened):
     """What is open now: home_checks without verified_on, and the export and day of the visit that decides.
 
-    `found` is (systems, check, states, stages, risks, deciding visits, first visits) of every check. Kept
-    whole because most questions start here.
+    Kept whole because most questions start here.
     """
-    system, check, state, stage, level, decided, since = (
-        np.concatenate(values) for values in zip(*found, strict=True)
-    )
 
     def of_system(column):
-        return column.take(batch.starts).take(pa.array(system))
+        return column.take(batch.starts).take(pa.array(opened.system))
 
     def of_visit(name, positions):
         return batch.table.column(name).combine_chunks().take(pa.array(positions))
@@ -98,42 +157,58 @@ def _opened_table(batch, found):
             "agency": of_system(batch.agency),
             "home_id": of_system(batch.home),
             "system_id": of_system(batch.system),
-            "check_id": picked([one.id for one in HOME_CHECKS], check),
-            "inspection_id": of_visit("inspection_id", decided),
-            "state": picked(STATES, state),
-            "stage": picked(STAGES, stage),
-            "since": of_visit("inspected_on", since),
-            "risk": picked(LEVELS, level),
-            "export_id": of_visit("export_id", decided),
-            "decided_on": of_visit("inspected_on", decided),
+            "check_id": picked([one.id for one in HOME_CHECKS], opened.check),
+            "inspection_id": of_visit("inspection_id", opened.decided),
+            "state": picked(STATES, opened.state),
+            "stage": picked(STAGES, opened.stage),
+            "since": of_visit("inspected_on", opened.since),
+            "risk": picked(LEVELS, opened.level),
+            "export_id": of_visit("export_id", opened.decided),
+            "decided_on": of_visit("inspected_on", opened.decided),
         }
     )
 
 
 class _Batch:
-    """Visits in order: where systems and homes start, and what is needed of each visit."""
+    """Visits in order: where strands, systems and homes start, and what is needed of each visit."""
 
-    def __init__(self, table, readings, assessed):
+    def __init__(self, table, readings, found):
         self.table, self.count = table, len(readings)
-        self.agency, self.home, self.system = (
-            table.column(name).combine_chunks() for name in ("agency", "home_id", "system_id")
-        )
+        self.agency, self.home, self.system, address = _columns(table, STRAND)
         self.starts, self.home_starts = (
             starts(self.agency, self.home, self.system),
             starts(self.agency, self.home),
         )
         self.home_of_system = np.searchsorted(self.home_starts, self.starts, side="right") - 1
         self.systems_start = np.searchsorted(self.starts, self.home_starts)
-        self.visits = history.visits(
-            self.starts, self.count, readings.number("boiler_year").value, readings.word("tank_type").codes
-        )
+        strands = starts(self.agency, self.home, self.system, address)
+        self.strands_start = np.searchsorted(strands, self.starts)
         self.day = readings.date("inspected_on").astype(np.int64)
+        self.visits = history.visits(
+            strands,
+            self.day,
+            readings.number("boiler_year").value,
+            readings.word("tank_type").codes,
+            _as_found(readings),
+            found.changes,
+        )
         reported = readings.date("reported_on")
         self.reported = np.where(np.isnat(reported), NEVER, reported.astype(np.int64))
         self.final = readings.word("inspection_kind").among("final")
         self.reported_home = _over(np.maximum, self.reported, self.home_starts)
         self.has_final = _over(np.logical_or, self.final, self.starts)
-        self.system_assessed = _over(np.logical_or, assessed, self.starts)
+        self.system_assessed = _over(np.logical_or, found.assessed, self.starts)
+        self.in_doubt = _over(np.logical_or, found.changes.doubt, self.strands_start)
+        self.gone = _over(np.logical_or, found.changes.gone, self.strands_start)
+        self.two_addresses = _over(
+            np.logical_or, address.to_numpy(zero_copy_only=False) > 0, self.home_starts
+        )
+
+    def of_systems(self, followed):
+        """What was followed over strands, of systems: a system may have been visited at two addresses."""
+        if len(self.strands_start) == len(followed.state):
+            return followed
+        return history.gravest(followed, self.strands_start)
 
     def system_keys(self):
         offsets = pa.array(np.append(self.starts, self.count), pa.int32())
@@ -189,34 +264,34 @@ class _Batch:
         return _over(np.logical_or, self.final & ~done, self.home_starts)
 
 
-def _homes_table(batch, worst, opened, unverified):
+def _homes_table(batch, opened, links, unverified):
     """One row per home, with the sentence that stands over it."""
-    at = batch.systems_start
-    worst, opened = _over(np.minimum, worst, at), _over(np.add, opened, at)
-    lacking, lacking_count = (
-        _over(np.bitwise_or, unverified, at),
-        _over(np.add, np.bitwise_count(unverified).astype(np.int64), at),
-    )
+    at, homes = batch.systems_start, len(batch.home_starts)
+    count = np.bincount(opened.home, minlength=homes)
+    lacking = _over(np.bitwise_or, unverified, at)
+    lacking_count = _over(np.add, np.bitwise_count(unverified).astype(np.int64) + batch.in_doubt, at)
     assessed = _over(np.logical_or, batch.system_assessed, at)
-    hold = batch.unreported_final() & assessed & ((opened > 0) | (lacking_count > 0))
-    said = np.where(
-        opened > 0, worst << 16 | np.minimum(opened, 0xFFFF), np.where(assessed, -1 - lacking, NOT_ASSESSED)
-    )
-    distinct, which = np.unique(said, return_inverse=True)
-    headlines = pa.array([_headline(int(code)) for code in distinct], pa.string()).take(
-        pa.array(which.ravel())
+    there = _over(np.logical_or, batch.system_assessed & ~batch.gone, at)
+    hold = batch.unreported_final() & assessed & ((count > 0) | (lacking_count > 0))
+    level, check = headline_checks(opened, links, homes)
+    said = headlines(
+        level=level,
+        check=check,
+        opened=count,
+        lacking=lacking,
+        systems_in_doubt=_over(np.add, batch.in_doubt.astype(np.int64), at),
+        assessed=assessed,
+        gone=assessed & ~there,
+        two_addresses=batch.two_addresses,
     )
     visits = np.diff(np.append(batch.home_starts, batch.count))
-    level = worst >> 8
     return pa.table(
         {
             "agency": batch.agency.take(batch.home_starts),
             "home_id": batch.home.take(batch.home_starts),
-            "headline": headlines,
-            "risk": pa.array(LEVELS, pa.string()).take(
-                pa.array(np.where(opened > 0, level, 0), mask=opened == 0)
-            ),
-            "open_deficiencies": pa.array(opened),
+            "headline": said,
+            "risk": pa.array(LEVELS, pa.string()).take(pa.array(level, mask=count == 0)),
+            "open_deficiencies": pa.array(count),
             "safety_not_verified": pa.array(lacking_count),
             "region": batch.latest("region"),
             "crew": batch.latest("crew"),
@@ -229,43 +304,42 @@ def _homes_table(batch, worst, opened, unverified):
     )
 
 
-NOT_ASSESSED = -(1 << 60)
-
-
-def _headline(said):
-    """The sentence over a home: only one that was wholly verified may reassure."""
-    if said == NOT_ASSESSED:
-        return "not assessed"
-    if said >= 0:
-        worst, opened = said >> 16, said & 0xFFFF
-        more = f" and {opened - 1} more" if opened > 1 else ""
-        return f"{LEVELS[worst >> 8]}: {HOME_CHECKS[worst & 0xFF].title}{more}"
-    names = [check.replace("-", " ") for check in SAFETY_CHECKS if -1 - said & int(SAFETY_BIT[check])]
-    return (
-        f"none found, {len(names)} not verified ({', '.join(names)})"
-        if names
-        else "none found, all safety-critical checks verified"
-    )
-
-
-def _repaired(column, policy):
-    """A function: check id → positions of the visits at which a measure that fixes it is reported."""
+def _reported(table):
+    """A function: measure ids → positions of the visits at which any of them is reported."""
+    column = table.column("repairs_reported").combine_chunks()
     reporting = np.flatnonzero(pc.is_valid(column).to_numpy(zero_copy_only=False))
     encoded = column.take(pa.array(reporting)).dictionary_encode()
     lists, codes = (
         [set(text.split(";")) for text in encoded.dictionary.to_pylist()],
         encoded.indices.to_numpy(),
     )
+
+    def reported(measures):
+        return reporting[np.array([bool(measures & done) for done in lists], bool)[codes]]
+
+    return reported
+
+
+def _repaired(table, policy):
+    """A function: check id → positions of the visits at which a measure that fixes it is reported."""
     fixing: dict[str, set[str]] = {}
     for measure in policy.measures:
         for check in measure.fixes:
             fixing.setdefault(check, set()).add(measure.id)
+    reported = _reported(table)
+    return lambda check: reported(fixing.get(check, set()))
 
-    def repaired(check):
-        wanted = fixing.get(check, set())
-        return reporting[np.array([bool(wanted & done) for done in lists], bool)[codes]]
 
-    return repaired
+STRAND = ("agency", "home_id", "system_id", "address_number")
+
+
+def _columns(table, names):
+    return tuple(table.column(name).combine_chunks() for name in names)
+
+
+def _as_found(readings):
+    """Mask of visits whose readings are of before the repairs reported there; any but final and qa."""
+    return ~readings.word("inspection_kind").among("final", "qa")
 
 
 def _over(ufunc, values, at):

@@ -355,7 +355,8 @@ def finish(connection, policy, received, shown, progress):
         tally(connection)
         answerable(connection, policy)
         crews.result()
-    for name in ("compared", "place_of", "contested", "settled", "spoken_of", "before", "changed", "touched"):
+    scaffolding = "compared strands place_of contested settled spoken_of before changed touched"
+    for name in scaffolding.split():
         connection.execute(f"DROP TABLE IF EXISTS {name}")
 
 

@@ -23,6 +23,8 @@ import pyarrow.compute as pc
 from pipelines.engine.arrays import Numbers, from_arrow
 from pipelines.engine.causes import NOTES, causes
 from pipelines.engine.checks import CHECKS
+from pipelines.engine.heating import NOT_RECORDED
+from pipelines.engine.quantities.assessed import recorded_heating
 from pipelines.engine.quantities.resolver import Recomputed
 from pipelines.engine.reasons import gap
 from pipelines.engine.results import results
@@ -150,7 +152,8 @@ def judge(table, policy):
     And check id → (words, numbers) that its results may show.
     """
     readings = from_arrow(table)
-    readings.fleetwide = fleetwide(table, readings)
+    changes = homes.heating_changes(table, readings)
+    readings.fleetwide = fleetwide(table, readings, changes)
     pairs, codes = _pairs(table) if policy.regions else ((), ())
     rows_policy = policy.for_rows((pairs, codes)) if policy.regions else policy.for_rows()
     keys = {name: table.column(name) for name in VISIT}
@@ -177,9 +180,9 @@ def judge(table, policy):
         }
         for which in ("graver", "uncounted")
     )
-    assessed = whole(lambda one: one.assessed)
-    rolled_up = homes.roll_up(table, readings, outcomes, active, assessed, policy, graver, uncounted)
-    return tables | rolled_up, slices[0].shown
+    assessed, links = whole(lambda one: one.assessed), whole(lambda one: one.links)
+    found = homes.Found(outcomes, active, assessed, links, changes, graver, uncounted)
+    return tables | homes.roll_up(table, readings, found, policy), slices[0].shown
 
 
 @dataclass(frozen=True)
@@ -187,14 +190,16 @@ class _Judged:
     """What was found of some inspections.
 
     `tables` by name, `outcomes` check id → (outcome, certainty), `active` check id → mask of what is at work
-    already, `assessed` a mask, `shown` check id → (words, numbers) that its results may show, `weighed` by
-    the names `graver` and `uncounted` check id → mask, for the checks that have one.
+    already, `assessed` a mask, `links` rows of (position in the batch, root, symptom) with roots that are
+    known, `shown` check id → (words, numbers) that its results may show, `weighed` by the names `graver` and
+    `uncounted` check id → mask, for the checks that have one.
     """
 
     tables: dict
     outcomes: dict
     active: dict
     assessed: np.ndarray
+    links: np.ndarray
     shown: dict
     weighed: dict
 
@@ -216,7 +221,9 @@ def _judged(readings, policy, keys, start):
         which: {check: mask for check, one in found.items() if (mask := getattr(one, which)) is not None}
         for which in ("graver", "uncounted")
     }
-    return _Judged(made, outcomes, active, recomputed["assessed"], shown, weighed)
+    rooted = np.flatnonzero(links.roots >= 0)
+    known = np.stack([links.rows[rooted] + start, links.roots[rooted], links.symptoms[rooted]], axis=1)
+    return _Judged(made, outcomes, active, recomputed["assessed"], known, shown, weighed)
 
 
 def _pairs(table):
@@ -241,8 +248,8 @@ def _causes_table(keys, links):
     )
 
 
-def fleetwide(table, readings):
-    """The comparisons as quantities with their reasons."""
+def fleetwide(table, readings, changes):
+    """The comparisons as quantities with their reasons; `changes` are those of the heating system."""
 
     def column(name):
         return table.column(name).to_numpy(zero_copy_only=False).astype(float)
@@ -273,7 +280,17 @@ def fleetwide(table, readings):
         [gap("fewer than five readings to compare"), gap("taker of the readings not recorded")],
         np.uint16(0),
     )
+    heating = recorded_heating(readings)
+    heating_gaps = np.where(heating == NOT_RECORDED, gap("heating system not recorded", "heating_system"), 0)
+    addressed = table.column("addressed").to_numpy(zero_copy_only=False).astype(bool)
+    address_gaps = np.where(addressed, 0, gap("address or postal code not recorded"))
+
+    def flag(odd, gaps):
+        return Numbers(np.where(gaps == 0, odd, np.nan), gaps.astype(np.uint16))
+
     return {
+        "changed_unexplained": flag(changes.odd, heating_gaps),
+        "other_address": flag(column("address_number") > 0, address_gaps),
         "makeup_gal_per_month": Numbers(np.where(gaps == 0, monthly, np.nan), gaps),
         "repeated_elsewhere": Numbers(np.where(repeat_gaps == 0, repeated, np.nan), repeat_gaps),
     }

@@ -50,6 +50,14 @@ def readings_repeated(repeated_elsewhere):
     return Odd(repeated_elsewhere > 0.5)
 
 
+def system_changed_unexplained(changed_unexplained):
+    return Odd(changed_unexplained > 0.5)
+
+
+def home_id_reused(other_address):
+    return Odd(other_address > 0.5)
+
+
 def passed_but_readings_disagree(stated_result, *, results, policy):
     """A pass beside a safety-critical deficiency that is sure."""
     return Odd(stated_result.among("pass") & results.sure_danger(policy.sure_certainty))
@@ -110,6 +118,24 @@ EVIDENCE = grouped(
             sound="Readings of this visit stand at no other home within days",
             remedy="Visit one of the homes again.",
             source="policy; two equal pressures are common, five are not",
+        ),
+        Check(
+            "system-changed-unexplained",
+            system_changed_unexplained,
+            title="Another heating system than before, and nothing says that it was replaced",
+            name="Heating system against the visit before",
+            sound="Heating system as before, or the change is explained",
+            remedy="Look again which heating system is there, and record its year or its replacement.",
+            source="policy; a slip of the pen looks like a new system",
+        ),
+        Check(
+            "home-id-reused",
+            home_id_reused,
+            title="Another address than before under the same home id",
+            name="Address against earlier visits",
+            sound="Address as at earlier visits, or the first one recorded",
+            remedy="Give one of the two homes an id of its own, or correct the address.",
+            source="policy; results at one home say nothing of another",
         ),
         Check(
             "passed-but-readings-disagree",

@@ -2,18 +2,31 @@
 
 import numpy as np
 
+from pipelines.engine.heating import HOT_WATER, NOT_RECORDED
 from pipelines.engine.quantities.kinds import Quantity
 
 ASSESSED, OTHER_SYSTEM, NO_EVIDENCE, LOOKS_LIKE_STEAM, LOOKS_OPEN = range(5)
 
 
-def state(heating_system, tank_type, fill_setting_psig, relief_setting_psig, policy):
+def heating(heating_system, tank_type, fill_setting_psig):
+    """Codes of heating.py: hot water where it is recorded, or a tank or a fill valve is evidence of it."""
     evidence = tank_type.among("diaphragm", "plain_steel") | fill_setting_psig.known
-    hot_water = heating_system.among("hot_water") | (~heating_system.known & evidence)
+    recorded = np.where(heating_system.among("hot_water"), HOT_WATER, heating_system.codes + 1)
+    return np.where(heating_system.known, recorded, np.where(evidence, HOT_WATER, NOT_RECORDED))
+
+
+def recorded_heating(readings):
+    """The same of readings whose quantities are not worked out yet."""
+    return heating(
+        readings.word("heating_system"), readings.word("tank_type"), readings.number("fill_setting_psig")
+    )
+
+
+def state(heating, tank_type, relief_setting_psig, policy):
     return np.select(
         [
-            ~heating_system.known & ~evidence,
-            ~hot_water,
+            heating == NOT_RECORDED,
+            heating != HOT_WATER,
             relief_setting_psig.value <= policy.steam_setting_psig,
             tank_type.among("open"),
         ],
@@ -27,6 +40,7 @@ def assessed(state):
 
 
 QUANTITIES = (
+    Quantity(heating, "the heating system that was seen, as a code"),
     Quantity(state, "whether the system is one that is assessed, as a code"),
     Quantity(assessed, "a hot-water system, or one that looks odd", flag=True, unassessed=True),
 )
