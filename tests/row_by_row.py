@@ -759,6 +759,16 @@ def opens_by_psig(i):
     return i.relief_setting + i.set_tolerance() if i.get("relief_signs") == "dry" else math.inf
 
 
+def pressure_above_plate(i):
+    """A valve of which nothing is recorded may be relieving, and the pressure a little above the plate."""
+    limit = plate_limit_psig(i)
+    found = above(i, limit)
+    untold = i.get("relief_signs") is None and i.get("relief_present") != "no"
+    if found is True and untold and not over(i.highest, limit * i.rules.plate_rise_share):
+        return None
+    return found
+
+
 def plate_limit_psig(i):
     plate = i.get("boiler_max_pressure_psig")
     wet = i.get("relief_signs") in ("dripping", "discharging")
@@ -801,7 +811,8 @@ def what_is_added(i):
     glycol = antifreeze in ("propylene_glycol", "ethylene_glycol") or some and antifreeze is None
     if not glycol and antifreeze is None:
         glycol = None
-    return i.get("water_treatment") == "yes" or glycol, glycol
+    treated = {"yes": True, "no": False}.get(i.get("water_treatment"))
+    return any_of(treated, glycol), glycol
 
 
 def contradicts(i):
@@ -1041,7 +1052,7 @@ ALONE = {
     "relief-missing": relief_missing,
     "relief-isolated": lambda i: relief(i, word(i, "relief_mounting", "valve_between")),
     "relief-did-not-open": relief_did_not_open,
-    "pressure-above-plate": lambda i: above(i, plate_limit_psig(i)),
+    "pressure-above-plate": pressure_above_plate,
     "relief-set-above-boiler": lambda i: relief_number(i, over, i.relief_setting,
         i.get("boiler_max_pressure_psig")),
     "relief-capacity-short": lambda i: relief_number(i, under, i.get("relief_capacity_btuh"),

@@ -162,7 +162,9 @@ def test_local_code_rules(tmp_path):
             DEFICIENT,
             DEFICIENT,
         ),
-        ("low-water-cutoff-missing", dict(low_water_cutoff="flow_or_pressure_switch"), OK, DEFICIENT),
+        ("low-water-cutoff-missing", dict(low_water_cutoff="flow_or_pressure_switch"), OK, NOT_VERIFIED),
+        ("low-water-cutoff-missing", dict(low_water_cutoff="pressure_switch"), OK, DEFICIENT),
+        ("low-water-cutoff-missing", dict(low_water_cutoff="flow_switch"), OK, NOT_VERIFIED),
         ("backflow-test-overdue", dict(backflow_tested_on=date(2024, 6, 1)), OK, DEFICIENT),
         (
             "backflow-test-overdue",

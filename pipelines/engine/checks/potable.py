@@ -97,7 +97,7 @@ def antifreeze_with_single_wall_coil(
     poison_inside,
     policy,
 ):
-    """Only where something is said to be in the loop is an unread coil a gap in safety."""
+    """Only where something is said to be in the loop is what was not read of it a gap in safety."""
     treated = water_treatment.among("yes")
     harmless = policy.accepts("antifreeze_with_single_wall", antifreeze) & ~treated
     single_propylene = coil_wall.among("single") & antifreeze.among("propylene_glycol")
@@ -106,6 +106,7 @@ def antifreeze_with_single_wall_coil(
         among=coil_wall.among("double") | harmless,
         less=(
             Doubt(~domestic_coil.known, "not recorded", field="domestic_coil"),
+            Doubt(~water_treatment.known & ~antifreeze_inside, "not recorded", field="water_treatment"),
             _contradicts(antifreeze, antifreeze_percent),
         ),
         notes=(
@@ -120,7 +121,8 @@ def antifreeze_with_single_wall_coil(
 def has_a_coil_beside_additives(domestic_coil, antifreeze, antifreeze_percent, water_treatment):
     inside, coil = may_hold_antifreeze(antifreeze, antifreeze_percent), ~domestic_coil.among("none")
     some = inside.yes | water_treatment.among("yes")
-    return Applies(coil & some, coil & inside.unknown & ~some, "antifreeze")
+    may_be = ~inside.unknown & ~water_treatment.known
+    return Applies(coil & (some | may_be), coil & inside.unknown & ~some, "antifreeze")
 
 
 def backflow_test_overdue(

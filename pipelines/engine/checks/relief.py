@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from pipelines.engine.arrays import at_least
 from pipelines.engine.checks.kinds import AnyOf, Applies, Band, Check, Doubt, Fact, grouped
 
 
@@ -26,21 +27,34 @@ def relief_isolated(relief_mounting):
     return Fact(relief_mounting, among=("on_boiler", "on_pipe_no_valve"))
 
 
-def pressure_above_plate(highest_psig, plate_limit_psig, *, hot_gap, highest_below_plate, policy):
-    return _never_above(highest_psig, plate_limit_psig, highest_below_plate, hot_gap, policy)
+def pressure_above_plate(
+    highest_psig,
+    plate_limit_psig,
+    *,
+    hot_gap,
+    highest_below_plate,
+    relief_present,
+    relief_signs,
+    policy,
+):
+    """Where the signs are not recorded the valve may be relieving, which lets the pressure rise a little."""
+    relieving = at_least(plate_limit_psig * policy.plate_rise_share, highest_psig)
+    untold = ~relief_signs.known & ~relief_present.among("no") & relieving
+    doubt = Doubt(untold, "not recorded", "deficient", "relief_signs")
+    return _never_above(highest_psig, plate_limit_psig, highest_below_plate, hot_gap, policy, (doubt,))
 
 
 def relief_did_not_open(highest_psig, opens_by_psig, relief_signs, *, hot_gap, highest_below_opening, policy):
     return _never_above(highest_psig, opens_by_psig, highest_below_opening, hot_gap, policy)
 
 
-def _never_above(highest_psig, limit_psig, below_limit, hot_gap, policy):
+def _never_above(highest_psig, limit_psig, below_limit, hot_gap, policy, less=()):
     """One pressure above the limit is enough; without the hot one none proves that a limit was kept."""
     return Band(
         highest_psig,
         high=limit_psig,
         above=below_limit,
-        less=(Doubt((hot_gap != 0) & np.isfinite(limit_psig), hot_gap, "ok"),),
+        less=(*less, Doubt((hot_gap != 0) & np.isfinite(limit_psig), hot_gap, "ok")),
         least_certainty=policy.boiler_stop_certainty,
     )
 
