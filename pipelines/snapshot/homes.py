@@ -165,6 +165,7 @@ def _opened_table(batch, opened):
             "risk": picked(LEVELS, opened.level),
             "export_id": of_visit("export_id", opened.decided),
             "decided_on": of_visit("inspected_on", opened.decided),
+            "found_in": of_visit("export_id", opened.since),
         }
     )
 
