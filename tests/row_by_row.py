@@ -965,7 +965,7 @@ def precharge_under_pressure(i):
 
 
 def precharge_echoes_system(i):
-    """Numbers as written are compared: an echo is a number copied."""
+    """A number copied, or the system's pressure as it stands at the tank."""
     if i.get("precharge_system_side") is not None:
         return NOT_APPLICABLE
     charge, setting = i.get("precharge_psig"), i.get("fill_setting_psig")
@@ -973,7 +973,8 @@ def precharge_echoes_system(i):
     def echoes(pressure):
         if missing(charge, pressure):
             return None
-        if over(abs(charge - pressure), i.rules.echo_within_psi):
+        apart = [charge - pressure] if i.lift is None else [charge - pressure, charge - pressure + i.lift]
+        if all(over(abs(one), i.rules.echo_within_psi) for one in apart):
             return False
         return None if setting is None else over(abs(pressure - setting), i.rules.echo_off_setting_psi)
 
