@@ -24,7 +24,7 @@ from pipelines.answers import (
     risks,
     waiting,
 )
-from pipelines.answers.access import EVERYTHING, Filters, Viewer
+from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
 from pipelines.answers.contents import home_checks, names, titles
 from pipelines.answers.files import PAIRS_A_PAGE
 from pipelines.answers.homes import ROWS_A_PAGE, SORTS
@@ -41,6 +41,7 @@ from pipelines.snapshot.version import attach
 __all__ = [
     "BY_ID",
     "EVERYTHING",
+    "NOT_RECORDED",
     "PAIRS_A_PAGE",
     "QUESTION",
     "ROWS_A_PAGE",
@@ -104,6 +105,7 @@ lacking = kept(waiting.lacking)
 known_by_number = kept(homes.known_by_number)
 homes_count = kept(homes.homes_count)
 homes_page = kept(homes.homes_page)
+open_count = kept(homes.open_count)
 held = kept(homes.held)
 
 home = kept(one_home.home)

@@ -12,7 +12,7 @@ import streamlit as st
 from dashboard import data
 from dashboard.markup import render
 from dashboard.navigation import BY_NAME, address
-from pipelines.answers.access import EVERYTHING, Filters, Viewer
+from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
 from pipelines.engine.history import STAGES
 from pipelines.engine.policy.policy import LEVELS
 
@@ -23,8 +23,9 @@ LABELS = {
     "check": "Check",
     "risk": "Risk",
     "stage": "Stage",
+    "reported": "Reported to the funder",
 }
-KEPT = ("agency", "region", "crew", "check", "risk", "stage", "as_of")
+KEPT = ("agency", "region", "crew", "check", "risk", "exactly", "stage", "reported", "as_of")
 
 
 def viewer() -> Viewer:
@@ -49,14 +50,16 @@ def current(*names: str) -> Filters:
     search = st.session_state.get("search", "").strip() if "search" in wanted else ""
 
     def several_of(name):
-        return tuple(chosen.get(name) or ())
+        return tuple("" if one == NOT_RECORDED else one for one in chosen.get(name) or ())
 
     return Filters(
         agency=several_of("agency"),
         region=several_of("region"),
         crew=several_of("crew"),
         check=several_of("check"),
-        risk=chosen.get("risk") or "",
+        risk="" if st.session_state.get("exactly") else chosen.get("risk") or "",
+        risk_exactly=(chosen.get("risk") or "") if st.session_state.get("exactly") else "",
+        reported=chosen.get("reported") or "",
         stage=several_of("stage"),
         search=search,
     )
@@ -64,7 +67,7 @@ def current(*names: str) -> Filters:
 
 def link(name: str, **asked) -> str:
     """Address of another page with the filters and day in force here that it knows, changed by `asked`."""
-    known = (*BY_NAME[name].filters, "as_of")
+    known = (*BY_NAME[name].filters, "as_of", *(("exactly",) if "risk" in BY_NAME[name].filters else ()))
     kept = {key: _written(key) for key in KEPT if key in known}
     return address(name, **(kept | asked))
 
@@ -87,7 +90,12 @@ def sidebar(view):
         return
     st.session_state["filters_of_page"] = (*view.filters, *(("search",) if view.name == "homes" else ()))
     who, where = viewer(), snapshot()
-    offered = data.choices(who, where) | {"check": data.home_checks(), "risk": LEVELS, "stage": STAGES}
+    offered = data.choices(who, where) | {
+        "check": data.home_checks(),
+        "risk": LEVELS,
+        "stage": STAGES,
+        "reported": ("yes", "no"),
+    }
     with st.sidebar:
         st.html(render("page", "name"))
         _search(view, who, where)
@@ -104,15 +112,25 @@ def sidebar(view):
                     bind="query-params",
                     placeholder="Any",
                 )
+                st.checkbox("This level only", key="exactly", bind="query-params")
+            elif name == "reported":
+                st.selectbox(
+                    LABELS[name],
+                    offered[name],
+                    index=None,
+                    key=name,
+                    bind="query-params",
+                    placeholder="Either",
+                )
             else:
                 st.multiselect(LABELS[name], offered[name], key=name, bind="query-params", placeholder="All")
         st.date_input(
-            "As of",
+            "Count due dates to",
             value="today",
             key="as_of",
             bind="query-params",
             format="YYYY-MM-DD",
-            help="The day that due dates are counted to. What was found does not change with it.",
+            help="The day that due dates and ages are counted to. What was found does not change with it.",
         )
 
 
@@ -242,4 +260,6 @@ def stage_shown() -> str:
 
 def risk_link(name, stage):
     """Link of a count in a row of risks to the homes with so grave a deficiency at a stage."""
-    return lambda row: link("homes", risk=row.risk, stage=stage) if getattr(row, name) else None
+    return lambda row: (
+        link("homes", risk=row.risk, exactly="true", stage=stage) if getattr(row, name) else None
+    )

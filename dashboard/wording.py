@@ -32,8 +32,9 @@ STATE_CLASS = {
 }
 
 STAGES = {
+    "reported with it open": "found on or before the day the unit was reported to the funder",
     "found after reporting": "began after the unit's last report to the funder",
-    "left after our work": "the system has had its final inspection",
+    "open after the final": "the system has had its final inspection, and the unit is not reported",
     "waiting for work": "no final inspection yet, whatever visit found it",
 }
 STATES = {
@@ -176,6 +177,11 @@ ORDERS = {
     "region": "region",
     "crew": "crew",
 }
+
+
+def with_open(count: int | None) -> str:
+    """What follows a number of homes where open deficiencies were asked for."""
+    return "" if count is None else f" with {plural(count, 'open deficiency', 'open deficiencies')} so found"
 
 
 def range_of(page, rows, count, one):

@@ -77,6 +77,8 @@ FILTERS = (
     _only("check"),
     _only("stage"),
     click.option("--risk", type=click.Choice(RISKS), default=None, help="This risk or worse."),
+    click.option("--risk-exactly", type=click.Choice(RISKS), default=None, help="This risk and no other."),
+    click.option("--reported", type=click.Choice(["yes", "no"]), default=None, help="To the funder."),
     _day("--since", "Open since this day or later."),
 )
 
@@ -327,10 +329,11 @@ def purge(folder, sha256, why, by, as_json):
     sys.exit(1 if done.remaining else 0)
 
 
-def _filters(*, risk=None, since=None, **chosen) -> "Filters":
+def _filters(*, since=None, **chosen) -> "Filters":
     from pipelines.answers.access import Filters
 
-    return Filters(**chosen, risk=risk or "", since=since.date() if since else None)
+    given = {name: value for name, value in chosen.items() if value is not None}
+    return Filters(**given, since=since.date() if since else None)
 
 
 def _as_of(as_of):

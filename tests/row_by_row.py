@@ -294,13 +294,14 @@ class Inspection:
         self.charge_or_should = 0.0 if compression else self.charge if self.charge is not None else due
         self.predicted_hot = self.predicted_psig(self.hot_f)
         self.predicted_limit = self.predicted_psig(self.limit_f)
-        self.dry = get("relief_signs") == "dry"
+        dry = get("relief_signs") == "dry"
+        self.has_opened = get("relief_signs") not in (None, "dry")
         self.opens_from = None if self.relief_setting is None else self.relief_setting - self.set_tolerance()
         self.cut_off = (
-            not self.dry and not missing(self.hot, self.opens_from) and not under(self.hot, self.opens_from)
+            not dry and not missing(self.hot, self.opens_from) and not under(self.hot, self.opens_from)
         )
         self.may_be_cut_off = self.cut_off or (
-            self.relief_setting is None and get("relief_present") != "no" and not self.dry
+            self.relief_setting is None and get("relief_present") != "no" and not dry
         )
         self.at_most = get("hot_reading_state") != "all_zones_hot" or self.may_be_cut_off
         self.rise_is_small, self.ratio = False, None
@@ -703,7 +704,7 @@ def tank_cushion_lost(i):
 def cushion_lost(i):
     """By the readings, else by the charge."""
     least, most = i.volume_range()
-    if i.cut_off:
+    if i.cut_off and i.has_opened:
         would_be = i.balance_psig(i.hot_f, i.charge_or_should, most)
         if would_be is not None and near_relief(i, would_be) is False:
             return True
@@ -975,7 +976,7 @@ def precharge_under_pressure(i):
 
 
 def precharge_echoes_system(i):
-    """Numbers as written are compared: an echo is a number copied."""
+    """A number copied, or the system's pressure as the tank feels it."""
     if i.get("precharge_system_side") is not None:
         return NOT_APPLICABLE
     charge, setting = i.get("precharge_psig"), i.get("fill_setting_psig")
@@ -983,7 +984,8 @@ def precharge_echoes_system(i):
     def echoes(pressure):
         if missing(charge, pressure):
             return None
-        if over(abs(charge - pressure), i.rules.echo_within_psi):
+        felt = [pressure] if i.lift is None else [pressure, pressure - i.lift]
+        if all(over(abs(charge - one), i.rules.echo_within_psi) for one in felt):
             return False
         return None if setting is None else over(abs(pressure - setting), i.rules.echo_off_setting_psi)
 

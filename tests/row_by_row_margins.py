@@ -280,7 +280,7 @@ def cushion_kept(i):
     rules, tank_gal = i.rules, i.get("tank_volume_gal")
     cut_from, allowed = (
         (inf, inf)
-        if i.relief_setting is None or i.dry
+        if i.relief_setting is None or not i.has_opened
         else (i.opens_from, rules.near_relief_share * i.relief_setting)
     )
     gas, grown_at = (

@@ -254,7 +254,7 @@ class Draw:
             )
         setting = self.number("relief_setting_psig")
         cut_off = self.hot >= setting - (3 if setting <= 60 else 0.05 * setting)
-        cut_off &= self.row["relief_signs"] != "dry"
+        cut_off &= self.row["relief_signs"] not in (None, "dry")
         stays_below = expansion <= self.gas_taken(self.allowed, self.cold_read, self.charge)
         return np.where(self.row["ratio_known"], ratio < 0.5, False) | (cut_off & stays_below)
 
@@ -360,7 +360,7 @@ def close_to_limits(count):
             cold, tall = cold + 8.0, above
         changes = dict(
             relief_setting_psig=perhaps(0.05, setting),
-            relief_signs=rng.choice(["dry", "stained", "dripping"]),
+            relief_signs=perhaps(0.2, rng.choice(["dry", "stained", "dripping"])),
             fill_connection=perhaps(0.2, rng.choice(["automatic", "valved_off"])),
             heated_area_ft2=perhaps(0.5, rng.uniform(800, 3000)),
             tank_air_valve=perhaps(0.5, "air"),

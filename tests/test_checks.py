@@ -509,7 +509,12 @@ CASES = (
     ("precharge-low", STEEL | dict(precharge_psig=3.0, precharge_system_side="relieved"), NOT_APPLICABLE),
     ("precharge-low", NO_TANK, NOT_APPLICABLE),
     ("precharge-low", BUILT_IN, NOT_APPLICABLE),
-    ("precharge-low", dict(top_height_ft=None, stories=None), OK),
+    ("precharge-low", dict(top_height_ft=None, stories=None), OK),  # the setting tells
+    (
+        "precharge-low",
+        dict(fill_setting_psig=None, cold_pressure_psig=None, top_height_ft=None, stories=None),
+        NOT_VERIFIED,
+    ),
     ("precharge-high", dict(precharge_psig=14.0), OK),
     ("precharge-high", dict(precharge_psig=14.1), DEFICIENT),
     ("precharge-high", dict(fill_setting_psig=15.0, precharge_psig=17.0), OK),

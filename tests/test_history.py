@@ -1,5 +1,6 @@
 """Homes over time: states, dates and stages against a plain walk through each home's visits."""
 
+import random
 from datetime import date, timedelta
 
 import numpy as np
@@ -8,10 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.engine import heating, history
+from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.history import NEVER, NO_STAGE, STAGES, STATES
 from pipelines.engine.results import OUTCOMES
 from tests import home_by_home
-from tests.inspections import SOUND, STEEL, snapshot_of
+from tests.inspections import NO_RELIEF, NO_TANK, SOUND, STEEL, shipped_policy, snapshot_of
 
 OK, BAD, UNVERIFIED, AWAY = "ok", "deficient", "not verified", "not applicable"
 MENDS = "mends-it"
@@ -330,11 +332,11 @@ def test_no_systems():
     "state, since, reported, has_final, stage",
     [
         ("open", 10, None, False, "waiting for work"),
-        ("open", 10, None, True, "left after our work"),
+        ("open", 10, None, True, "open after the final"),
         ("open", 10, 9, True, "found after reporting"),
-        ("open", 10, 10, True, "left after our work"),
+        ("open", 10, 10, True, "reported with it open"),
         ("recurred", 10, 9, False, "found after reporting"),
-        ("repair did not hold", 10, 11, True, "left after our work"),
+        ("repair did not hold", 10, 11, True, "reported with it open"),
         ("corrected", 10, None, True, None),
         ("no longer applies", 10, None, True, None),
         ("not verified", 10, 9, True, None),
@@ -441,7 +443,7 @@ def test_a_home_through_the_files(tmp_path):
     }
     assert checks["first", "precharge-low"] == ["corrected", None, None, "i3"]
     assert checks["first", "leak-seen"] == ["recurred", "found after reporting", date(2025, 6, 10), "i3"]
-    assert checks["first", "vent-cap-tight"] == ["open", "left after our work", date(2025, 1, 10), "i1"]
+    assert checks["first", "vent-cap-tight"] == ["open", "reported with it open", date(2025, 1, 10), "i1"]
     assert checks["second", "leak-seen"] == ["open", "found after reporting", date(2025, 6, 11), "i4"]
     assert snapshot.rows("SELECT open_deficiencies FROM homes") == [(3,)]
     (tmp_path / "two").mkdir()
@@ -547,3 +549,139 @@ def test_makeup_between_visits(tmp_path):
     assert found["i3"] == (UNVERIFIED, "not recorded")
     assert found["i4"] == (UNVERIFIED, "meter went backwards")
     assert found["i5"][0] == UNVERIFIED  # the same day says nothing about a month
+
+
+# ---- homes at random, from files
+
+DANGERS = (
+    dict(relief_discharge_pipe="capped"),
+    dict(relief_mounting="valve_between"),
+    dict(low_water_cutoff="no"),
+    dict(low_water_cutoff_test="failed"),
+    dict(backflow_device="none"),
+    dict(tank_air_valve="water"),
+    dict(tank_valve="closed"),
+    dict(relief_signs="dripping"),
+    NO_RELIEF,
+    NO_TANK,
+)
+OTHERWISE = (
+    STEEL,
+    dict(fill_connection="none"),
+    dict(relief_discharge_end="none"),
+    dict.fromkeys(("relief_discharge_pipe", "relief_mounting", "low_water_cutoff", "tank_air_valve")),
+    dict(tank_type=None, heating_system=None, fill_setting_psig=None),
+    dict(heating_system=None),
+)
+ADDRESSES = (
+    dict(address="12 Quarry Lane", postal_code="00121"),
+    dict(address="12 QUARRY LN", postal_code="121-4410"),
+    dict(address="9 Orchard Row", postal_code="00187"),
+    dict(address="9 Orchard Row", postal_code="00121"),
+    dict(),
+)
+
+
+def at_random(luck, number):
+    """Visits to one home: sound, dangerous or not looked at, of any kind, on few days, in any order."""
+    systems, days = luck.choice(((None,), (None, "1"), (None, "1", "2"))), luck.sample(range(900), 3)
+    one_address, dangers, out = luck.random() < 0.7, luck.sample(DANGERS, 2), []
+    for visited in range(luck.randint(1, 7)):
+        changes = dict(ADDRESSES[0] if one_address else luck.choice(ADDRESSES))
+        for others, share in ((dangers, 0.5), (OTHERWISE, 0.2)):
+            changes |= luck.choice(others) if luck.random() < share else {}
+        if luck.random() < 0.25:
+            changes["heating_system"] = luck.choice(("steam", "warm_air", "hot_water_open"))
+        if luck.random() < 0.3:
+            changes["boiler_year"] = luck.choice((1999, 2025, 2026, None))
+        if luck.random() < 0.4:
+            measures = luck.sample([measure.id for measure in shipped_policy().measures], 8)
+            changes["repairs_reported"] = ";".join(measures)
+        on, kind = date(2024, 1, 1) + timedelta(luck.choice(days)), luck.choice([*home_by_home.VISIT_ORDER])
+        named = dict(home_id=f"h{number}", system_id=luck.choice(systems))
+        out.append(visit(f"{number}-{luck.randrange(10**6)}-{visited}", on, kind, **named | changes))
+    return out
+
+
+@pytest.fixture(scope="module", params=range(3))
+def random_homes(request, tmp_path_factory):
+    luck = random.Random(request.param)
+    homes = {f"h{number}": at_random(luck, number) for number in range(150)}
+    rows = [row for visits in homes.values() for row in visits]
+    luck.shuffle(rows)
+    return homes, snapshot_of(tmp_path_factory.mktemp("homes"), rows)
+
+
+def outcomes_of(snapshot):
+    """(inspection id, check id) → outcome."""
+    return {
+        (inspection, check): outcome
+        for inspection, check, outcome in snapshot.rows(
+            "SELECT inspection_id, check_id, outcome FROM results"
+        )
+    }
+
+
+def test_random_homes_against_a_plain_walk(random_homes):
+    """States of every check at every system, whatever the order of the file."""
+    homes, snapshot = random_homes
+    outcomes, expected = outcomes_of(snapshot), {}
+    found = {
+        (home, system, check): state
+        for home, system, check, state in snapshot.rows(
+            "SELECT home_id, system_id, check_id, state FROM home_checks"
+        )
+    }
+    for home, visits in homes.items():
+        for system, at_addresses in home_by_home.strands(visits).items():
+            for check in HOME_CHECKS:
+                fixes = [measure.id for measure in shipped_policy().measures if check.id in measure.fixes]
+                how = dict(about_tank=check.about_tank, safety_critical=check.safety_critical)
+                states = [
+                    home_by_home.walked(
+                        strand, [outcomes[one["inspection_id"], check.id] for one in strand], fixes, **how
+                    )[0]
+                    for strand in at_addresses
+                ]
+                expected[home, system, check.id] = home_by_home.of_two_addresses(states)
+    assert found == expected
+    assert set(found.values()) == set(STATES)
+
+
+def test_no_home_with_a_danger_is_in_order(random_homes):
+    """Unless what was found does not apply any more, as where another heating system is shown to stand."""
+    homes, snapshot = random_homes
+    outcomes = outcomes_of(snapshot)
+    said = {
+        home: rest
+        for home, *rest in snapshot.rows("SELECT home_id, headline, hold_before_reporting FROM homes")
+    }
+    in_order = {home for home, (headline, _) in said.items() if headline.startswith("none found, all")}
+    dangers, doubts, reused = set(), set(), set()
+    for home, visits in homes.items():
+        reused |= {home} if any(home_by_home.addresses(home_by_home.in_order(visits)).values()) else set()
+        for at_addresses in home_by_home.strands(visits).values():
+            for strand in at_addresses:
+                heating_here = home_by_home.Heating(strand)
+                doubts |= {home} if heating_here.doubt else set()
+                dangers |= {home} if any(still_there(strand, outcomes, heating_here)) else set()
+    assert not in_order & (dangers | doubts | reused)
+    assert len(in_order) > 2 and len(dangers) > 50 and len(doubts) > 5 and len(reused) > 5
+    for home, word in ((doubts, "heating system in doubt"), (reused, "one id, two addresses")):
+        assert {one for one, (headline, _) in said.items() if word in headline} == home
+    open_now = {home for (home,) in snapshot.rows("SELECT home_id FROM homes WHERE open_deficiencies > 0")}
+    assert dangers <= open_now
+    assert not {home for home in in_order if said[home][1]}
+
+
+def still_there(strand, outcomes, heating_here):
+    """Of each safety-critical check whether its last telling result over a strand is a danger."""
+    for check in (one.id for one in HOME_CHECKS if one.safety_critical):
+        last = False
+        for one in strand:
+            outcome = outcomes[one["inspection_id"], check]
+            closes = (
+                home_by_home.heating_of(one) == "hot_water" or one["inspection_id"] in heating_here.closing
+            )
+            last = {OK: False, BAD: True, AWAY: last and not closes}.get(outcome, last)
+        yield last

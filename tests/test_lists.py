@@ -326,8 +326,12 @@ def test_the_order_is_act_today_then_risk_then_oldest_then_agency_and_home(sampl
         (dict(crew=("crew 1",), agency=("South Aid",)), {"1"}),
         (dict(risk="act today"), {"2"}),
         (dict(risk="serious"), {"2", "5", "1"}),  # or worse
-        (dict(stage=("left after our work",)), {"3", "4", "1"}),
-        (dict(stage=("waiting for work", "left after our work"), check=(ISOLATED, HIDDEN)), {"2", "1"}),
+        (dict(stage=("open after the final",)), {"3", "1"}),
+        (dict(stage=("reported with it open",)), {"4"}),
+        (dict(reported="yes"), {"4"}),
+        (dict(reported="no", stage=("open after the final",)), {"3", "1"}),
+        (dict(risk_exactly="serious"), {"1"}),
+        (dict(stage=("waiting for work", "open after the final"), check=(ISOLATED, HIDDEN)), {"2", "1"}),
         (dict(since=date(2026, 2, 1)), {"3", "1", "=2+3"}),  # that day counts
         (dict(since=date(2026, 2, 2)), {"1", "=2+3"}),
         (dict(search="j-3"), {"3"}),

@@ -135,7 +135,7 @@ QUANTITIES += (
         3,
         column=True,
         assumes=(without("stories", "stories not recorded: {typical_fill_psig} taken"),),
-        reads=("rise_is_small", "small: {}"),
+        reads=((lambda visit: bool(visit["rise_is_small"]), "small: {}"),),
     ),
     Quantity(rise_is_small, "less than half of what is allowed", flag=True),
 )

@@ -75,15 +75,7 @@ def one_crew(agency, crew):
     tables.show(
         data.crew_verified(who, snapshot, agency, crew),
         (
-            tables.Column(
-                "name",
-                "Check",
-                link=lambda row: (
-                    filters.link("homes", agency=agency, crew=crew, check=row.check_id)
-                    if row.observed
-                    else None
-                ),
-            ),
+            tables.Column("name", "Check"),
             *COUNTS,
         ),
         f"{crew}, {agency}: every check that could be verified",

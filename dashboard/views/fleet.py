@@ -48,7 +48,7 @@ def summary():
                 kind=tables.SHORT,
             ),
         ),
-        f"What waits, as of {wording.day(day)}: open deficiencies at each stage",
+        "What waits: open deficiencies at each stage",
         empty="Nothing.",
     )
     tables.said(NEW)
@@ -57,7 +57,7 @@ def summary():
 def urgent():
     found = data.urgent(who, snapshot, chosen, day, MOST)
     tables.section(
-        "Act today and high risk without an action, oldest first",
+        "Act today and high risk, oldest first",
         "Graver first, then by the day it was first found.",
     )
     tables.show(

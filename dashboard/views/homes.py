@@ -44,7 +44,8 @@ def draw():
     tables.show(
         found,
         tables.homes(filters.home_link, "Headline"),
-        wording.range_of(page, data.ROWS_A_PAGE, count, "home"),
+        wording.range_of(page, data.ROWS_A_PAGE, count, "home")
+        + wording.with_open(data.open_count(who, snapshot, chosen, only, day)),
         empty="No home fits. Take away a filter, or check the spelling of the search.",
     )
     filters.pages(count, data.ROWS_A_PAGE)

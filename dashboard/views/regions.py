@@ -28,7 +28,9 @@ def heat():
         found,
         data.titles(),
         data.limit(who, snapshot, "few_visits"),
-        lambda check, region: filters.link("homes", check=check, region=region or None, stage=stage),
+        lambda check, region: filters.link(
+            "homes", check=check, region=region or data.NOT_RECORDED, stage=stage
+        ),
         f"Share of verified systems with the deficiency open, {stage}, by check and region",
         empty="No check was verified anywhere, as the filters stand.",
     )

@@ -11,6 +11,7 @@ from pipelines.engine.policy.policy import LEVELS
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.intake.cells import folded
 
+NOT_RECORDED = "not recorded"
 MOST_NAMED = 40  # of what there is, where nothing is near to what was asked for
 
 
@@ -38,9 +39,10 @@ class Filters:
     """What to show: any of each, all together; what is empty shows all.
 
     `agency`, `region`, `crew` compare without case, blanks collapsed. `check`, `risk`, `stage` and `since`
-    (found on that day or later) speak of open deficiencies; `risk` means so grave or worse. `search` is part
-    of a home id, a job number or, for viewers who may see it, an address. ListError where a check, risk or
-    stage is none there is.
+    (found on that day or later) speak of open deficiencies; `risk` means so grave or worse, `risk_exactly`
+    that level. An empty text among regions or crews means those not recorded. `reported` (yes, no) asks
+    whether the home was ever reported to the funder. `search` is part of a home id, a job number or, for
+    viewers who may see it, an address. ListError where a check, risk or stage is none there is.
     """
 
     agency: tuple[str, ...] = ()
@@ -48,14 +50,17 @@ class Filters:
     crew: tuple[str, ...] = ()
     check: tuple[str, ...] = ()
     risk: str = ""
+    risk_exactly: str = ""
     stage: tuple[str, ...] = ()
     since: date | None = None
+    reported: str = ""
     search: str = ""
 
     def __post_init__(self):
         for name, given, accepted in (
             ("check", self.check, tuple(check.id for check in HOME_CHECKS)),
-            ("risk", (self.risk,) if self.risk else (), LEVELS),
+            ("risk", tuple(filter(None, (self.risk, self.risk_exactly))), LEVELS),
+            ("reported", (self.reported,) if self.reported else (), ("yes", "no")),
             ("stage", self.stage, STAGES),
         ):
             for text in given:
@@ -66,14 +71,14 @@ class Filters:
     def stated(self) -> dict[str, list[str] | str]:
         """The filters that are set, by name, for a list to state."""
         return {
-            name: list(value) if isinstance(value, tuple) else str(value)
+            name: [one or NOT_RECORDED for one in value] if isinstance(value, tuple) else str(value)
             for name, value in asdict(self).items()
             if value
         }
 
     @property
     def of_deficiencies(self) -> bool:
-        return bool(self.check or self.risk or self.stage or self.since)
+        return bool(self.check or self.risk or self.risk_exactly or self.stage or self.since)
 
 
 # ---- which homes, which deficiencies
@@ -92,6 +97,11 @@ def where(viewer: Viewer, filters: Filters, homes: str = "h", checks: str | None
     for name in ("agency", "region", "crew"):
         if getattr(filters, name):
             condition.add_folded(f"{homes}.{name}", name, getattr(filters, name))
+    if filters.reported:
+        condition.add(
+            f"""({homes}.agency, {homes}.home_id) {"IN" if filters.reported == "yes" else "NOT IN"} (
+                SELECT (agency, home_id) FROM homes WHERE reported_on IS NOT NULL)"""
+        )
     if filters.search.strip():
         condition.add(*_search(viewer, filters.search.strip(), homes))
     if filters.of_deficiencies:
@@ -128,6 +138,8 @@ def _of_deficiencies(filters: Filters, checks: str) -> "_Condition":
         condition.add_among(f"{checks}.check_id", filters.check)
     if filters.risk:
         condition.add_among(f"{checks}.risk", LEVELS[: LEVELS.index(filters.risk) + 1])
+    if filters.risk_exactly:
+        condition.add_among(f"{checks}.risk", (filters.risk_exactly,))
     if filters.stage:
         condition.add_among(f"{checks}.stage", filters.stage)
     if filters.since:
@@ -154,13 +166,15 @@ class _Condition:
         self.add(f"{name} IN ({', '.join('?' * len(texts))})", texts)
 
     def add_folded(self, name: str, field_name: str, texts: Sequence[str]) -> None:
-        """Texts of a field that compares without case; the snapshot keeps one spelling of each."""
-        marks = ", ".join("?" * len(texts)) or "NULL"
-        self.add(
-            f"""{name} IN (
-                SELECT spelling FROM spellings WHERE field = '{field_name}' AND folded IN ({marks}))""",
-            [folded(text) for text in texts],
-        )
+        """Texts of a field that compares without case; the snapshot keeps one spelling of each.
+
+        An empty text asks for where nothing is recorded.
+        """
+        asked = [folded(text) for text in texts if text]
+        marks = ", ".join("?" * len(asked)) or "NULL"
+        spelled = f"""{name} IN (
+                SELECT spelling FROM spellings WHERE field = '{field_name}' AND folded IN ({marks}))"""
+        self.add(spelled if len(asked) == len(texts) else f"{spelled} OR {name} IS NULL", asked)
 
 
 # ---- what there is, where nothing is found
@@ -172,7 +186,7 @@ def demand_known(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> None:
     An empty list because of a slip of the pen would look like good news.
     """
     for name in ("agency", "region", "crew"):
-        wanted = {folded(text): text for text in getattr(filters, name)}
+        wanted = {folded(text): text for text in getattr(filters, name) if text or name == "agency"}
         if wanted:
             there = names_there(viewer, snapshot, name)
             for missing in wanted.keys() - set(map(folded, there)):

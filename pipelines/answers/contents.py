@@ -4,7 +4,7 @@ from datetime import datetime
 
 import pandas as pd
 
-from pipelines.answers.access import Filters, Viewer, where
+from pipelines.answers.access import NOT_RECORDED, Filters, Viewer, where
 from pipelines.engine.checks import CHECKS, HOME_CHECKS
 from pipelines.fleet.snapshots import Snapshot
 
@@ -32,7 +32,10 @@ def about(viewer: Viewer, snapshot: Snapshot) -> dict:
 
 
 def choices(viewer: Viewer, snapshot: Snapshot) -> dict[str, list[str]]:
-    """What filters offer: agencies, regions and crews there are, in the order of the alphabet."""
+    """What filters offer: agencies, regions and crews there are, in the order of the alphabet.
+
+    NOT_RECORDED stands last where homes have none.
+    """
     condition, params = where(viewer, Filters(), homes="tally")
     found = {}
     for name in ("agency", "region", "crew"):
@@ -45,6 +48,10 @@ def choices(viewer: Viewer, snapshot: Snapshot) -> dict[str, list[str]]:
             params,
         )
         found[name] = [text for (text,) in rows]
+        if name != "agency" and snapshot.rows(
+            f"SELECT 1 FROM tally WHERE {name} IS NULL AND {condition} LIMIT 1", params
+        ):
+            found[name].append(NOT_RECORDED)
     return found
 
 

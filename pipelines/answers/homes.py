@@ -40,6 +40,17 @@ def homes_count(viewer: Viewer, snapshot: Snapshot, filters: Filters, only: str,
     return snapshot.rows(f"SELECT count(*) FROM {source}", params, **tables)[0][0]
 
 
+def open_count(viewer: Viewer, snapshot: Snapshot, filters: Filters, only: str, as_of: date) -> int | None:
+    """How many open deficiencies filters and the question `only` let through; None if not asked."""
+    question = QUESTION.get(only)
+    about_them = question is not None and question.about == DEFICIENCIES
+    if not about_them and (question is not None or not filters.of_deficiencies):
+        return None
+    narrow, sql = (question.narrow, question.sql) if question and about_them else ("true", "true")
+    found = overlaid(viewer, snapshot, filters, as_of, narrow)
+    return snapshot.rows(f"WITH {NEWEST} SELECT count(*) FROM {FOUND} WHERE {sql}", found=found)[0][0]
+
+
 def homes_page(
     viewer: Viewer, snapshot: Snapshot, filters: Filters, only: str, as_of: date, sort: str, page: int
 ) -> pd.DataFrame:

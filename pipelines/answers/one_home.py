@@ -204,7 +204,7 @@ def _check(
         risk=word(LEVELS, "risk"),
         act_by=clock.get("act_by"),
         due=clock.get("due"),
-        overdue=clock.get("overdue", False),
+        overdue=clock.get("days_late", 0) > 0,
         gap_in_safety=check.safety_critical and code["state"] == NOT_VERIFIED and not code["uncounted"],
         visits=tuple(
             (visit, result.outcome, result.text)

@@ -10,7 +10,7 @@ from pipelines.answers.access import Filters, Viewer, where
 from pipelines.answers.decisions import overlay
 from pipelines.engine.checks import CHECKS, HOME_CHECKS
 from pipelines.engine.codes import coded, piece, quoted
-from pipelines.engine.history import NOT_VERIFIED, STAGES
+from pipelines.engine.history import NOT_VERIFIED, REPORTED_OPEN, STAGES
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.snapshot.headlines import IN_ORDER
@@ -43,29 +43,40 @@ class Question:
     narrow: str = "true"
 
 
+TIME_TO_CORRECT = "The policy's time to correct it, counted from the visit that found it,"
 QUESTIONS = (
     Question(
+        "reported-open",
+        "Reported with it open",
+        "It had been found on or before the day on which the unit was reported to the funder.",
+        DEFICIENCIES,
+        f"o.stage = {quoted(STAGES[REPORTED_OPEN])}",
+        f"d.stage = {quoted(STAGES[REPORTED_OPEN])}",
+    ),
+    Question(
         "act-today",
-        "Act today, no action recorded",
+        "Act today",
         "Must be acted on the day it is known.",
         DEFICIENCIES,
-        "o.risk = 'act today' AND o.last_action IS NULL",
+        "o.risk = 'act today'",
         "d.risk = 'act today'",
     ),
     Question(
         "high-risk",
-        "High risk, no action recorded",
-        "High risk, and nobody has recorded doing anything about it.",
+        "High risk",
+        "The gravest after what must be acted on today.",
         DEFICIENCIES,
-        "o.risk = 'high' AND o.last_action IS NULL",
+        "o.risk = 'high'",
         "d.risk = 'high'",
     ),
-    Question(
-        "past-due",
-        "Past due",
-        "The policy's time to correct it, counted from the visit that found it, has run out.",
-        DEFICIENCIES,
-        "o.overdue",
+    *(
+        Question(name, label, f"{TIME_TO_CORRECT} {said}", DEFICIENCIES, f"o.days_late {between}")
+        for name, label, said, between in (
+            ("late-over-90", "Past due over 90 days", "ran out more than 90 days ago.", "> 90"),
+            ("late-90", "Past due 31 to 90 days", "ran out 31 to 90 days ago.", "BETWEEN 31 AND 90"),
+            ("late-30", "Past due up to 30 days", "ran out within the last 30 days.", "BETWEEN 1 AND 30"),
+            ("not-late", "Not yet due", "has not run out, or the policy sets none.", "<= 0"),
+        )
     ),
     Question(
         "hold",
@@ -113,7 +124,10 @@ QUESTIONS = (
     ),
 )
 QUESTION = {question.id: question for question in QUESTIONS}
-ON_FIRST_PAGE = ("act-today", "high-risk", "past-due", "hold", "new", "not-held", "safety-not-verified")
+ON_FIRST_PAGE = (
+    *("reported-open", "act-today", "high-risk", "late-over-90", "late-90", "late-30", "not-late"),
+    *("hold", "new", "not-held", "safety-not-verified"),
+)
 
 
 def by_risk(name: str) -> str:
@@ -164,7 +178,7 @@ def first_page(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date
 
 
 def urgent(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, most: int) -> pd.DataFrame:
-    """Act today and high risk without an action, the graver and then the oldest first."""
+    """Act today and high risk, the graver and then the oldest first."""
     found = overlaid(viewer, snapshot, filters, as_of, "d.risk IN ('act today', 'high')")
     return snapshot.query(
         f"""
@@ -173,7 +187,6 @@ def urgent(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, mo
         FROM found AS o
         JOIN checks AS c USING (check_id)
         JOIN homes AS h ON h.agency = o.agency AND h.home_id = o.home_id
-        WHERE o.last_action IS NULL
         ORDER BY {by_risk("o.risk")}, o.since, o.agency, o.home_id, o.check_id
         LIMIT ?""",
         [most],

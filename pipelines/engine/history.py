@@ -25,8 +25,8 @@ STATES = (
 OPEN, CORRECTED, RECURRED, DID_NOT_HOLD, NOT_VERIFIED, STATE_OK, NO_LONGER, STATE_NOT_APPLICABLE = range(8)
 OPEN_STATES = (OPEN, RECURRED, DID_NOT_HOLD)
 IS_OPEN = np.isin(np.arange(len(STATES)), OPEN_STATES)
-STAGES = ("found after reporting", "left after our work", "waiting for work")
-AFTER_REPORTING, AFTER_WORK, WAITING = range(3)
+STAGES = ("reported with it open", "found after reporting", "open after the final", "waiting for work")
+REPORTED_OPEN, AFTER_REPORTING, AFTER_FINAL, WAITING = range(4)
 NO_STAGE = 15
 
 
@@ -208,9 +208,10 @@ def gravest(followed, groups):
 
 def stages(state, since_day, reported_day, has_final):
     """Stage code of each open deficiency, NO_STAGE elsewhere; days are integers, NEVER for not reported."""
-    stage = np.where(since_day > reported_day, AFTER_REPORTING, np.where(has_final, AFTER_WORK, WAITING))
-    stage = np.where(
-        (reported_day == NEVER) & (stage == AFTER_REPORTING), np.where(has_final, AFTER_WORK, WAITING), stage
+    stage = np.select(
+        [reported_day == NEVER, since_day <= reported_day],
+        [np.where(has_final, AFTER_FINAL, WAITING), REPORTED_OPEN],
+        AFTER_REPORTING,
     )
     return np.where(IS_OPEN[state], stage, NO_STAGE).astype(np.uint8)
 

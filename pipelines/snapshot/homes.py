@@ -234,6 +234,11 @@ class _Batch:
             state, self.day[since], self.reported_home[self.home_of_system[systems]], self.has_final[systems]
         )
 
+    def last_reported(self):
+        """The last day on which each home was reported to the funder."""
+        never = self.reported_home == NEVER
+        return pa.array(np.where(never, 0, self.reported_home).astype("datetime64[D]"), mask=never)
+
     @cached_property
     def home_of_visit(self):
         return np.searchsorted(self.home_starts, np.arange(self.count), side="right") - 1
@@ -274,6 +279,8 @@ def _homes_table(batch, opened, links, unverified):
     there = _over(np.logical_or, batch.system_assessed & ~batch.gone, at)
     hold = batch.unreported_final() & assessed & ((count > 0) | (lacking_count > 0))
     level, check = headline_checks(opened, links, homes)
+    gravest = np.full(homes, 0xFF, np.uint8)  # level, then stage: the earlier where several are as grave
+    np.minimum.at(gravest, opened.home, opened.level.astype(np.uint8) << np.uint8(4) | opened.stage)
     said = headlines(
         level=level,
         check=check,
@@ -291,6 +298,9 @@ def _homes_table(batch, opened, links, unverified):
             "home_id": batch.home.take(batch.home_starts),
             "headline": said,
             "risk": pa.array(LEVELS, pa.string()).take(pa.array(level, mask=count == 0)),
+            "stage": pa.array(STAGES, pa.string()).take(
+                pa.array(np.where(count > 0, gravest & 0xF, 0), mask=count == 0)
+            ),
             "open_deficiencies": pa.array(count),
             "safety_not_verified": pa.array(lacking_count),
             "region": batch.latest("region"),
@@ -299,6 +309,7 @@ def _homes_table(batch, opened, links, unverified):
             "hold_before_reporting": pa.array(hold),
             "assessed": pa.array(assessed),
             "job_number": batch.latest("job_number"),
+            "reported_on": batch.last_reported(),
             "visits": pa.array(visits),
         }
     )

@@ -12,10 +12,13 @@ def precharge_under_pressure(precharge_psig, precharge_system_side, *, charge_is
 
 
 def precharge_echoes_system(
-    *, precharge_psig, cold_pressure_psig, hot_pressure_psig, fill_setting_psig, policy
+    *, precharge_psig, cold_pressure_psig, hot_pressure_psig, fill_setting_psig, tank_lift_psi, policy
 ):
+    """The number on the gauge written down again, or the pressure that the tank felt where it hangs."""
+
     def echo_of(name, pressure):
         equal = within(precharge_psig, pressure, policy.echo_within_psi)
+        equal |= within(precharge_psig, pressure - tank_lift_psi, policy.echo_within_psi)
         far = more(abs(pressure - fill_setting_psig), policy.echo_off_setting_psi)
         no_setting = Doubt(equal & np.isnan(fill_setting_psig), "not recorded", field="fill_setting_psig")
         return Odd(equal & far, observed=precharge_psig, less=(no_setting,), needs=("precharge_psig", name))

@@ -124,13 +124,20 @@ def charge_shows_cushion(
 
 
 def sound_stays_below(
-    balance, growth_to_hot, charge_taken_psig, allowed_psig, cut_off, no_gas, most_volume_share
+    balance,
+    growth_to_hot,
+    charge_taken_psig,
+    allowed_psig,
+    cut_off,
+    relief_has_opened,
+    no_gas,
+    most_volume_share,
 ):
     """The valve cut the hot pressure off although a sound tank would have stayed below the allowed one; over
     the whole range of a volume that is estimated.
     """
     below = np.zeros(len(no_gas), bool)
-    rows = np.flatnonzero(cut_off & ~no_gas)
+    rows = np.flatnonzero(cut_off & relief_has_opened & ~no_gas)
     taken = balance.at(rows).taken_gal(charge_taken_psig.at(rows), allowed_psig.value[rows])
     grown = np.maximum(growth_to_hot.gallons.value[rows], 0.0) * most_volume_share[rows]
     below[rows] = at_least(taken, grown)
@@ -201,7 +208,7 @@ def cushion_kept(
     hot_temperature_f,
     tank_volume_gal,
     opens_from_psig,
-    relief_dry,
+    relief_has_opened,
     allowed_psig,
     policy,
 ):
@@ -209,7 +216,7 @@ def cushion_kept(
     valve cut the hot pressure off, what a sound tank takes below its limit.
     """
     measured, volume = cushion_ratio.known, tank_volume_gal.value
-    cut_from = np.where(relief_dry, np.inf, opens_from_psig.value)
+    cut_from = np.where(relief_has_opened, opens_from_psig.value, np.inf)
 
     def lost_gal(charge, cold, hot, over, rows):
         bracket = 1.0 / np.maximum(charge, cold) - at(policy.gas_warming, rows) / (hot + over)

@@ -94,18 +94,18 @@ def opens_from_psig(relief_setting_psig, set_tolerance_psi):
     return derive(relief_setting_psig.value - set_tolerance_psi, relief_setting_psig)
 
 
-def relief_dry(relief_signs):
-    """A valve that is dry has cut nothing off."""
-    return relief_signs.among("dry")
+def relief_has_opened(relief_signs):
+    return relief_signs.among("stained", "dripping", "discharging")
 
 
-def cut_off(usable_hot_psig, opens_from_psig, relief_dry):
-    return at_least(usable_hot_psig.value, opens_from_psig.value) & ~relief_dry
+def cut_off(usable_hot_psig, opens_from_psig, relief_signs):
+    """A valve that is dry has cut nothing off; one of which nothing is recorded may have."""
+    return at_least(usable_hot_psig.value, opens_from_psig.value) & ~relief_signs.among("dry")
 
 
-def cut_off_not_excluded(relief_setting_psig, relief_present, relief_dry):
+def cut_off_not_excluded(relief_setting_psig, relief_present, relief_signs):
     """A valve without a recorded setting may be there: a reading it cut off then looks like any other."""
-    return ~relief_setting_psig.known & ~relief_present.among("no") & ~relief_dry
+    return ~relief_setting_psig.known & ~relief_present.among("no") & ~relief_signs.among("dry")
 
 
 def partly_hot(hot_reading_state):
@@ -156,7 +156,7 @@ QUANTITIES = (
     Quantity(hot_gap, "why there is no hot pressure to be used, 0 where there is one"),
     Quantity(set_tolerance_psi, "how far from its setting the relief valve may open", "psi", 1),
     Quantity(opens_from_psig, "lowest pressure at which the relief valve may open", "psi", 1),
-    Quantity(relief_dry, "the relief valve is dry"),
+    Quantity(relief_has_opened, "the relief valve shows that it has opened"),
     Quantity(cut_off, "the relief valve may have cut the hot pressure off"),
     Quantity(cut_off_not_excluded, "a relief valve of unknown setting may have cut the hot pressure off"),
     Quantity(partly_hot, "hot readings taken with not all zones known to be hot"),
