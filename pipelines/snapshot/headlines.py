@@ -4,7 +4,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipelines.engine.causes import SYMPTOMS
-from pipelines.engine.checks import CHECKS, HOME_CHECKS
+from pipelines.engine.checks import BY_ID, CHECKS, HOME_CHECKS
 from pipelines.engine.history import REPORTED_OPEN, STAGES
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.engine.risk import ACT_TODAY, NO_LEVEL
@@ -104,8 +104,14 @@ def _headline(level, check, lacking, opened, systems_in_doubt, assessed, gone, t
         return "; ".join(["not assessed", *beside])
     if gone:
         return "; ".join([NO_MORE, *beside])
-    names = [one.replace("-", " ") for one in SAFETY_CHECKS if lacking & int(SAFETY_BIT[one])]
+    names = [_looked_at(one) for one in SAFETY_CHECKS if lacking & int(SAFETY_BIT[one])]
     names += ["heating system"] * (systems_in_doubt > 0)
     if names:
         return "; ".join([*beside, f"none found, {len(names)} not verified ({', '.join(names)})"])
     return "; ".join([*beside, "none found"]) if beside else IN_ORDER
+
+
+def _looked_at(check):
+    """The neutral name of a check within a sentence: what nobody verified is no finding."""
+    name = BY_ID[check].name
+    return name[0].lower() + name[1:]
