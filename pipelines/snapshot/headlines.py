@@ -5,6 +5,7 @@ import pyarrow as pa
 
 from pipelines.engine.causes import SYMPTOMS
 from pipelines.engine.checks import BY_ID, CHECKS, HOME_CHECKS
+from pipelines.engine.history import REPORTED_OPEN, STAGES
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.engine.risk import ACT_TODAY, NO_LEVEL
 
@@ -75,15 +76,17 @@ def _among(keys, wanted):
     return (keys[at] == wanted if len(keys) else np.zeros(len(wanted), bool)), at
 
 
-def headlines(*, level, check, opened, lacking, systems_in_doubt, assessed, gone, two_addresses):
+def headlines(
+    *, level, check, opened, lacking, systems_in_doubt, assessed, gone, two_addresses, reported_open
+):
     """An Arrow column of sentences from what is known of each home, arrays of shape (homes,).
 
     `opened` counts what is open, `lacking` holds the bits of the safety-critical checks that are not
-    verified.
+    verified; `reported_open` tells of homes with something that was open when they were reported.
     """
     pieces = np.stack(
         [level, check, np.where(opened == 0, lacking, 0), opened, systems_in_doubt]
-        + [assessed, gone, two_addresses],
+        + [assessed, gone, two_addresses, reported_open],
         axis=1,
     ).astype(np.int64)
     distinct, which = np.unique(pieces, axis=0, return_inverse=True)
@@ -91,8 +94,9 @@ def headlines(*, level, check, opened, lacking, systems_in_doubt, assessed, gone
     return pa.array(sentences, pa.string()).take(pa.array(which.ravel()))
 
 
-def _headline(level, check, lacking, opened, systems_in_doubt, assessed, gone, two_addresses):
+def _headline(level, check, lacking, opened, systems_in_doubt, assessed, gone, two_addresses, reported_open):
     beside = [IN_DOUBT] * (systems_in_doubt > 0) + [TWO_ADDRESSES] * two_addresses
+    beside += [STAGES[REPORTED_OPEN]] * reported_open
     if opened:
         more = f" and {opened - 1} more" if opened > 1 else ""
         return "; ".join([f"{LEVELS[level]}: {HOME_CHECKS[check].title}{more}", *beside])
