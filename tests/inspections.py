@@ -246,6 +246,14 @@ def snapshot_of(folder, *files, policy=None):
     fleet = Fleet(folder / "fleet").create()
     if policy:
         fleet.policy.write_text(policy, encoding="utf-8")
+    for _ in loaded(fleet, folder, files):
+        pass
+    stages.build(fleet)
+    return snapshots.attach(fleet.current())
+
+
+def loaded(fleet, folder, files):
+    """Load canonical CSV files into a fleet, one after the other; yields after each."""
     for number, rows in enumerate(files, 1):
         headings = list(dict.fromkeys(name for row in rows for name in row if name in BY_NAME))
         path = folder / f"export-{number}.csv"
@@ -257,5 +265,4 @@ def snapshot_of(folder, *files, policy=None):
             )
         arrivals = door.load(fleet, [path])
         assert [arrival.status for arrival in arrivals] == ["loaded"], arrivals
-    stages.build(fleet)
-    return snapshots.attach(fleet.current())
+        yield number

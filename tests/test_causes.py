@@ -252,3 +252,12 @@ def test_causes_of_the_samples(sample_snapshot):
             JOIN causes AS c ON r.agency = c.agency AND r.inspection_id = c.inspection_id
         AND c.symptom_check_id = 'relief-discharging'
         WHERE r.check_id = 'relief-discharging' AND r.outcome = 'deficient'""") == [(0,)]
+
+
+def test_a_charge_that_was_set_to_a_fill_too_high_goes_down_with_it():
+    """Fill and charge both at 21 psi: one root, the fill; a charge far above even that is one of its own."""
+    high = SMALL | dict(cold_pressure_psig=21.0, fill_setting_psig=21.0, hot_pressure_psig=29.0)
+    made, _ = links(**high, precharge_psig=21.0)
+    assert made["cold-pressure-high", HOT][1] == pytest.approx(21.4, abs=0.1)
+    made, _ = links(**high, precharge_psig=26.0)
+    assert not any(root == "cold-pressure-high" and symptom in (HOT, PREDICTED) for root, symptom in made)

@@ -12,8 +12,11 @@ from pipelines.engine import heating, history
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.history import NEVER, NO_STAGE, STAGES, STATES
 from pipelines.engine.results import OUTCOMES
+from pipelines.fleet import equality
+from pipelines.fleet.folder import Fleet
+from pipelines.snapshot import stages
 from tests import home_by_home
-from tests.inspections import NO_RELIEF, NO_TANK, SOUND, STEEL, shipped_policy, snapshot_of
+from tests.inspections import NO_RELIEF, NO_TANK, SOUND, STEEL, loaded, shipped_policy, snapshot_of
 
 OK, BAD, UNVERIFIED, AWAY = "ok", "deficient", "not verified", "not applicable"
 MENDS = "mends-it"
@@ -685,3 +688,31 @@ def still_there(strand, outcomes, heating_here):
             )
             last = {OK: False, BAD: True, AWAY: last and not closes}.get(outcome, last)
         yield last
+
+
+def test_random_homes_fed_in_steps_equal_those_fed_at_once(tmp_path):
+    """Also where a later file moves a visit to another home, address, system, day or heating system."""
+    luck = random.Random(7)
+    rows = [row for number in range(60) for row in at_random(luck, number)]
+    luck.shuffle(rows)
+    moved = [
+        row | {name: luck.choice(rows).get(name) for name in luck.sample(MOVING, 3)}
+        for row in luck.sample(rows, len(rows) // 2)
+    ]
+    files = [rows[::2], rows[1::2], moved[::2], moved[1::2]]
+    steps = Fleet(tmp_path / "steps").create()
+    for _ in loaded(steps, tmp_path, files):
+        stages.build(steps)
+    assert equality.equal(steps.current(), snapshot_of(tmp_path, *files).path) == []
+
+
+MOVING = (
+    "home_id",
+    "system_id",
+    "address",
+    "postal_code",
+    "inspected_on",
+    "heating_system",
+    "boiler_year",
+    "repairs_reported",
+)

@@ -40,7 +40,6 @@ LINKS = (
     ("leak-seen", "makeup-excessive"),
     ("leak-seen", "cold-pressure-low"),
 )
-SYMPTOMS = tuple(dict.fromkeys(symptom for _, symptom in LINKS))
 # Seen at the visit, not predicted: a root that has brought one about is at work already.
 SEEN = (
     "hot-pressure-near-relief",

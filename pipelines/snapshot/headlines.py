@@ -3,7 +3,7 @@
 import numpy as np
 import pyarrow as pa
 
-from pipelines.engine.causes import SYMPTOMS
+from pipelines.engine.causes import PRESSURE_SYMPTOMS, WET_SYMPTOMS
 from pipelines.engine.checks import BY_ID, CHECKS, HOME_CHECKS
 from pipelines.engine.history import REPORTED_OPEN, STAGES
 from pipelines.engine.policy.policy import LEVELS
@@ -11,7 +11,7 @@ from pipelines.engine.risk import ACT_TODAY, NO_LEVEL
 
 # Positions in HOME_CHECKS are those in CHECKS, which ends with the checks that are no part of a home's state.
 assert CHECKS[: len(HOME_CHECKS)] == HOME_CHECKS
-IS_SYMPTOM = np.isin([check.id for check in HOME_CHECKS], SYMPTOMS)
+IS_SYMPTOM = np.isin([check.id for check in HOME_CHECKS], (*PRESSURE_SYMPTOMS, *WET_SYMPTOMS))
 SAFETY_CHECKS = tuple(check.id for check in HOME_CHECKS if check.safety_critical)
 SAFETY_BIT = {check: np.int64(1) << position for position, check in enumerate(SAFETY_CHECKS)}
 LONGEST_CHAIN = 4  # of roots that are symptoms of others
@@ -28,45 +28,51 @@ NO_MORE, IN_DOUBT, TWO_ADDRESSES = (
 def headline_checks(opened, links, homes):
     """(level, check) of the headline of each of so many homes; NO_LEVEL and -1 where nothing is open.
 
-    `opened` is a homes.Open, `links` rows of (visit, root, symptom). The gravest deficiency stands; of equals
-    a symptom whose root is known, then what is no symptom, then the first in CHECKS. A symptom gives way to
-    its root, where that is open too; what must be done today does not.
+    `opened` is a homes.Open, `links` a causes.Links of the batch. The gravest deficiency stands; of equals a
+    symptom whose root is known, then what is no symptom, then the first in CHECKS. A symptom gives way to its
+    root, where that is open too; what must be done today does not.
     """
     level, check = np.full(homes, NO_LEVEL, np.uint8), np.full(homes, -1)
     np.minimum.at(level, opened.home, opened.level)
     gravest = np.flatnonzero(opened.level == level[opened.home])
-    symptom = IS_SYMPTOM[opened.check[gravest]] & (opened.level[gravest] != ACT_TODAY)
-    root = opened.check[gravest].copy()
-    root[symptom] = _roots(opened, links, gravest[symptom])
-    rank = np.where(root != opened.check[gravest], 0, np.where(symptom, 2, 1))
-    order = np.lexsort((opened.system[gravest], opened.check[gravest], rank, opened.home[gravest]))
-    home = opened.home[gravest][order]
-    first = order[np.diff(home, prepend=-1) > 0]
+    found = opened.check[gravest]
+    root = found.copy()
+    gives_way = opened.level[gravest] != ACT_TODAY
+    root[gives_way] = _roots(opened, links, gravest[gives_way])
+    rank = np.where(root != found, 0, np.where(IS_SYMPTOM[found], 2, 1))
+    order = np.lexsort((opened.system[gravest], found, rank, opened.home[gravest]))
+    first = order[np.diff(opened.home[gravest][order], prepend=-1) > 0]
     check[opened.home[gravest][first]] = root[first]
     return level, check
 
 
 def _roots(opened, links, chosen):
-    """Of some open deficiencies (positions) the last root of each that is open too; else their own check."""
+    """Of some open deficiencies (positions) the last root of each that is open too; else their own check.
+
+    Of several roots of one symptom the one that brings the pressures of the visit lowest when put right, then
+    the gravest, then the first in CHECKS.
+    """
     checks, found = len(CHECKS), opened.check[chosen].copy()
     visits, one_of_each = np.unique(opened.decided[chosen], return_index=True)
-    links = links[np.isin(links[:, 0], visits) & (links[:, 1] != links[:, 2])]
-    if not len(links):
+    concerned = np.isin(links.rows, visits) & (links.roots >= 0) & (links.roots != links.symptoms)
+    at = np.flatnonzero(concerned)
+    if not len(at):
         return found
-    visit, root, symptom = links.T
+    visit, root, symptom = links.rows[at], links.roots[at].astype(np.int64), links.symptoms[at]
+    _, which = np.unique(visit * checks + root, return_inverse=True)
+    lowest = np.full(len(at), np.inf)
+    np.fmin.at(lowest, which, links.after_psig[at])
     system = opened.system[chosen[one_of_each]][np.searchsorted(visits, visit)]
     order = np.argsort(opened.system * checks + opened.check)
-    keys = (opened.system * checks + opened.check)[order]
-    is_open, at = _among(keys, system * checks + root)
-    visit, root, symptom = links[is_open].T
-    level = opened.level[order[at[is_open]]]
-    # Of several roots of one symptom the gravest, then the first in CHECKS.
-    order = np.lexsort((root, level, visit * checks + symptom))
-    keys, first = np.unique((visit * checks + symptom)[order], return_index=True)
-    roots = root[order][first]
+    is_open, place = _among((opened.system * checks + opened.check)[order], system * checks + root)
+    level = opened.level[order[place]]
+    best = np.lexsort((root, level, lowest[which], visit * checks + symptom))
+    best = best[is_open[best]]
+    keys, first = np.unique((visit * checks + symptom)[best], return_index=True)
+    roots = root[best][first]
     for _ in range(LONGEST_CHAIN):
-        linked, at = _among(keys, opened.decided[chosen] * checks + found)
-        found[linked] = roots[at[linked]]
+        linked, place = _among(keys, opened.decided[chosen] * checks + found)
+        found[linked] = roots[place[linked]]
     return found
 
 

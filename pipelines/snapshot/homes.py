@@ -11,7 +11,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines.engine import codes, heating, history, results, risk
+from pipelines.engine import causes, codes, heating, history, results, risk
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.heating import REPLACES_IT
 from pipelines.engine.history import IS_OPEN, NEVER, NO_STAGE, NOT_VERIFIED, STAGES, STATES
@@ -26,15 +26,15 @@ from pipelines.snapshot.headlines import SAFETY_BIT, headline_checks, headlines
 class Found:
     """What was found of the inspections of a batch.
 
-    `outcomes` check id → (outcome, certainty), `active` check id → mask, `assessed` a mask, `links` rows of
-    (position, root, symptom), `changes` those of the heating system; `graver` and `uncounted` check id → mask
+    `outcomes` check id → (outcome, certainty), `active` check id → mask, `assessed` a mask, `links` those of
+    causes.Links, `changes` those of the heating system; `graver` and `uncounted` check id → mask
     of the results that are, for the checks that have some.
     """
 
     outcomes: dict
     active: dict
     assessed: np.ndarray
-    links: np.ndarray
+    links: causes.Links
     changes: heating.Changes
     graver: dict
     uncounted: dict
@@ -165,6 +165,7 @@ def _opened_table(batch, opened):
             "risk": picked(LEVELS, opened.level),
             "export_id": of_visit("export_id", opened.decided),
             "decided_on": of_visit("inspected_on", opened.decided),
+            "found_in": of_visit("export_id", opened.since),
         }
     )
 

@@ -11,7 +11,7 @@ import signal
 import subprocess
 import sys
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from queue import SimpleQueue
@@ -21,7 +21,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipelines.engine.arrays import Numbers, from_arrow
-from pipelines.engine.causes import NOTES, causes
+from pipelines.engine.causes import NOTES, Links, causes
 from pipelines.engine.checks import CHECKS
 from pipelines.engine.heating import NOT_RECORDED
 from pipelines.engine.quantities.assessed import recorded_heating
@@ -180,7 +180,10 @@ def judge(table, policy):
         }
         for which in ("graver", "uncounted")
     )
-    assessed, links = whole(lambda one: one.assessed), whole(lambda one: one.links)
+    assessed = whole(lambda one: one.assessed)
+    links = Links(
+        *(whole(lambda one, name=name: getattr(one.links, name)) for name in Links.__dataclass_fields__)
+    )
     found = homes.Found(outcomes, active, assessed, links, changes, graver, uncounted)
     return tables | homes.roll_up(table, readings, found, policy), slices[0].shown
 
@@ -190,16 +193,16 @@ class _Judged:
     """What was found of some inspections.
 
     `tables` by name, `outcomes` check id → (outcome, certainty), `active` check id → mask of what is at work
-    already, `assessed` a mask, `links` rows of (position in the batch, root, symptom) with roots that are
-    known, `shown` check id → (words, numbers) that its results may show, `weighed` by the names `graver` and
-    `uncounted` check id → mask, for the checks that have one.
+    already, `assessed` a mask, `links` with positions in the batch, `shown` check id → (words, numbers) that
+    its results may show, `weighed` by the names `graver` and `uncounted` check id → mask, for the checks that
+    have one.
     """
 
     tables: dict
     outcomes: dict
     active: dict
     assessed: np.ndarray
-    links: np.ndarray
+    links: Links
     shown: dict
     weighed: dict
 
@@ -221,9 +224,8 @@ def _judged(readings, policy, keys, start):
         which: {check: mask for check, one in found.items() if (mask := getattr(one, which)) is not None}
         for which in ("graver", "uncounted")
     }
-    rooted = np.flatnonzero(links.roots >= 0)
-    known = np.stack([links.rows[rooted] + start, links.roots[rooted], links.symptoms[rooted]], axis=1)
-    return _Judged(made, outcomes, active, recomputed["assessed"], known, shown, weighed)
+    links = replace(links, rows=links.rows + start)
+    return _Judged(made, outcomes, active, recomputed["assessed"], links, shown, weighed)
 
 
 def _pairs(table):

@@ -104,7 +104,12 @@ def with_right(
         elif root in ("precharge-low", "precharge-high"):
             charge = fill_here_at_tank_psig.at(rows)
         elif root == "cold-pressure-high":
-            cold = should
+            # A charge that was set to this fill goes down with it.
+            cold, taken = should, charge_taken_psig.at(rows)
+            tolerance = at(policy.charge_tolerance_psi, rows)
+            set_to_it = ~more(taken.value, fill_here_at_tank_psig.at(rows).value + tolerance)
+            right = should_have_at_tank_psig.at(rows)
+            charge = taken.instead(set_to_it & more(taken.value, right.value), right)
         right = replace(now, cold_psig=cold, tank_gal=volume)
         return tuple(
             right.hot_psig(growth.gallons.at(rows), charge).value
