@@ -13,7 +13,7 @@ from dashboard import data
 from dashboard.markup import render
 from dashboard.navigation import BY_NAME, address
 from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
-from pipelines.engine.history import STAGES
+from pipelines.engine.history import AFTER_FINAL, STAGES
 from pipelines.engine.policy.policy import LEVELS
 
 LABELS = {
@@ -250,7 +250,7 @@ def stage_shown() -> str:
     return st.segmented_control(
         "Stage counted",
         STAGES,
-        default=STAGES[1],
+        default=STAGES[AFTER_FINAL],
         required=True,
         key="at",
         bind="query-params",

@@ -407,7 +407,7 @@ def questions(work, asked):
         "filters": data.Filters(),
         "as_of": date(2026, 3, 1),
         "most": 12,
-        "stage": data.STAGES[1],
+        "stage": data.STAGES[2],
         "sort": "risk",
         "page": 1,
         "only": "",

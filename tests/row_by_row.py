@@ -976,7 +976,7 @@ def precharge_under_pressure(i):
 
 
 def precharge_echoes_system(i):
-    """A number copied, or the system's pressure as the tank feels it."""
+    """A number copied, or the system's pressure as it stands at the tank."""
     if i.get("precharge_system_side") is not None:
         return NOT_APPLICABLE
     charge, setting = i.get("precharge_psig"), i.get("fill_setting_psig")
@@ -984,8 +984,8 @@ def precharge_echoes_system(i):
     def echoes(pressure):
         if missing(charge, pressure):
             return None
-        felt = [pressure] if i.lift is None else [pressure, pressure - i.lift]
-        if all(over(abs(charge - one), i.rules.echo_within_psi) for one in felt):
+        apart = [charge - pressure] if i.lift is None else [charge - pressure, charge - pressure + i.lift]
+        if all(over(abs(one), i.rules.echo_within_psi) for one in apart):
             return False
         return None if setting is None else over(abs(pressure - setting), i.rules.echo_off_setting_psi)
 

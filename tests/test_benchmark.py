@@ -196,10 +196,12 @@ def test_a_wrong_error_is_noticed(as_simulated, monkeypatch):
     assert all(mine[0] == theirs[0] and mine[1] != theirs[1] for _, _, mine, theirs in found)
     assert {what for _, what, _, _ in found} == {
         "cold-reading-hot",
+        "hot-above-high-limit",
         "precharge-low",
         "precharge-high",
         "tank-cushion-lost",
         "predicted-pressure-near-relief",
+        "hot-above-high-limit",
     }
 
 

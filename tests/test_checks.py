@@ -736,7 +736,6 @@ CASES = (
     ("antifreeze-with-single-wall-coil", SINGLE | PROPYLENE_30, OK),
     ("antifreeze-with-single-wall-coil", SINGLE | PROPYLENE_30 | dict(antifreeze=None), DEFICIENT),
     ("antifreeze-with-single-wall-coil", SINGLE | dict(water_treatment="yes"), DEFICIENT),
-    ("antifreeze-with-single-wall-coil", SINGLE | PROPYLENE_30 | dict(water_treatment="yes"), DEFICIENT),
     ("antifreeze-with-single-wall-coil", SINGLE, NOT_APPLICABLE),
     ("antifreeze-with-single-wall-coil", SINGLE | dict(water_treatment=None), NOT_VERIFIED),
     ("antifreeze-with-single-wall-coil", dict(water_treatment=None), NOT_APPLICABLE),
@@ -1370,3 +1369,10 @@ def test_a_cell_that_was_kept_out_is_said_to_be_so():
         "recorded, but the cell could not be used",
         "relief_signs",
     )
+
+
+def test_treatment_beside_propylene_glycol_counts_where_it_is_recorded():
+    loop = SOUND | SINGLE | PROPYLENE_30
+    for treatment, outcome in (("yes", DEFICIENT), ("no", OK), (None, OK)):
+        found = judge(loop | dict(water_treatment=treatment), "antifreeze-with-single-wall-coil")
+        assert found.outcome == outcome

@@ -168,7 +168,7 @@ def test_an_unread_coil_is_a_gap_in_safety_only_beside_additives(readings, count
     state = "SELECT state FROM home_checks WHERE check_id = 'antifreeze-with-single-wall-coil'"
     assert snapshot.rows(state) == [("not verified",)]
     ((headline, lacking),) = snapshot.rows("SELECT headline, safety_not_verified FROM homes")
-    assert ("antifreeze with single wall coil" in headline) is counts
+    assert ("wall of the hot-water coil" in headline) is counts
     assert f"{lacking} not verified" in headline
 
 

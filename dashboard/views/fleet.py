@@ -3,7 +3,10 @@
 from dashboard import data, filters, frame, tables, wording
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
-NEW = "New since the last file counts from an agency's second file on: a first file is new throughout."
+NEW = (
+    "New counts what files brought within {days:.0f} days before the newest, from an agency's second file "
+    "on: a first file is new throughout."
+)
 MOST = 12
 
 
@@ -51,7 +54,7 @@ def summary():
         "What waits: open deficiencies at each stage",
         empty="Nothing.",
     )
-    tables.said(NEW)
+    tables.said(NEW.format(days=data.limit(who, snapshot, "new_within_days")))
 
 
 def urgent():

@@ -17,22 +17,29 @@ from pipelines.snapshot.headlines import IN_ORDER
 
 NO_DECISIONS = ()
 DEFICIENCIES, HOMES = "deficiencies", "homes"
-# The newest export of each agency, and what is open beside it: `found` is what `overlaid` returns.
+# The exports received lately, each agency's first aside, and what is open beside them: `found` is what
+# `overlaid` returns.
 NEWEST = """
-    newest AS (
-        SELECT agency, max(export_id) AS export_id, count(DISTINCT export_id) AS files
+    first AS (
+        SELECT agency, min(export_id) AS export_id
         FROM received_rows
-        GROUP BY agency)"""
-FOUND = "found AS o JOIN newest ON newest.agency = o.agency"
+        GROUP BY agency),
+    lately AS (
+        SELECT e.export_id
+        FROM exports AS e, limits AS l
+        WHERE l.name = 'new_within_days'
+            AND e.received_at::TIMESTAMP >= (SELECT max(received_at::TIMESTAMP) FROM exports)
+                - to_days(l.value::INTEGER))"""
+FOUND = "found AS o JOIN first ON first.agency = o.agency"
 
 
 @dataclass(frozen=True)
 class Question:
     """Something the first page counts and the page of homes can be narrowed to.
 
-    `about` says whether it speaks of open deficiencies (over `o`, what decisions.overlay returns, and
-    `newest`) or of homes (over `h`); `sql` is its condition. `narrow` is one over home_checks `d`, to overlay
-    less.
+    `about` says whether it speaks of open deficiencies (over `o`, what decisions.overlay returns, and the
+    tables of NEWEST) or of homes (over `h`); `sql` is its condition. `narrow` is one over home_checks `d`, to
+    overlay less.
     """
 
     id: str
@@ -87,11 +94,11 @@ QUESTIONS = (
     ),
     Question(
         "new",
-        "New since the last file",
-        "First seen by a visit that came with the agency's newest file; an agency with one file only has "
-        "none.",
+        "New in the files received lately",
+        "First seen by a visit that a file brought within the policy's days before the newest file; "
+        "an agency's first file is new throughout, and counts as none.",
         DEFICIENCIES,
-        "o.export_id = newest.export_id AND newest.files > 1 AND o.decided_on = o.since",
+        "o.found_in <> first.export_id AND o.found_in IN (FROM lately)",
     ),
     Question(
         "not-held",

@@ -4,7 +4,8 @@ import numpy as np
 import pyarrow as pa
 
 from pipelines.engine.causes import PRESSURE_SYMPTOMS, WET_SYMPTOMS
-from pipelines.engine.checks import CHECKS, HOME_CHECKS
+from pipelines.engine.checks import BY_ID, CHECKS, HOME_CHECKS
+from pipelines.engine.history import REPORTED_OPEN, STAGES
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.engine.risk import ACT_TODAY, NO_LEVEL
 
@@ -81,15 +82,17 @@ def _among(keys, wanted):
     return (keys[at] == wanted if len(keys) else np.zeros(len(wanted), bool)), at
 
 
-def headlines(*, level, check, opened, lacking, systems_in_doubt, assessed, gone, two_addresses):
+def headlines(
+    *, level, check, opened, lacking, systems_in_doubt, assessed, gone, two_addresses, reported_open
+):
     """An Arrow column of sentences from what is known of each home, arrays of shape (homes,).
 
     `opened` counts what is open, `lacking` holds the bits of the safety-critical checks that are not
-    verified.
+    verified; `reported_open` tells of homes with something that was open when they were reported.
     """
     pieces = np.stack(
         [level, check, np.where(opened == 0, lacking, 0), opened, systems_in_doubt]
-        + [assessed, gone, two_addresses],
+        + [assessed, gone, two_addresses, reported_open],
         axis=1,
     ).astype(np.int64)
     distinct, which = np.unique(pieces, axis=0, return_inverse=True)
@@ -97,8 +100,9 @@ def headlines(*, level, check, opened, lacking, systems_in_doubt, assessed, gone
     return pa.array(sentences, pa.string()).take(pa.array(which.ravel()))
 
 
-def _headline(level, check, lacking, opened, systems_in_doubt, assessed, gone, two_addresses):
+def _headline(level, check, lacking, opened, systems_in_doubt, assessed, gone, two_addresses, reported_open):
     beside = [IN_DOUBT] * (systems_in_doubt > 0) + [TWO_ADDRESSES] * two_addresses
+    beside += [STAGES[REPORTED_OPEN]] * reported_open
     if opened:
         more = f" and {opened - 1} more" if opened > 1 else ""
         return "; ".join([f"{LEVELS[level]}: {HOME_CHECKS[check].title}{more}", *beside])
@@ -106,8 +110,14 @@ def _headline(level, check, lacking, opened, systems_in_doubt, assessed, gone, t
         return "; ".join(["not assessed", *beside])
     if gone:
         return "; ".join([NO_MORE, *beside])
-    names = [one.replace("-", " ") for one in SAFETY_CHECKS if lacking & int(SAFETY_BIT[one])]
+    names = [_looked_at(one) for one in SAFETY_CHECKS if lacking & int(SAFETY_BIT[one])]
     names += ["heating system"] * (systems_in_doubt > 0)
     if names:
         return "; ".join([*beside, f"none found, {len(names)} not verified ({', '.join(names)})"])
     return "; ".join([*beside, "none found"]) if beside else IN_ORDER
+
+
+def _looked_at(check):
+    """The neutral name of a check within a sentence: what nobody verified is no finding."""
+    name = BY_ID[check].name
+    return name[0].lower() + name[1:]

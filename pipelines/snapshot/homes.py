@@ -165,6 +165,7 @@ def _opened_table(batch, opened):
             "risk": picked(LEVELS, opened.level),
             "export_id": of_visit("export_id", opened.decided),
             "decided_on": of_visit("inspected_on", opened.decided),
+            "found_in": of_visit("export_id", opened.since),
         }
     )
 
@@ -290,6 +291,7 @@ def _homes_table(batch, opened, links, unverified):
         assessed=assessed,
         gone=assessed & ~there,
         two_addresses=batch.two_addresses,
+        reported_open=np.bincount(opened.home, opened.stage == history.REPORTED_OPEN, homes) > 0,
     )
     visits = np.diff(np.append(batch.home_starts, batch.count))
     return pa.table(

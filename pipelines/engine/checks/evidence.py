@@ -14,7 +14,7 @@ def precharge_under_pressure(precharge_psig, precharge_system_side, *, charge_is
 def precharge_echoes_system(
     *, precharge_psig, cold_pressure_psig, hot_pressure_psig, fill_setting_psig, tank_lift_psi, policy
 ):
-    """The number on the gauge written down again, or the pressure that the tank felt where it hangs."""
+    """A number copied, or the system's pressure as it stands at the tank."""
 
     def echo_of(name, pressure):
         equal = within(precharge_psig, pressure, policy.echo_within_psi)

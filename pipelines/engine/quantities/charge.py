@@ -19,7 +19,7 @@ def no_gas(tank_type, tank_valve):
     return tank_type.among("none") | tank_valve.among("closed")
 
 
-def echo_within_psi(tank_above_gauge_ft, column_psi_per_ft, policy):
+def echo_reach_psi(tank_above_gauge_ft, column_psi_per_ft, policy):
     """How near a system pressure, as the tank feels it, a charge may be one: by more where the tank's height
     is not known.
     """
@@ -28,9 +28,9 @@ def echo_within_psi(tank_above_gauge_ft, column_psi_per_ft, policy):
 
 
 def charge_is_no_echo(
-    precharge_psig, tank_lift_psi, echo_within_psi, cool_cold_psig, usable_hot_psig, tank_air_valve
+    precharge_psig, tank_lift_psi, echo_reach_psi, cool_cold_psig, usable_hot_psig, tank_air_valve
 ):
-    read, apart = precharge_psig.value, echo_within_psi
+    read, apart = precharge_psig.value, echo_reach_psi
     cold, hot = cool_cold_psig.value - tank_lift_psi, usable_hot_psig.value - tank_lift_psi
     told = more(cold - read, apart) | (more(read - cold, apart) & more(read - hot, apart))
     return told & ~tank_air_valve.among("water")
@@ -183,7 +183,7 @@ AS_DUE = Assumption("no trusted charge: reckoned as charged to the pressure it s
 QUANTITIES = (
     Quantity(compression_tank, "a steel compression tank"),
     Quantity(no_gas, "no tank, or one behind a closed valve"),
-    Quantity(echo_within_psi, "how near to a charge a system pressure makes it a possible echo", "psi", 1),
+    Quantity(echo_reach_psi, "how near to a charge a system pressure makes it a possible echo", "psi", 1),
     Quantity(charge_is_no_echo, "charge too far from the loop's pressures to be one"),
     Quantity(
         trusted_charge_psig,

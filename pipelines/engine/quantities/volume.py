@@ -155,11 +155,6 @@ def cold_densities(loop_water, cold_taken_f):
     return loop_water.densities_above(cold_taken_f.value)
 
 
-def measured_growth(loop_water, usable_cold_f, hotter_f, hot_error_f, policy):
-    of_cold = loop_water.densities_above(usable_cold_f.value)
-    return loop_water.growth(usable_cold_f, hotter_f, of_cold, policy.temperature_f, hot_error_f)
-
-
 def growth_to_hot(loop_water, cold_taken_f, hotter_f, cold_densities, cold_error_f, hot_error_f):
     return loop_water.growth(cold_taken_f, hotter_f, cold_densities, cold_error_f, hot_error_f)
 
@@ -177,8 +172,9 @@ def sizing_growth(loop_water, limit_f, policy):
     return Growth(loop_water.gallons(expansion), expansion, np.zeros(len(share)))
 
 
-def expansion_gal(measured_growth):
-    return measured_growth.gallons
+def expansion_gal(growth_to_hot, usable_cold_f):
+    """Between temperatures that were read, both."""
+    return growth_to_hot.gallons.withhold(~usable_cold_f.known, usable_cold_f.gap)
 
 
 # ---- its errors
@@ -288,7 +284,6 @@ QUANTITIES = (
     Quantity(cold_error_f, "standard deviation of a cold temperature", "°F", 1),
     Quantity(hotter_f, "hot temperature, not below the cold one", "°F", 1),
     Quantity(cold_densities, "densities at the cold temperature of a prediction"),
-    Quantity(measured_growth, "expansion between the temperatures read"),
     Quantity(growth_to_hot, "expansion up to the hot temperature read"),
     Quantity(growth_to_limit, "expansion up to the high limit"),
     Quantity(sizing_growth, "expansion that a tank is sized for"),
