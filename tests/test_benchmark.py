@@ -201,7 +201,6 @@ def test_a_wrong_error_is_noticed(as_simulated, monkeypatch):
         "precharge-high",
         "tank-cushion-lost",
         "predicted-pressure-near-relief",
-        "hot-above-high-limit",
     }
 
 
