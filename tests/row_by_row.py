@@ -1090,11 +1090,8 @@ BESIDE_OTHERS = {
     "home-id-reused": home_id_reused,
 }
 LAST = "passed-but-readings-disagree"
-# Looked at also where another heating system stands.
-ODD = (
-    "precharge-under-pressure", "precharge-echoes-system", "pressure-did-not-rise", "cold-reading-hot",
-    "readings-repeated", "system-changed-unexplained", "home-id-reused", LAST,
-)  # fmt: skip
+# Said also where another heating system stands, if so.
+OF_ANY_SYSTEM = ("readings-repeated", "system-changed-unexplained", "home-id-reused")
 # Below it the outcome is too close to call.
 LEAST_CERTAINTY = dict.fromkeys(("pressure-above-plate", "relief-did-not-open"), "boiler_stop_certainty")
 SAID = {True: DEFICIENT, False: OK, None: NOT_VERIFIED, NOT_APPLICABLE: NOT_APPLICABLE}
@@ -1110,14 +1107,14 @@ def judge(visit, rules, fleet, place=None, with_certainty=True):
     call. Without certainty every outcome counts as certain enough, and there is none in the answer.
     """
     inspection, certain = Inspection(visit, rules, place), {}
-    other_system = inspection.standing == NOT_APPLICABLE
-    if not other_system and (inspection.standing or inspection.looks_like_something_else):
-        outcomes = dict.fromkeys((*ALONE, *BESIDE_OTHERS, LAST), NOT_VERIFIED)
+    if inspection.standing is not None or inspection.looks_like_something_else:
+        outcomes = dict.fromkeys((*ALONE, *BESIDE_OTHERS, LAST), inspection.standing or NOT_VERIFIED)
+        for check in OF_ANY_SYSTEM:
+            if inspection.standing == NOT_APPLICABLE and BESIDE_OTHERS[check](inspection, fleet, visit):
+                outcomes[check], certain[check] = DEFICIENT, 1.0
         return {"quantities": inspection.quantities(), "outcomes": outcomes, "certainty": certain}
     outcomes = {check: SAID[function(inspection)] for check, function in ALONE.items()}
     outcomes |= {check: SAID[function(inspection, fleet, visit)] for check, function in BESIDE_OTHERS.items()}
-    if other_system:
-        outcomes |= dict.fromkeys(outcomes.keys() - ODD, NOT_APPLICABLE)
     if with_certainty:
         certain = {
             check: certainty(check, inspection, outcome == DEFICIENT)

@@ -2,12 +2,15 @@
 
 import random
 from datetime import date, timedelta
+from itertools import groupby
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipelines.answers import lists, waiting
+from pipelines.answers.access import EVERYTHING, Filters
 from pipelines.engine import heating, history
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.history import NEVER, NO_STAGE, STAGES, STATES
@@ -554,6 +557,75 @@ def test_makeup_between_visits(tmp_path):
     assert found["i5"][0] == UNVERIFIED  # the same day says nothing about a month
 
 
+def test_a_heating_system_in_doubt_holds_a_unit_back_and_is_said(tmp_path):
+    """All was sound; then the final says steam. The furnace that replaced a boiler is no such case."""
+    rows = [
+        visit(1, date(2025, 1, 10), "initial", home_id="slip"),
+        visit(2, date(2025, 3, 10), "final", home_id="slip", heating_system="steam"),
+        visit(3, date(2025, 1, 10), "initial", home_id="furnace", relief_mounting="valve_between"),
+        visit(4, date(2025, 3, 10), "final", home_id="furnace", heating_system="warm_air", boiler_year=2025),
+        visit(5, date(2025, 3, 10), "final", home_id="never", heating_system="warm_air"),
+    ]
+    snapshot = snapshot_of(tmp_path, rows)
+    homes = snapshot.rows("SELECT home_id, headline, safety_not_verified FROM homes ORDER BY home_id")
+    assert homes == [
+        ("furnace", "no hot-water system any more", 0),
+        ("never", "not assessed", 0),
+        ("slip", "heating system in doubt; none found, 1 not verified (heating system)", 1),
+    ]
+    held = lists.hold(EVERYTHING, snapshot, Filters(), date(2025, 4, 1)).rows
+    assert [(row["home_id"], row["why"]) for row in held.to_pylist()] == [("slip", "heating system in doubt")]
+    outcomes = {
+        (ident, outcome)
+        for ident, check, outcome in snapshot.rows("SELECT inspection_id, check_id, outcome FROM results")
+        if check in {one.id for one in HOME_CHECKS} and ident in ("i2", "i4", "i5")
+    }
+    assert outcomes == {("i2", AWAY), ("i4", AWAY), ("i5", AWAY)}
+    odd = "SELECT inspection_id, outcome FROM results WHERE check_id = 'system-changed-unexplained'"
+    assert dict(snapshot.rows(odd)) == {"i1": OK, "i2": BAD, "i3": OK, "i4": AWAY, "i5": AWAY}
+    in_order = waiting.QUESTION["none-found"].sql
+    assert snapshot.rows(f"SELECT count(*) FROM homes AS h WHERE {in_order}") == [(0,)]
+
+
+def test_one_id_at_two_addresses(tmp_path):
+    """Where code and street both differ; a shortened code or an abbreviated street is no other address."""
+
+    def at(number, month, address, code, home="h", **changes):
+        named = dict(home_id=home, address=address, postal_code=code)
+        return visit(number, date(2025, month, 10), "service", **named | changes)
+
+    rows = [
+        at(1, 1, "12 Quarry Lane", "00121", relief_mounting="valve_between"),
+        at(2, 2, "12 quarry ln", "121"),
+        at(3, 3, "9 Orchard Row", "00187", low_water_cutoff_test="failed"),
+        at(4, 4, None, None, low_water_cutoff_test="failed"),
+        at(5, 5, "12 Quarry Lane", "00121-0044", relief_mounting="valve_between"),
+        at(6, 1, "12 Quarry Lane", "00121", "code-alone", relief_mounting="valve_between"),
+        at(7, 2, "12 Quarry Lane", "00187", "code-alone"),
+        at(8, 1, "12 Quarry Lane", "00121", "street-alone", relief_mounting="valve_between"),
+        at(9, 2, "9 Orchard Row", "00121", "street-alone"),
+        at(10, 1, "12 Quarry Lane", "00121", "not-recorded", relief_mounting="valve_between"),
+        at(11, 2, "9 Orchard Row", None, "not-recorded"),
+    ]
+    snapshot = snapshot_of(tmp_path, rows)
+    odd = dict(snapshot.rows("SELECT inspection_id, outcome FROM results WHERE check_id = 'home-id-reused'"))
+    not_ok = {"i3": BAD, "i4": UNVERIFIED, "i11": UNVERIFIED}
+    assert odd == {f"i{number}": OK for number in range(1, 12)} | not_ok
+    states = snapshot.rows("""
+        SELECT home_id, check_id, state, inspection_id FROM home_checks
+        WHERE check_id IN ('relief-isolated', 'low-water-cutoff-failed') AND state <> 'ok'
+        ORDER BY ALL""")
+    assert states == [
+        ("code-alone", "relief-isolated", "corrected", "i7"),
+        ("h", "low-water-cutoff-failed", "open", "i4"),
+        ("h", "relief-isolated", "recurred", "i5"),
+        ("not-recorded", "relief-isolated", "corrected", "i11"),
+        ("street-alone", "relief-isolated", "corrected", "i9"),
+    ]
+    said = dict(snapshot.rows("SELECT home_id, headline FROM homes"))
+    assert "one id, two addresses" in said.pop("h") and not any("address" in one for one in said.values())
+
+
 # ---- homes at random, from files
 
 DANGERS = (
@@ -680,9 +752,11 @@ def test_no_home_with_a_danger_is_in_order(random_homes):
 def still_there(strand, outcomes, heating_here):
     """Of each safety-critical check whether its last telling result over a strand is a danger."""
     for check in (one.id for one in HOME_CHECKS if one.safety_critical):
-        last = False
-        for one in strand:
-            outcome = outcomes[one["inspection_id"], check]
+        fixes = [measure.id for measure in shipped_policy().measures if check in measure.fixes]
+        counted, last = [outcomes[one["inspection_id"], check] for one in strand], False
+        for _, day in groupby(range(len(strand)), lambda at: strand[at]["inspected_on"]):
+            home_by_home.pass_over(list(day), strand, counted, fixes)
+        for one, outcome in zip(strand, counted, strict=True):
             closes = (
                 home_by_home.heating_of(one) == "hot_water" or one["inspection_id"] in heating_here.closing
             )

@@ -80,8 +80,6 @@ def test_what_is_assessed(changes, everywhere):
     recomputed = batch([SOUND | changes])
     found = {check: one_row(result) for check, result in results(recomputed).items()}
     if everywhere:
-        if everywhere[0] == NOT_APPLICABLE:  # readings about readings aside
-            found = {check: one for check, one in found.items() if not BY_ID[check].evidence}
         assert {(one.outcome, one.reason, one.field) for one in found.values()} == {everywhere}
         assert all(np.isnan(number) for one in found.values() for number in one[3:])
         assert recomputed["assessed"][0] == (everywhere[1].startswith("looks like"))
@@ -101,10 +99,20 @@ def test_no_furnace_is_ever_flagged():
     for system in ("warm_air", "heat_pump", "steam", "other", "hot_water_open"):
         outcomes = {
             one_row(result).outcome
-            for check, result in results(batch([SOUND | wrong | dict(heating_system=system)])).items()
-            if not BY_ID[check].evidence
+            for result in results(batch([SOUND | wrong | dict(heating_system=system)])).values()
         }
         assert outcomes == {NOT_APPLICABLE}
+
+
+def test_what_is_odd_is_said_of_any_heating_system():
+    """But only of what compares visits, and only where something is odd."""
+    odd = dict(repeated_elsewhere=1.0, changed_unexplained=1.0, other_address=1.0, cold_temperature_f=150.0)
+    for system, outcome in (("steam", DEFICIENT), (None, NOT_VERIFIED)):
+        unknown = dict(heating_system=system, tank_type=None, fill_setting_psig=None)
+        found = results(batch([SOUND | odd | unknown]))
+        said = {check for check, result in found.items() if one_row(result).outcome == DEFICIENT}
+        compared = {"readings-repeated", "system-changed-unexplained", "home-id-reused"}
+        assert said == (compared if outcome == DEFICIENT else set())
 
 
 # ---- which backflow device is enough, for which loop

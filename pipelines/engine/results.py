@@ -109,15 +109,15 @@ class _Batch:
         state = recomputed["state"][self.not_assessed]
         self.outcome, self.said = np.array(outcome, np.int8)[state], np.array(said, np.uint16)[state]
         self.nothing = np.full(self.count, np.nan)
-        aside = state != OTHER_SYSTEM
-        self.odd_aside = self.not_assessed[aside], self.outcome[aside], self.said[aside]
+        self.other_system = state == OTHER_SYSTEM
 
-    def unassessed_but_of(self, check):
-        """(rows, outcome, gap) of the inspections of which a check says nothing else.
-
-        What is odd about a visit is looked at also where another heating system stands.
-        """
-        return self.odd_aside if check.evidence else (self.not_assessed, self.outcome, self.said)
+    def unassessed(self, check, outcome):
+        """(rows, outcome, gap) of the inspections not assessed, but those that a check finds odd even so."""
+        stated = self.not_assessed, self.outcome, self.said
+        if not check.any_system:
+            return stated
+        rest = ~(self.other_system & (outcome[self.not_assessed] == DEFICIENT))
+        return tuple(values[rest] for values in stated)
 
 
 def _run(check, batch, so_far):
@@ -138,7 +138,7 @@ def _run(check, batch, so_far):
         absent = recomputed.readings.gap(applies.field) if applies.field else gap("not recorded")
         _say(outcome, said, ~applies.yes & ~unknown, NOT_APPLICABLE, gap("does not apply here"))
         _say(outcome, said, unknown, NOT_VERIFIED, absent)
-    rows, stated, gaps = batch.unassessed_but_of(check)
+    rows, stated, gaps = batch.unassessed(check, outcome)
     outcome[rows], said[rows] = stated, gaps
     telling = outcome < NOT_VERIFIED
     for note in found.notes:

@@ -116,6 +116,7 @@ EVIDENCE = grouped(
         Check(
             "readings-repeated",
             readings_repeated,
+            any_system=True,
             title="The same five readings at another home within days",
             name="The same readings elsewhere",
             sound="Readings of this visit stand at no other home within days",
@@ -125,6 +126,7 @@ EVIDENCE = grouped(
         Check(
             "system-changed-unexplained",
             system_changed_unexplained,
+            any_system=True,
             title="Another heating system than before, and nothing says that it was replaced",
             name="Heating system against the visit before",
             sound="Heating system as before, or the change is explained",
@@ -134,6 +136,7 @@ EVIDENCE = grouped(
         Check(
             "home-id-reused",
             home_id_reused,
+            any_system=True,
             title="Another address than before under the same home id",
             name="Address against earlier visits",
             sound="Address as at earlier visits, or the first one recorded",

@@ -134,7 +134,8 @@ class Check:
     `title` says the finding (what is wrong), `name` what was looked at, `sound` what is right where the
     outcome is ok. `spot` is the part of the drawing of a loop that it speaks of, if any. `severity` 1 to 4
     and `probability` A to E after MIL-STD-882E, both policy; None for checks about readings, which speak of
-    the visit and never count in a home's state, causes, risk or plan.
+    the visit and never count in a home's state, causes, risk or plan; of these, `any_system` is said also
+    where another heating system stands.
     """
 
     id: str
@@ -150,6 +151,7 @@ class Check:
     safety_critical: bool = False
     act_today: bool = False
     spot: str = ""
+    any_system: bool = False
     group: str = field(default="", kw_only=True)
 
     @cached_property
