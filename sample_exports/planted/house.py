@@ -138,9 +138,7 @@ class System:
     tank_above_ft: float = 0.0
     tank_valve: str = "none"
     air_valve: str = "air"
-    charge_psig: float | None = (
-        None  # what the air valve shows at zero system pressure, 60 °F
-    )
+    charge_psig: float | None = None  # what the air valve shows at zero system pressure, 60 °F
     gas_psia_gal: float = 0.0
     pocket_gal: float = 0.0
     fill_off_psi: float = 0.0
@@ -250,9 +248,7 @@ class System:
             return math.inf
         expansion, over = self.expansion(cold_f, hot_f), self.atmosphere - self.lift_psi
         return (
-            hot_pressure_psia(
-                gas, pocket, cold_psig + over, expansion, self.water_gal, gas_cold_f, gas_hot_f
-            )
+            hot_pressure_psia(gas, pocket, cold_psig + over, expansion, self.water_gal, gas_cold_f, gas_hot_f)
             - over
         )
 
