@@ -25,13 +25,18 @@ def density_lb_ft3(temperature_f, antifreeze=WATER, percent=0.0):
     percent : float or array
         Glycol by volume; not looked at where the code is WATER.
 
-    Returns ------- float or array lb/ft³; NaN for any other code and outside the data: water 32 to 250 °F,
-    glycol 32 to 212 °F and 0 to 60 %. Interpolated linearly between steps of 2 °F and 2 %, within 1e-5 of the
-    sources. Loop pressure is left out: it moves the density by 1e-4 at most, cold and hot alike.
+    Returns
+    -------
+    float or array
+        lb/ft³; NaN for any other code and outside the data: water 32 to 250 °F, glycol 32 to 212 °F and 0 to
+        60 %. Interpolated linearly between steps of 2 °F and 2 %, within 1e-5 of the sources. Loop pressure
+        is left out: it moves the density by 1e-4 at most, cold and hot alike.
 
-    Source ------ Water: IAPWS-IF97, saturated liquid. Glycol: the ASHRAE percent-by-volume data that CoolProp
-    carries, which begin at 10 %, and below that the straight line from water. 60 °F water: 62.364; printed
-    specific volume 0.01603 ft³/lb, which is 62.4.
+    Source
+    ------
+    Water: IAPWS-IF97, saturated liquid. Glycol: the ASHRAE percent-by-volume data that CoolProp carries,
+    which begin at 10 %, and below that the straight line from water. 60 °F water: 62.364; printed specific
+    volume 0.01603 ft³/lb, which is 62.4.
     """
     temperatures, _, densities = _table()
     temperature, code = np.asarray(temperature_f, dtype=float), np.asarray(antifreeze, dtype=float)

@@ -3,7 +3,8 @@
 One gas balance carries every function here. The gas fills the whole shell at its charge, starts from the
 larger of charge and cold pressure, and follows Boyle's law: a shell of V gallons takes V·P0·(1/max(P0, Pa) -
 1/Ph) gallons between cold Pa and hot Ph. A compression tank is the same with the local atmosphere as its
-charge. All pressures named `psia` are absolute; a pressure or a volume that is not positive gives NaN.
+charge. All pressures named `psia` are absolute, and those that the tank feels where it hangs: less the column
+from the gauge up to it than the gauge shows. A pressure or a volume that is not positive gives NaN.
 """
 
 import numpy as np
@@ -35,9 +36,11 @@ def required_diaphragm_gal(expansion_gal, fill_psia, allowed_psia, charge_psia=N
         Gallons; NaN where the allowed pressure does not exceed both fill and charge (no tank is large enough)
         and where the expansion is negative.
 
-    Source ------ ASHRAE Handbook, HVAC Systems and Equipment, hydronic heating, diaphragm tank equation (from
-    memory); for a charge below the fill Griffith, Thermal Expansion Tanks Part 2, eq. 3; above it, the same
-    balance. 3,000 gal in steel, 40 to 220 °F, 24.7 and 39.7 psia: 343.9, printed 344 (from memory).
+    Source
+    ------
+    ASHRAE Handbook, HVAC Systems and Equipment, hydronic heating, diaphragm tank equation (from memory); for
+    a charge below the fill Griffith, Thermal Expansion Tanks Part 2, eq. 3; above it, the same balance.
+    3,000 gal in steel, 40 to 220 °F, 24.7 and 39.7 psia: 343.9, printed 344 (from memory).
     """
     charge_psia = fill_psia if charge_psia is None else charge_psia
     return _required_gal(expansion_gal, charge_psia, fill_psia, allowed_psia)
