@@ -149,6 +149,14 @@ SHORT = {
 }
 # Which readings share a line of the drawing.
 LINES = {
+    "boiler": (
+        ("boiler_kind", "boiler_year"),
+        ("boiler_output_btuh",),
+        ("boiler_max_pressure_psig",),
+        ("high_limit_f",),
+        ("domestic_coil",),
+        ("coil_wall",),
+    ),
     "gauge": (
         ("cold_pressure_psig", "cold_temperature_f"),
         ("hot_pressure_psig", "hot_temperature_f"),

@@ -366,16 +366,18 @@ def flagged(folder, out, as_of, as_json, **chosen):
     _give(sheet, out, as_json)
 
 
-@command(OUT, AS_OF, *WHOSE, AS_JSON)
-def hold(folder, out, as_of, as_json, **chosen):
-    """Units to hold before reporting, and why.
+@command(
+    OUT, AS_OF, *WHOSE, AS_JSON, click.option("--clear", is_flag=True, help="Those that may be reported.")
+)
+def hold(folder, out, as_of, as_json, clear, **chosen):
+    """Units to hold before reporting, and why; with --clear, those that may be reported.
 
     Example: coldfill hold --out hold.csv --fleet ./fleet
     """
     from pipelines.answers import lists
     from pipelines.answers.access import EVERYTHING
 
-    sheet = lists.hold(EVERYTHING, _snapshot(folder), _filters(**chosen), _as_of(as_of))
+    sheet = lists.hold(EVERYTHING, _snapshot(folder), _filters(**chosen), _as_of(as_of), clear=clear)
     _give(sheet, out, as_json)
 
 

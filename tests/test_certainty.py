@@ -126,7 +126,8 @@ class Draw:
 
     @property
     def highest(self):
-        return np.fmax(self.hot, self.cold_read)
+        """Of the pressures that are plausible."""
+        return np.fmax(self.hot, self.cold_read) if self.row["cold_plausible"] else self.hot
 
     def normal(self, sigma):
         return sigma * self.rng.standard_normal(self.n)
@@ -302,6 +303,7 @@ def rows_of(recomputed):
         "half_gas_excluded": recomputed["half_gas_excluded"],
         "by_charge": recomputed["told_by_charge"],
         "cold_usable": recomputed["cool_cold_psig"].known,
+        "cold_plausible": recomputed["read_cold_psig"].known,
     }
 
     def row(at):

@@ -1103,11 +1103,11 @@ SAID = (
         "",
         None,
     ),
-    ("tank-cushion-lost", CUT_OFF, "the hot reading is cut off by the relief valve", None),
+    ("tank-cushion-lost", CUT_OFF, "the relief valve may have held the hot pressure down", None),
     (
         "tank-cushion-lost",
         CUT_OFF | NO_AIR | dict(tank_volume_gal=2.8),
-        "ratio is at most this: the relief valve cut the pressure off",
+        "ratio is at most this: the relief valve may have held the pressure down",
         "hot_pressure_psig",
     ),
     (

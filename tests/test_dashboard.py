@@ -776,6 +776,21 @@ def test_a_long_headline_is_cut_in_lists_and_says_so():
     )
 
 
+def test_a_home_of_another_system_says_so_and_draws_no_loop(show, samples, opened):
+    ((agency, home),) = opened.rows("""
+        SELECT agency, home_id
+        FROM readings
+        GROUP BY ALL
+        HAVING bool_and(heating_system = 'warm_air')
+        ORDER BY 1, 2
+        LIMIT 1""")
+    page = fine(show(samples, "home", of=agency, home=home))
+    assert "these checks say nothing of it, good or bad" in text(page)
+    assert "The loop in words" not in text(page) and "Results of this visit" not in text(page)
+    page = fine(show(samples, "home", **HOME))
+    assert "The loop in words" in text(page) and "these checks say nothing" not in text(page)
+
+
 # ---- every number that leads somewhere leads to as many
 
 

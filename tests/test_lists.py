@@ -19,7 +19,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipelines.answers import formats, lists
+from pipelines.answers import formats, homes, lists
 from pipelines.answers.access import EVERYTHING, Filters, ListError, Viewer
 from pipelines.answers.cautions import CAUTIONS
 from pipelines.answers.formats import Sheet
@@ -862,3 +862,43 @@ def test_a_list_is_written_without_what_takes_longest_to_load(sample_fleet, tmp_
         [sys.executable, "-c", code, *map(str, words)], capture_output=True, text=True, timeout=60
     )
     assert (done.returncode, done.stderr) == (0, "False\n") and (tmp_path / "list.csv").stat().st_size > 1000
+
+
+def test_what_may_be_reported_is_the_other_side_of_hold(sample_snapshot):
+    """Every unit with a final that waits to be reported is on one of the two lists, and only there."""
+    held, clear = (
+        {*zip(sheet.frame["agency"], sheet.frame["home_id"], strict=True)}
+        for sheet in (
+            lists.hold(EVERYTHING, sample_snapshot, Filters(), AS_OF),
+            lists.hold(EVERYTHING, sample_snapshot, Filters(), AS_OF, clear=True),
+        )
+    )
+    assert held and clear and not held & clear
+    found = sample_snapshot.rows("""
+        SELECT h.agency, h.home_id, h.headline, h.open_deficiencies, h.safety_not_verified
+        FROM homes AS h
+        JOIN readings AS r ON r.agency = h.agency AND r.home_id = h.home_id AND r.inspection_kind = 'final'
+        WHERE h.assessed
+            AND NOT EXISTS (
+                FROM readings AS o
+                WHERE o.agency = h.agency AND o.home_id = h.home_id AND o.reported_on IS NOT NULL
+                    AND (r.job_number IS NULL OR o.job_number = r.job_number))
+        GROUP BY ALL""")
+    assert {(agency, home) for agency, home, *_ in found} == held | clear
+    assert all((count, lacking) == (0, 0) for a, h, _, count, lacking in found if (a, h) in clear)
+
+
+def test_one_measure_away_is_what_one_measure_would_clear(sample_snapshot):
+    fixes = {name: set(text.split("; ")) for name, text in sample_snapshot.rows(
+        "SELECT measure_id, fixes FROM measures")}  # fmt: skip
+    opened = {}
+    for agency, home, check in sample_snapshot.rows("SELECT agency, home_id, check_id FROM opened"):
+        opened.setdefault((agency, home), set()).add(check)
+    held = sample_snapshot.rows(
+        "SELECT agency, home_id FROM homes WHERE hold_before_reporting AND safety_not_verified = 0"
+    )
+    away = [key for key in held if any(opened[key] <= checks for checks in fixes.values())]
+    by_agency = homes.held(EVERYTHING, sample_snapshot, Filters())
+    assert by_agency["one_measure"].sum() == len(away) > 5
+    assert (by_agency["units"] == by_agency["opened"] + by_agency["unverified"]).all()
+    assert (by_agency["no_column"] <= by_agency["unverified"]).all()

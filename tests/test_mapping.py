@@ -473,3 +473,19 @@ def test_any_headings_and_texts_can_be_drafted(headings, texts):
     assert [one.heading for one in found.suggestions] == headings
     fields = [one.field for one in found.suggestions if one.field]
     assert len(fields) == len(set(fields))
+
+
+def test_the_trade_calls_the_boiler_its_coil_and_the_heated_area_by_many_names():
+    columns = {
+        "Boiler type": ["Cast iron", "Copper fin"],
+        "Coil wall": ["Single wall", "Double-wall"],
+        "LWCO": ["Flow switch", "none"],
+        "Floor area m2": ["110", "95"],
+    }
+    found = draft(list(columns), pa.table({name: pa.array(texts) for name, texts in columns.items()}))
+    assert [(one.field, one.unit, dict(one.words)) for one in found.suggestions] == [
+        ("boiler_kind", None, {"Copper fin": "water_tube"}),
+        ("coil_wall", None, {"Single wall": "single", "Double-wall": "double"}),
+        ("low_water_cutoff", None, {"none": "no"}),
+        ("heated_area_ft2", "m2", {}),
+    ]

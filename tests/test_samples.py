@@ -239,7 +239,7 @@ def test_relief_valves_cap_the_pressure(truth):
             continue
         setting, hot = float(row["relief_setting_psig"]), float(row["hot_pressure_psig"])
         free = float("inf") if row["hot_free_psig"] == "no cushion" else float(row["hot_free_psig"])
-        if hot > 1.1 * setting:  # a valve that is stuck and not dry does not occur
+        if hot > setting + (3 if setting <= 60 else 0.05 * setting):  # a valve that is stuck and not dry does not occur
             pytest.fail(f"{row['agency']} {row['inspection_id']}: {hot} over {setting}")
         if free > 1.05 * setting and hot < 1.04 * setting:
             capped += 1
@@ -262,8 +262,8 @@ def test_flags_follow_from_the_true_values(truth):
             "cold-pressure-high": lambda: number("cold_pressure_psig") > number("should_have_psig") + 5,
             "tank-undersized": lambda: number("tank_volume_gal") < number("required_tank_gal"),
             "tank-cushion-lost": lambda: number("gas_fraction") < 0.5,
-            "precharge-low": lambda: number("charge_psig") < number("should_have_psig") - 2,
-            "precharge-high": lambda: number("charge_psig") > number("should_have_psig") + 2,
+            "precharge-low": lambda: number("charge_psig") < number("fill_at_tank_psig") - 2,
+            "precharge-high": lambda: number("charge_psig") > number("fill_at_tank_psig") + 2,
             "hot-pressure-near-relief": lambda: (
                 number("hot_pressure_psig") > 0.9 * number("relief_setting_psig")
             ),

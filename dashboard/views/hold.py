@@ -3,6 +3,21 @@
 from dashboard import data, downloads, filters, frame, tables, wording
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
+COUNT = {
+    "hold": "units",
+    "hold-open": "opened",
+    "hold-unverified": "unverified",
+    "one-reading": "one_reading",
+    "one-measure": "one_measure",
+    "may-be-reported": "clear",
+}
+
+
+def asking(question):
+    """Link of a count of an agency's units to the homes counted."""
+    return lambda row: (
+        filters.link("homes", only=question, agency=row.agency) if getattr(row, COUNT[question]) else None
+    )
 
 
 def draw():
@@ -15,18 +30,27 @@ def draw():
         by_agency,
         (
             tables.Column("agency", "Agency", link=lambda row: filters.link("hold", agency=row.agency)),
-            tables.count("units", "Units to hold"),
-            tables.count("opened", "With something open"),
-            tables.count("unverified", "For want of verification only"),
-            tables.day("oldest", "Oldest last visit"),
+            tables.count("units", "Units to hold", link=asking("hold")),
+            tables.count("opened", "With something open", link=asking("hold-open")),
+            tables.count("unverified", "For want of verification only", link=asking("hold-unverified")),
+            tables.count(
+                "no_column",
+                "Of these only for columns no file has",
+                help="Held for nothing but checks that no file of the agency has the columns for.",
+            ),
+            tables.count("one_reading", "One reading away", link=asking("one-reading")),
+            tables.count("one_measure", "One measure away", link=asking("one-measure")),
+            tables.count("clear", "May be reported", link=asking("may-be-reported")),
         ),
-        "Units to hold, by agency",
-        empty=(
-            "No unit needs to be held: none with a final inspection, not yet reported, has anything open "
-            "or a safety-critical check not verified."
-        ),
-        wide=False,
+        "Units with a final inspection that are not reported, by agency",
+        empty="No unit has had its final inspection and waits to be reported.",
     )
+    if by_agency["clear"].sum():
+        downloads.offer(
+            lambda: data.hold(who, snapshot, chosen, day, clear=True),
+            downloads.name("may-be-reported", snapshot, day),
+            f"the list of {wording.plural(by_agency['clear'].sum(), 'unit')} that may be reported",
+        )
     count = data.homes_count(who, snapshot, chosen, "hold", day)
     if not count:
         return

@@ -67,6 +67,10 @@ def one_visit(home, found):
         f"Inspection {found.inspection_id}, from {found.source.file_name}, line "
         f"{found.source.source_line:,}. Framed parts have something open today.",
     )
+    if found.other_system:
+        tables.said(f"Recorded as {found.other_system}: these checks say nothing of it, good or bad.")
+        recorded(found)
+        return
     readings = {reading.field: reading.text for reading in found.readings}
     tables.picture(
         schematic.drawing(readings, opened), schematic.in_words(readings, opened), "The loop in words"

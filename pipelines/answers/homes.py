@@ -10,8 +10,18 @@ import pyarrow as pa
 from pipelines.answers import lists
 from pipelines.answers.access import Filters, Viewer, where
 from pipelines.answers.formats import Sheet
-from pipelines.answers.waiting import DEFICIENCIES, FOUND, NEWEST, QUESTION, Question, by_risk, overlaid
-from pipelines.engine.codes import quoted
+from pipelines.answers.waiting import (
+    DEFICIENCIES,
+    FOUND,
+    NEWEST,
+    QUESTION,
+    Question,
+    by_risk,
+    never_answered,
+    overlaid,
+)
+from pipelines.engine.checks import HOME_CHECKS
+from pipelines.engine.codes import coded, piece, quoted
 from pipelines.engine.history import NOT_VERIFIED, STATES
 from pipelines.fleet.snapshots import Snapshot
 
@@ -155,17 +165,60 @@ def _among(frame: pd.DataFrame, keys: pd.DataFrame) -> pd.DataFrame:
 
 
 def held(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame:
-    """Units to hold per agency: those with something open, and those only for want of verification."""
+    """Units to hold per agency, those one thing away from being cleared, and those that may be reported.
+
+    `no_column` are held only for checks that no file of the agency can answer for want of a column.
+    """
     condition, params = where(viewer, filters, checks=None)
-    return snapshot.query(
+    found = snapshot.query(
         f"""
         SELECT *
         FROM (
-            SELECT agency, count(*) AS units, count(*) FILTER (open_deficiencies > 0) AS opened,
-                   count(*) FILTER (open_deficiencies = 0) AS unverified, min(last_inspected_on) AS oldest
+            SELECT agency, count(*) FILTER (hold_before_reporting) AS units,
+                   count(*) FILTER (hold_before_reporting AND open_deficiencies > 0) AS opened,
+                   count(*) FILTER (hold_before_reporting AND open_deficiencies = 0) AS unverified,
+                   count(*) FILTER ({QUESTION["one-reading"].sql}) AS one_reading,
+                   count(*) FILTER ({QUESTION["one-measure"].sql}) AS one_measure,
+                   count(*) FILTER (may_be_reported) AS clear,
+                   min(last_inspected_on) FILTER (hold_before_reporting) AS oldest
             FROM homes AS h
-            WHERE hold_before_reporting AND {condition}
+            WHERE (hold_before_reporting OR may_be_reported) AND {condition}
             GROUP BY agency)
         ORDER BY lower(agency)""",
         params,
+    )
+    return found.merge(_only_for_columns(snapshot, condition, params), how="left", on="agency").fillna(
+        {"no_column": 0}
+    )
+
+
+def _only_for_columns(snapshot: Snapshot, condition: str, params: list) -> pd.DataFrame:
+    """Per agency, the units held for nothing but checks that its files have no column for."""
+    lacking = never_answered(snapshot)
+    wanting = " OR ".join(
+        f"(s.agency = {quoted(agency)} AND {_all_but(checks)} = 0 AND h.open_deficiencies = 0)"
+        for agency, checks in lacking.items()
+    )
+    return snapshot.query(
+        f"""
+        SELECT agency, count(*) AS no_column
+        FROM (
+            SELECT h.agency, h.home_id
+            FROM homes AS h
+            JOIN state_columns AS s ON s.agency = h.agency AND s.home_id = h.home_id
+            WHERE h.hold_before_reporting AND {condition}
+            GROUP BY h.agency, h.home_id
+            HAVING bool_and({wanting or "false"}))
+        GROUP BY agency""",
+        params,
+    )
+
+
+def _all_but(checks: set[str]) -> str:
+    """SQL: how many safety-critical checks of a row of state_columns, but for some, are not verified."""
+    rest = [check.id for check in HOME_CHECKS if check.safety_critical and check.id not in checks]
+    return " + ".join(
+        f"""({piece(coded(one, "s"), "state")} = {NOT_VERIFIED}
+                        AND {piece(coded(one, "s"), "uncounted")} = 0)::INTEGER"""
+        for one in rest
     )

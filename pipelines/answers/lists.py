@@ -91,20 +91,22 @@ def flagged(
     return Sheet("flagged", rows, about("flagged", snapshot, as_of, filters), homes)
 
 
-def hold(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) -> Sheet:
-    """Units to hold before reporting, one row per home.
+def hold(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, *, clear: bool = False) -> Sheet:
+    """Units to hold before reporting, one row per home; `clear`: those that may be reported instead.
 
-    Their final inspection is done and not reported, and something is open or a danger not verified.
-    `job_number` and `final_on` are of the job or jobs (joined by ;) whose final is not reported. `why` names
-    the open deficiencies and the safety-critical checks that were not verified.
+    Their final inspection is done and not reported, and something is open or a danger not verified; where
+    they may be reported, neither is, and `why` is empty. `job_number` and `final_on` are of the job or jobs
+    (joined by ;) whose final is not reported. `why` names the open deficiencies and the safety-critical
+    checks that were not verified.
     """
     demand_known(viewer, snapshot, filters)
     condition, params = where(viewer, filters, checks=None)
+    which = "may_be_reported" if clear else "hold_before_reporting"
     lacking = _said_in([NOT_VERIFIED], SAFETY_CHECKS, "name", aside="uncounted")
     rows = snapshot.arrow(
         f"""
         WITH held AS (
-            SELECT h.* FROM homes AS h WHERE h.hold_before_reporting AND {condition}),
+            SELECT h.* FROM homes AS h WHERE h.{which} AND {condition}),
         visits AS (
             SELECT r.agency, r.home_id, coalesce(r.job_number, '') AS job,
                    max(r.inspected_on) FILTER (r.inspection_kind = 'final') AS final_on,
@@ -149,7 +151,8 @@ def hold(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) -> S
         ORDER BY list_position({list(LEVELS)}, h.risk) NULLS LAST, units.final_on, h.agency, h.home_id""",
         params,
     )
-    return Sheet("hold", rows, about("hold", snapshot, as_of, filters))
+    name = "may be reported" if clear else "hold"
+    return Sheet(name.replace(" ", "-"), rows, about(name, snapshot, as_of, filters))
 
 
 def not_loaded(viewer: Viewer, snapshot: Snapshot, export_id: int, as_of: date | None = None) -> Sheet:

@@ -106,6 +106,12 @@ class Inspection:
     results: tuple[Result, ...]
     causes: tuple[Cause, ...]
 
+    @property
+    def other_system(self) -> str | None:
+        """The heating system recorded, in words, where it is not the one that these checks are of."""
+        recorded = (reading for reading in self.readings if reading.field == "heating_system")
+        return next((reading.text for reading in recorded if reading.value != "hot_water"), None)
+
 
 def inspection(viewer: Viewer, snapshot: Snapshot, agency: str, inspection_id: str) -> Inspection:
     """The inspection in force of an agency (without case) under its id; NotFound with what is nearest.

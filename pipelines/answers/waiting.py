@@ -50,6 +50,15 @@ class Question:
     narrow: str = "true"
 
 
+ONE_MEASURE_FIXES_ALL = """(h.agency, h.home_id) IN (
+            SELECT (o.agency, o.home_id)
+            FROM opened AS o
+            JOIN homes AS n ON n.agency = o.agency AND n.home_id = o.home_id
+            JOIN (SELECT measure_id, unnest(string_split(fixes, '; ')) AS check_id FROM measures) AS m
+                ON m.check_id = o.check_id
+            WHERE n.hold_before_reporting
+            GROUP BY o.agency, o.home_id, m.measure_id, n.open_deficiencies
+            HAVING count(*) = n.open_deficiencies)"""
 TIME_TO_CORRECT = "The policy's time to correct it, counted from the visit that found it,"
 QUESTIONS = (
     Question(
@@ -93,6 +102,41 @@ QUESTIONS = (
         "h.hold_before_reporting",
     ),
     Question(
+        "hold-open",
+        "Held with something open",
+        "Units to hold before reporting in which something is open.",
+        HOMES,
+        "h.hold_before_reporting AND h.open_deficiencies > 0",
+    ),
+    Question(
+        "hold-unverified",
+        "Held for want of verification only",
+        "Units to hold before reporting in which nothing is open, and some danger is not ruled out.",
+        HOMES,
+        "h.hold_before_reporting AND h.open_deficiencies = 0",
+    ),
+    Question(
+        "one-reading",
+        "Held for one reading",
+        "Nothing is open, and one safety-critical check is not verified: one reading would clear the unit.",
+        HOMES,
+        "h.hold_before_reporting AND h.open_deficiencies = 0 AND h.safety_not_verified = 1",
+    ),
+    Question(
+        "one-measure",
+        "Held for one measure",
+        "Every safety-critical check is verified, and one measure fixes all that is open.",
+        HOMES,
+        f"h.hold_before_reporting AND h.safety_not_verified = 0 AND {ONE_MEASURE_FIXES_ALL}",
+    ),
+    Question(
+        "may-be-reported",
+        "May be reported",
+        "Final inspection done, not reported, nothing open, every safety-critical check verified.",
+        HOMES,
+        "h.may_be_reported",
+    ),
+    Question(
         "new",
         "New in the files received lately",
         "First seen by a visit that a file brought within the policy's days before the newest file; "
@@ -133,7 +177,7 @@ QUESTIONS = (
 QUESTION = {question.id: question for question in QUESTIONS}
 ON_FIRST_PAGE = (
     *("reported-open", "act-today", "high-risk", "late-over-90", "late-90", "late-30", "not-late"),
-    *("hold", "new", "not-held", "safety-not-verified"),
+    *("hold", "may-be-reported", "new", "not-held", "safety-not-verified"),
 )
 
 
@@ -258,6 +302,12 @@ def _lacking(snapshot: Snapshot) -> pd.DataFrame:
         JOIN filled USING (agency, field)
         WHERE filled = 0
         GROUP BY ALL""")
+
+
+def never_answered(snapshot: Snapshot) -> dict[str, set[str]]:
+    """Per agency the checks that none of its files has the columns for."""
+    found = _lacking(snapshot)
+    return {str(agency): set(checks) for agency, checks in found.groupby("agency")["check_id"]}
 
 
 @dataclass(frozen=True)

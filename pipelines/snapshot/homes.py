@@ -278,7 +278,8 @@ def _homes_table(batch, opened, links, unverified):
     lacking_count = _over(np.add, np.bitwise_count(unverified).astype(np.int64) + batch.in_doubt, at)
     assessed = _over(np.logical_or, batch.system_assessed, at)
     there = _over(np.logical_or, batch.system_assessed & ~batch.gone, at)
-    hold = batch.unreported_final() & assessed & ((count > 0) | (lacking_count > 0))
+    to_report = batch.unreported_final() & assessed
+    fit = (count == 0) & (lacking_count == 0)
     level, check = headline_checks(opened, links, homes)
     gravest = np.full(homes, 0xFF, np.uint8)  # level, then stage: the earlier where several are as grave
     np.minimum.at(gravest, opened.home, opened.level.astype(np.uint8) << np.uint8(4) | opened.stage)
@@ -308,7 +309,8 @@ def _homes_table(batch, opened, links, unverified):
             "region": batch.latest("region"),
             "crew": batch.latest("crew"),
             "last_inspected_on": batch.latest("inspected_on"),
-            "hold_before_reporting": pa.array(hold),
+            "hold_before_reporting": pa.array(to_report & ~fit),
+            "may_be_reported": pa.array(to_report & fit),
             "assessed": pa.array(assessed),
             "job_number": batch.latest("job_number"),
             "reported_on": batch.last_reported(),

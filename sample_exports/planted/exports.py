@@ -47,8 +47,10 @@ def plain(value):
 
 
 def spoil(rows, made, heading, field, at, text):
-    """Write `text` into the first filled cell of a column from
-    row `at` on; `field` "row" where the whole row will be lost.
+    """Write `text` into the first filled cell of a column from row `at` on.
+
+    `field` is "row" where the whole row will be lost, and nothing where the cell is read: the checks find
+    it implausible.
     """
     while not rows[at].get(heading):
         at += 1
@@ -74,7 +76,8 @@ CANONICAL = (
     "qa_reason", "inspector", "inspector_role", "crew",
     "stated_result", "stated_deficiencies", "updated_at", "notes", "job_number", "funding", "work_ordered",
     "repairs_reported", "completed_on", "reported_on",
-    "address", "postal_code", "elevation_ft", "stories", "boiler_level", "top_height_ft", "water_source",
+    "address", "postal_code", "elevation_ft", "stories", "heated_area_ft2", "boiler_level", "top_height_ft",
+    "water_source",
     "heating_system", "boiler_output_btuh",
     "boiler_max_pressure_psig", "boiler_min_pressure_psig", "boiler_year", "fuel", "emitter",
     "system_volume_gal", "buffer_tank", "buffer_tank_gal",
@@ -117,10 +120,11 @@ def canonical(agency, made):
         if visit.home % 31 == 4:
             row["notes"] = NOTES[visit.home % len(NOTES)]
         rows.append(row)
-    spoil(rows, made, "cold_pressure_psig", "cold_pressure_psig", 140, "120")
+    spoil(rows, made, "cold_pressure_psig", "cold_pressure_psig", 140, "1200")
     spoil(rows, made, "hot_temperature_f", "hot_temperature_f", 433, "18O")
     spoil(rows, made, "tank_type", "tank_type", 611, "expansion")
-    spoil(rows, made, "cold_pressure_psig", "cold_pressure_psig", 790, "135")
+    spoil(rows, made, "cold_pressure_psig", "cold_pressure_psig", 790, "1350")
+    spoil(rows, made, "cold_pressure_psig", "", 962, "120")
     spoil(rows, made, "inspected_on", "row", 875, "2026-02-30")
     rows.insert(302, dict(rows[301]))
     return "tillamere-community-partners.csv", as_csv(CANONICAL, rows)
@@ -247,7 +251,7 @@ def metric(agency, made):
                 "" if value is None else METRIC_WORDS[field][value] if form is None else form(value)
             )
         rows.append(row)
-    spoil(rows, made, "Hot kPa", "hot_pressure_psig", 210, "1800")
+    spoil(rows, made, "Hot kPa", "hot_pressure_psig", 210, "18000")
     spoil(rows, made, "Tank", "tank_type", 402, "Balloon")
     spoil(rows, made, "Cold °C", "cold_temperature_f", 515, "about 20")
     return "ouvray-plateau-energy-aid.csv", as_csv(headings, rows, end="\r\n")
@@ -448,7 +452,7 @@ def sparse(agency, made):
             row["Heat"] = ""
         visit.truth["complete_and_trustworthy"] = 0
         rows.append(row)
-    spoil(rows, made, "Cold psi", "cold_pressure_psig", 66, "112")
+    spoil(rows, made, "Cold psi", "cold_pressure_psig", 66, "1120")
     spoil(rows, made, "Exp tank", "tank_type", 180, "yes")
     spoil(rows, made, "Date", "row", 244, "")
     after = (f"Total inspections,{len(rows)}" + "," * (len(SPARSE) - 2),)

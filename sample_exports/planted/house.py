@@ -5,8 +5,16 @@ fails, what mending does, and what is truly wrong with it.
 import math
 from dataclasses import dataclass
 from datetime import date, timedelta
+from random import Random
 
-from physics import atmosphere_psia, hot_pressure_psia, net_expansion, required_tank_gal, static_psi
+from physics import (
+    atmosphere_psia,
+    density_lb_ft3,
+    hot_pressure_psia,
+    net_expansion,
+    required_tank_gal,
+    static_psi,
+)
 
 TANK_GAL = (1.5, 2.0, 3.0, 4.5, 6.5, 9.0, 13.0, 18.0, 26.0, 36.0, 52.0, 75.0, 110.0, 160.0)
 LITERS_PER_KW = {
@@ -122,14 +130,16 @@ class System:
     supply_psig: float
     fill_connection: str
     fill_mark_psig: float
+    heated_area_ft2: int = 0
     tank_type: str = "diaphragm"
     tank_plate_gal: float = 0.0
     tank_gal: float = 0.0
+    hangs_ft: float = 0.0  # floor or attic where the tank hangs, above the gauge
     tank_above_ft: float = 0.0
     tank_valve: str = "none"
     air_valve: str = "air"
     charge_psig: float | None = (
-        None  # what the air valve would show at zero system pressure, 60 °F, gauge height
+        None  # what the air valve shows at zero system pressure, 60 °F
     )
     gas_psia_gal: float = 0.0
     pocket_gal: float = 0.0
@@ -165,7 +175,24 @@ class System:
 
     @property
     def static(self):
-        return static_psi(self.height_ft, self.fluid, self.percent)
+        """Also of a tank that hangs above all else."""
+        tank_ft = self.tank_above_ft if self.tank_type != "none" else 0.0
+        return static_psi(max(self.height_ft, tank_ft), self.fluid, self.percent)
+
+    @property
+    def lift_psi(self):
+        """What the tank feels less than the gauge shows."""
+        return density_lb_ft3(60, self.fluid, self.percent) * self.tank_above_ft / 144
+
+    @property
+    def charge_due_psig(self):
+        """What a crew charges the tank to: the fill valve's mark, as it stands at the tank."""
+        return self.fill_mark_psig - self.lift_psi
+
+    def fill_at_tank_psig(self, cold_psig):
+        """The fill pressure that this loop has: of the valve that holds it, else what stands there cold."""
+        by_valve = self.fill_connection in ("automatic", "manual")
+        return (self.fill_mark_psig if by_valve else cold_psig) - self.lift_psi
 
     @property
     def required_cold_psig(self):
@@ -194,7 +221,8 @@ class System:
 
         A steel tank without diaphragm is charged with air at local atmosphere.
         """
-        charge = self.should_have_psig if self.charge_psig is None else self.charge_psig
+        due = self.should_have_psig - self.lift_psi
+        charge = due if self.charge_psig is None else self.charge_psig
         return self.tank_gal * (self.atmosphere + (0 if self.tank_type == "plain_steel" else charge))
 
     def expansion(self, cold_f, hot_f):
@@ -202,12 +230,9 @@ class System:
 
     def required_tank(self, tank_type=None):
         air = self.atmosphere if (tank_type or self.tank_type) == "plain_steel" else None
-        allowed = 0.9 * self.relief_setting_psig
+        allowed, over = 0.9 * self.relief_setting_psig, self.atmosphere - self.lift_psi
         return required_tank_gal(
-            self.expansion(60, self.sizing_limit_f),
-            self.should_have_psig + self.atmosphere,
-            allowed + self.atmosphere,
-            air,
+            self.expansion(60, self.sizing_limit_f), self.should_have_psig + over, allowed + over, air
         )
 
     def has_gas(self):
@@ -216,17 +241,19 @@ class System:
     def hot_psig(
         self, cold_psig, cold_f, hot_f, gas_psia_gal=None, pocket_gal=None, gas_cold_f=60.0, gas_hot_f=60.0
     ):
-        """Gauge pressure hot, as if there were no relief valve; infinite without a cushion."""
+        """Pressure hot at the gauge, as if there were no relief valve; infinite without a cushion. The gas is
+        balanced at the tank.
+        """
         gas = self.gas_psia_gal if gas_psia_gal is None else gas_psia_gal
         pocket = self.pocket_gal if pocket_gal is None else pocket_gal
         if not self.has_gas() or gas <= 0:
             return math.inf
-        expansion = self.expansion(cold_f, hot_f)
+        expansion, over = self.expansion(cold_f, hot_f), self.atmosphere - self.lift_psi
         return (
             hot_pressure_psia(
-                gas, pocket, cold_psig + self.atmosphere, expansion, self.water_gal, gas_cold_f, gas_hot_f
+                gas, pocket, cold_psig + over, expansion, self.water_gal, gas_cold_f, gas_hot_f
             )
-            - self.atmosphere
+            - over
         )
 
     def charge_to(self, charge_psig):
@@ -238,6 +265,7 @@ class System:
     def fit_tank(self, dice, tank_type, *, scant=False):
         """Hang the next larger shell with room to spare, or one too small, and charge it rightly."""
         self.tank_type, self.tank_valve, self.air_valve = tank_type, dice.pick({"none": 6, "open": 4}), "air"
+        self.tank_above_ft = self.hangs_ft + round(2 * dice.between(-0.5, 4)) / 2
         required = self.required_tank(tank_type) or TANK_GAL[-1]
         spare = 1.28 if self.should_have_psig <= 15 else 1.5
         fits = (
@@ -247,7 +275,6 @@ class System:
         )
         self.tank_plate_gal = (fits[-1] if scant else fits[0]) if fits else TANK_GAL[0 if scant else -1]
         self.tank_gal = self.tank_plate_gal * (1 + dice.normal(0.03, 2))
-        self.tank_above_ft = round(2 * dice.between(-0.5, 4)) / 2
         if tank_type == "plain_steel":
             self.gas_psia_gal, self.pocket_gal, self.charge_psig = (
                 self.nominal_gas_psia_gal * dice.between(0.88, 1.0),
@@ -255,7 +282,7 @@ class System:
                 None,
             )
         else:
-            self.charge_to(self.should_have_psig + dice.normal(0.4, 2.5))
+            self.charge_to(self.charge_due_psig + dice.normal(0.4, 2.5))
 
 
 def draw_system(dice, elevation_ft):
@@ -270,13 +297,13 @@ def draw_system(dice, elevation_ft):
             "cast_iron_radiator": 28,
             "panel_radiator": 12,
             "convector": 8,
-            "radiant_floor": 3,
+            "radiant_floor": 6,
             "fan_coil": 4,
         }
     )
     output = 5000 * round((26_000 + 22_000 * stories + dice.between(0, 30_000)) / 5000)
     loop = output / 3412.14 * LITERS_PER_KW[emitter] * 0.264172 * math.exp(dice.normal(0.2, 2))
-    fluid = dice.pick({"none": 93, "propylene_glycol": 6, "ethylene_glycol": 1})
+    fluid = dice.pick({"none": 90, "propylene_glycol": 8, "ethylene_glycol": 2})
     boiler_max = dice.pick({30: 88, 50: 12})
     system = System(
         elevation_ft=elevation_ft, stories=stories, boiler_level=level, height_ft=height, output_btuh=output,
@@ -296,6 +323,12 @@ def draw_system(dice, elevation_ft):
         fill_connection=dice.pick({"automatic": 86, "manual": 11, "feeder_tank": 2, "none": 1}),
         fill_mark_psig=12.0,
     )  # fmt: skip
+    apart = Dice(Random(f"tank {loop!r}"))  # of its own, so that all else stays as it was drawn
+    system.hangs_ft = apart.pick(
+        {0.0: 80, -4.0: 4, -9.0: 4, -18.0: 3, -24.5: 2, 7.0: 3, 14.0: 2, 20.0: 1, 26.0: 1}
+    )
+    system.tank_above_ft = system.hangs_ft + 1 if system.hangs_ft > 0 else 0.0
+    system.heated_area_ft2 = 10 * round(output / 30 * apart.between(0.75, 1.35) / 10)
     system.fill_mark_psig = max(12.0, float(math.ceil(system.required_cold_psig + 1.5)))
     system.relief_setting_psig = 30.0 if boiler_max == 30 else float(dice.pick((30, 45, 50)))
     if system.fill_mark_psig > 17 and system.relief_setting_psig == 30 and dice.chance(0.5):
@@ -371,18 +404,18 @@ def plant(system, dice, fault):
             s.charge_psig, s.air_valve = None, "water" if dice.chance(0.85) else "air"
             s.gas_psia_gal = left * s.nominal_gas_psia_gal
         else:  # a pocket of air over trapped water, which still shows its charge
-            s.charge_psig = s.should_have_psig + dice.normal(0.4, 2.5)
+            s.charge_psig = s.charge_due_psig + dice.normal(0.4, 2.5)
             s.gas_psia_gal = left * s.nominal_gas_psia_gal
             s.pocket_gal = s.gas_psia_gal / (s.charge_psig + s.atmosphere)
     elif fault == "overcharged":
         shift = atmosphere_psia(0) - s.atmosphere
-        high_up = shift > 2.8 and s.should_have_psig < 13 and dice.chance(0.5)
+        high_up = shift > 2.8 and s.fill_mark_psig < 13 and s.hangs_ft == 0 and dice.chance(0.5)
         s.charge_to(
-            12 + shift + dice.between(0.1, 0.7) if high_up else s.should_have_psig + dice.between(4, 9.5)
+            12 + shift + dice.between(0.1, 0.7) if high_up else s.charge_due_psig + dice.between(4, 9.5)
         )
     elif fault == "undercharged":
         flat = dice.chance(0.15)  # nearly all the air gone through the stem, the diaphragm whole
-        s.charge_to(dice.between(0.3, 2.0) if flat else max(1.0, s.should_have_psig - dice.between(4, 8.5)))
+        s.charge_to(dice.between(0.3, 2.0) if flat else max(1.0, s.charge_due_psig - dice.between(4, 8.5)))
     elif fault == "undersized":
         s.fit_tank(dice, s.tank_type, scant=True)
     elif fault == "tank_missing":
@@ -396,7 +429,7 @@ def plant(system, dice, fault):
         )
     elif fault == "tank_valved_off":
         s.tank_valve = "closed"
-    elif fault == "fill_left_at_12":
+    elif fault == "fill_left_at_12" and s.hangs_ft <= 0:
         s.fill_mark_psig = 12.0
         if (
             s.tank_type == "diaphragm"
@@ -404,7 +437,7 @@ def plant(system, dice, fault):
             and s.air_valve == "air"
             and s.pocket_gal == s.tank_gal
         ):
-            s.charge_to(12 + dice.normal(0.4, 2.5))
+            s.charge_to(s.charge_due_psig + dice.normal(0.4, 2.5))
     elif fault == "fill_creeps":
         s.fill_off_psi = dice.between(6.5, 10)
     elif fault == "fill_shut":
@@ -469,12 +502,12 @@ def mend(system, dice, measure, on, *, wrong_charge=False):
         and s.pocket_gal == s.tank_gal
     ):
         shop = 12 + atmosphere_psia(0) - s.atmosphere + dice.between(4, 9)
-        s.charge_to(shop if wrong_charge else s.should_have_psig + dice.normal(0.4, 2.5))
+        s.charge_to(shop if wrong_charge else s.charge_due_psig + dice.normal(0.4, 2.5))
     elif measure == "set-fill-pressure":
-        before = s.should_have_psig
+        before = s.fill_mark_psig
         s.fill_off_psi, s.fill_mark_psig = 0.0, max(12.0, float(math.ceil(s.required_cold_psig + 1.5)))
         s.fill_connection = "automatic" if s.fill_connection == "valved_off" else s.fill_connection
-        if s.should_have_psig != before:
+        if s.fill_mark_psig != before:
             mend(s, dice, "set-charge", on)
     elif measure == "fit-supply-regulator":
         s.supply_psig = dice.between(50, 65)
@@ -607,7 +640,8 @@ def faults(system, moment):
     piped = relief and s.discharge_end != "none"
     testable = s.device in ("reduced_pressure", "double_check") and s.water_source == "public"
     accepted = AGAINST_CHEMICALS if _chemicals(s) else VENTED_OR_BETTER
-    near = 0.9 * s.relief_setting_psig
+    near, highest = 0.9 * s.relief_setting_psig, max(m.cold_psig, m.hot_psig)
+    held, wet = s.fill_at_tank_psig(m.cold_psig), m.signs in ("dripping", "discharging")
 
     def where(applies, wrong):
         return bool(wrong) if applies else None
@@ -629,11 +663,12 @@ def faults(system, moment):
             sized and s.gas_psia_gal < 0.5 * s.nominal_gas_psia_gal),
         "tank-diaphragm-failed": where(diaphragm, s.air_valve == "water"),
         "tank-sounds-full": where(sized, tap(s) == "full"),
-        "precharge-low": where(charged, charged and s.charge_psig < s.should_have_psig - 2),
-        "precharge-high": where(charged, charged and s.charge_psig > s.should_have_psig + 2),
+        "precharge-low": where(charged, charged and s.charge_psig < held - 2),
+        "precharge-high": where(charged, charged and s.charge_psig > held + 2),
         "relief-missing": not relief,
         "relief-isolated": where(relief, s.relief_mounting == "valve_between"),
-        "relief-did-not-open": where(relief, m.signs == "dry" and m.hot_psig > 1.1 * s.relief_setting_psig),
+        "pressure-above-plate": highest > s.boiler_max_psig * (1.1 if wet else 1.0),
+        "relief-did-not-open": where(relief, m.signs == "dry" and highest > opens_by_psig(s)),
         "relief-set-above-boiler": where(relief, s.relief_setting_psig > s.boiler_max_psig),
         "relief-capacity-short": where(relief, s.relief_capacity_btuh < s.output_btuh),
         "relief-discharge-hidden": where(relief, s.discharge_end in ("crawlspace", "concealed")),
@@ -646,10 +681,12 @@ def faults(system, moment):
         "backflow-missing": where(fill, s.device == "none"),
         "backflow-insufficient": where(fill and s.device != "none", s.device not in accepted),
         "backflow-test-overdue": where(testable, s.tested_on < a_year_before(m.on)),
+        "antifreeze-on-automatic-fill": where(s.fluid != "none", s.fill_connection == "automatic"),
         "vent-cap-tight": where(not steel and s.vent_cap != "no_vent", s.vent_cap == "tight"),
         "vent-with-compression-tank": where(steel, s.vent_cap == "loose"),
         "low-water-cutoff-missing": s.cutoff != "probe_or_float",
         "low-water-cutoff-failed": where(s.cutoff != "no", not s.cutoff_works),
+        "hot-above-high-limit": m.hot_f > s.limit_f + 20,
         "gauge-missing-or-stuck": s.gauge != "works",
         "leak-seen": s.leaks != "none",
         "makeup-excessive": where(m.makeup_gal_per_month is not None, (m.makeup_gal_per_month or 0) > 1),
@@ -658,12 +695,18 @@ def faults(system, moment):
     }  # fmt: skip
 
 
+def opens_by_psig(system):
+    """Highest pressure at which a relief valve that works has opened: 3 psi up to 60 psi, above that 5 %."""
+    setting = system.relief_setting_psig
+    return setting + (3 if setting <= 60 else 0.05 * setting)
+
+
 def tap(system):
     """How the tank sounds: full when nearly all water, half as a steel tank at rest, else hollow."""
     if system.tank_type in ("none", "open"):
         return None
     gas_share = (
-        system.gas_psia_gal / (system.should_have_psig + system.atmosphere) / system.tank_gal
+        system.gas_psia_gal / (system.charge_due_psig + system.atmosphere) / system.tank_gal
         if system.tank_gal
         else 0
     )
@@ -673,6 +716,7 @@ def tap(system):
 def near_limit(system, moment):
     """Checks whose true value lies so near the limit that honest readings may fall on either side."""
     s, m, near = system, moment, 0.9 * system.relief_setting_psig
+    held, highest = s.fill_at_tank_psig(m.cold_psig), max(m.cold_psig, m.hot_psig)
     required = s.required_tank() if s.tank_type in ("diaphragm", "plain_steel") else None
     close = {
         "cold-pressure-low": abs(m.cold_psig - s.required_cold_psig) < 1.5,
@@ -683,8 +727,9 @@ def near_limit(system, moment):
         and abs(m.predicted_limit_psig - near) < 4,
         "tank-undersized": bool(required) and 0.8 < s.tank_gal / required < 1.25,
         "tank-cushion-lost": bool(s.tank_gal) and 0.35 < s.gas_psia_gal / s.nominal_gas_psia_gal < 0.75,
-        "precharge-low": s.charge_psig is not None and abs(s.charge_psig - s.should_have_psig + 2) < 1,
-        "precharge-high": s.charge_psig is not None and abs(s.charge_psig - s.should_have_psig - 2) < 1,
-        "relief-did-not-open": abs(m.hot_psig - 1.1 * s.relief_setting_psig) < 1.5,
+        "precharge-low": s.charge_psig is not None and abs(s.charge_psig - held + 2) < 1,
+        "precharge-high": s.charge_psig is not None and abs(s.charge_psig - held - 2) < 1,
+        "pressure-above-plate": abs(highest - s.boiler_max_psig) < 1.5,
+        "relief-did-not-open": abs(highest - opens_by_psig(s)) < 1.5,
     }
     return [check for check, is_close in close.items() if is_close]

@@ -25,6 +25,8 @@ EVIDENCE = (
     "pressure-did-not-rise",
     "cold-reading-hot",
     "readings-repeated",
+    "system-changed-unexplained",
+    "home-id-reused",
     "passed-but-readings-disagree",
 )
 SAFETY_CRITICAL = (
@@ -34,7 +36,7 @@ SAFETY_CRITICAL = (
     "relief-discharge-unpiped",
     "relief-discharge-blocked", "relief-discharge-restricted", "relief-discharging", "backflow-missing",
     "backflow-insufficient",
-    "low-water-cutoff-missing", "low-water-cutoff-failed",
+    "low-water-cutoff-missing", "low-water-cutoff-failed", "pressure-above-plate",
 )  # fmt: skip
 HARD_TO_SEE = (
     "precharge",
@@ -363,7 +365,8 @@ def row(agency, home, system, system_id, kind, day, readings, habits, misrecorde
         "pressure-did-not-rise": "stuck gauge read" in habits, "readings-repeated": False,
         "passed-but-readings-disagree": kind != "initial" and readings["stated_result"] == "pass"
         and any(wrong[check] for check in SAFETY_CRITICAL),
-        "precharge-echoes-system": echoes(readings),
+        "precharge-echoes-system": echoes(readings), "system-changed-unexplained": False,
+        "home-id-reused": False,
     }  # fmt: skip
     truth = {
         "heating_system": "hot_water", "elevation_ft": round(s.elevation_ft, 1),
@@ -371,6 +374,8 @@ def row(agency, home, system, system_id, kind, day, readings, habits, misrecorde
         "static_psi": round(s.static, 3), "fluid": s.fluid, "fluid_percent": s.percent or None,
         "pipe_material": s.pipe, "loop_volume_gal": round(s.water_gal, 2),
         "tank_type": s.tank_type, "tank_valve_closed": int(s.tank_valve == "closed"),
+        "tank_above_gauge_ft": None if s.tank_type == "none" else s.tank_above_ft,
+        "fill_at_tank_psig": round(s.fill_at_tank_psig(m.cold_psig), 2),
         "tank_volume_gal": round(s.tank_gal, 3) or None,
         "charge_psig": None if s.charge_psig is None else round(s.charge_psig, 2),
         "gas_fraction": round(s.gas_psia_gal / s.nominal_gas_psia_gal, 3) if s.tank_gal else None,
@@ -453,14 +458,15 @@ TRUTH = (
     "heating_system",
     "complete_and_trustworthy", "habits", "misrecorded", "kept_out", "near_limit", "elevation_ft",
     "atmosphere_psia", "height_ft", "static_psi", "fluid",
-    "fluid_percent", "pipe_material", "loop_volume_gal", "tank_type", "tank_valve_closed", "tank_volume_gal",
-    "charge_psig", "gas_fraction",
+    "fluid_percent", "pipe_material", "loop_volume_gal", "tank_type", "tank_valve_closed",
+    "tank_above_gauge_ft", "tank_volume_gal", "charge_psig", "fill_at_tank_psig", "gas_fraction",
     "required_cold_psig", "should_have_psig", "cold_pressure_psig", "cold_temperature_f", "hot_pressure_psig",
     "hot_temperature_f", "hot_free_psig",
     "relief_setting_psig", "limit_temperature_f", "required_tank_gal", "predicted_limit_psig",
     *house.MEASURE_FOR,
     "hot-pressure-near-relief", "predicted-pressure-near-relief", "tank-sounds-full", "makeup-excessive",
-    *EVIDENCE,
+    "pressure-above-plate", "hot-above-high-limit", "antifreeze-on-automatic-fill",
+    "antifreeze-with-single-wall-coil", *EVIDENCE,
 )  # fmt: skip
 
 

@@ -4,7 +4,9 @@ true state, with the gauge's noise and the visit's habits.
 Readings are kept under the program's field names and units, as numbers and words; the exports translate them.
 """
 
-from house import tap
+from random import Random
+
+from house import Dice, tap
 
 CLEAN, HURRIED, COPIER, PRESSURED, LAX = "clean", "hurried", "copier", "pressured", "lax"
 PRESSURE_FIELDS = (
@@ -33,7 +35,7 @@ LEFT_EMPTY = {
     "emitter": 0.2, "boiler_year": 0.3,
 }  # fmt: skip
 NEEDED_FOR_COMPLETE = (
-    "cold_pressure_psig", "cold_temperature_f", "cold_reading_state", "hot_pressure_psig",
+    "cold_pressure_psig", "cold_reading_state", "hot_pressure_psig",
     "hot_temperature_f", "hot_reading_state", "high_limit_f",
     "pressure_read_with", "system_volume_gal", "pipe_material", "antifreeze", "top_height_ft", "elevation_ft",
     "fill_setting_psig", "tank_type",
@@ -104,6 +106,8 @@ def read(system, moment, dice, style, *, zones="all_zones_hot", winter=False, se
                 r.pop(field, None)
     elif dice.chance(0.4):
         r.pop("tank_tap", None)
+    if Dice(Random(f"cold temperature {m.cold_f!r}")).chance(0.08):  # of its own, as above
+        r.pop("cold_temperature_f", None)
     misrecorded = []
     for field, seen in SEEN_AS.items():
         if r.get(field) in seen and dice.chance(0.30 if style == LAX else 0.06 if style == HURRIED else 0.01):
@@ -142,7 +146,7 @@ def read_charge(s, r, dice, style, habits):
         return
     r["precharge_system_side"] = "relieved"
     if s.charge_psig is not None:
-        at_60f = s.charge_psig - 0.433 * s.tank_above_ft + s.atmosphere
+        at_60f = s.charge_psig + s.atmosphere
         r["precharge_psig"] = max(
             0.0, halves(at_60f * (460 + warm_f) / 520 - s.atmosphere + dice.normal(0.5))
         )
@@ -152,6 +156,7 @@ def described(s):
     """What an attentive inspector writes of the house and the plant, pressures aside."""
     r = {
         "elevation_ft": round(s.elevation_ft), "stories": s.stories, "boiler_level": s.boiler_level,
+        "heated_area_ft2": s.heated_area_ft2,
         "top_height_ft": halves(s.height_ft + s.height_error_ft),
         "water_source": s.water_source, "heating_system": "hot_water", "boiler_output_btuh": s.output_btuh,
         "boiler_max_pressure_psig": s.boiler_max_psig,

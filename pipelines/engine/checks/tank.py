@@ -82,7 +82,7 @@ def tank_cushion_lost(
         (ratio, cut),
         notes=(
             Note(over_charge, "cushion lost or over-charged: check the charge at zero pressure", "deficient"),
-            Note(sound_stays_below, "the hot reading is cut off by the relief valve", "deficient"),
+            Note(sound_stays_below, "the relief valve may have held the hot pressure down", "deficient"),
             Note(half_gas_excluded, "a tank with half its gas would have risen further", "ok"),
             Note(told_by_charge, "by its charge, read at zero pressure, and air at its valve", "ok"),
             Note(loop_volume_estimated, "volume is estimated"),

@@ -166,7 +166,11 @@ def ratio_that_tells(
     )
     kept, state = ~more(limit, ratio), "hot_reading_state"
     for where, reason, field in (
-        (cut_off, "ratio is at most this: the relief valve cut the pressure off", "hot_pressure_psig"),
+        (
+            cut_off,
+            "ratio is at most this: the relief valve may have held the pressure down",
+            "hot_pressure_psig",
+        ),
         (partly_hot & hot_reading_state.known, "ratio is at most this: not all zones were hot", state),
         (partly_hot, "ratio is at most this: not recorded whether all zones were hot", state),
         (
