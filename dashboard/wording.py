@@ -9,6 +9,8 @@ from datetime import datetime
 
 import pandas as pd
 
+from pipelines.answers.printed import brought
+
 NOTHING = "–"
 NO_COLUMN = "no column"
 UNITS = {"degF": "°F", "degC": "°C", "ft2": "ft²", "m2": "m²", "": ""}
@@ -440,7 +442,7 @@ def loaded(found, saved):
     return said + (
         "The file had been loaded before with the same mapping: nothing has changed."
         if found["status"] == "already loaded"
-        else "A new snapshot is published: every page shows it from now on."
+        else brought(found)
     )
 
 

@@ -203,7 +203,7 @@ def test_a_mapping_is_made_saved_and_its_file_loaded(add, fleet):
     assert (
         "own.csv: loaded" in html(page)
         and "The mapping own is saved" in text(page)
-        and "A new snapshot is published" in text(page)
+        and "newly open" in text(page)
     )
     assert "Telephone: the heading speaks of a telephone number" in text(page)
     assert [row[:3] for row in table(page, "Rows, cells and columns not used")[1:]] == [

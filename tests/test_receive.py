@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 
+from pipelines.answers.printed import brought
 from pipelines.fleet import folder, snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import locked
@@ -581,3 +582,26 @@ def test_headings_in_another_order_case_or_with_blanks_are_the_same(fleet, tmp_p
     path.write_text(",".join(headings) + "\n" + ",".join(reversed(list(row(1).values()))) + "\n")
     (arrival,), snapshot = fed(fleet, path)
     assert arrival.mapping == "canonical" and in_force(snapshot) == [("1", 12.0, 1, 2)]
+
+
+# ---- what a load came to
+
+
+def test_a_load_says_what_it_came_to(fleet, tmp_path):
+    """New and changed inspections, what is newly open, corrected and to hold."""
+    first = [row(1, home="H1", leaks_seen="dripping"), row(2, home="H2", relief_discharge_pipe="capped")]
+    later = [
+        row(1, home="H1", leaks_seen="dripping", notes="read again"),
+        row(3, home="H1", day="2025-05-01", kind="final", leaks_seen="none"),
+        row(4, home="H3", day="2025-05-02", kind="final", relief_present="no"),
+    ]
+    came = [
+        json.loads(run(fleet, "load", write(tmp_path / f"{n}.csv", rows), "--json").output)["exports"][0]
+        for n, rows in enumerate((first, later, later))
+    ]
+    counts = "rows_new", "rows_changed", "newly_open", "act_today", "corrected", "to_hold"
+    assert [came[0][name] for name in counts] == [2, 0, 2, 1, 0, 0]
+    assert [came[1][name] for name in counts] == [2, 1, 1, 1, 1, 2]
+    assert brought(came[1]).startswith(
+        "Inspections: 2 new, 1 changed. Of what they found: 2 newly open, 1 of it"
+    )

@@ -12,6 +12,17 @@ ELSEWHERE = (
 )
 
 
+def brought(row: dict[str, Any]) -> str:
+    """What a file that was loaded came to, in sentences, from what `receiving.report` says of it."""
+    if not row["rows_kept"]:
+        return "Nothing of it counts: no row of it is new or changed."
+    return (
+        f"Inspections: {row['rows_new']:,} new, {row['rows_changed']:,} changed. Of what they found: "
+        f"{row['newly_open']:,} newly open, {row['act_today']:,} of it to act on today; "
+        f"{row['corrected']:,} corrected. Units of it to hold before reporting: {row['to_hold']:,}."
+    )
+
+
 def of_load(row: dict[str, Any]) -> Iterator[str]:
     """One file that was not kept out, from what `receiving.report` says of it."""
     yield f"{row['status']}  {row['file_name']}  ({row['agency']}, mapping {row['mapping']})"
@@ -27,6 +38,7 @@ def of_load(row: dict[str, Any]) -> Iterator[str]:
         yield f"  note: {remark}"
     for line in row["not_loaded"]:
         yield f"  not loaded: {line}"
+    yield f"  {brought(row)}"
     yield f"  {row['answers']}"
 
 

@@ -3,10 +3,36 @@
 from collections import Counter
 from dataclasses import dataclass
 
+from pipelines.snapshot.tables import IN_FORCE, SUPERSEDED
+
 COUNTS = """
     SELECT export_id, sha256, rows_read, rows_kept, rows_not_loaded, rows_repeated, rows_superseded
     FROM exports
     WHERE export_id = ?
+"""
+# What the rows in force of an export came to: new inspections and changed ones, and what they opened,
+# corrected and hold back today.
+BROUGHT = f"""
+    WITH own AS (
+        SELECT agency, inspection_id, home_id
+        FROM received_rows
+        WHERE export_id = $export AND standing = {IN_FORCE}),
+    before AS (
+        SELECT DISTINCT agency, inspection_id
+        FROM received_rows
+        WHERE export_id <> $export AND standing = {SUPERSEDED})
+    SELECT (SELECT count(*) FROM own ANTI JOIN before USING (agency, inspection_id)) AS rows_new,
+           (SELECT count(*) FROM own SEMI JOIN before USING (agency, inspection_id)) AS rows_changed,
+           (SELECT count(*) FROM opened WHERE found_in = $export) AS newly_open,
+           (SELECT count(*) FROM opened WHERE found_in = $export AND risk = 'act today') AS act_today,
+           (SELECT count(*)
+            FROM home_checks AS c
+            SEMI JOIN own ON own.agency = c.agency AND own.inspection_id = c.inspection_id
+            WHERE c.state = 'corrected') AS corrected,
+           (SELECT count(*)
+            FROM homes AS h
+            SEMI JOIN own ON own.agency = h.agency AND own.home_id = h.home_id
+            WHERE h.hold_before_reporting) AS to_hold
 """
 NOT_LOADED = """
     SELECT extent,
@@ -59,6 +85,8 @@ def reports(fleet, snapshot, arrivals):
                 name: value if isinstance(value, str) else int(value)
                 for name, value in counts.iloc[0].items()
             }
+            brought = snapshot.query(BROUGHT, {"export": export_id}).iloc[0]
+            row |= {name: int(value) for name, value in brought.items()}
             row |= not_loaded_summary(snapshot.rows, export_id)
             row["answers"] = answers(snapshot, export_id).sentence()
         out.append(row)
