@@ -239,7 +239,7 @@ def test_another_day_counts_due_dates_anew_and_keeps_the_home(page, samples):
     page.goto(samples + ADDRESSES["home"] + "&as_of=2026-01-02")
     settle(page, "One home")
     before = page.locator("table").first.inner_text()
-    page.get_by_role("spinbutton", name="month, As of").click()
+    page.get_by_role("spinbutton", name="month, Count due dates to").click()
     page.keyboard.press("ArrowUp")
     page.locator("h1").click()
     page.wait_for_timeout(500)

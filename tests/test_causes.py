@@ -1,11 +1,16 @@
 """Root → symptom within one visit: which links hold, which do not, and which are never made."""
 
+import csv
+
 import numpy as np
 import pytest
 
-from pipelines.engine.causes import LINKS, NOTES, causes
+from pipelines.engine.causes import LINKS, NOTES, POSITION, causes
 from pipelines.engine.checks import BY_ID, CHECKS
+from pipelines.engine.policy.policy import LEVELS
 from pipelines.engine.results import results
+from tests.conftest import SAMPLES
+from tests.home_by_home import VISIT_ORDER
 from tests.inspections import NO_TANK, SOUND, STEEL, batch
 
 HOT, PREDICTED, PLATE, WET, STAINED = (
@@ -261,3 +266,39 @@ def test_a_charge_that_was_set_to_a_fill_too_high_goes_down_with_it():
     assert made["cold-pressure-high", HOT][1] == pytest.approx(21.4, abs=0.1)
     made, _ = links(**high, precharge_psig=26.0)
     assert not any(root == "cold-pressure-high" and symptom in (HOT, PREDICTED) for root, symptom in made)
+
+
+def test_homes_are_headlined_by_the_root_that_is_truly_there(sample_snapshot):
+    """Where the gravest finding is a pressure or a wet valve, read completely, and its root still stands."""
+    with open(SAMPLES / "planted" / "truth.csv", newline="", encoding="utf-8") as file:
+        truth = {(row["agency"], row["inspection_id"]): row for row in csv.DictReader(file)}
+    latest = {(row["agency"], row["home_id"], row["system_id"]): row for row in in_order(truth.values())}
+    gravest = {}
+    for agency, home, system, check, inspection, risk in sample_snapshot.rows(
+        "SELECT agency, home_id, system_id, check_id, inspection_id, risk FROM opened"
+    ):
+        found = LEVELS.index(risk), POSITION[check], system, inspection
+        gravest[agency, home] = min(found, gravest.get((agency, home), found))
+    headlines = {
+        (agency, home): headline
+        for agency, home, headline in sample_snapshot.rows("SELECT agency, home_id, headline FROM homes")
+    }
+    named = []
+    for (agency, home), (level, position, system, inspection) in gravest.items():
+        symptom, seen = CHECKS[position].id, truth[agency, inspection]
+        now = latest.get((agency, home, system), seen)
+        roots = {root for root in roots_of(symptom) if seen.get(root) == now.get(root) == "1"}
+        complete = seen["complete_and_trustworthy"] == "1"
+        if level and symptom in (HOT, PREDICTED, WET, STAINED) and roots and complete:
+            named.append(any(BY_ID[root].title in headlines[agency, home] for root in roots))
+    assert len(named) > 60 and sum(named) >= 0.9 * len(named)
+
+
+def roots_of(symptom):
+    """All roots of a check, and theirs."""
+    direct = {root for root, end in LINKS if end == symptom}
+    return direct.union(*map(roots_of, direct))
+
+
+def in_order(rows):
+    return sorted(rows, key=lambda row: (row["inspected_on"], VISIT_ORDER[row["inspection_kind"] or None]))

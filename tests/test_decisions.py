@@ -44,16 +44,16 @@ def test_a_deficiency_is_late_from_the_day_after_it_was_due(sample_snapshot):
     )
 
     def late(day):
-        return overlay(sample_snapshot, (), day, *of_it).column("overdue").to_pylist()
+        return overlay(sample_snapshot, (), day, *of_it).column("days_late").to_pylist()
 
-    assert not one["overdue"] and late(one["due"]) == [False]
-    assert late(date.fromordinal(one["due"].toordinal() + 1)) == [True]
+    assert one["days_late"] <= 0 and late(one["due"]) == [0]
+    assert late(date.fromordinal(one["due"].toordinal() + 1)) == [1]
 
 
 def test_without_a_clock_nothing_is_ever_late(sample_snapshot):
     far = overlay(sample_snapshot, (), date(2999, 1, 1)).to_pylist()
-    assert {row["overdue"] for row in far if row["risk"] == "low"} == {False} and {
-        row["overdue"] for row in far if row["risk"] != "low"
+    assert {row["days_late"] > 0 for row in far if row["risk"] == "low"} == {False} and {
+        row["days_late"] > 0 for row in far if row["risk"] != "low"
     } == {True}
 
 

@@ -239,7 +239,7 @@ def test_relief_valves_cap_the_pressure(truth):
             continue
         setting, hot = float(row["relief_setting_psig"]), float(row["hot_pressure_psig"])
         free = float("inf") if row["hot_free_psig"] == "no cushion" else float(row["hot_free_psig"])
-        # a valve that is stuck and not dry does not occur
+        # A valve that is stuck and not dry does not occur.
         if hot > setting + (3 if setting <= 60 else 0.05 * setting):
             pytest.fail(f"{row['agency']} {row['inspection_id']}: {hot} over {setting}")
         if free > 1.05 * setting and hot < 1.04 * setting:

@@ -47,49 +47,56 @@ class Changes:
 
 def changes(starts, recorded):
     """Changes over visits in order; `starts` are the positions at which one run of visits begins."""
-    count = len(recorded.heating)
-    odd, silent, anew = np.zeros(count, bool), np.zeros(count, bool), np.array(starts, np.int64)
+    count, starts = len(recorded.heating), np.asarray(starts, np.int64)
+    odd, silent = np.zeros(count, bool), np.zeros(count, bool)
     doubt, gone = np.zeros(len(starts), bool), np.zeros(len(starts), bool)
+    found = Changes(odd, silent, starts.copy(), doubt, gone)
     others = np.flatnonzero(recorded.heating > HOT_WATER)
     if len(others):
         strand = np.searchsorted(starts, np.arange(count), side="right") - 1
         concerned = np.zeros(len(starts), bool)
         concerned[strand[others]] = True
         rows = np.flatnonzero(concerned[strand] & (recorded.heating != NOT_RECORDED))
-        _follow(rows, strand, np.asarray(starts), recorded, odd, silent, anew, doubt, gone)
-    return Changes(odd, silent, anew, doubt, gone)
+        _fill(found, rows, strand[rows], starts, recorded)
+    return found
 
 
-def _follow(rows, strand, starts, recorded, odd, silent, anew, doubt, gone):
-    """Fill the arrays of Changes from the rows that record a heating system.
+def _fill(found, rows, strand, starts, recorded):
+    """Fill Changes from the visits `rows` that record a heating system, and the strand of each.
 
-    Such rows fall into spells: of hot water and of anything else, one after the other.
+    They fall into spells: of hot water and of anything else, one after the other.
     """
-    hot, of = recorded.heating[rows] == HOT_WATER, strand[rows]
-    first_here = np.append(True, of[1:] != of[:-1])
-    spell = np.cumsum(first_here | np.append(True, hot[1:] != hot[:-1])) - 1
-    begins = np.flatnonzero(np.append(True, spell[1:] != spell[:-1]))
-    hot_spell, later = hot[begins], ~first_here[begins]  # later: not the first of its strand
-    before = np.where(later, rows[begins - 1], -1)  # the last visit that saw what was there before
-    shown = later[spell] & (
-        _replaced(rows, before[spell], recorded) | _rebuilt(rows, begins, spell, starts, of, recorded)
-    )
-    agreed, agreed_in_time = _agreed(spell, recorded.heating[rows], recorded.day[rows])
-    told = np.where(shown | (later[spell] & agreed_in_time), np.arange(len(rows)), len(rows))
+    heating, at = recorded.heating[rows], np.arange(len(rows))
+    hot, first_here = heating == HOT_WATER, _differs(strand)
+    spell = np.cumsum(first_here | _differs(hot)) - 1
+    begins = np.flatnonzero(_differs(spell))
+    of, hot_spell, later = (
+        strand[begins],
+        hot[begins],
+        ~first_here[begins],
+    )  # later: something was there before
+    before = np.where(later, rows[begins - 1], -1)  # the last visit that saw it
+    shown = _replaced(rows, before[spell], recorded)
+    shown |= _rebuilt(rows, rows[begins][spell], starts[strand], recorded)
+    shown &= later[spell]
+    agreed, agreed_by_now = _agreed(spell, heating, recorded.day[rows])
+    told = np.where(shown | (later[spell] & agreed_by_now), at, len(rows))
     told = np.minimum.reduceat(told, begins)  # the visit of each spell that explains it
     explained = told < len(rows)
-    silent[rows] = ~hot & later[spell] & (np.arange(len(rows)) < told[spell])
+    found.silent[rows] = ~hot & later[spell] & (at < told[spell])
     # Hot water seen again after a spell that nothing explained is what was there all along.
-    unexplained_before = np.append(False, (later & ~explained)[:-1])
-    ended_before = later & ~unexplained_before
-    back = hot_spell & unexplained_before & later
-    other = np.append(False, recorded.heating[rows][1:] != recorded.heating[rows][:-1]) & ~first_here
-    odd[rows] = other & ~shown & ~agreed & ~back[spell]
-    renewed = np.flatnonzero(hot_spell & ended_before)
-    np.maximum.at(anew, of[begins[renewed]], rows[begins[renewed]])
-    last = np.flatnonzero(np.append(of[begins][1:] != of[begins][:-1], True))
-    doubt[of[begins[last]]] = (later & ~explained & ~back)[last]
-    gone[of[begins[last]]] = (~hot_spell & later & explained)[last]
+    slip_before = np.append(False, (later & ~explained)[:-1])
+    back, renewed = hot_spell & later & slip_before, np.flatnonzero(hot_spell & later & ~slip_before)
+    found.odd[rows] = _differs(heating) & ~first_here & ~shown & ~agreed & ~back[spell]
+    np.maximum.at(found.anew, of[renewed], rows[begins[renewed]])
+    last = np.flatnonzero(np.append(of[1:] != of[:-1], True))
+    found.doubt[of[last]] = (later & ~explained & ~back)[last]
+    found.gone[of[last]] = (later & explained & ~hot_spell)[last]
+
+
+def _differs(values):
+    """Mask of those that differ from the one before; so does the first."""
+    return np.append(True, values[1:] != values[:-1])
 
 
 def _replaced(rows, before, recorded):
@@ -99,12 +106,15 @@ def _replaced(rows, before, recorded):
     return (reported[rows] - reported[before] > 0) | at_once
 
 
-def _rebuilt(rows, begins, spell, starts, of, recorded):
-    """Whether another boiler year is recorded than before; one long past is a slip of the year."""
+def _rebuilt(rows, first, start, recorded):
+    """Whether another boiler year is recorded than before the visit `first`; one long past is a slip of it.
+
+    `start` is the first visit of the strand.
+    """
     dated = ~np.isnan(recorded.year)
     latest = np.maximum.accumulate(np.where(dated, np.arange(len(dated)), -1))
-    old = latest[np.maximum(rows[begins] - 1, 0)][spell]
-    known = (old >= starts[of]) & (old < rows)
+    old = latest[np.maximum(first - 1, 0)]
+    known = (old >= start) & (old < first)
     seen_in = recorded.day[old].astype("datetime64[D]").astype("datetime64[Y]").astype(int) + 1970
     year = recorded.year[rows]
     return known & dated[rows] & (year != recorded.year[old]) & (year >= seen_in - 1)

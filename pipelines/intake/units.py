@@ -57,8 +57,6 @@ UNITS: tuple[Unit, ...] = (
     Unit("imp gal", "volume", "imperial_gallon", ("impgal", "imperialgallon", "imperialgallons", "ukgal")),
     Unit("L", "volume", "liter", ("l", "ltr", "liter", "liters", "litre", "litres")),
     Unit("m3", "volume", "meter**3", ("m3", "m^3", "cubicmeter", "cubicmeters", "cubicmetre", "cubicmetres")),
-    Unit("ft2", "area", "foot**2", ("ft2", "ft^2", "sqft", "squarefoot", "squarefeet")),
-    Unit("m2", "area", "meter**2", ("m2", "m^2", "sqm", "squaremeter", "squaremeters", "squaremetres")),
     Unit("ft3", "volume", "foot**3", ("ft3", "ft^3", "cuft", "cubicfoot", "cubicfeet")),
     Unit(
         "Btu/h",
