@@ -409,7 +409,11 @@ class Inspection:
         if self.cold is not None and not self.cold_is_warm and not missing(self.lift, apart):
             cold = self.cold - self.lift
             bottomed = self.hot is not None and over(read - max(cold, self.hot - self.lift), apart)
-            self.charge_no_echo = bottomed or over(cold - read, apart)
+            copied = any(
+                one is not None and not over(abs(read - one), rules.echo_within_psi)
+                for one in (self.cold, self.hot)
+            )
+            self.charge_no_echo = not copied and (bottomed or over(cold - read, apart))
         if not (self.charge_no_echo or get("precharge_system_side") == "relieved") or get(
             "tank_type"
         ) not in ("diaphragm", "built_in"):

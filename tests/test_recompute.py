@@ -180,7 +180,9 @@ def test_trusted_charge_at_60_degrees_and_at_the_tank():
         (6.0, 12.0, False),  # within 2 psi of neither, but between them: 9.4 and 14.4
         (6.0, 7.3, True),
         (-6.0, 14.6, False),
-        (-6.0, 12.5, True),
+        (-6.0, 12.0, False),  # 2.6 psi below what stands there, but the gauge's number
+        (-20.0, 17.0, False),  # the hot one's
+        (-6.0, 12.2, True),
         (None, 9.9, False),  # may hang 8 ft up: 12 psi are 8.5 psi there, and 2 psi below that is 6.5
         (None, 6.6, False),
         (None, 6.4, True),

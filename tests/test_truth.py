@@ -226,6 +226,23 @@ def test_planted_faults_are_found_and_sound_homes_left_alone(homes, check, shipp
     assert found["right deficient"] >= SURE_AND_RIGHT
 
 
+def test_what_is_judged_reaches_as_far_as_homes_do(homes, capsys):
+    """Tanks from far below to far above the gauge, floors, cold temperatures left out, glycol."""
+    within = homes[cushion_can_be_judged(homes)]
+    above_ft = within.tank_above_gauge_ft
+    kinds = {
+        "10 ft or more below": above_ft <= -10,
+        "10 ft or more above": above_ft >= 10,
+        "floors": within.read_emitter == "radiant_floor",
+        "no cold temperature": within.read_cold_temperature_f.isna(),
+        "glycol": within.fluid != "none",
+    }
+    with capsys.disabled():
+        print({name: int(kind.sum()) for name, kind in kinds.items()}, above_ft.min(), above_ft.max())
+    assert above_ft.min() <= -24 and above_ft.max() >= 28
+    assert all(kind.sum() >= 50 for kind in kinds.values())
+
+
 def test_every_other_check_is_printed(homes, capsys):
     """Sensitivity and specificity of all checks, over all rows and
     over those recorded completely and word for word as it was.

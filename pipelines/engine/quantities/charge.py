@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipelines.engine.arrays import derive, more
+from pipelines.engine.arrays import derive, more, within
 from pipelines.engine.hydronics import tank
 from pipelines.engine.margins import at, both
 from pipelines.engine.quantities.kinds import Assumption, Quantity
@@ -28,12 +28,15 @@ def echo_reach_psi(tank_above_gauge_ft, column_psi_per_ft, policy):
 
 
 def charge_is_no_echo(
-    precharge_psig, tank_lift_psi, echo_reach_psi, cool_cold_psig, usable_hot_psig, tank_air_valve
+    precharge_psig, tank_lift_psi, echo_reach_psi, cool_cold_psig, usable_hot_psig, tank_air_valve, policy
 ):
+    """Nor a pressure of the gauge, copied as it stands, where the tank hangs higher or lower."""
     read, apart = precharge_psig.value, echo_reach_psi
+    copied = within(read, cool_cold_psig.value, policy.echo_within_psi)
+    copied |= within(read, usable_hot_psig.value, policy.echo_within_psi)
     cold, hot = cool_cold_psig.value - tank_lift_psi, usable_hot_psig.value - tank_lift_psi
     told = more(cold - read, apart) | (more(read - cold, apart) & more(read - hot, apart))
-    return told & ~tank_air_valve.among("water")
+    return told & ~copied & ~tank_air_valve.among("water")
 
 
 def trusted_charge_psig(
