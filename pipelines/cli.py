@@ -317,7 +317,7 @@ def purge(folder, sha256, why, by, as_json):
 
     Its line in the log stays. Where no new snapshot can be made, its data is gone all the same.
 
-    Example: coldfill purge 4331928aa2c6 --why "sent by mistake" --fleet ./demo-fleet
+    Example: coldfill purge 66ab55824b66 --why "sent by mistake" --fleet ./demo-fleet
     """
     from pipelines.answers import printed
     from pipelines.receiving import purge

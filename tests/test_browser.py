@@ -172,6 +172,7 @@ def choose(page, label, text):
     settle(page)
 
 
+@pytest.mark.slow
 def test_filters_go_into_the_address_and_come_back_from_it(page, samples):
     page.goto(samples + "homes")
     settle(page, "Homes")
@@ -270,6 +271,7 @@ UNKNOWN = "Besuch Nr;Haus;Datum;Kaltdruck (bar);Exp tank;Telephone\n" + "".join(
 )
 
 
+@pytest.mark.slow
 def test_an_unknown_export_is_mapped_and_loaded_in_the_browser(page, tmp_path):
     fleet = Fleet(tmp_path / "fleet")
     (tmp_path / "spring.csv").write_text(UNKNOWN, encoding="cp1252")

@@ -214,6 +214,7 @@ def test_the_order_of_the_first_page(show, samples):
     assert places == sorted(places)
 
 
+@pytest.mark.slow
 def test_every_count_of_the_first_page_leads_to_as_many_homes(show, samples):
     page = show(samples, as_of=DAY.isoformat())
     counts = [pair for pair in links(page, "homes") if pair[0][:1].isdigit() and " in " in pair[0]]

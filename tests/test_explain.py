@@ -282,6 +282,7 @@ def test_an_inspection_is_found_without_case_and_the_nearest_is_named_otherwise(
         one_inspection.inspection(EVERYTHING, sample_snapshot, "Foyers du Val Brenn", "VB-25-9999")
 
 
+@pytest.mark.slow
 def test_others_see_neither_the_agency_nor_personal_readings(sample_snapshot, some):
     stranger = Viewer(("Ouvray Plateau Energy Aid",))
     with pytest.raises(NotFound) as error:

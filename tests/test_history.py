@@ -764,6 +764,7 @@ def still_there(strand, outcomes, heating_here):
         yield last
 
 
+@pytest.mark.slow
 def test_random_homes_fed_in_steps_equal_those_fed_at_once(tmp_path):
     """Also where a later file moves a visit to another home, address, system, day or heating system."""
     luck = random.Random(7)

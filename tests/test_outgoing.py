@@ -27,6 +27,7 @@ def is_allowed():
     return subprocess.run([*ALONE, "true"], capture_output=True).returncode == 0
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not is_allowed(), reason="needs unshare, ip, and leave to make a network namespace")
 def test_a_session_sends_no_packet_to_anywhere_else(sample_fleet):
     command = [*ALONE, sys.executable, "-m", "tests.test_outgoing", str(sample_fleet.path)]

@@ -63,6 +63,7 @@ def test_the_file_at_hand_rows_and_bytes_are_told(inbox, tmp_path):
     )
 
 
+@pytest.mark.slow
 def test_a_terminal_shows_the_file_the_rows_and_the_time_left(inbox, tmp_path):
     own, other = pty.openpty()
     environment = os.environ | {"TERM": "xterm", "COLUMNS": "120"}
@@ -92,6 +93,7 @@ def test_a_terminal_shows_the_file_the_rows_and_the_time_left(inbox, tmp_path):
     assert "recomputing and checking" in text
 
 
+@pytest.mark.slow
 def test_without_a_terminal_nothing_is_said_of_progress(inbox, tmp_path):
     done = subprocess.run(
         command(inbox, Fleet(tmp_path / "fleet")), cwd=ROOT, capture_output=True, text=True, check=True

@@ -521,6 +521,7 @@ BASES = {
 }  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", DAMAGE)
 @pytest.mark.parametrize("base", BASES.values(), ids=BASES)
 def test_damage_stays_in_its_row(tmp_path, small_pieces, base, kind):

@@ -183,6 +183,7 @@ def test_a_question_mark_in_the_path_is_refused_before_anything_is_made(tmp_path
 # Files that are no exports
 
 
+@pytest.mark.slow
 def test_what_is_no_file_of_rows_is_kept_out(tmp_path, fleet):
     pipe, folder, empty = tmp_path / "pipe.csv", tmp_path / "folder.csv", tmp_path / "empty.csv"
     os.mkfifo(pipe)
@@ -256,6 +257,7 @@ def open_to_all():
         yield Path(folder)
 
 
+@pytest.mark.slow
 def test_what_must_not_be_read_or_written_is_named(open_to_all, export):
     closed = open_to_all / "closed"
     closed.mkdir(mode=0o700)
@@ -270,6 +272,7 @@ def test_what_must_not_be_read_or_written_is_named(open_to_all, export):
     assert list(closed.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_another_user_is_told_that_they_may_not_look_and_not_that_there_is_nothing(open_to_all, export):
     fleet = Fleet(open_to_all / "fleet")
     done = coldfill("load", export, "--fleet", fleet.path, prepare=lambda: os.umask(0))
@@ -355,6 +358,7 @@ def test_too_little_memory_is_said_in_one_line(fleet, tmp_path, megabytes):
     assert stages.verify(fleet) == []
 
 
+@pytest.mark.slow
 def test_a_killed_worker_is_said_in_one_line(fleet, export):
     """Of the processes that judge, one dies before its first answer."""
     killing = """
