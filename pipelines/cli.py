@@ -54,8 +54,11 @@ def command(*options: Callable, name: str | None = None) -> Callable:
     return wrap
 
 
-def _day(flag: str, help: str) -> Callable:
-    return click.option(flag, type=click.DateTime(["%Y-%m-%d"]), default=None, metavar="DATE", help=help)
+def _day(flag: str, help: str, default: Callable[[], date | None] = lambda: None) -> Callable:
+    def as_date(context, option, value):
+        return value.date() if value else default()
+
+    return click.option(flag, type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help=help, callback=as_date)
 
 
 def _only(name: str) -> Callable:
@@ -68,7 +71,7 @@ def _file_out(help: str) -> Callable:
 
 RISKS = ("act today", "high", "serious", "medium", "low")
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
-AS_OF = _day("--as-of", "Day that clocks count to; today if not given.")
+AS_OF = _day("--as-of", "Day that clocks count to; today if not given.", date.today)
 OUT = _file_out("Write a .csv, .xlsx or .parquet file.")
 PORT = click.option("--port", default=8501, show_default=True, help="Port of the dashboard.")
 WHOSE = (_only("agency"), _only("region"), _only("crew"))
@@ -240,9 +243,8 @@ def demo(folder, no_serve, port):
 
     Example: coldfill demo --no-serve
     """
-    from pipelines.answers import formats, lists
+    from pipelines.answers import cautions, formats, lists
     from pipelines.answers.access import EVERYTHING, Filters
-    from pipelines.answers.cautions import CAUTIONS
     from pipelines.receiving.demo import SAMPLES, fresh_folder
 
     target = Path("demo-fleet")
@@ -255,7 +257,7 @@ def demo(folder, no_serve, port):
     formats.write(sheet, written)
     count, homes = sheet.rows.num_rows, sheet.count_homes()
     click.echo(f"flagged  {count:,} open deficiencies in {homes:,} homes: {written}")
-    click.echo(CAUTIONS[0])
+    click.echo(cautions.CAUTIONS[0])
     if not no_serve:
         _serve(target, port)
 
@@ -329,15 +331,10 @@ def purge(folder, sha256, why, by, as_json):
     sys.exit(1 if done.remaining else 0)
 
 
-def _filters(*, since=None, **chosen) -> "Filters":
+def _filters(**chosen) -> "Filters":
     from pipelines.answers.access import Filters
 
-    given = {name: value for name, value in chosen.items() if value is not None}
-    return Filters(**given, since=since.date() if since else None)
-
-
-def _as_of(as_of):
-    return as_of.date() if as_of else date.today()
+    return Filters(**{name: value for name, value in chosen.items() if value is not None})
 
 
 def _give(sheet, out, as_json):
@@ -362,7 +359,7 @@ def flagged(folder, out, as_of, as_json, **chosen):
     from pipelines.answers import lists
     from pipelines.answers.access import EVERYTHING
 
-    sheet = lists.flagged(EVERYTHING, _snapshot(folder), _filters(**chosen), _as_of(as_of))
+    sheet = lists.flagged(EVERYTHING, _snapshot(folder), _filters(**chosen), as_of)
     _give(sheet, out, as_json)
 
 
@@ -377,7 +374,7 @@ def hold(folder, out, as_of, as_json, clear, **chosen):
     from pipelines.answers import lists
     from pipelines.answers.access import EVERYTHING
 
-    sheet = lists.hold(EVERYTHING, _snapshot(folder), _filters(**chosen), _as_of(as_of), clear=clear)
+    sheet = lists.hold(EVERYTHING, _snapshot(folder), _filters(**chosen), as_of, clear=clear)
     _give(sheet, out, as_json)
 
 
@@ -442,9 +439,7 @@ def checks(folder, as_json):
 
 
 @command(
-    click.option(
-        "--sheet", is_flag=True, help="Print a one-page reading sheet and the headings of an empty CSV."
-    ),
+    click.option("--sheet", is_flag=True, help="A one-page reading sheet and the headings of an empty CSV."),
     AS_JSON,
 )
 def fields(folder, sheet, as_json):
