@@ -419,6 +419,8 @@ def questions(work, asked):
         "among": (),
         "export_id": 1,
         "name": "recent_file_days",
+        "decisions": (),
+        "clear": False,
     }
     more = {
         "homes_page": [{"only": question} for question in ("", *data.QUESTION)],
