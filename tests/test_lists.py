@@ -49,8 +49,10 @@ COLUMNS = [
     "observed",
     "low",
     "high",
+    "unit",
     "certainty",
     "fix_first",
+    "remedy",
     "state",
     "stage",
     "since",
@@ -902,3 +904,12 @@ def test_one_measure_away_is_what_one_measure_would_clear(sample_snapshot):
     assert by_agency["one_measure"].sum() == len(away) > 5
     assert (by_agency["units"] == by_agency["opened"] + by_agency["unverified"]).all()
     assert (by_agency["no_column"] <= by_agency["unverified"]).all()
+
+
+def test_a_number_has_its_unit_and_every_deficiency_its_remedy(sample_snapshot):
+    frame = flagged(sample_snapshot).frame
+    counted = frame["low"].notna() | frame["high"].notna()
+    assert set(frame[counted]["unit"].dropna()) >= {"psi", "gal", "Btu/h"} and not frame["unit"].eq("").any()
+    assert set(frame[frame["check_id"] == "hot-pressure-near-relief"]["unit"]) == {"psi"}
+    assert frame[frame["check_id"] == "relief-discharge-blocked"]["unit"].isna().all()
+    assert dict(zip(frame["check_id"], frame["remedy"], strict=True)).items() <= lists.REMEDIES.items()

@@ -112,7 +112,11 @@ def as_parquet(sheet: Sheet) -> bytes:
     return out.getvalue()
 
 
-WIDTHS = {"deficiency": 40, "fix_first": 40, "why": 40, "headline": 40, "reason": 30, "raw_text": 30}
+WIDTHS = {
+    **dict.fromkeys(("deficiency", "fix_first", "why", "headline"), 40),
+    **dict.fromkeys(("reason", "raw_text"), 30),
+    "remedy": 60,
+}
 WIDTH = 14
 XLSX_OPTIONS = {
     "strings_to_formulas": False,
@@ -149,6 +153,8 @@ def as_xlsx(sheet: Sheet) -> bytes:
         page.write_string(0, position, heading, bold)
     styles = [number if name in ("low", "high", "observed") else None for name in rows.column_names]
     columns = [_cells(name, cells) for name, cells in zip(rows.column_names, rows.columns, strict=True)]
+    if rows.num_columns:
+        page.autofilter(0, 0, rows.num_rows, rows.num_columns - 1)
     for line, values in enumerate(zip(*columns, strict=True), start=1):
         for position, value in enumerate(values):
             if isinstance(value, str):

@@ -16,6 +16,7 @@ from pipelines.answers.cautions import CAUTIONS
 from pipelines.answers.decisions import overlay
 from pipelines.answers.formats import Sheet
 from pipelines.answers.outcomes import reasons, shown_words
+from pipelines.answers.phrases import unit_shown
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.checks.kinds import Check
 from pipelines.engine.codes import CERTAINTY_STEPS, NUMBERS, coded, column, picked, piece, quoted
@@ -28,7 +29,7 @@ from pipelines.snapshot.headlines import IN_DOUBT
 
 FLAGGED = (
     *("agency", "home_id", "system_id", "job_number", "region", "crew", "last_inspected_on", "risk"),
-    *("check_id", "deficiency", "observed", "low", "high", "certainty", "fix_first"),
+    *("check_id", "deficiency", "observed", "low", "high", "unit", "certainty", "fix_first", "remedy"),
     *("state", "stage", "since", "due", "decided"),
 )
 # For the list's way back, empty when it leaves.
@@ -36,6 +37,8 @@ WAY_BACK = ("status", "done_on", "done_by", "reading_after", "why")
 HOME_RISK = "home risk"
 IDS = [check.id for check in HOME_CHECKS]
 SAFETY_CHECKS = [check for check in HOME_CHECKS if check.safety_critical]
+REMEDIES = {check.id: check.remedy for check in HOME_CHECKS}
+UNITS = {check.id: unit for check in HOME_CHECKS if (unit := unit_shown(check))}
 
 
 # ---- the lists
@@ -72,7 +75,8 @@ def flagged(
         SELECT f.agency, f.home_id, f.system_id, h.job_number, h.region, h.crew, h.last_inspected_on, f.risk,
                f.check_id, {_title("f.check_id", "f.check_id")} AS deficiency,
                {", ".join(_shown(snapshot))},
-               roots.fix_first, f.state, f.stage, f.since, f.due, f.decided{own}, h.risk AS "{HOME_RISK}"
+               roots.fix_first, {_by_check("f.check_id", REMEDIES)} AS remedy,
+               f.state, f.stage, f.since, f.due, f.decided{own}, h.risk AS "{HOME_RISK}"
         FROM found AS f
         JOIN homes AS h ON h.agency = f.agency AND h.home_id = f.home_id
         LEFT JOIN judged AS o ON o.agency = f.agency AND o.inspection_id = f.inspection_id
@@ -241,7 +245,7 @@ def _said_in(codes: Iterable[int], checks: Iterable[Check], how: str, aside: str
 
 
 def _shown(snapshot: Snapshot) -> tuple[str, ...]:
-    """SQL columns observed, low, high, certainty of the check `f.check_id` from the narrow results `o`.
+    """SQL columns observed, low, high, unit, certainty of the check `f.check_id` from the narrow results `o`.
 
     Numbers are rounded to the millionth, as limits are compared; where there is none, the reason says what
     was seen ("no cushion left").
@@ -260,6 +264,8 @@ def _shown(snapshot: Snapshot) -> tuple[str, ...]:
         f"CASE f.check_id {words} ELSE coalesce(({number})::VARCHAR, {reason}) END AS observed",
         f"{low} AS low",
         f"{high} AS high",
+        f"CASE WHEN coalesce({number}, {low}, {high}) IS NOT NULL "
+        f"THEN {_by_check('f.check_id', UNITS)} END AS unit",
         f"{_of_check('f.check_id', 'o', 'certainty')} / {CERTAINTY_STEPS}.0::DOUBLE AS certainty",
     )
 
@@ -281,7 +287,12 @@ def _position(name: str) -> str:
 
 def _title(name: str, otherwise: str) -> str:
     """SQL for the title of the check that `name` names."""
-    cases = " ".join(f"WHEN {quoted(check.id)} THEN {quoted(check.title)}" for check in HOME_CHECKS)
+    return _by_check(name, {check.id: check.title for check in HOME_CHECKS}, otherwise)
+
+
+def _by_check(name: str, texts: dict[str, str], otherwise: str = "NULL") -> str:
+    """SQL for the text of the check that `name` names."""
+    cases = " ".join(f"WHEN {quoted(check)} THEN {quoted(text)}" for check, text in texts.items())
     return f"CASE {name} {cases} ELSE {otherwise} END"
 
 

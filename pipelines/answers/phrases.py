@@ -20,6 +20,11 @@ def shown_quantity(check):
     return next((name for name in check.needs + check.uses if _measure(name)), None)
 
 
+def unit_shown(check):
+    """Unit of the numbers that a check shows; empty where they have none, or where there are none."""
+    return (_measure(shown_quantity(check)) or ("", 0))[0]
+
+
 def called(name):
     """A field or quantity in words, without its unit."""
     field = BY_NAME.get(name)
