@@ -137,6 +137,22 @@ def test_nothing_of_a_purged_file_stays_but_its_line(full, tmp_path):
     assert run(fleet, "verify").exit_code == 0
 
 
+def test_a_damaged_list_goes_whatever_its_name_says(full):
+    """What cannot be read to its end may hold anything, also under the name of a snapshot that stays."""
+    fleet, path = full
+    before = fleet.snapshots()[0].name.removesuffix(".duckdb")
+    whole = (fleet.lists / "a.xlsx").read_bytes()
+    for name, data in (
+        ("cut", whole[: len(whole) // 2]),
+        ("spoiled", whole[:300] + bytes(200) + whole[500:]),
+    ):
+        (fleet.lists / f"{before}-{name}.xlsx").write_bytes(data)
+    done = run(fleet, "purge", sha256_of(path)[:12], "--why", "sent by mistake")
+    assert done.exit_code == 0
+    for name in ("cut", "spoiled"):
+        assert f"{before}-{name}.xlsx" in done.output and not (fleet.lists / f"{before}-{name}.xlsx").exists()
+
+
 def an_invalid_policy(fleet, monkeypatch):
     fleet.policy.write_text("[limits]\ncold_margin = 3\n")
     return "no such limit"

@@ -607,3 +607,8 @@ def test_a_load_says_what_it_came_to(fleet, tmp_path):
     assert brought(came[1]).startswith(
         "Inspections: 2 new, 1 changed. Of what they found: 1 newly open, 1 of it"
     )
+    assert came[2]["status"] == "already loaded"
+    again = run(fleet, "load", tmp_path / "1.csv").output
+    assert "already loaded" in again and "newly open" not in again
+    none = run(fleet, "load", write(tmp_path / "again.csv", [later[0], later[0]])).output
+    assert "Nothing of it counts" in none

@@ -38,7 +38,8 @@ def of_load(row: dict[str, Any]) -> Iterator[str]:
         yield f"  note: {remark}"
     for line in row["not_loaded"]:
         yield f"  not loaded: {line}"
-    yield f"  {brought(row)}"
+    if row["status"] == "loaded":
+        yield f"  {brought(row)}"
     yield f"  {row['answers']}"
 
 

@@ -123,7 +123,8 @@ def _same_codec(one: str, other: str) -> bool:
 
 
 _CODECS = re.compile(
-    r"utf-(?:8(?:-sig)?|16(?:-[lb]e)?)|ascii|cp\d+|iso8859-\d+|mac-\w+|koi8-\w+|gb\w+|big5\w*|shift_jis\w*|euc_\w+"
+    r"utf-(?:8(?:-sig)?|16(?:-[lb]e)?)|ascii|cp\d+|iso8859-\d+|mac-\w+|koi8-\w+|gb\w+|big5\w*"
+    r"|shift_jis\w*|euc_\w+"
 )
 
 

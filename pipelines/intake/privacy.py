@@ -31,7 +31,8 @@ _HEADINGS = (
         "a name",
         r"(?:first|last|middle|given|family|full|maiden|sur)[ ]?name|surname|forename|signature"
         r"|signed by|spouse"
-        r"|(?:client|applicant|occupant|customer|resident|householder|homeowner|landlord|owner|tenant|contact)s?",
+        r"|(?:client|applicant|occupant|customer|resident|householder|homeowner)s?"
+        r"|(?:landlord|owner|tenant|contact)s?",
     ),
     (
         "an address or a place",
@@ -48,7 +49,8 @@ _HEADINGS = (
 _HEADING_PATTERNS = tuple((why, re.compile(rf"(?:^| )(?:{pattern})(?: |$)")) for why, pattern in _HEADINGS)
 _NAME = re.compile(r"(?:^| )names?$")
 _THINGS_WITH_NAMES = re.compile(
-    r"agency|crew|file|program|measure|region|county|fund|model|brand|fuel|check|system|mapping|form|field|sheet|work|job|make"
+    r"agency|crew|file|program|measure|region|county|fund|model|brand|fuel|check|system|mapping|form|field"
+    r"|sheet|work|job|make"
 )
 
 # What in a cell gives a column away, wherever it stands in the cell; one such cell is enough.

@@ -6,7 +6,8 @@ import pyarrow.compute as pc
 # After blanks and invisible letters a mark that starts a formula, unless the whole is a number. Leading
 # apostrophes count, so that what was put before such a text can be taken away again.
 STARTS_FORMULA = (
-    r"^'*[\s\x00-\x20\x{00A0}\x{00AD}\x{180E}\x{2000}-\x{200F}\x{2028}-\x{202F}\x{205F}-\x{2064}\x{3000}\x{FEFF}]*"
+    r"^'*[\s\x00-\x20\x{00A0}\x{00AD}\x{180E}\x{2000}-\x{200F}\x{2028}-\x{202F}"
+    r"\x{205F}-\x{2064}\x{3000}\x{FEFF}]*"
     r"[=+\-@|%\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}\x{FF5C}\x{FF05}\x{2212}]"
 )
 A_NUMBER = r"^[+-]?[0-9]+(\.[0-9]+)?([eE][+-]?[0-9]+)?$"

@@ -19,6 +19,8 @@ from pipelines.snapshot.progress import Progress
 
 MADE_FROM_SNAPSHOTS = ("moments", "lists", "samples")  # folders whose files say which snapshot they are of
 SNAPSHOT_NAMED = re.compile(rb"(?<!\d)\d{8}-[0-9a-f]{12}(?![0-9a-f])")
+# What a damaged file, one with a password or one of an unknown compression raises on the way to its end.
+UNREADABLE = (OSError, zipfile.BadZipFile, RuntimeError, NotImplementedError, zlib.error)
 ABOUT = ".about.txt"  # ends the name of the text beside a list that cannot say itself what it is of
 
 
@@ -247,17 +249,22 @@ def _made_from_snapshots(fleet: Fleet, purged: tuple[Received, ...]) -> Iterator
 
 
 def _snapshots_named(path: Path) -> set[bytes]:
-    """Snapshots that a file names in its own name or text, also where it is a compressed folder of files."""
+    """Snapshots that a file names in its own name or text, also where it is a compressed folder of files.
+
+    None, whatever its name says, where it cannot be read to its end: nobody can tell what it was made from.
+    """
     found = set(SNAPSHOT_NAMED.findall(path.name.encode()))
-    if path.is_file():
-        try:
-            found.update(SNAPSHOT_NAMED.findall(path.read_bytes()))
-            if zipfile.is_zipfile(path):
-                with zipfile.ZipFile(path) as archive:
-                    for name in archive.namelist():
-                        found.update(SNAPSHOT_NAMED.findall(name.encode() + b"\n" + archive.read(name)))
-        except (OSError, zipfile.BadZipFile, RuntimeError, NotImplementedError, zlib.error):
-            return found
+    if not path.is_file():
+        return found
+    try:
+        data = path.read_bytes()
+        found.update(SNAPSHOT_NAMED.findall(data))
+        if data.startswith(b"PK"):  # also where its end, which makes it a folder of files, was cut off
+            with zipfile.ZipFile(path) as archive:
+                for name in archive.namelist():
+                    found.update(SNAPSHOT_NAMED.findall(name.encode() + b"\n" + archive.read(name)))
+    except UNREADABLE:
+        return set()
     return found
 
 

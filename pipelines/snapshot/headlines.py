@@ -5,7 +5,6 @@ import pyarrow as pa
 
 from pipelines.engine.causes import PRESSURE_SYMPTOMS, WET_SYMPTOMS
 from pipelines.engine.checks import BY_ID, CHECKS, HOME_CHECKS
-from pipelines.engine.history import REPORTED_OPEN, STAGES
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.engine.risk import ACT_TODAY, NO_LEVEL
 
@@ -88,7 +87,7 @@ def headlines(
     """An Arrow column of sentences from what is known of each home, arrays of shape (homes,).
 
     `opened` counts what is open, `lacking` holds the bits of the safety-critical checks that are not
-    verified; `reported_open` tells of homes with something that was open when they were reported.
+    verified; `reported_open` counts what was open when they were reported.
     """
     pieces = np.stack(
         [level, check, np.where(opened == 0, lacking, 0), opened, systems_in_doubt]
@@ -102,7 +101,7 @@ def headlines(
 
 def _headline(level, check, lacking, opened, systems_in_doubt, assessed, gone, two_addresses, reported_open):
     beside = [IN_DOUBT] * (systems_in_doubt > 0) + [TWO_ADDRESSES] * two_addresses
-    beside += [STAGES[REPORTED_OPEN]] * reported_open
+    beside += [f"reported with {reported_open:,} open"] * (reported_open > 0)
     if opened:
         more = f" and {opened - 1} more" if opened > 1 else ""
         return "; ".join([f"{LEVELS[level]}: {HOME_CHECKS[check].title}{more}", *beside])

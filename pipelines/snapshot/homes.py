@@ -292,7 +292,7 @@ def _homes_table(batch, opened, links, unverified):
         assessed=assessed,
         gone=assessed & ~there,
         two_addresses=batch.two_addresses,
-        reported_open=np.bincount(opened.home, opened.stage == history.REPORTED_OPEN, homes) > 0,
+        reported_open=np.bincount(opened.home[opened.stage == history.REPORTED_OPEN], minlength=homes),
     )
     visits = np.diff(np.append(batch.home_starts, batch.count))
     return pa.table(
