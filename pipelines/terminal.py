@@ -19,8 +19,16 @@ TOO_LITTLE_MEMORY = (
     "There was too little memory: close other programs and run the command again. "
     "What was committed before is kept."
 )
-# As the system and libraries put it where they raise no MemoryError.
-NO_MEMORY = ("out of memory", "cannot allocate memory", "failed to map segment", "can't start new thread")
+# As the system and libraries put it where they raise no MemoryError. The last: an allocation failed inside a
+# library's own code, which then gave up without saying so.
+NO_MEMORY = (
+    "out of memory",
+    "cannot allocate memory",
+    "failed to map segment",
+    "can't start new thread",
+    "error return without exception set",
+)
+LITTLE_MEMORY = 64 << 20  # bytes
 
 
 # What moves the cursor, colors, or turns the direction of writing. Line breaks and tabs are a print's own.
@@ -57,6 +65,9 @@ class Command(click.Command):
                 if name == "ListError":
                     raise click.UsageError(plain(str(error))) from error
                 if name not in REFUSALS:
+                    if _at_the_end_of_memory():
+                        click.echo(TOO_LITTLE_MEMORY, err=True)
+                        sys.exit(1)
                     raise
                 click.echo(plain(str(error)), err=True)
                 sys.exit(1)
@@ -86,6 +97,14 @@ def _lacked_memory(error: BaseException | None) -> bool:
             return True
         error = error.__cause__ or error.__context__
     return False
+
+
+def _at_the_end_of_memory() -> bool:
+    """Whether no more can be had: what fails then in a way that nobody foresaw, fails for want of it."""
+    try:
+        return not bytearray(LITTLE_MEMORY)
+    except MemoryError:
+        return True
 
 
 @contextmanager

@@ -36,6 +36,17 @@ def coldfill(*words, prepare=None, cwd=ROOT, **environment):
     )
 
 
+def scripted(script, command, export, fleet):
+    """A command run by a script that first changes what the command meets."""
+    return subprocess.run(
+        [sys.executable, "-c", script, command, export, "--fleet", fleet.path],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+
+
 def refused(done, *words):
     """A command ended with exit status 1 and one line that has all these words in it."""
     assert "Traceback" not in done.stderr
@@ -358,6 +369,37 @@ def test_too_little_memory_is_said_in_one_line(fleet, tmp_path, megabytes):
     assert stages.verify(fleet) == []
 
 
+WANTING = """
+import resource, sys
+from pipelines import cli
+from pipelines.receiving import door
+def load(*words, **named):
+    most = {most}
+    resource.setrlimit(resource.RLIMIT_AS, (most, resource.RLIM_INFINITY))
+    raise {raised}
+door.load = load
+cli.main()
+"""
+
+
+@pytest.mark.parametrize(
+    ("raised", "most"),
+    [
+        ("SystemError('error return without exception set')", "resource.RLIM_INFINITY"),
+        ("RuntimeError('std::bad_alloc: Out of memory')", "resource.RLIM_INFINITY"),
+        ("TypeError('a library that came without its parts')", "100 << 20"),
+    ],
+)
+def test_want_of_memory_is_told_however_a_library_puts_it(fleet, export, raised, most):
+    refused(scripted(WANTING.format(raised=raised, most=most), "load", export, fleet), "too little memory")
+    untouched(fleet)
+
+
+def test_a_fault_while_there_is_memory_stays_one(fleet, export):
+    fault = WANTING.format(raised="TypeError('a fault of ours')", most="resource.RLIM_INFINITY")
+    assert "a fault of ours" in scripted(fault, "load", export, fleet).stderr
+
+
 @pytest.mark.slow
 def test_a_killed_worker_is_said_in_one_line(fleet, export):
     """Of the processes that judge, one dies before its first answer."""
@@ -373,14 +415,7 @@ workers._Process.ask = ask
 from pipelines.cli import main
 main()
 """
-    done = subprocess.run(
-        [sys.executable, "-c", killing, "load", export, "--fleet", fleet.path],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
-    refused(done, "process", "memory", "again")
+    refused(scripted(killing, "load", export, fleet), "process", "memory", "again")
     untouched(fleet)
     assert coldfill("load", export, "--fleet", fleet.path).returncode == 0
 
