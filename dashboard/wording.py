@@ -450,3 +450,20 @@ def answered(telling, checks, opening):
     """How many checks a file answers, and which columns would open most."""
     said = f"It answers {telling:,} of {plural(checks, 'check')}."
     return said + (f" Columns that would open most checks: {opening}." if opening else "")
+
+
+# ---- cells of a file
+
+
+def cell_headings(cells):
+    """Headings of the columns that a reading came from."""
+    return "; ".join(cell.heading for cell in cells) or "none: said of the whole file"
+
+
+def cell_texts(cells):
+    """The cells as they stand in the file, in quotes, so that blanks are seen."""
+    return "; ".join(f"“{cut(cell.raw_text, 80)}”" for cell in cells)
+
+
+def cell_units(cells):
+    return "; ".join(dict.fromkeys(cell.unit for cell in cells if cell.unit))

@@ -613,3 +613,97 @@ def test_a_homes_personal_fields_stay_with_those_who_may_see_them(sample_snapsho
 def test_an_unknown_home_names_the_nearest(sample_snapshot):
     with pytest.raises(NotFound, match="no home 'F9999' of Foyers du Val Brenn; nearest: F"):
         one_home.home(EVERYTHING, sample_snapshot, "Foyers du Val Brenn", "F9999")
+
+
+# ---- from the number to the cell
+
+
+RAW = """Visit;Haus;Tag;Kalt;Kalt (2);Warm F;Zeichen;Straße;Gemein
+V-1;H-1;03.02.2026; 0,83 ;;"=178";N/K;Am Hang 3;x
+V-2;H-2;04.02.2026;12 psi;12 psi;;works;;y
+"""
+RAW_MAPPING = """
+agency = "Alder"
+dates = "dmy"
+decimal = ","
+ignore = ["Gemein"]
+columns.Visit = { field = "inspection_id" }
+columns.Haus = { field = "home_id" }
+columns.Tag = { field = "inspected_on" }
+columns.Kalt = { field = "cold_pressure_psig", unit = "bar" }
+columns."Warm F" = { field = "hot_temperature_f" }
+columns.Zeichen = { field = "boiler_gauge" }
+columns."Straße" = { field = "address" }
+"""
+
+
+@pytest.fixture
+def raw(tmp_path):
+    """A fleet that holds one export in another's headings, units and encoding."""
+    fleet = Fleet(tmp_path / "fleet")
+    fleet.create()
+    (fleet.mappings / "alder.toml").write_text(RAW_MAPPING, encoding="utf-8")
+    (tmp_path / "raw.csv").write_bytes(RAW.encode("cp1252"))
+    door.load(fleet, [tmp_path / "raw.csv"])
+    return fleet, snapshots.Snapshot(stages.build(fleet))
+
+
+def cells_of(snapshot, inspection_id, viewer=EVERYTHING):
+    found = one_inspection.inspection(viewer, snapshot, "Alder", inspection_id)
+    assert not found.cells_lacking
+    return {
+        one.field: (one.text, [(cell.heading, cell.raw_text, cell.unit) for cell in one.cells])
+        for one in found.readings
+    }
+
+
+def test_a_number_leads_to_the_cell_it_was_read_from(raw):
+    found = cells_of(raw[1], "V-1")
+    assert found["cold_pressure_psig"] == ("12.0 psi", [("Kalt", " 0,83 ", "bar"), ("Kalt (2)", "", "bar")])
+    assert found["inspected_on"] == ("2026-02-03", [("Tag", "03.02.2026", "")])
+    assert found["address"] == ("Am Hang 3", [("Straße", "Am Hang 3", "")])
+    assert found["agency"] == ("Alder", [])
+    assert "boiler_gauge" not in found
+    assert "address" not in cells_of(raw[1], "V-1", Viewer(personal=False))
+    text = explain.as_text(one_inspection.inspection(EVERYTHING, raw[1], "Alder", "V-1"))
+    assert "Kalt: ' 0,83 ' (bar)" in text
+    document = explain.as_json(one_inspection.inspection(EVERYTHING, raw[1], "Alder", "V-2"))
+    cold = next(one for one in document["readings"] if one["field"] == "cold_pressure_psig")
+    assert cold["cells"][0] == {"heading": "Kalt", "raw_text": "12 psi", "unit": "psi"}
+
+
+def test_cells_are_read_as_the_snapshot_read_them(raw):
+    """A mapping that has changed since says nothing of what an older snapshot rests on."""
+    fleet, snapshot = raw
+    (fleet.mappings / "alder.toml").write_text(RAW_MAPPING.replace("bar", "kPa"), encoding="utf-8")
+    assert cells_of(snapshot, "V-1")["cold_pressure_psig"][1][0] == ("Kalt", " 0,83 ", "bar")
+    (fleet.mappings / "alder.toml").unlink()
+    assert cells_of(snapshot, "V-1")["cold_pressure_psig"][1][0] == ("Kalt", " 0,83 ", "bar")
+
+
+def test_an_export_that_is_gone_is_said_and_the_readings_stay(raw):
+    fleet, snapshot = raw
+    for path in fleet.exports.iterdir():
+        path.unlink()
+    found = one_inspection.inspection(EVERYTHING, snapshot, "Alder", "V-1")
+    assert "no longer holds" in found.cells_lacking and len(found.readings) > 5
+    assert {one.cells for one in found.readings} == {()}
+    assert "no longer holds" in explain.as_text(found)
+
+
+def test_every_reading_of_the_samples_comes_from_a_filled_cell(some):
+    """Of files in five dialects; a number in its field's own unit is the number in the cell."""
+    compared = 0
+    for one in some:
+        assert not one.cells_lacking
+        for reading in one.readings:
+            filled = [cell for cell in reading.cells if cell.raw_text.strip()]
+            assert filled or reading.field in ("agency", "region"), (one.source, reading)
+            if isinstance(reading.value, float) and filled[0].unit == phrases.unit_said(
+                BY_NAME[reading.field].unit
+            ):
+                number = filled[0].raw_text.replace(",", ".").split()[0]
+                if number.replace(".", "").isdigit():
+                    compared += float(number) == reading.value
+                    assert float(number) == reading.value, (one.source, reading)
+    assert compared > 200

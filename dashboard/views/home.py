@@ -85,7 +85,7 @@ def one_visit(home, found):
         results(found)
     with right:
         recomputed(found)
-        recorded(found)
+    recorded(found)
 
 
 def results(found):
@@ -142,10 +142,15 @@ def recorded(found):
         tables.rows(found.readings),
         (
             tables.Column("field", "Reading", lambda field: wording.sentence(data.called(field))),
-            tables.Column("text", "As recorded"),
+            tables.Column("text", "Used as"),
+            tables.Column("cells", "Column of the file", wording.cell_headings),
+            tables.Column("cells", "Cell, as it stands there", wording.cell_texts),
+            tables.Column("cells", "Read in", wording.cell_units),
         ),
         f"Every reading of this visit: {len(found.readings)}",
     )
+    if found.cells_lacking:
+        frame.notice(f"The cells of the file cannot be shown: {found.cells_lacking}")
 
 
 def history(home):

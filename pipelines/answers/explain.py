@@ -5,7 +5,7 @@ from dataclasses import asdict
 from datetime import date
 
 from pipelines.answers.cautions import CAUTIONS
-from pipelines.answers.one_inspection import Inspection, Recomputed, Source, Unused
+from pipelines.answers.one_inspection import Inspection, Reading, Recomputed, Source, Unused
 from pipelines.answers.outcomes import Result
 from pipelines.answers.phrases import called
 from pipelines.fields import BY_NAME
@@ -32,6 +32,7 @@ def as_json(found: Inspection) -> dict:
                 "value": plain(one.value),
                 "unit": BY_NAME[one.field].unit,
                 "text": one.text,
+                "cells": [asdict(cell) for cell in one.cells],
                 **where_from,
             }
             for one in found.readings
@@ -63,7 +64,9 @@ def as_text(found: Inspection) -> str:
         f"also received: {one.file_name}, line {one.source_line}: {one.row_status}"
         for one in found.other_rows
     ]
-    lines += ["", "Readings", *(f"  {called(one.field):32} {one.text}" for one in found.readings)]
+    lines += ["", "Readings, and the cells of the file they are of", *map(_reading, found.readings)]
+    if found.cells_lacking:
+        lines += [f"  Cells cannot be shown: {found.cells_lacking}"]
     if found.unused:
         lines += ["", "Received but not used as read", *map(_unused, found.unused)]
     lines += ["", "Recomputed", *map(_recomputed, found.recomputed)]
@@ -81,6 +84,13 @@ def as_text(found: Inspection) -> str:
 def _remedy(one: Result) -> str | None:
     """What puts a deficiency right; None where there is none."""
     return one.check.remedy if one.outcome == "deficient" else None
+
+
+def _reading(one: Reading) -> str:
+    cells = ", ".join(
+        f"{cell.heading}: {cell.raw_text!r}" + (f" ({cell.unit})" if cell.unit else "") for cell in one.cells
+    )
+    return f"  {called(one.field):32} {one.text:24} {cells}".rstrip()
 
 
 def _unused(one: Unused) -> str:

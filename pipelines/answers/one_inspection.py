@@ -4,21 +4,29 @@ Plain values that a terminal, a page or a script can show; nothing is computed h
 hold.
 """
 
+import json
 from dataclasses import dataclass
 from datetime import date, datetime
 
 from pipelines.answers.access import Filters, NotFound, Viewer, nearest_id, where
 from pipelines.answers.outcomes import Result, results
-from pipelines.answers.phrases import amount, shown
+from pipelines.answers.phrases import amount, shown, unit_said
 from pipelines.engine.checks import BY_ID, CHECKS
 from pipelines.engine.codes import FIELD_NAMES
 from pipelines.engine.policy.policy import Quoted, limit_said
 from pipelines.engine.quantities import BY_NAME as QUANTITIES
 from pipelines.engine.quantities import COLUMNS, FLAGS, resolver
 from pipelines.engine.quantities.kinds import Quantity
-from pipelines.fields import PERSONAL
+from pipelines.fields import BY_NAME, NUMBER, PERSONAL
+from pipelines.fleet.folder import Fleet
+from pipelines.fleet.logs import FleetError
 from pipelines.fleet.snapshots import Snapshot
-from pipelines.intake.cells import collapsed
+from pipelines.intake.cells import BLANKS, Refused, collapsed, number
+from pipelines.intake.columns import sources_of
+from pipelines.intake.encoding import ExportError
+from pipelines.intake.mapping import Column, Mapping
+from pipelines.snapshot import inputs
+from pipelines.snapshot.exports import opened
 from pipelines.snapshot.tables import IN_FORCE, REPEATED, SUPERSEDED, TWO_THINGS
 
 ROW_STATUS = {
@@ -42,12 +50,25 @@ class Source:
 
 
 @dataclass(frozen=True)
+class Cell:
+    """A cell of the file that a reading came from: as it stands there, and the unit it is read in."""
+
+    heading: str
+    raw_text: str
+    unit: str
+
+
+@dataclass(frozen=True)
 class Reading:
-    """One reading as recorded: `value` typed (text, number, date), `text` as shown."""
+    """One reading as recorded: `value` typed (text, number, date), `text` as shown, `cells` it came from.
+
+    There are none where the mapping or the load said it for the whole file.
+    """
 
     field: str
     value: str | float | date | datetime
     text: str
+    cells: tuple[Cell, ...]
 
 
 @dataclass(frozen=True)
@@ -89,7 +110,10 @@ class Cause:
 
 @dataclass(frozen=True)
 class Inspection:
-    """Everything about one inspection in force; `other_rows` are rows of the same inspection that are not."""
+    """Everything about one inspection in force; `other_rows` are rows of the same inspection that are not.
+
+    `cells_lacking` says why the cells that its readings came from cannot be shown; empty where they can.
+    """
 
     snapshot: str
     agency: str
@@ -100,6 +124,7 @@ class Inspection:
     source: Source
     other_rows: tuple[Source, ...]
     readings: tuple[Reading, ...]
+    cells_lacking: str
     unused: tuple[Unused, ...]
     recomputed: tuple[Recomputed, ...]
     flags: dict[str, bool]
@@ -122,6 +147,7 @@ def inspection(viewer: Viewer, snapshot: Snapshot, agency: str, inspection_id: s
     key = [row["agency"], row["inspection_id"]]
     of_key = "agency = ? AND inspection_id = ?"
     values = snapshot.arrow(f"SELECT * FROM recomputed WHERE {of_key}", key).to_pylist()[0]
+    cells, lacking = _cells(snapshot, sources[0])
     return Inspection(
         snapshot=snapshot.name,
         agency=row["agency"],
@@ -132,10 +158,11 @@ def inspection(viewer: Viewer, snapshot: Snapshot, agency: str, inspection_id: s
         source=sources[0],
         other_rows=tuple(sources[1:]),
         readings=tuple(
-            Reading(name, value, shown(name, value))
+            Reading(name, value, shown(name, value), cells.get(name, ()))
             for name, value in row.items()
             if value is not None and (viewer.personal or name not in PERSONAL)
         ),
+        cells_lacking=lacking,
         unused=_unused(viewer, snapshot, sources[0]),
         recomputed=_recomputed(snapshot, row, values),
         flags={name: values[name] for name in FLAGS},
@@ -168,6 +195,50 @@ def _rows(viewer: Viewer, snapshot: Snapshot, agency: str, inspection_id: str) -
     if not sources or sources[0].row_status != ROW_STATUS[IN_FORCE]:
         raise NotFound(nearest_id(viewer, snapshot, agency, inspection_id, "inspection_id", "inspection"))
     return dict(zip(FIELD_NAMES, rows[0], strict=False)), sources
+
+
+def _cells(snapshot: Snapshot, source: Source) -> tuple[dict[str, tuple[Cell, ...]], str]:
+    """The cells that feed each field, as they stand in the stored export, and why there are none, or ''."""
+    fleet = Fleet(snapshot.path.parent.parent)
+    said = dict(
+        zip(
+            ("sha256", "sha256_received", "mapping", "inputs"),
+            snapshot.rows(
+                """
+                SELECT sha256, sha256_received, mapping, (SELECT inputs FROM runs)
+                FROM exports
+                WHERE export_id = ?""",
+                [source.export_id],
+            )[0],
+            strict=True,
+        )
+    )
+    try:
+        mapping = inputs.mapping_kept(fleet, json.loads(said["inputs"]), said["mapping"])
+        stripped = said["sha256"] != said["sha256_received"]
+        export = opened(fleet.export_path(said["sha256"]), mapping, stripped=stripped)
+        row = export.row_at(source.source_line)
+    except (FleetError, ExportError) as error:
+        return {}, str(error)
+    if row is None:
+        return {}, f"no row starts at line {source.source_line} of the stored file: run coldfill verify"
+    return {
+        field: tuple(
+            Cell(export.headings[position], row[position], _unit(field, row[position], one.column, mapping))
+            for one in feeding.single
+            for position in one.positions
+        )
+        for field, feeding in sources_of(export.headings, mapping).items()
+    }, ""
+
+
+def _unit(field: str, text: str, column: Column, mapping: Mapping) -> str:
+    """The unit that a cell of numbers is read in: its own, the column's, or the field's."""
+    if BY_NAME[field].kind != NUMBER:
+        return ""
+    read = number(text.strip(BLANKS), mapping.decimal)
+    own = "" if isinstance(read, Refused) else read[1]
+    return unit_said(own or column.unit or BY_NAME[field].unit)
 
 
 def _unused(viewer: Viewer, snapshot: Snapshot, source: Source) -> tuple[Unused, ...]:

@@ -100,9 +100,24 @@ class Export:
         if held:
             yield Batch(_whole(pa.concat_tables(tables)), np.concatenate(lines))
 
-    def _stretches(self, wanted: tuple[str, ...]) -> Iterator[_Rows]:
+    def row_at(self, line: int) -> tuple[str, ...] | None:
+        """Cells of the row that starts at a physical line, in the order of the headings; None without one."""
+        window = self._window()
+        if not window.go_to(line):
+            return None
+        rows = _judged_rows(window, 1, self._table.layout, self.headings)
+        if not len(rows.lines) or rows.lines[0] != line:
+            return None
+        return tuple(column[0].as_py() for column in rows.table.columns)
+
+    def _window(self) -> "_Window":
+        """The text from the line below the headings on."""
         window = _Window(text_blocks(self._path, self.encoding, BLOCK))
         window.move(self._table.offset, self._table.line)
+        return window
+
+    def _stretches(self, wanted: tuple[str, ...]) -> Iterator[_Rows]:
+        window = self._window()
         layout, size = self._table.layout, PIECE
         gone, whole = window.at, self._path.stat().st_size / (2 if self.encoding.startswith("utf-16") else 1)
         while window.fill(size):
@@ -172,6 +187,20 @@ class _Window:
         while at > len(self.data) and not self.ended:
             self._take(0)
         self.at, self.line = at, line
+
+    def go_to(self, line: int) -> bool:
+        """Move to where a physical line further on starts; False where the text ends before."""
+        while self.line < line and self.fill(PIECE):
+            text = np.frombuffer(self.data, np.uint8, min(PIECE, len(self.data) - self.at), self.at)
+            if text[-1] == ord("\r") and self.at + len(text) < len(self.data):
+                text = text[:-1]  # it may be half of a line end
+            returns = np.flatnonzero(text == ord("\r"))
+            alone = returns[text[np.minimum(returns + 1, len(text) - 1)] != ord("\n")]
+            ends = np.sort(np.append(np.flatnonzero(text == ord("\n")), alone))
+            passed = min(line - self.line, len(ends))
+            self.at += int(ends[passed - 1]) + 1 if self.line + passed == line else len(text)
+            self.line += passed
+        return self.line == line and self.at < len(self.data)
 
     def next_line(self, at: int) -> Line | None:
         """The physical line that starts at a byte; one past LONGEST_LINE is cut and said not to be whole."""

@@ -71,6 +71,17 @@ def kept(fleet: Fleet, hashes: Mapping[str, str]) -> Inputs:
     return _parsed(fleet, found, own)
 
 
+def mapping_kept(fleet: Fleet, hashes: Mapping[str, str], name: str) -> mappings.Mapping:
+    """The mapping of a name as a snapshot of these hashes read it; FleetError where its text is gone.
+
+    One that the fleet no longer had by then was read as it stood when it was last loaded with.
+    """
+    if name == CANONICAL:
+        return mappings.canonical()
+    loaded_with = (line.mapping_sha256 for line in reversed(fleet.log()) if line.mapping == name)
+    return mappings.parse_bytes(name, fleet.input_bytes(hashes.get(f"mapping:{name}") or next(loaded_with)))
+
+
 def policy_of(fleet: Fleet) -> Policy:
     """The fleet's policy, held against the checks there are; raises PolicyError."""
     return _policy(_bytes(fleet.policy), fleet.policy)
