@@ -191,15 +191,20 @@ class _Window:
     def go_to(self, line: int) -> bool:
         """Move to where a physical line further on starts; False where the text ends before."""
         while self.line < line and self.fill(PIECE):
-            text = np.frombuffer(self.data, np.uint8, min(PIECE, len(self.data) - self.at), self.at)
-            if text[-1] == ord("\r") and self.at + len(text) < len(self.data):
-                text = text[:-1]  # it may be half of a line end
-            returns = np.flatnonzero(text == ord("\r"))
-            alone = returns[text[np.minimum(returns + 1, len(text) - 1)] != ord("\n")]
-            ends = np.sort(np.append(np.flatnonzero(text == ord("\n")), alone))
-            passed = min(line - self.line, len(ends))
-            self.at += int(ends[passed - 1]) + 1 if self.line + passed == line else len(text)
-            self.line += passed
+            end = min(self.at + PIECE, len(self.data))
+            if self.data[end - 1 : end] == b"\r" and end < len(self.data):
+                end -= 1  # it may be half of a line end
+            octets = np.frombuffer(self.data, np.uint8, end - self.at, self.at)
+            ends = np.count_nonzero(octets == ord("\n"))
+            if self.data.find(b"\r", self.at, end) >= 0:
+                ends += np.count_nonzero(octets == ord("\r")) - self.data.count(b"\r\n", self.at, end)
+            if self.line + ends < line:
+                self.at, self.line = end, self.line + ends
+                continue
+            while self.line < line:
+                following = self.next_line(self.at)
+                assert following is not None
+                self.at, self.line = following.after, self.line + 1
         return self.line == line and self.at < len(self.data)
 
     def next_line(self, at: int) -> Line | None:
