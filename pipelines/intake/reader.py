@@ -103,12 +103,16 @@ class Export:
     def row_at(self, line: int) -> tuple[str, ...] | None:
         """Cells of the row that starts at a physical line, in the order of the headings; None without one."""
         window = self._window()
-        if not window.go_to(line):
-            return None
-        rows = _judged_rows(window, 1, self._table.layout, self.headings)
-        if not len(rows.lines) or rows.lines[0] != line:
-            return None
-        return tuple(column[0].as_py() for column in rows.table.columns)
+        if window.go_to(line) and window.fill(SMALLEST_PIECE):
+            rows = _clean_rows(window, SMALLEST_PIECE, self._table.layout, self.headings)
+            if rows is not None and rows.lines[0] == line:
+                return _cells(rows.table, 0)
+        for rows in self._stretches(self.headings):  # near damage a row is told by what stands before it
+            if line in rows.lines:
+                return _cells(rows.table, int(np.searchsorted(rows.lines, line)))
+            if rows.line > line:
+                break
+        return None
 
     def _window(self) -> "_Window":
         """The text from the line below the headings on."""
@@ -135,6 +139,10 @@ class Export:
             yield rows
             if rows.damage and rows.damage[-1].reason == OTHER_HEADINGS:
                 return
+
+
+def _cells(table: pa.Table, row: int) -> tuple[str, ...]:
+    return tuple(column[row].as_py() for column in table.columns)
 
 
 def _whole(table: pa.Table) -> pa.Table:
@@ -195,9 +203,9 @@ class _Window:
             if self.data[end - 1 : end] == b"\r" and end < len(self.data):
                 end -= 1  # it may be half of a line end
             octets = np.frombuffer(self.data, np.uint8, end - self.at, self.at)
-            ends = np.count_nonzero(octets == ord("\n"))
+            ends = int(np.count_nonzero(octets == ord("\n")))
             if self.data.find(b"\r", self.at, end) >= 0:
-                ends += np.count_nonzero(octets == ord("\r")) - self.data.count(b"\r\n", self.at, end)
+                ends += int(np.count_nonzero(octets == ord("\r"))) - self.data.count(b"\r\n", self.at, end)
             if self.line + ends < line:
                 self.at, self.line = end, self.line + ends
                 continue
