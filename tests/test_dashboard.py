@@ -303,6 +303,27 @@ def test_what_is_new_came_with_a_later_file(tmp_path):
     }
 
 
+def test_what_the_day_of_loading_before_brought_stays_apart(tmp_path, monkeypatch):
+    """Nine rows mended today do not hide what came the last time, however long ago that was."""
+    fleet = Fleet(tmp_path / "fleet").create()
+    heading = "agency,inspection_id,home_id,inspected_on,heating_system,leaks_seen\n"
+    counts = []
+    for number, (day, rows) in enumerate(
+        (
+            ("2026-01-05", "A,1,H1,2026-01-05,hot_water,dripping\n"),
+            ("2026-03-02", "A,2,H2,2026-02-20,hot_water,dripping\nA,3,H3,2026-02-21,hot_water,weeping\n"),
+            ("2026-03-30", "A,4,H4,2026-03-20,hot_water,dripping\n"),
+            ("2026-03-30", "A,4,H4,2026-03-20,hot_water,weeping\n"),
+        )
+    ):
+        monkeypatch.setattr("pipelines.fleet.folder.now_utc", lambda day=day: f"{day}T09:00:00Z")
+        (tmp_path / f"{number}.csv").write_text(heading + rows)
+        door.load(fleet, [tmp_path / f"{number}.csv"])
+        found = data.first_page(EVERYTHING, str(stages.build(fleet)), Filters(), DAY).set_index("question")
+        counts.append([found.loc[name, "deficiencies3"] for name in ("new", "new-day-before")])
+    assert counts == [[0, 0], [2, 0], [1, 2], [1, 2]]
+
+
 # ---- homes: search, filters, pages, choice, list
 
 
@@ -790,50 +811,3 @@ def test_a_home_of_another_system_says_so_and_draws_no_loop(show, samples, opene
     assert "The loop in words" not in text(page) and "Results of this visit" not in text(page)
     page = fine(show(samples, "home", **HOME))
     assert "The loop in words" in text(page) and "these checks say nothing" not in text(page)
-
-
-# ---- every number that leads somewhere leads to as many
-
-
-COUNTED = re.compile(r"\s*([\d,]+)(?: in ([\d,]+))?(?: (?:homes?|of [\d,]+|\s*open))?\s*")
-SHOWN = re.compile(
-    r"<caption>(?:[\d,]+ to [\d,]+ of )?([\d,]+) (?:homes?|units?|files?)"
-    r"(?: with ([\d,]+) open deficienc\w+)?"
-)
-
-
-def numbers_that_lead_on(page):
-    """(what an address asks, its page, the number, the number of homes beside it) of linked numbers."""
-    for place, words in set(re.findall(r'<a href="([^"]*)">(.*?)</a>', html(page), re.S)):
-        parts = urlsplit(unescape(place))
-        counted = COUNTED.fullmatch(re.sub(r"<[^>]+>", " ", words))
-        if counted and parts.path in ("homes", "hold", "files"):
-            yield parse_qs(parts.query), parts.path, counted[1], counted[2]
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize(
-    ("view", "narrowed"),
-    [
-        *((view.name, {}) for view in VIEWS if view.listed and view.name != "add"),
-        ("fleet", {"agency": AGENCY}),
-        ("fleet", {"crew": "not recorded"}),
-        ("hold", {"stage": "open after the final"}),
-        ("risk", {"agency": AGENCY, "at": "waiting for work"}),
-    ],
-)
-def test_every_number_leads_to_as_many(show, samples, view, narrowed):
-    wrong, count = [], 0
-    page = show(samples, view, as_of=DAY.isoformat(), **narrowed)
-    for asked, path, number, homes in numbers_that_lead_on(page):
-        opened = fine(show(samples, path, **asked))
-        found = SHOWN.search(html(opened))
-        count += 1
-        if number == "0":
-            assert not found and 'class="empty"' in html(opened)
-            continue
-        if not found or (found[2] or found[1]) != number or homes not in (None, found[1]):
-            wrong.append((path, asked, number, homes, found and found.groups()))
-    assert not wrong and count >= (
-        {"fleet": 60, "regions": 20, "risk": 20}.get(view, 0) if not narrowed else 5
-    ), wrong

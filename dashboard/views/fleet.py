@@ -5,7 +5,8 @@ from dashboard import data, filters, frame, tables, wording
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
 NEW = (
     "New counts what files brought within {days:.0f} days before the newest, from an agency's second file "
-    "on: a first file is new throughout."
+    "on: a first file is new throughout. The day of loading before stands apart, so that a few rows mended "
+    "today do not hide what came the last time."
 )
 MOST = 12
 

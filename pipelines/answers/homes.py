@@ -9,6 +9,7 @@ import pyarrow as pa
 
 from pipelines.answers import lists
 from pipelines.answers.access import Filters, Viewer, where
+from pipelines.answers.contents import home_checks
 from pipelines.answers.formats import Sheet
 from pipelines.answers.waiting import (
     DEFICIENCIES,
@@ -18,11 +19,11 @@ from pipelines.answers.waiting import (
     Question,
     by_risk,
     never_answered,
+    never_verified,
     overlaid,
 )
 from pipelines.engine.checks import HOME_CHECKS
-from pipelines.engine.codes import coded, piece, quoted
-from pipelines.engine.history import NOT_VERIFIED, STATES
+from pipelines.engine.codes import quoted
 from pipelines.fleet.snapshots import Snapshot
 
 ROWS_A_PAGE = 40
@@ -97,13 +98,12 @@ def _source(
     unverified = filters.check if only == "safety-not-verified" else ()
     condition, params = where(viewer, replace(filters, check=()) if unverified else filters, checks=None)
     if unverified:
+        any_of = " OR ".join(never_verified(one) for one in home_checks() if one in unverified)
         condition += f"""
             AND (h.agency, h.home_id) IN (
-                SELECT (f.agency, f.home_id)
-                FROM home_checks AS f
-                WHERE f.state = {quoted(STATES[NOT_VERIFIED])}
-                    AND f.check_id IN ({", ".join("?" * len(unverified))}))"""
-        params = [*params, *unverified]
+                SELECT (s.agency, s.home_id)
+                FROM state_columns AS s
+                WHERE {any_of or "false"})"""
     return f"homes AS h WHERE {condition} AND {question.sql if question else 'true'}", params, {}
 
 
@@ -217,8 +217,4 @@ def _only_for_columns(snapshot: Snapshot, condition: str, params: list) -> pd.Da
 def _all_but(checks: set[str]) -> str:
     """SQL: how many safety-critical checks of a row of state_columns, but for some, are not verified."""
     rest = [check.id for check in HOME_CHECKS if check.safety_critical and check.id not in checks]
-    return " + ".join(
-        f"""({piece(coded(one, "s"), "state")} = {NOT_VERIFIED}
-                        AND {piece(coded(one, "s"), "uncounted")} = 0)::INTEGER"""
-        for one in rest
-    )
+    return " + ".join(f"{never_verified(one)}::INTEGER" for one in rest)

@@ -17,8 +17,8 @@ from pipelines.snapshot.headlines import IN_ORDER
 
 NO_DECISIONS = ()
 DEFICIENCIES, HOMES = "deficiencies", "homes"
-# The exports received lately, each agency's first aside, and what is open beside them: `found` is what
-# `overlaid` returns.
+# The exports received lately, those of the day of loading before the newest such day (both in UTC), each
+# agency's first aside, and what is open beside them: `found` is what `overlaid` returns.
 NEWEST = """
     first AS (
         SELECT agency, min(export_id) AS export_id
@@ -29,7 +29,15 @@ NEWEST = """
         FROM exports AS e, limits AS l
         WHERE l.name = 'new_within_days'
             AND e.received_at::TIMESTAMP >= (SELECT max(received_at::TIMESTAMP) FROM exports)
-                - to_days(l.value::INTEGER))"""
+                - to_days(l.value::INTEGER)),
+    days AS (
+        SELECT export_id, received_at::TIMESTAMP::DATE AS day
+        FROM exports
+        WHERE status = 'loaded'),
+    day_before AS (
+        SELECT export_id
+        FROM days
+        WHERE day = (SELECT max(day) FROM days WHERE day < (SELECT max(day) FROM days)))"""
 FOUND = "found AS o JOIN first ON first.agency = o.agency"
 
 
@@ -145,6 +153,14 @@ QUESTIONS = (
         "o.found_in <> first.export_id AND o.found_in IN (FROM lately)",
     ),
     Question(
+        "new-day-before",
+        "New on the day of loading before",
+        "First seen by a visit that a file brought on the last day of loading before the newest one: "
+        "what stood as new until files of another day came.",
+        DEFICIENCIES,
+        "o.found_in <> first.export_id AND o.found_in IN (FROM day_before)",
+    ),
+    Question(
         "not-held",
         "Repairs claimed and not borne out",
         "A repair that fixes it was reported, and a later visit found it again.",
@@ -177,7 +193,7 @@ QUESTIONS = (
 QUESTION = {question.id: question for question in QUESTIONS}
 ON_FIRST_PAGE = (
     *("reported-open", "act-today", "high-risk", "late-over-90", "late-90", "late-30", "not-late"),
-    *("hold", "may-be-reported", "new", "not-held", "safety-not-verified"),
+    *("hold", "may-be-reported", "new", "new-day-before", "not-held", "safety-not-verified"),
 )
 
 
@@ -248,6 +264,12 @@ def urgent(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, mo
 # ---- never verified
 
 
+def never_verified(check: str) -> str:
+    """SQL over state_columns `s`: whether a check is a gap in what is known, in its latest state."""
+    code = coded(check, "s")
+    return f"({piece(code, 'state')} = {NOT_VERIFIED} AND {piece(code, 'uncounted')} = 0)"
+
+
 def not_verified(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame:
     """Per agency and safety-critical check: in how many homes it was never verified.
 
@@ -257,8 +279,7 @@ def not_verified(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.Dat
     condition, params = where(viewer, filters, checks=None)
     counts = ",\n".join(
         f"""count(DISTINCT s.home_id)
-                FILTER ({piece(coded(check.id, "s"), "state")} = {NOT_VERIFIED}
-                        AND {piece(coded(check.id, "s"), "uncounted")} = 0) AS "{check.id}\""""
+                FILTER ({never_verified(check.id)}) AS "{check.id}\""""
         for check in HOME_CHECKS
         if check.safety_critical
     )
