@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipelines.engine.arrays import to_six_digits
+from pipelines.audit.chance import exact_interval
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.codes import CERTAINTY_STEPS, coded, outcomes_of_results
 from pipelines.engine.results import DEFICIENT, NOT_VERIFIED
@@ -32,22 +32,6 @@ COLUMNS = (
     "standing",
 )
 WAITING = ("expected", "shrunken_rate", "low998", "high998", "adjusted_p")  # for the audit of crews to fill
-
-
-def exact_interval(count, of, level=0.95):
-    """Clopper-Pearson limits of a share, to 6 digits; arrays of shape (n,). NaN where `of` is 0.
-
-    Source: Clopper and Pearson 1934. 4 of 20 at 90 %: 0.071354 to 0.401029 (NIST e-Handbook 7.2.4.1, from
-    memory).
-    """
-    from scipy.special import betaincinv
-
-    count, of = np.asarray(count, float), np.asarray(of, float)
-    tail = (1.0 - level) / 2.0
-    with np.errstate(invalid="ignore"):
-        low = np.where(count > 0, betaincinv(np.maximum(count, 1), of - count + 1, tail), 0.0)
-        high = np.where(count < of, betaincinv(count + 1, np.maximum(of - count, 1), 1.0 - tail), 1.0)
-    return tuple(to_six_digits(np.where(of > 0, limit, np.nan)) for limit in (low, high))
 
 
 def crew_tables(connection, policy):
