@@ -100,7 +100,7 @@ def test_it_exists_whatever_was_found(bad_at):
 
 
 def test_a_small_crew_keeps_its_variance_and_one_alone_loses_it():
-    """One with 5 % of the houses keeps 95 %, as a draw without putting back would; one with all keeps none."""
+    """One with 5 % of the houses keeps 95 %, as in a draw without putting back; one with all keeps none."""
     houses = Houses(np.zeros(1, int), np.zeros((1, 1), int), 1, np.zeros(1, int), 1e9)
     model = case_mix.fit([1000], [5000], houses)
     _, left = case_mix.expected(model, [250, 4750], Groups(np.array([0, 1]), np.array([0, 0]), 2))

@@ -101,6 +101,7 @@ def test_limits_against_a_loop_over_counts():
                     r = next(r for r in range(of + 1) if scipy.stats.binom.cdf(r, of, rate) > p)
                     part = (scipy.stats.binom.cdf(r, of, rate) - p) / scipy.stats.binom.pmf(r, of, rate)
                     expected = 1.0 if r == of and p > 0.5 else max(0.0, (r - part) / of)
+                    expected = max(expected, rate) if p > 0.5 else min(expected, rate)
                     assert limit == pytest.approx(expected, rel=2e-5, abs=1e-9)
 
 

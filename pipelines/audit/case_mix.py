@@ -36,7 +36,10 @@ class Houses:
 
 @dataclass(frozen=True)
 class Groups:
-    """Kinds of houses by who is compared: `name` and `kind` of each group (groups,), in order of names."""
+    """Kinds of houses by who is compared: `name` and `kind` of each group, shape (groups,).
+
+    Groups stand in the order of names, those of a name in the order of the places of their kinds.
+    """
 
     name: np.ndarray
     kind: np.ndarray
@@ -67,6 +70,7 @@ def fit(bad, of, houses):
     middle = np.log(share / (1.0 - share))
     places, above = len(houses.above), int(houses.above.max(initial=-1)) + 1
     level, over, terms = np.zeros(places), np.zeros(above), np.zeros(houses.width)
+    whole = np.zeros_like(houses.place)
     for _ in range(MOST_STEPS):
         rate = _rate(middle + level[houses.place] + terms[houses.terms].sum(1))
         matrix = _information(of * rate * (1.0 - rate), houses)
@@ -76,7 +80,7 @@ def fit(bad, of, houses):
             houses,
             np.bincount(houses.place, bad - of * rate, places) - houses.ridge * apart,
             np.bincount(houses.above, houses.ridge * apart, above) - OF_LEVELS * over,
-            _over_terms(bad - of * rate, houses) - OF_TERMS * terms,
+            _by_terms(whole, houses.terms, bad - of * rate, (1, houses.width))[0] - OF_TERMS * terms,
         )
         moved = np.abs(steps[0][houses.place] + steps[2][houses.terms].sum(1)).max(initial=0.0)
         damped = min(1.0, LARGEST_STEP / moved) if moved else 1.0
@@ -95,16 +99,12 @@ def _rate(odds):
     return np.where(odds > 0, 1.0, small) / (1.0 + small)
 
 
-def _over_terms(values, houses):
-    """Sums of values of kinds of houses over each value of each term."""
-    return sum(np.bincount(term, values, houses.width) for term in houses.terms.T)
-
-
-def _by_terms(rows, values, count, houses):
-    """The same within each of `count` rows, shape (count, width)."""
-    keys = rows * houses.width
-    found = sum(np.bincount(keys + term, values, count * houses.width) for term in houses.terms.T)
-    return found.reshape(count, houses.width)
+def _by_terms(rows, terms, values, shape):
+    """Sums of values of kinds of houses over each of their `terms` within each of their `rows`."""
+    found = np.zeros(shape[0] * shape[1])
+    for term in terms.T:
+        found += np.bincount(rows * shape[1] + term, values, len(found))
+    return found.reshape(shape)
 
 
 def _information(weight, houses):
@@ -112,13 +112,14 @@ def _information(weight, houses):
     places, above = len(houses.above), int(houses.above.max(initial=-1)) + 1
     held = np.bincount(houses.place, weight, places)
     of_place = held + houses.ridge
-    by_place = _by_terms(houses.place, weight, places, houses)
+    by_place = _by_terms(houses.place, houses.terms, weight, (places, houses.width))
     of_above = OF_LEVELS + np.bincount(houses.above, houses.ridge * held / of_place, above)
     drawn = houses.ridge * by_place / of_place[:, None]
     by_above = np.zeros((above, houses.width))
     np.add.at(by_above, houses.above, drawn)
-    own = sum(_by_terms(term, weight, houses.width, houses) for term in houses.terms.T)
-    of_terms = own + OF_TERMS * np.eye(houses.width)
+    of_terms = OF_TERMS * np.eye(houses.width)
+    for term in houses.terms.T:
+        of_terms = of_terms + _by_terms(term, houses.terms, weight, of_terms.shape)
     of_terms = of_terms - np.einsum("pi,pj->ij", by_place / of_place[:, None], by_place)
     of_terms = of_terms - np.einsum("ai,aj->ij", by_above / of_above[:, None], by_above)
     return of_place, of_above, of_terms, by_place, by_above
@@ -151,17 +152,15 @@ def expected(model, of, groups):
     weight = of * rate * (1.0 - rate)
     variance = np.bincount(groups.name, weight, groups.names)
     place = houses.place[groups.kind]
-    pair, at = np.unique(groups.name * len(houses.above) + place, return_inverse=True)
-    name, place = np.divmod(pair, len(houses.above))
-    in_place = np.bincount(at, weight, len(pair))
+    new = (np.diff(groups.name, prepend=-1) != 0) | (np.diff(place, prepend=-1) != 0)
+    pair = np.flatnonzero(new)
+    name, place = groups.name[pair], place[pair]
+    in_place = np.add.reduceat(weight, pair) if len(pair) else weight
     part = in_place / model.of_place[place]
     lifted = np.bincount(name, houses.ridge * part, groups.names)
     above = np.zeros(groups.names, np.int64)
     above[name] = houses.above[place]
-    keys = groups.name * houses.width
-    left = sum(
-        np.bincount(keys + term[groups.kind], weight, groups.names * houses.width) for term in houses.terms.T
-    ).reshape(groups.names, houses.width)
+    left = _by_terms(groups.name, houses.terms[groups.kind], weight, (groups.names, houses.width))
     taken = np.zeros_like(left)
     np.add.at(taken, name, model.by_place[place] * part[:, None])
     left = left - taken - model.by_above[above] * (lifted / model.of_above[above])[:, None]
