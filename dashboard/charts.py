@@ -103,7 +103,8 @@ def _round_counts(most):
 def crew_intervals(frame: pd.DataFrame, few: float, title: str):
     """Share deficient per crew with its exact 95 % interval, in the order of the frame.
 
-    `frame`: agency, crew, rate, low95, high95, visits, observed. Marks of fewer than `few` units are open.
+    `frame`: agency, crew, rate, own_low95, own_high95, visits, observed. Marks of fewer than `few` units are
+    open.
     """
     many_units, few_units = f"{few:.0f} units or more", f"under {few:.0f} units"
     shown = frame[frame["visits"] > 0]
@@ -123,7 +124,7 @@ def crew_intervals(frame: pd.DataFrame, few: float, title: str):
             name,
             title="Share of verified units that were deficient",
             axis=alt.Axis(format=".0%", tickCount=6),
-            scale=alt.Scale(domain=[0, max(0.1, float(shown["high95"].max()))], nice=True),
+            scale=alt.Scale(domain=[0, max(0.1, float(shown["own_high95"].max()))], nice=True),
         )
 
     fill = alt.Fill(
@@ -137,16 +138,20 @@ def crew_intervals(frame: pd.DataFrame, few: float, title: str):
         alt.Tooltip("observed:Q", title="Deficient"),
         alt.Tooltip("visits:Q", title="Verified units"),
         alt.Tooltip("rate:Q", title="Share", format=".1%"),
-        alt.Tooltip("low95:Q", title="From", format=".1%"),
-        alt.Tooltip("high95:Q", title="To", format=".1%"),
+        alt.Tooltip("own_low95:Q", title="From", format=".1%"),
+        alt.Tooltip("own_high95:Q", title="To", format=".1%"),
     ]
-    bars = alt.Chart(shown).mark_rule(color=SOFT, strokeWidth=2).encode(y=y, x=x("low95:Q"), x2="high95:Q")
+    bars = (
+        alt.Chart(shown)
+        .mark_rule(color=SOFT, strokeWidth=2)
+        .encode(y=y, x=x("own_low95:Q"), x2="own_high95:Q")
+    )
     dots = alt.Chart(shown).mark_point(size=70, strokeWidth=2, color=INK)
     dots = dots.encode(y=y, x=x("rate:Q"), fill=fill, tooltip=tooltip)
     chart = _quiet(alt.layer(bars, dots).properties(height=80 + 24 * len(shown)))
     crews = (
         f"{row.name} {row.observed} of {row.visits}, "
-        f"{wording.percent(row.low95)} to {wording.percent(row.high95)}"
+        f"{wording.percent(row.own_low95)} to {wording.percent(row.own_high95)}"
         for row in shown.itertuples()
     )
     return chart, f"{title}: {'; '.join(crews)}."

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import scipy.special
 
-from pipelines.audit.crews import exact_interval
+from pipelines.audit.chance import exact_interval
 from pipelines.engine import margins
 from pipelines.engine.arrays import to_six_digits
 

@@ -31,9 +31,9 @@ COUNTS = (
     ),
     tables.Column("rate", "Share", wording.percent, "Deficient among verified.", kind=tables.NUMBER),
     tables.Column(
-        "low95",
+        "own_low95",
         "95 % interval",
-        lambda row: wording.interval(row.low95, row.high95),
+        lambda row: wording.interval(row.own_low95, row.own_high95),
         "Exact limits (Clopper and Pearson) of the share, for chance alone.",
         kind=tables.NUMBER,
         of_row=True,

@@ -33,8 +33,8 @@ def _of_crew(viewer: Viewer, snapshot: Snapshot, agency: str, crew: str, which: 
 def _counts(snapshot: Snapshot, condition: str, params: list) -> pd.DataFrame:
     return snapshot.query(
         f"""
-        SELECT c.agency, c.crew, c.check_id, k.name, c.visits, c.observed, c.observed_sure, c.rate, c.low95,
-               c.high95, c.not_verified
+        SELECT c.agency, c.crew, c.check_id, k.name, c.visits, c.observed, c.observed_sure, c.rate,
+               c.own_low95, c.own_high95, c.not_verified
         FROM crew_checks AS c
         JOIN checks AS k USING (check_id)
         WHERE {condition}

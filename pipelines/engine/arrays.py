@@ -24,6 +24,8 @@ BESIDE = {
     "other_address": ("", 0),
 }
 
+POWERS_OF_TEN = np.array([float(f"1e{power}") for power in range(23)])
+
 
 def to_six_digits(values):
     """What a fitted or special function gave, rounded to 6 significant digits; an array of the same shape.
@@ -32,9 +34,15 @@ def to_six_digits(values):
     number, or stored, they go.
     """
     values = np.asarray(values, float)
-    distinct, at = np.unique(values, return_inverse=True)
-    rounded = np.array([float(f"{value:.6g}") for value in distinct.tolist()])
-    return rounded[at].reshape(values.shape)
+    size = np.abs(values)
+    exact = (size >= 1e-15) & (size < 1e21)  # powers of ten are whole numbers there
+    power = 5 - np.floor(np.log10(size, out=np.zeros(size.shape), where=exact)).astype(np.int64)
+    scale = POWERS_OF_TEN[np.abs(power)]
+    with np.errstate(invalid="ignore"):
+        rounded = np.where(power >= 0, np.rint(values * scale) / scale, np.rint(values / scale) * scale)
+    for beyond in np.argwhere(~exact & np.isfinite(values) & (size > 0)).tolist():
+        rounded[tuple(beyond)] = float(f"{values[tuple(beyond)]:.6g}")
+    return rounded
 
 
 @dataclass(frozen=True)

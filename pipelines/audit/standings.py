@@ -1,0 +1,344 @@
+"""Where crews, inspectors, regions and agencies stand: what was found against what chance would give.
+
+Compared are names within an agency (agencies within the fleet), each with what the model of the case mix
+expects of its houses. The error of a share is the binomial one, less what the name's own part in the
+expectation takes away, and more where names differ among each other beyond chance (over-dispersion, from
+eight on): limits and probabilities are stretched by the same factor.
+
+False discoveries are held down within an agency, apart for checks, groups of checks and any: who acts on a
+standing is the agency, and what another one sends in must not change it; the three are three questions, and a
+single answer to the broadest should not pay for the many of the narrowest.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+
+from pipelines.audit import chance
+from pipelines.audit.case_mix import Groups, Houses, calibration, expected, fit
+from pipelines.audit.units import (
+    BAD,
+    CHECK,
+    EVERY,
+    FINE,
+    LACKING,
+    LACKING_BAD,
+    SHOWN,
+    SURELY_BAD,
+    TERMS,
+    TERMS_OF_GROUPS,
+    TOLD,
+    Names,
+    shown,
+)
+from pipelines.engine.arrays import at_least, to_six_digits
+
+STANDINGS = ("as expected", "worse", "better", "too few", "not enough readings", "not separable")
+AS_EXPECTED, WORSE, BETTER, TOO_FEW, TOO_LITTLE, NOT_SEPARABLE = range(len(STANDINGS))
+# Why a name is not separable from its houses; or that it would be worse, or better, whatever the readings
+# that lack had shown.
+WHY = ("few to compare", "own territory", "worse in the best case", "better in the worst case")
+FEW_TO_COMPARE, OWN_TERRITORY, WORSE_AT_BEST, BETTER_AT_WORST = range(len(WHY))
+NO_WHY = len(WHY)
+LEAST_LEFT = 0.05  # of the variance, in the place of a name that is all but alone in its houses
+NUMBERS = (
+    "visits",
+    "observed",
+    "observed_sure",
+    "expected",
+    "rate",
+    "shrunken_rate",
+    "shrunken_low",
+    "shrunken_high",
+    "low95",
+    "high95",
+    "low998",
+    "high998",
+    "adjusted_p",
+    "not_verified",
+    "standing",
+    "why",
+    "own_low95",
+    "own_high95",
+    "rate_best",
+    "rate_worst",
+    "spread",
+)
+
+
+@dataclass(frozen=True)
+class Compared:
+    """Names that are compared with each other: (agency, name) of each, and its groups of houses.
+
+    `family` is a code of those compared with each other. `groups` stand once for checks and once, as often
+    again as there are shares of checks told, for groups of checks; `group_of_unit` is -1 for a unit that has
+    no name. `others` is the share of the work in the name's territory that others did, 1 where it has none.
+    """
+
+    names: tuple[tuple[str, str], ...]
+    family: np.ndarray
+    groups: Groups
+    groups_told: Groups
+    group_of_unit: np.ndarray
+    others: np.ndarray
+
+
+@dataclass(frozen=True)
+class Level:
+    """What one model knows of houses, without and with the share of checks told, and who is held to it."""
+
+    houses: Houses
+    houses_told: Houses
+    compared: tuple[Compared, ...]
+
+
+def levels(units):
+    """The three models: of regions within agencies, for crews and inspectors; of agencies, for regions; of
+    none of them, for agencies.
+    """
+    agency = units.agency_of_place[units.place_of_kind]
+    regions = Names(units.place_of_kind[units.kind], units.places)
+    agencies = Names(agency[units.kind], tuple((name, name) for name in units.agencies))
+    crews, inspectors = (
+        _compared(units, names, _agencies(units, names), units.place_of_kind)
+        for names in (units.crews, units.inspectors)
+    )
+    return (
+        Level(units.houses(), units.houses(told=True), (crews, inspectors)),
+        Level(
+            units.houses_of_agencies(),
+            units.houses_of_agencies(told=True),
+            (_compared(units, regions, _agencies(units, regions)),),
+        ),
+        Level(
+            units.houses_of_all(),
+            units.houses_of_all(told=True),
+            (_compared(units, agencies, np.zeros(len(units.agencies), np.int64)),),
+        ),
+    )
+
+
+def _agencies(units, names):
+    return np.array([units.agencies.index(agency) for agency, _ in names.pairs], np.int64)
+
+
+def _compared(units, names, family, territory=None):
+    """The Compared of Names; `territory` is that of each kind of house, where others may work, too."""
+    kinds, known = len(units.place_of_kind), names.code >= 0
+    distinct, at = np.unique(names.code[known] * kinds + units.kind[known], return_inverse=True)
+    group_of_unit = np.full(len(names.code), -1)
+    group_of_unit[known] = at
+    groups = Groups(*np.divmod(distinct, max(kinds, 1)), len(names.pairs))
+    others = np.ones(len(names.pairs))
+    if territory is not None:
+        others = _others(groups, np.bincount(at, minlength=len(distinct)), territory)
+    return Compared(names.pairs, family, groups, _told(groups), group_of_unit, others)
+
+
+def _told(groups):
+    """The groups once more for each share of checks told."""
+    kind = np.repeat(groups.kind * TOLD, TOLD) + np.tile(np.arange(TOLD), len(groups.kind))
+    return Groups(np.repeat(groups.name, TOLD), kind, groups.names)
+
+
+def _others(groups, units, place):
+    """Share of the units in a name's territory, by its own units there, that others worked at."""
+    places = int(place.max(initial=-1)) + 1
+    pair, at = np.unique(groups.name * places + place[groups.kind], return_inverse=True)
+    name, place = np.divmod(pair, max(places, 1))
+    own = np.bincount(at, units, len(pair))
+    there = np.bincount(place, own, places)[place]
+    own_units = np.bincount(name, own, groups.names)
+    return to_six_digits(np.bincount(name, own * (there - own) / there, groups.names) / own_units)
+
+
+@dataclass(frozen=True)
+class Counts:
+    """One row per name and check, arrays of one length: who, of what, and whole numbers of units.
+
+    `bad_lacking` are those of `lacking` at which a deficiency was found all the same.
+    """
+
+    name: np.ndarray
+    check: np.ndarray
+    extent: np.ndarray
+    visits: np.ndarray
+    observed: np.ndarray
+    sure: np.ndarray
+    lacking: np.ndarray
+    bad_lacking: np.ndarray
+    expected: np.ndarray
+    left: np.ndarray
+
+
+def counted(units, policy, all_levels):
+    """(check ids, Counts of each Compared in order, the rows of case_mix), from what the units show."""
+    kinds = len(units.place_of_kind)
+    checks, mixes = [], []
+    found: list[list] = [[] for level in all_levels for _ in level.compared]
+    for position, one in enumerate(shown(units, policy)):
+        checks.append(one.check_id)
+        times, told = (1, 0) if one.told is None else (TOLD, one.told)
+        of_kinds = _table(units.kind * times + told, one.shows, kinds * times)
+        bad, of = of_kinds[:, BAD] + of_kinds[:, SURELY_BAD], of_kinds[:, FINE : SURELY_BAD + 1].sum(1)
+        rows = iter(found)
+        for level in all_levels:
+            model = fit(bad, of, level.houses if times == 1 else level.houses_told)
+            if level is all_levels[0]:
+                terms = TERMS if times == 1 else TERMS_OF_GROUPS
+                fits = calibration(bad, of, model.rate)
+                mixes.append((one.check_id, terms, int(of.sum()), int(bad.sum()), *fits))
+            for who in level.compared:
+                groups = who.groups if times == 1 else who.groups_told
+                group = np.where(who.group_of_unit < 0, -1, who.group_of_unit * times + told)
+                next(rows).append(_counts(position, one.extent, group, one.shows, groups, model))
+    joined = [Counts(*(np.concatenate(values) for values in zip(*rows, strict=True))) for rows in found]
+    return checks, joined, mixes
+
+
+def _table(at, shows, count):
+    """How many units of each code show what, shape (count, SHOWN); codes below 0 count in none."""
+    if (at < 0).any():
+        shows, at = shows[at >= 0], at[at >= 0]
+    return np.bincount(at * SHOWN + shows, minlength=count * SHOWN).reshape(count, SHOWN)
+
+
+def _counts(position, extent, group, shows, groups, model):
+    """The columns of Counts of one check, for the names to which it applied."""
+    table = _table(group, shows, len(groups.name))
+    expects, left = expected(model, table[:, FINE : SURELY_BAD + 1].sum(1), groups)
+    starts = np.searchsorted(groups.name, np.arange(groups.names))
+    whole = np.add.reduceat(table, starts) if groups.names else table
+    keep = np.flatnonzero(whole[:, FINE:].sum(1))
+    whole = whole[keep]
+    return (
+        keep,
+        np.full(len(keep), position),
+        np.full(len(keep), extent),
+        whole[:, FINE : SURELY_BAD + 1].sum(1),
+        whole[:, BAD] + whole[:, SURELY_BAD],
+        whole[:, SURELY_BAD],
+        whole[:, LACKING] + whole[:, LACKING_BAD],
+        whole[:, LACKING_BAD],
+        expects[keep],
+        left[keep],
+    )
+
+
+def standings(who, counts, policy):
+    """The columns NUMBERS of Counts as Arrow arrays by name, in the order of the Counts."""
+    few = policy.few_visits
+    of, bad, lacking = (one.astype(float) for one in (counts.visits, counts.observed, counts.lacking))
+    applies = of + lacking
+    enough = at_least(of / applies, policy.enough_readings)
+    alone = ~(at_least(who.others, policy.others_share)[counts.name] & (counts.left >= LEAST_LEFT))
+    stands = (of >= few) & enough & ~alone
+    with np.errstate(invalid="ignore", divide="ignore"):
+        rate, expects = bad / of, np.where(alone, np.nan, counts.expected)
+        middle = np.clip(expects / of, 0.0, 1.0)
+        error = np.sqrt(middle * (1.0 - middle) / of)
+    family = who.family[counts.name]
+    within = family * (int(counts.check.max(initial=0)) + 1) + counts.check  # those compared on a check
+    between = _between(rate - middle, error * np.sqrt(counts.left), within, stands, policy.few_crews)
+    widened = chance.widening(error, between, counts.left)
+    limits = [chance.funnel_limits(middle, of, level, widened) for level in (0.95, 0.998)]
+    shrunken = chance.shrunken(bad, of, middle, _weight(rate, middle, error, of, within, counts, stands))
+    best, worst = (bad + counts.bad_lacking) / applies, (bad + lacking) / applies
+    too_little = (applies >= few) & ~enough
+    deviates = np.where(
+        too_little,
+        _kindest(best, worst, applies, middle)
+        / chance.widening(error * np.sqrt(of / applies), between, counts.left),
+        _deviates(bad, of, lacking, middle, within) / widened,
+    )
+    # Of several checks at once the expectation leaves out units of which too little was told: no such case.
+    judged = stands | (too_little & ~alone & (of > 0) & (counts.extent == CHECK))
+    p = np.where(judged, chance.two_sided(deviates), np.nan)
+    adjusted = chance.adjusted(p, family * (EVERY + 1) + counts.extent)
+    with np.errstate(invalid="ignore"):
+        told = np.where(adjusted <= policy.false_discoveries, np.sign(deviates), 0).astype(np.int64)
+    few_to_compare = (_compared_with(who, counts, few) < policy.few_crews)[family]
+    standing = np.array([BETTER, AS_EXPECTED, WORSE])[told + 1]
+    standing[few_to_compare | alone] = NOT_SEPARABLE
+    standing[of < few] = TOO_FEW
+    standing[too_little] = TOO_LITTLE
+    why = np.where(standing == NOT_SEPARABLE, np.where(alone, OWN_TERRITORY, FEW_TO_COMPARE), NO_WHY)
+    why[too_little & (told > 0)] = WORSE_AT_BEST
+    why[too_little & (told < 0)] = BETTER_AT_WORST
+    own = chance.exact_interval(bad, of)
+    numbers = {
+        "visits": counts.visits,
+        "observed": counts.observed,
+        "observed_sure": counts.sure,
+        "expected": expects,
+        "rate": rate,
+        **dict(zip(("shrunken_rate", "shrunken_low", "shrunken_high"), shrunken, strict=True)),
+        **dict(zip(("low95", "high95", "low998", "high998"), (*limits[0], *limits[1]), strict=True)),
+        "adjusted_p": adjusted,
+        "not_verified": counts.lacking,
+        "own_low95": own[0],
+        "own_high95": own[1],
+        "rate_best": best,
+        "rate_worst": worst,
+        "spread": to_six_digits(np.sqrt(between)),
+    }
+    columns = {name: pa.array(values, from_pandas=True) for name, values in numbers.items()}
+    columns["standing"] = pa.array(STANDINGS).take(pa.array(standing))
+    columns["why"] = pa.array(WHY).take(pa.array(why, mask=why == NO_WHY))
+    return {name: columns[name] for name in NUMBERS}
+
+
+def _deviates(bad, of, lacking, middle, within):
+    """Deviates of what was told; below the expectation only as far as missing readings do not make it so.
+
+    What lacks beyond the share that lacks of those compared counts as deficient before a name looks better.
+    """
+    _, group = np.unique(within, return_inverse=True)
+    share = np.bincount(group, lacking)[group] / np.bincount(group, of + lacking)[group]
+    more = np.floor(np.maximum(lacking - share * (of + lacking), 0.0))
+    found = chance.deviation(bad, of, middle)
+    with_more = np.minimum(chance.deviation(bad + more, of + more, middle), 0.0)
+    return np.where(found < 0, with_more, found)
+
+
+def _kindest(best, worst, applies, middle):
+    """Deviate of the case nearest to the expectation, whatever the readings that lack would have shown."""
+    from_below = chance.deviation(np.round(best * applies), applies, middle)
+    from_above = chance.deviation(np.round(worst * applies), applies, middle)
+    return np.where(from_below > 0, from_below, np.minimum(from_above, 0.0))
+
+
+def _between(apart, error, within, stands, enough):
+    """Variance between names beyond chance, for each row; NaN where too few stand on its check."""
+    _, group, size = np.unique(within, return_inverse=True, return_counts=True)
+    used = stands & (error > 0)
+    deviates = np.divide(apart, error, out=np.zeros(len(apart)), where=used)
+    _, between = chance.over_dispersion(deviates[used], error[used], group[used], len(size))
+    standing = np.bincount(group[stands], minlength=len(size))
+    return np.where(standing >= enough, between, np.nan)[group]
+
+
+def _weight(rate, middle, error, of, within, counts, stands):
+    """How many visits the expectation weighs beside a name's own.
+
+    From how much names differ on the check across the fleet; never more than all visits it rests on, so that
+    where no difference shows the interval is still that of a share that was counted.
+    """
+    checks = int(counts.check.max(initial=-1)) + 1
+    used = stands & (error > 0)
+    deviates = np.divide(rate - middle, error, out=np.zeros(len(rate)), where=used)
+    _, between = chance.over_dispersion(
+        deviates[used], error[used], counts.check[used], checks, winsorised=0.0, lost=3
+    )
+    _, group = np.unique(within, return_inverse=True)
+    visits = np.bincount(group, of)[group]
+    weight = chance.strength(np.clip(middle, 1e-6, 1.0 - 1e-6), between[counts.check])
+    return np.where(np.isnan(weight), visits, np.minimum(weight, visits))
+
+
+def _compared_with(who, counts, few):
+    """How many of each family were told enough of, on any check or group, to be compared with."""
+    most = np.zeros(len(who.names))
+    np.maximum.at(most, counts.name, counts.visits)
+    return np.bincount(who.family, most >= few, int(who.family.max(initial=-1)) + 1)

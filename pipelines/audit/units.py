@@ -1,0 +1,299 @@
+"""What the audit counts: units with a final, the re-inspection paired with it, and what each found.
+
+A unit is a home, system and job. It counts once per check, by its last final inspection with a crew, or by
+the paired re-inspection where the final was not telling. A re-inspection is paired with the final before it
+where it is the first after it that is no for-cause visit, within the days of the policy, and neither a repair
+reported in between (its own sheet included: work on it came before its readings) nor another address breaks
+the pair.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipelines.audit.case_mix import OF_LEVELS, OF_REGIONS, Houses
+from pipelines.engine.arrays import at_least
+from pipelines.engine.checks import HOME_CHECKS
+from pipelines.engine.checks.kinds import GROUPS
+from pipelines.engine.codes import CERTAINTY_STEPS, coded, outcomes_of_results
+from pipelines.engine.hydronics.atmosphere import atmosphere_psia
+from pipelines.engine.results import DEFICIENT, NOT_VERIFIED
+from pipelines.fields import BY_NAME
+
+ANY = "any"
+HOME_GROUPS = tuple(group for group in GROUPS if any(check.group == group for check in HOME_CHECKS))
+CHECK, GROUP, EVERY = range(3)  # how much of a unit one row of counts speaks of
+# What a unit shows for a check. The last: a deficiency at a unit of which too little was told to count it.
+NOTHING, FINE, BAD, SURELY_BAD, LACKING, LACKING_BAD = range(6)
+SHOWN = 6
+
+# The terms of the case mix: values of each, the last where it is not recorded.
+TANKS = BY_NAME["tank_type"].words
+OLD_YEARS = (10, 25)  # a boiler that is young, middle-aged, old
+HIGH_FT = (2_000.0, 5_000.0)
+WIDTHS = (len(TANKS) + 1, len(OLD_YEARS) + 2, len(HIGH_FT) + 2)
+TOLD_SHARES = (0.8, 0.9)  # of a group's checks that were told: more is found where more is looked at
+TOLD = len(TOLD_SHARES) + 1
+TERMS = "region, type of tank, age of the boiler, elevation"
+TERMS_OF_GROUPS = f"{TERMS}, share of checks told"
+
+
+@dataclass(frozen=True)
+class Names:
+    """Who is compared: the name of each unit as a code (-1: none), and (agency, name) of each code."""
+
+    code: np.ndarray
+    pairs: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class Units:
+    """Units of a snapshot: arrays of shape (units,), codes in the order of names.
+
+    `final` and `again` are rows of `visits`, `again` -1 where no re-inspection is paired; `kind` is the kind
+    of house, of which `place_of_kind` and `terms` tell more, kinds in the order of places.
+    """
+
+    visits: pa.Table
+    final: np.ndarray
+    again: np.ndarray
+    agencies: tuple[str, ...]
+    crews: Names
+    inspectors: Names
+    places: tuple[tuple[str, str], ...]
+    kind: np.ndarray
+    place_of_kind: np.ndarray
+    terms: np.ndarray
+
+    @property
+    def agency_of_place(self):
+        return np.array([self.agencies.index(agency) for agency, _ in self.places], np.int64)
+
+    def houses(self, told=False):
+        """Kinds of houses for a model of regions within agencies; `told` with a term more, as often again."""
+        return self._houses(self.place_of_kind, self.agency_of_place, OF_REGIONS, told)
+
+    def houses_of_agencies(self, told=False):
+        """The same without regions: what is expected of one."""
+        agency = self.agency_of_place[self.place_of_kind]
+        return self._houses(agency, np.zeros(len(self.agencies), np.int64), OF_LEVELS, told)
+
+    def houses_of_all(self, told=False):
+        """The same without agencies: what is expected of one."""
+        return self._houses(np.zeros_like(self.place_of_kind), np.zeros(1, np.int64), OF_LEVELS, told)
+
+    def _houses(self, place, above, ridge, told):
+        terms, width = self.terms, sum(WIDTHS)
+        if told:
+            place, terms = np.repeat(place, TOLD), np.repeat(terms, TOLD, axis=0)
+            of_told = width + np.tile(np.arange(TOLD), len(self.place_of_kind))
+            terms, width = np.column_stack([terms, of_told]), width + TOLD
+        return Houses(place, terms, width, above, ridge)
+
+
+def units(connection, policy):
+    """The Units of the snapshot being made."""
+    codes = ", ".join(f"j.{coded(check.id)}" for check in HOME_CHECKS)
+    visits = connection.sql(f"""
+        SELECT j.rowid AS row, j.agency, j.home_id, j.system_id, coalesce(j.job_number, '') AS job_number,
+               j.inspection_kind, j.crew, coalesce(r.inspector, j.crew) AS inspector,
+               coalesce(r.region, '') AS region, r.tank_type, r.boiler_year, r.inspected_on,
+               r.repairs_reported IS NOT NULL AS repaired,
+               r.qa_reason IS NOT DISTINCT FROM 'for_cause' AS caused, j.atmosphere_psia,
+               j.{coded("home-id-reused")}, {codes}
+        FROM judged AS j
+        JOIN readings AS r USING (agency, inspection_id)
+        WHERE r.inspection_kind IN ('final', 'qa') OR r.repairs_reported IS NOT NULL
+    """).to_arrow_table()
+    visits = visits.combine_chunks()
+    final, again = _finals(visits, int(policy.paired_within_days))
+    return _units(visits, final, again)
+
+
+def _finals(visits, within_days):
+    """Rows of each unit's last final, where it has a crew, and of the paired re-inspection (-1: none).
+
+    The visits of a system stand together and in order in `judged`.
+    """
+    order = np.argsort(visits.column("row").to_numpy(), kind="stable")
+    if not len(order):
+        return order, order
+    columns = visits.select(
+        [
+            "agency",
+            "home_id",
+            "system_id",
+            "job_number",
+            "inspection_kind",
+            "inspected_on",
+            "repaired",
+            "caused",
+        ]
+    ).take(pa.array(order))
+    new = np.zeros(len(order), bool)
+    for name in ("agency", "home_id", "system_id"):
+        column = columns.column(name).combine_chunks()
+        new[1:] |= pc.not_equal(column.slice(1), column.slice(0, len(order) - 1)).to_numpy(False)
+    jobs = columns.column("job_number").combine_chunks().dictionary_encode().indices.to_numpy()
+    _, unit = np.unique(np.cumsum(new) * (int(jobs.max()) + 1) + jobs, return_inverse=True)
+    is_final, is_qa = (
+        pc.fill_null(pc.equal(columns.column("inspection_kind"), kind), False).to_numpy()
+        for kind in ("final", "qa")
+    )
+    final = np.full(int(unit.max()) + 1, -1)
+    final[unit[is_final]] = np.flatnonzero(is_final)  # the last one written stands
+    again = np.full(len(final), -1)
+    later = np.flatnonzero(is_qa & ~columns.column("caused").to_numpy() & (final[unit] >= 0))
+    later = later[later > final[unit[later]]][::-1]
+    again[unit[later]] = later  # the first one stands, written last
+    day = columns.column("inspected_on").to_numpy().astype("datetime64[D]").astype(np.int64)
+    moved, _ = outcomes_of_results(visits.column(coded("home-id-reused")).to_numpy()[order])
+    breaks = np.cumsum(columns.column("repaired").to_numpy() | (moved == DEFICIENT))
+    pair = np.flatnonzero(again >= 0)
+    late = day[again[pair]] - day[final[pair]] > within_days
+    broken = breaks[again[pair]] > breaks[final[pair]]
+    again[pair[late | broken]] = -1
+    known = final >= 0
+    known[known] = pc.is_valid(visits.column("crew")).to_numpy()[order[final[known]]]
+    final, again = final[known], again[known]
+    return order[final], np.where(again >= 0, order[again], -1)
+
+
+def _units(visits, final, again):
+    at = visits.select(
+        [
+            "agency",
+            "crew",
+            "inspector",
+            "region",
+            "tank_type",
+            "boiler_year",
+            "inspected_on",
+            "atmosphere_psia",
+        ]
+    ).take(pa.array(final, pa.int64()))
+    agencies = tuple(sorted(pc.unique(at.column("agency")).to_pylist()))
+    places = _names(at, "region")
+    terms = np.column_stack([_tank(at), _age(at), _height(at)])
+    places_first = places.code
+    for term, width in zip(terms.T, WIDTHS, strict=True):
+        places_first = places_first * width + term
+    kinds, kind = np.unique(places_first, return_inverse=True)
+    of_kind = np.zeros((len(kinds), len(WIDTHS)), np.int64)
+    left = kinds
+    for position in reversed(range(len(WIDTHS))):
+        left, of_kind[:, position] = np.divmod(left, WIDTHS[position])
+    starts = np.cumsum(WIDTHS) - WIDTHS
+    return Units(
+        visits,
+        final,
+        again,
+        agencies,
+        _names(at, "crew"),
+        _names(at, "inspector"),
+        places.pairs,
+        kind,
+        left,
+        of_kind + starts,
+    )
+
+
+def _names(at, column):
+    """Names of a column within agencies, in the order of their letters."""
+    joined = pc.binary_join_element_wise(at.column("agency"), at.column(column).cast(pa.string()), "\x1f")
+    encoded = joined.combine_chunks().dictionary_encode()
+    pairs = [tuple(text.split("\x1f")) for text in encoded.dictionary.to_pylist()]
+    order = sorted(range(len(pairs)), key=pairs.__getitem__)
+    place = np.full(len(pairs) + 1, -1)
+    place[order] = np.arange(len(pairs))
+    codes = pc.fill_null(encoded.indices, len(pairs)).to_numpy().astype(np.int64)
+    return Names(place[codes], tuple(pairs[position] for position in order))
+
+
+def _tank(at):
+    found = pc.index_in(at.column("tank_type").cast(pa.string()), pa.array(TANKS))
+    return pc.fill_null(found, len(TANKS)).to_numpy().astype(np.int64)
+
+
+def _age(at):
+    years = at.column("inspected_on").to_numpy().astype("datetime64[Y]").astype(np.int64) + 1970
+    return _banded(years - at.column("boiler_year").to_numpy(zero_copy_only=False).astype(float), OLD_YEARS)
+
+
+def _height(at):
+    pressure = at.column("atmosphere_psia").to_numpy(zero_copy_only=False).astype(float)
+    return _banded(-pressure, [-atmosphere_psia(height) for height in HIGH_FT])
+
+
+def _banded(values, ends):
+    """Position of the band of each value, the last one more for NaN."""
+    return np.where(np.isnan(values), len(ends) + 1, np.searchsorted(ends, values, side="right"))
+
+
+# ---- what each unit shows
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What the units show for a check, a group of checks or any.
+
+    `shows` are NOTHING to LACKING_BAD, shape (units,); `told` the position of the share of checks told, for
+    more than one check.
+    """
+
+    check_id: str
+    extent: int
+    shows: np.ndarray
+    told: np.ndarray | None = None
+
+
+def outcomes_at(found, check_id, rows):
+    """(outcome, certainty in steps) of a check at some rows of the visits."""
+    return outcomes_of_results(found.visits.column(coded(check_id)).to_numpy()[rows])
+
+
+def shown(found, policy):
+    """Yields the Shown of every check of a home, then of each group of checks, then of any."""
+    count = len(found.final)
+    paired = np.flatnonzero(found.again >= 0)
+    sums = {name: _Sum(count) for name in (*HOME_GROUPS, ANY)}
+    for check in HOME_CHECKS:
+        outcome, certainty = outcomes_at(found, check.id, found.final)
+        again, again_certainty = outcomes_at(found, check.id, found.again[paired])
+        # A re-inspection speaks where the final was not telling.
+        instead = (outcome[paired] > DEFICIENT) & (again <= DEFICIENT)
+        outcome[paired[instead]], certainty[paired[instead]] = again[instead], again_certainty[instead]
+        bad = outcome == DEFICIENT
+        sure = bad & (certainty >= round(policy.sure_certainty * CERTAINTY_STEPS))
+        shows = np.where(bad, BAD, np.where(outcome < DEFICIENT, FINE, NOTHING)).astype(np.int8)
+        shows[sure], shows[outcome == NOT_VERIFIED] = SURELY_BAD, LACKING
+        for name in (check.group, ANY):
+            sums[name].add(shows)
+        yield Shown(check.id, CHECK, shows)
+    for name in (*HOME_GROUPS, ANY):
+        yield sums[name].shown(name, policy.enough_readings)
+
+
+class _Sum:
+    """Several checks of each unit together."""
+
+    def __init__(self, count):
+        self.told, self.lacking = np.zeros(count, np.int16), np.zeros(count, np.int16)
+        self.worst = np.full(count, NOTHING, np.int8)
+
+    def add(self, shows):
+        told = (shows >= FINE) & (shows <= SURELY_BAD)
+        self.told += told
+        self.lacking += shows == LACKING
+        np.maximum(self.worst, np.where(told, shows, NOTHING), out=self.worst)
+
+    def shown(self, name, enough):
+        """Counted where enough of what applies was told, whatever was found; else lacking."""
+        applies = self.told + self.lacking
+        share = self.told / np.maximum(applies, 1)
+        short = (applies > 0) & ~at_least(share, enough)
+        worst = np.where(short, np.where(self.worst >= BAD, LACKING_BAD, LACKING), self.worst)
+        told = np.searchsorted(TOLD_SHARES, np.round(share, 6), side="right")
+        return Shown(name, EVERY if name == ANY else GROUP, worst.astype(np.int8), told)
