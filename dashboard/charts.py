@@ -100,61 +100,82 @@ def _round_counts(most):
     return sorted({1, max(1, most // tens * tens // 4), most // tens * tens})
 
 
-def crew_intervals(frame: pd.DataFrame, few: float, title: str):
-    """Share deficient per crew with its exact 95 % interval, in the order of the frame.
+THIS_ONE, OTHERS, LITTLE_KNOWN = "this one", "others", "too little known"
 
-    `frame`: agency, crew, rate, own_low95, own_high95, visits, observed. Marks of fewer than `few` units are
-    open.
+
+def funnel(found, marked: str, few: float, title: str):
+    """Share deficient against units verified, with the limits of chance about the share of all.
+
+    `found` is an answers.crews.Funnel, `marked` the name that stands out. Marks of fewer than `few` units, or
+    of too few readings, are open.
     """
-    many_units, few_units = f"{few:.0f} units or more", f"under {few:.0f} units"
-    shown = frame[frame["visits"] > 0]
-    shown = shown.assign(
-        name=shown["crew"] + ", " + shown["agency"],
-        size=(shown["visits"] < few).map({True: few_units, False: many_units}),
-    )
-    y = alt.Y(
-        "name:N",
-        sort=list(shown["name"]),
-        title=None,
-        axis=alt.Axis(labelLimit=320, ticks=False, domain=False, offset=10),
+    points = found.points.assign(mark=[_standing_of(row, marked, few) for row in found.points.itertuples()])
+    top = min(1.0, 1.12 * max(0.1, float(points["share"].max()), 2.2 * found.rate))
+    curves = found.curves.clip(upper=top)
+    curves["visits"] = found.curves["visits"]
+    x = alt.X(
+        "visits:Q",
+        title="Units verified",
+        scale=alt.Scale(domain=[0, float(curves["visits"].max())], nice=False),
     )
 
-    def x(name):
-        return alt.X(
+    def y(name):
+        return alt.Y(
             name,
-            title="Share of verified units that were deficient",
+            title="Share deficient, put to houses alike",
             axis=alt.Axis(format=".0%", tickCount=6),
-            scale=alt.Scale(domain=[0, max(0.1, float(shown["own_high95"].max()))], nice=True),
+            scale=alt.Scale(domain=[0, top], nice=False),
         )
 
-    fill = alt.Fill(
-        "size:N",
-        title=None,
-        scale=alt.Scale(domain=[many_units, few_units], range=[BLUE, "#ffffff"]),
-        legend=alt.Legend(orient="top", symbolStrokeColor=INK),
-    )
+    base = alt.Chart(curves)
+    wide = base.mark_area(color="#f1ece0").encode(x=x, y=y("low998:Q"), y2="high998:Q")
+    narrow = base.mark_area(color="#e2d8c3").encode(x=x, y=y("low95:Q"), y2="high95:Q")
+    middle = alt.Chart(pd.DataFrame({"rate": [found.rate]})).mark_rule(color=INK, strokeDash=[5, 4])
     tooltip = [
-        alt.Tooltip("name:N", title="Crew"),
+        alt.Tooltip("name:N", title="Name"),
         alt.Tooltip("observed:Q", title="Deficient"),
         alt.Tooltip("visits:Q", title="Verified units"),
-        alt.Tooltip("rate:Q", title="Share", format=".1%"),
-        alt.Tooltip("own_low95:Q", title="From", format=".1%"),
-        alt.Tooltip("own_high95:Q", title="To", format=".1%"),
+        alt.Tooltip("expected:Q", title="Expected", format=".1f"),
+        alt.Tooltip("standing:N", title="Standing"),
     ]
-    bars = (
-        alt.Chart(shown)
-        .mark_rule(color=SOFT, strokeWidth=2)
-        .encode(y=y, x=x("own_low95:Q"), x2="own_high95:Q")
+    order = [THIS_ONE, OTHERS, LITTLE_KNOWN]
+    dots = (
+        alt.Chart(points)
+        .mark_point(size=90, strokeWidth=2, color=INK)
+        .encode(
+            x=x,
+            y=y("share:Q"),
+            fill=alt.Fill(
+                "mark:N",
+                title=None,
+                scale=alt.Scale(domain=order, range=[RUST, BLUE, "#ffffff"]),
+                legend=alt.Legend(orient="top", symbolStrokeColor=INK),
+            ),
+            shape=alt.Shape(
+                "mark:N",
+                title=None,
+                scale=alt.Scale(domain=order, range=["diamond", "circle", "circle"]),
+                legend=None,
+            ),
+            tooltip=tooltip,
+        )
     )
-    dots = alt.Chart(shown).mark_point(size=70, strokeWidth=2, color=INK)
-    dots = dots.encode(y=y, x=x("rate:Q"), fill=fill, tooltip=tooltip)
-    chart = _quiet(alt.layer(bars, dots).properties(height=80 + 24 * len(shown)))
-    crews = (
-        f"{row.name} {row.observed} of {row.visits}, "
-        f"{wording.percent(row.own_low95)} to {wording.percent(row.own_high95)}"
-        for row in shown.itertuples()
+    named = points[(points["mark"] == THIS_ONE) | points["beyond"].notna()]
+    names = (
+        alt.Chart(named)
+        .mark_text(align="right", dx=-9, fontSize=12, font=FONT, color=INK)
+        .encode(x=x, y=y("share:Q"), text="name:N")
     )
-    return chart, f"{title}: {'; '.join(crews)}."
+    layers = (wide, narrow, middle.encode(y=y("rate:Q")), dots, names)
+    chart = _quiet(alt.layer(*layers).properties(height=300))
+    every = "; ".join(wording.grid_cell(row) for row in points.itertuples())
+    return chart, f"{title}. All together {wording.percent(found.rate)}. {every}."
+
+
+def _standing_of(row, marked, few):
+    if row.name == marked:
+        return THIS_ONE
+    return LITTLE_KNOWN if row.visits < few or row.standing == "not enough readings" else OTHERS
 
 
 def _quiet(chart):

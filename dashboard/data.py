@@ -26,6 +26,8 @@ from pipelines.answers import (
 )
 from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
 from pipelines.answers.contents import home_checks, names, titles
+from pipelines.answers.crews import CREW, KINDS, UNITS_SHOWN
+from pipelines.answers.crews import called as compared_by
 from pipelines.answers.files import PAIRS_A_PAGE
 from pipelines.answers.homes import ROWS_A_PAGE, SORTS
 from pipelines.answers.phrases import called
@@ -40,15 +42,19 @@ from pipelines.snapshot.version import attach
 # What views and tests ask for by this module's name beside the questions.
 __all__ = [
     "BY_ID",
+    "CREW",
     "EVERYTHING",
+    "KINDS",
     "NOT_RECORDED",
     "PAIRS_A_PAGE",
     "QUESTION",
     "ROWS_A_PAGE",
     "SORTS",
     "STAGES",
+    "UNITS_SHOWN",
     "Filters",
     "called",
+    "compared_by",
     "home_checks",
     "names",
     "titles",
@@ -114,9 +120,10 @@ inspection = kept(one_inspection.inspection)
 shares = kept(regions.shares)
 charges = kept(regions.charges)
 
-crew_counts = kept(crews.crew_counts)
-crew_verified = kept(crews.crew_verified)
-crew_never_verified = kept(crews.crew_never_verified)
+compared = kept(crews.compared)
+funnel = kept(crews.funnel)
+counted_units = kept(crews.counted_units)
+agreement = kept(crews.agreement)
 agencies_of = kept(crews.agencies_of)
 
 matrix = kept(risks.matrix)

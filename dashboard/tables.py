@@ -235,6 +235,76 @@ def _heat_cell(row: Any, few: float, link: Callable[[str, str], str]) -> HeatCel
 
 
 @dataclass(frozen=True)
+class GridCell:
+    """One check of one name as the template draws it: observed of expected, how it is marked, in words."""
+
+    text: str
+    marks: str
+    said: str
+    address: str
+
+
+LESS, MORE = 2 / 3, 3 / 2  # observed over expected, beyond which a cell is shaded,
+APART = 1.5  # where they are as many units apart
+
+
+def grid(
+    frame: pd.DataFrame,
+    labels: dict[str, str],
+    few: float,
+    of_name: Callable[[Any], str],
+    of_cell: Callable[[Any], str],
+    caption: str,
+    *,
+    empty: str,
+    key: bool = True,
+):
+    """Checks down, names across, in the order of the frame: what was observed of what is expected.
+
+    `frame`: agency, name and the columns of answers.crews.compared. `of_name` and `of_cell` turn a row into
+    an address. Checks that nobody was found deficient in are named in one line below.
+    """
+    found = frame.groupby("check_id")["observed"].sum()
+    seen = frame.groupby("check_id")["visits"].sum()
+    if not seen.any():
+        _words("empty", sentence=empty)
+        return
+    cells = {(row.check_id, row.name): _grid_cell(row, few, of_cell) for row in frame.itertuples(index=False)}
+    across = {row.name: of_name(row) for row in frame.itertuples(index=False)}
+    _table(
+        "grid",
+        caption=caption,
+        few=f"{few:.0f}" if key else "",
+        names=list(across.items()),
+        rows=[
+            (title, [cells.get((check, name)) for name in across])
+            for check, title in labels.items()
+            if found.get(check, 0)
+        ],
+    )
+    clean = [title for check, title in labels.items() if seen.get(check, 0) and not found.get(check, 0)]
+    if clean:
+        folded(f"{wording.plural(len(clean), 'check')} at which nobody's unit was found deficient", clean)
+
+
+def _grid_cell(row: Any, few: float, of_cell: Callable[[Any], str]) -> GridCell:
+    short = row.visits < few or row.standing == "not enough readings"
+    shade = "as"
+    if not wording.missing(row.expected) and abs(row.observed - row.expected) >= APART:
+        ratio = row.observed / max(row.expected, 1e-6)
+        shade = "less" if ratio < LESS else "more" if ratio > MORE else "as"
+    beyond = None if wording.missing(row.beyond) else row.beyond
+    marks = " ".join(filter(None, ("few" if short else shade, "beyond" if beyond else "")))
+    arrow = {"more": " ▲", "fewer": " ▼"}.get(beyond or "", "")
+    return GridCell(
+        f"{row.observed:,} / {wording.expected(row.expected)}{arrow}",
+        marks,
+        wording.grid_cell(row),
+        of_cell(row),
+    )
+
+
+@dataclass(frozen=True)
 class MatrixCell:
     """One severity and probability as the template draws it; `checks` is empty where no check has both."""
 

@@ -467,3 +467,53 @@ def cell_texts(cells):
 
 def cell_units(cells):
     return "; ".join(dict.fromkeys(cell.unit for cell in cells if cell.unit))
+
+
+# ---- crews
+
+WHY = {
+    "few to compare": "under eight to compare: crew and houses cannot be told apart",
+    "own territory": "nobody else works in these regions: crew and houses cannot be told apart",
+    "worse in the best case": "more than expected, whatever the missing readings had shown",
+    "better in the worst case": "fewer than expected, whatever the missing readings had shown",
+}
+
+
+def expected(value):
+    """An expected count: a number of units that need not be whole."""
+    return NOTHING if missing(value) else f"{value:.1f}"
+
+
+def stands(row):
+    """Where somebody stands on a check, and what it rests on."""
+    return row.standing + ("" if missing(row.why) else f": {WHY[row.why]}")
+
+
+def grid_cell(row):
+    """One cell of the grid, in a sentence."""
+    units = plural(row.visits, "verified unit")
+    parts = [f"{row.name}: {row.observed:,} of {units} deficient, {expected(row.expected)} expected"]
+    if row.not_verified:
+        parts.append(f"{row.not_verified:,} not verified")
+    return "; ".join([*parts, stands(row)])
+
+
+def beyond_chance(row):
+    """What lies beyond chance, in a sentence of a list."""
+    than = {"more": "more than chance gives", "fewer": "fewer than chance gives"}[row.beyond]
+    return f"{row.observed:,} of {row.visits:,} units deficient, {expected(row.expected)} expected: {than}"
+
+
+KINDS = {"crew": "Crews", "inspector": "Inspectors", "region": "Regions", "agency": "Agencies"}
+
+
+def units_counted(count, shown, outcome):
+    """The caption of the units that a number counts."""
+    what = f" {outcome}" if outcome else " counted"
+    first = f"1 to {shown:,} of " if count > shown else ""
+    return f"{first}{plural(count, 'unit')}{what}"
+
+
+def kappa(row):
+    """Cohen's kappa with its interval."""
+    return NOTHING if missing(row.kappa) else f"{row.kappa:.2f} ({row.kappa_low:.2f} to {row.kappa_high:.2f})"

@@ -247,7 +247,7 @@ def stand(units: Units, kind="crew", policy=None):
     """(names, check ids, counts, columns of standings as lists) of one kind."""
     policy = policy or shipped_policy()
     of_levels = levels(units)
-    checks, counts, _ = counted(units, policy, of_levels)
+    checks, counts, *_ = counted(units, policy, of_levels)
     who = [one for level in of_levels for one in level.compared][KINDS.index(kind)]
     counts = counts[KINDS.index(kind)]
     return who, [checks[one] for one in counts.check], counts, standings(who, counts, policy)

@@ -642,35 +642,82 @@ def test_a_charge_set_at_sea_level_reads_higher_up_as_the_standard_atmosphere_sa
 
 def test_crews_stand_in_the_order_of_the_alphabet_with_counts_and_intervals(show, samples, opened):
     rows = table(show(samples, "crews", of_check="relief-discharging"), "Relief valve: dripping")
+    assert rows[0][2:5] == ["Verified units", "Deficient", "Of these sure"]
     names = [(row[1].lower(), row[0].lower()) for row in rows[1:]]
     assert names == sorted(names)
     for row in rows[1:]:
-        visits, observed, sure, unverified = opened.rows(
+        *counts, expected, unverified = opened.rows(
             """
-            SELECT visits, observed, observed_sure, not_verified
+            SELECT visits, observed, observed_sure, expected, not_verified
             FROM crew_checks
             WHERE agency = ? AND crew = ? AND check_id = 'relief-discharging'""",
             [row[1], row[0]],
         )[0]
-        assert (row[2], row[3], row[4], row[7]) == (
-            f"{visits:,}",
-            f"{observed:,}",
-            f"{sure:,}",
-            f"{unverified:,}",
+        assert row[2:6] == [
+            *(f"{count:,}" for count in counts),
+            "–" if expected is None else f"{expected:.1f}",
+        ]
+        assert row[7] == f"{unverified:,}"
+        assert re.fullmatch(r"[\d.]+ % \([\d.]+ to [\d.]+ %\)", row[6])
+    assert "without score or rank" in text(show(samples, "crews"))
+
+
+def test_a_crew_that_overcharges_is_found_from_the_first_screen(show, samples):
+    """Planted in the samples: half its tanks; and one that leaves vent caps tight. No check is chosen."""
+    found = table(show(samples, "crews"), "Beyond chance")
+    more = {(row[0], row[2]) for row in found[1:] if "more than chance" in row[3]}
+    assert {
+        ("Thistledown Loop Works", "Tank charge against its upper limit"),
+        ("Crew 3", "Cap of the automatic vent"),
+    } <= more
+
+
+def test_the_grid_marks_what_lies_beyond_chance_and_hatches_what_is_little_known(show, samples, opened):
+    body = html(show(samples, "crews", agency=AGENCY))
+    grid = re.search(rf"<table class=\"table heat grid\"><caption>{AGENCY}.*?</table>", body, re.S)[0]
+    marks = re.findall(r'<td class="number ([a-z ]+)" title="([^:]+): ([\d,]+) of ([\d,]+) verified', grid)
+    limit = opened.rows("SELECT value FROM limits WHERE name = 'few_visits'")[0][0]
+    assert len(marks) > 100
+    for marked, _, _, visits in marks:
+        assert "few" in marked.split() or int(visits) >= limit
+    beyond = {(who, int(bad)) for marked, who, bad, _ in marks if "beyond" in marked.split()}
+    assert beyond == set(
+        opened.rows(
+            """
+            SELECT crew, observed FROM crew_checks
+            WHERE agency = ? AND adjusted_p <= 0.05""",
+            [AGENCY],
         )
-        assert row[6] == "–" or re.fullmatch(r"[\d.]+ to [\d.]+ %", row[6])
-    assert "not ranked" in text(show(samples, "crews"))
+    )
+
+
+@pytest.mark.parametrize("check", ["precharge-high", "vent-cap-tight", "relief", "any"])
+def test_the_units_a_number_of_a_crew_counts_are_as_many(samples, opened, check):
+    """Of every crew: the deficient, the verified, and those that could not be told."""
+    crews = opened.rows(
+        "SELECT agency, crew, visits, observed, not_verified FROM crew_checks WHERE check_id = ?", [check]
+    )
+    assert len(crews) > 10
+    for agency, crew, visits, observed, unverified in crews:
+        found = data.counted_units(EVERYTHING, str(samples.current()), agency, crew, check)
+        counts = found["outcome"].value_counts()
+        assert counts.get("deficient", 0) == observed
+        assert counts.get("deficient", 0) + counts.get("ok", 0) == visits
+        assert counts.get("not verified", 0) == unverified
 
 
 def test_two_agencies_with_a_crew_of_one_name_never_meet(show, samples):
     page = show(samples, "crews", crew="Crew 1")
-    assert {row[1] for row in table(page, "Cold pressure against")[1:]} == {
-        "Hollin Peaks Home Repair",
-        AGENCY,
-    }
     assert table(page, "Crew 1, Hollin Peaks Home Repair: every check") != table(
         page, f"Crew 1, {AGENCY}: every check"
     )
+
+
+def test_inspectors_are_numbered_where_names_must_not_be_seen(samples):
+    seen = data.compared(EVERYTHING, str(samples.current()), Filters(), "inspector")
+    numbered = data.compared(Viewer(personal=False), str(samples.current()), Filters(), "inspector")
+    assert set(numbered["name"].str.replace(r"\d+", "", regex=True)) == {"inspector "}
+    assert len(numbered) == len(seen) and not set(numbered["name"]) & set(seen["name"])
 
 
 def test_no_page_adds_stages_together(show, samples, opened):

@@ -1,97 +1,226 @@
-"""Crews: what final inspections found after their work, counts beside shares, by the alphabet."""
+"""Crews: what finals found after their work against what chance gives, by the alphabet; the units counted."""
 
 import streamlit as st
 
 from dashboard import charts, data, filters, frame, tables, wording
 
 who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current("agency", "crew")
-INTERVALS = (
-    "The mark is the share found deficient, the bar its exact 95 % interval: where bars overlap widely, "
-    "the difference may be chance. Open marks: under {few:.0f} verified units."
-)
+FEW = data.limit(who, snapshot, "few_visits") if snapshot else 0
+SURE = data.limit(who, snapshot, "sure_certainty") if snapshot else 0
+CREW, CALLED = data.CREW, data.compared_by()
 NO_RANKING = (
-    "Crews stand in the order of the alphabet and are not ranked: small numbers scatter, houses and "
-    "territories differ, and what was not verified is in no share. "
-    "A low share with much not verified is not good work, it is little knowledge. Counts are of units, by "
-    "their final inspection."
+    "In the order of the alphabet, without score or rank: small numbers scatter, houses and territories "
+    "differ, and what was not verified is in no share. Expected is what a model of region, tank, boiler's "
+    "age and elevation gives for the same houses, whoever worked there."
 )
-FEW = data.limit(who, snapshot, "few_visits")
-SURE = data.limit(who, snapshot, "sure_certainty")
-COUNTS = (
-    tables.count(
-        "visits",
-        "Verified units",
-        help="Home, system and job whose final inspection, or the re-inspection paired with it, could tell.",
-    ),
-    tables.count("observed", "Deficient", help="Units found deficient, whoever is to be charged with it."),
-    tables.count(
-        "observed_sure",
-        "Of these sure",
-        help=f"Units found deficient with a certainty of {SURE:g} or more.",
-    ),
-    tables.Column("rate", "Share", wording.percent, "Deficient among verified.", kind=tables.NUMBER),
+HOW_TO_READ = (
+    "Each mark is one of them: the further right, the more units. Within the darker band 95 of 100 would lie "
+    "by chance alone, within the lighter one 998 of 1,000; only what lies outside asks for a reason."
+)
+NOT_SEPARABLE = (
+    "Under eight crews in an agency, or where nobody else works in a crew's regions, counts do not separate "
+    "the crew from its houses and its inspectors: look at the units before you speak to the crew."
+)
+HOLDING = (
+    tables.count("visits", "Verified units", help="Home, system and job that could be told, by the final."),
+    tables.count("observed", "Deficient", help="Whoever is to be charged with it."),
+    tables.count("observed_sure", "Of these sure", help=f"With a certainty of {SURE:g} or more."),
+    tables.Column("expected", "Expected", wording.expected, "In the same houses.", kind=tables.NUMBER),
     tables.Column(
-        "own_low95",
-        "95 % interval",
-        lambda row: wording.interval(row.own_low95, row.own_high95),
-        "Exact limits (Clopper and Pearson) of the share, for chance alone.",
+        "rate",
+        "Share, and its 95 % interval",
+        lambda row: f"{wording.percent(row.rate)} ({wording.interval(row.own_low95, row.own_high95)})",
+        "Exact limits (Clopper and Pearson), for chance alone.",
         kind=tables.NUMBER,
         of_row=True,
     ),
-    tables.count(
-        "not_verified",
-        "Not verified",
-        help="Units whose final inspection could not tell. They are in no share.",
+    tables.count("not_verified", "Not verified", help="Units whose final could not tell; in no share."),
+    tables.Column(
+        "rate_best",
+        "At best and worst",
+        lambda row: wording.interval(row.rate_best, row.rate_worst),
+        "Had all that was not verified been ok, or deficient.",
+        kind=tables.NUMBER,
+        of_row=True,
     ),
+    tables.Column("standing", "Standing", wording.stands, of_row=True),
 )
 
 
-def one_check():
-    check = filters.one_of("Check", "of_check", data.home_checks(), data.names().get)
-    found = data.crew_counts(who, snapshot, chosen, check)
+def to_cell(kind):
+    """Address of one check of one name."""
+
+    def address(row):
+        if kind == CREW:
+            return filters.link("crews", agency=row.agency, crew=row.name, of_check=row.check_id)
+        return filters.link("crews", agency=row.agency, kind=kind, named=row.name, of_check=row.check_id)
+
+    return address
+
+
+def to_name(kind):
+    if kind == CREW:
+        return lambda row: filters.link("crews", agency=row.agency, crew=row.name)
+    return lambda row: filters.link("crews", agency=row.agency, kind=kind, named=row.name)
+
+
+def beyond(kind, found):
     tables.show(
-        found,
+        found[found["beyond"].notna()],
         (
-            tables.Column(
-                "crew", "Crew", link=lambda row: filters.link("crews", agency=row.agency, crew=row.crew)
-            ),
-            tables.agency(),
-            *COUNTS,
+            tables.Column("name", kind.capitalize(), link=to_name(kind), kind=tables.SHORT),
+            *(() if kind == "agency" else (tables.agency(),)),
+            tables.Column("check_id", "Check", CALLED.__getitem__, link=to_cell(kind)),
+            tables.Column("beyond", "What finals found", wording.beyond_chance, of_row=True, width="38%"),
+            tables.Column("standing", "Standing", kind=tables.SHORT),
         ),
-        f"{data.names()[check]}: what final inspections found, by crew",
-        empty="No unit with a crew has had a final inspection, as the filters stand.",
+        "Beyond chance",
+        empty="Nothing lies beyond what chance gives, as far as was verified.",
     )
-    if found["visits"].sum():
-        chart, words = charts.crew_intervals(
-            found,
+    tables.said(NOT_SEPARABLE)
+
+
+def grids(kind, found):
+    """A grid for each agency; agencies among each other in one."""
+    parts = [("", found)] if kind == "agency" else list(found.groupby("agency", sort=False))
+    for number, (agency, part) in enumerate(parts):
+        tables.grid(
+            part,
+            CALLED,
             FEW,
-            f"Share deficient by crew, {data.titles()[check].lower()}",
+            to_name(kind),
+            to_cell(kind),
+            agency or "Agencies",
+            empty="No unit has had a final inspection, as the filters stand.",
+            key=number == 0,
         )
-        tables.section("The same, drawn", INTERVALS.format(few=FEW))
-        st.altair_chart(chart, width="stretch", theme=None, alt=words)
+
+
+def one_check(kind, agency, name, check):
+    """The funnel of one check with one name on it, and the units counted."""
+    found = data.funnel(who, snapshot, agency, kind, check)
+    if not found.visits:
+        tables.said("No unit could be verified for this check.")
+        return
+    tables.section(f"{CALLED[check]}: {name}" if name else CALLED[check], HOW_TO_READ)
+    here = agency or "all agencies"
+    tables.said(
+        f"{here}: {found.deficient:,} of {wording.plural(found.visits, 'verified unit')} deficient, "
+        f"{wording.percent(found.rate)}."
+    )
+    for row in found.points[found.points["name"] == name].itertuples(index=False):
+        tables.said(wording.sentence(wording.grid_cell(row)))
+    chart, words = charts.funnel(found, name, FEW, f"{CALLED[check]}, {here}")
+    st.altair_chart(chart, width="stretch", theme=None, alt=words)
+    tables.show(
+        found.points,
+        (
+            tables.Column("name", kind.capitalize(), link=to_cell(kind), kind=tables.SHORT),
+            *(() if agency else (tables.agency(),)),
+            *HOLDING,
+        ),
+        f"{CALLED[check]}, {here}, in numbers",
+        empty="",
+    )
+    if kind == CREW and name:
+        units(agency, name, check)
+
+
+def units(agency, crew, check):
+    outcomes = ("deficient", "not verified", "ok")
+    asked = st.query_params.get("outcome", "")
+    outcome = asked if asked in outcomes else ""
+    found = data.counted_units(who, snapshot, agency, crew, check, outcome)
+    tables.show(
+        found.head(data.UNITS_SHOWN),
+        (
+            tables.home(filters.home_link, under="job_number"),
+            tables.Column("outcome", "Outcome", mark=wording.OUTCOME_CLASS.get),
+            tables.day("final_on", "Final"),
+            tables.Column("inspection_id", "Inspection", kind=tables.SHORT),
+            tables.Column("again_id", "Re-inspection paired", kind=tables.SHORT),
+        ),
+        wording.units_counted(len(found), data.UNITS_SHOWN, outcome),
+        empty="No unit.",
+    )
 
 
 def one_crew(agency, crew):
+    found = data.compared(who, snapshot, chosen, CREW, "", crew)
+    found = found[(found["agency"] == agency) & (found["visits"] > 0)]
+
+    def counted(column, outcome):
+        return tables.count(
+            column.name,
+            column.label,
+            help=column.help,
+            link=lambda row: (
+                filters.link("crews", agency=agency, crew=crew, of_check=row.check_id, outcome=outcome)
+                if getattr(row, column.name)
+                else None
+            ),
+        )
+
+    linked = {"observed": "deficient", "not_verified": "not verified"}
     tables.show(
-        data.crew_verified(who, snapshot, agency, crew),
+        found,
         (
-            tables.Column("name", "Check"),
-            *COUNTS,
+            tables.Column("check_id", "Check", CALLED.__getitem__, link=to_cell(CREW)),
+            *(counted(one, linked[one.name]) if one.name in linked else one for one in HOLDING),
         ),
         f"{crew}, {agency}: every check that could be verified",
         empty="No check could be verified after this crew's work.",
     )
-    never = data.crew_never_verified(who, snapshot, agency, crew)
-    if len(never):
-        tables.folded(
-            f"{wording.plural(len(never), 'check')} never verified after the work of {crew}, {agency}",
-            [f"{row.name}: {wording.plural(row.not_verified, 'unit')}" for row in never.itertuples()],
-        )
+
+
+def agreement():
+    found = data.agreement(who, snapshot, chosen)
+    tables.section(
+        "Finals against re-inspections",
+        "Units whose final was followed by a re-inspection, no repair in between; for-cause visits aside.",
+    )
+    tables.show(
+        found[found["pairs"] > 0],
+        (
+            tables.Column("name", "Check"),
+            tables.count("pairs", "Pairs"),
+            tables.count("agree", "Agree"),
+            tables.count("missed", "Missed", help="Ok at the final, deficient at the re-inspection."),
+            tables.count("overcalled", "Over-called", help="Deficient at the final, ok when re-inspected."),
+            tables.count("not_verified", "Not verified", help="Pairs of which one or both could not tell."),
+            tables.Column(
+                "kappa",
+                "Kappa, 95 % interval",
+                wording.kappa,
+                "Cohen's: agreement beyond chance; none where both saw one outcome only.",
+                kind=tables.NUMBER,
+                of_row=True,
+            ),
+        ),
+        "Agreement, check by check",
+        empty="No final has a re-inspection paired with it.",
+    )
 
 
 if not frame.nothing_loaded():
+    asked = st.query_params
+    left, right = st.columns(2)
+    kind = filters.one_of("Compare", "kind", list(data.KINDS), wording.KINDS.get, where=left)
+    check = filters.one_of(
+        "Check", "of_check", list(CALLED), CALLED.get, nothing="Every check, in a grid", where=right
+    )
     tables.said(NO_RANKING)
-    one_check()
-    if len(chosen.crew) == 1:
-        for agency in data.agencies_of(who, snapshot, chosen.crew[0], chosen.agency):
-            one_crew(agency, chosen.crew[0])
+    found = data.compared(who, snapshot, chosen, kind)
+    crew = chosen.crew[0] if kind == CREW and len(chosen.crew) == 1 else ""
+    name = crew or (asked.get("named", "") if kind != CREW else "")
+    among = data.agencies_of(who, snapshot, crew, chosen.agency) if crew else list(chosen.agency)
+    if check:
+        one_check(kind, among[0] if len(among) == 1 else "", name, check)
+    elif crew:
+        for agency in among:
+            one_crew(agency, crew)
+    else:
+        beyond(kind, found)
+        grids(kind, found)
+        if kind == CREW:
+            agreement()

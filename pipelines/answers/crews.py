@@ -1,46 +1,110 @@
-"""Crews: what final inspections found after their work, counts beside shares."""
+"""Crews, inspectors, regions and agencies: what finals found after the work, against what chance gives."""
 
+from dataclasses import dataclass
+
+import numpy as np
 import pandas as pd
 
 from pipelines.answers.access import Filters, Viewer, where
-from pipelines.answers.contents import home_checks
+from pipelines.answers.contents import home_checks, names
+from pipelines.audit import chance
+from pipelines.audit.units import ANY, BAD, FINE, HOME_GROUPS, LACKING, SURELY_BAD
+from pipelines.engine.checks import BY_ID, HOME_CHECKS
+from pipelines.engine.codes import coded, picked, piece
+from pipelines.engine.results import OUTCOMES
 from pipelines.fleet.snapshots import Snapshot
 
-
-def crew_counts(viewer: Viewer, snapshot: Snapshot, filters: Filters, check: str) -> pd.DataFrame:
-    """Counts of crew_checks for one check over all crews."""
-    condition, params = where(viewer, Filters(agency=filters.agency, crew=filters.crew), homes="c")
-    return _counts(snapshot, f"c.check_id = ? AND {condition}", [check, *params])
-
-
-def crew_verified(viewer: Viewer, snapshot: Snapshot, agency: str, crew: str) -> pd.DataFrame:
-    """Counts of one crew for the checks that could be verified after its work."""
-    return _of_crew(viewer, snapshot, agency, crew, "c.visits > 0")
+CREW, KINDS = "crew", ("crew", "inspector", "region", "agency")
+IN_ORDER = [ANY, *HOME_GROUPS, *(check.id for check in HOME_CHECKS)]
+COLUMNS = """visits, observed, observed_sure, expected, rate, shrunken_rate, low95, high95, low998, high998,
+             adjusted_p, not_verified, standing, why, own_low95, own_high95, rate_best, rate_worst, spread"""
+UNITS_SHOWN = 400
 
 
-def crew_never_verified(viewer: Viewer, snapshot: Snapshot, agency: str, crew: str) -> pd.DataFrame:
-    """Counts of one crew for the checks that never could."""
-    return _of_crew(viewer, snapshot, agency, crew, "c.visits = 0")
+def called() -> dict[str, str]:
+    """What is looked at, by id: any, a group of checks, or a check."""
+    groups = {group: f"{group.capitalize()}, any check" for group in HOME_GROUPS}
+    return {ANY: "Anything deficient", **groups, **names()}
 
 
-def _of_crew(viewer: Viewer, snapshot: Snapshot, agency: str, crew: str, which: str) -> pd.DataFrame:
-    condition, params = where(viewer, Filters(), homes="c")
-    return _counts(
-        snapshot, f"c.agency = ? AND c.crew = ? AND {which} AND {condition}", [agency, crew, *params]
-    )
+def compared(
+    viewer: Viewer,
+    snapshot: Snapshot,
+    filters: Filters,
+    kind: str = CREW,
+    check: str = "",
+    name: str | None = None,
+) -> pd.DataFrame:
+    """Names of a kind by agency and alphabet, a row for each check, group of checks and any.
 
-
-def _counts(snapshot: Snapshot, condition: str, params: list) -> pd.DataFrame:
-    return snapshot.query(
+    Columns: agency, name, check_id, those of COLUMNS, and `beyond`: more, fewer, or None where chance
+    explains it. `check` and `name` narrow it to one. Inspectors are numbered for viewers who may not see
+    personal fields.
+    """
+    condition, params = where(viewer, Filters(agency=filters.agency), homes="c")
+    shown = "name"
+    if kind == "inspector" and not viewer.personal:
+        shown = "'inspector ' || dense_rank() OVER (PARTITION BY agency ORDER BY name)"
+    crews = "SELECT 'crew' AS kind, agency, crew AS name, * EXCLUDE (agency, crew) FROM crew_checks"
+    source = crews if kind == CREW else "SELECT * FROM standings"
+    found = snapshot.query(
         f"""
-        SELECT c.agency, c.crew, c.check_id, k.name, c.visits, c.observed, c.observed_sure, c.rate,
-               c.own_low95, c.own_high95, c.not_verified
-        FROM crew_checks AS c
-        JOIN checks AS k USING (check_id)
-        WHERE {condition}
-        ORDER BY lower(c.agency), lower(c.crew), list_position({home_checks()}, c.check_id)""",
-        params,
+        WITH every AS ({source}),
+        seen AS (
+            SELECT agency, {shown} AS name, check_id, {COLUMNS}
+            FROM every
+            WHERE kind = ?)
+        SELECT c.*,
+               CASE WHEN c.adjusted_p <= l.value THEN CASE WHEN c.rate > c.expected / c.visits
+                    THEN 'more' ELSE 'fewer' END END AS beyond
+        FROM seen AS c, limits AS l
+        WHERE l.name = 'false_discoveries' AND {condition} AND (? IN ('', c.check_id))
+            AND (?::VARCHAR IS NULL OR c.name = ?)
+        ORDER BY lower(c.agency), c.agency, lower(c.name), c.name, list_position({IN_ORDER}, c.check_id)""",
+        [kind, *params, check, name, name],
     )
+    if kind == CREW and filters.crew:
+        wanted = {one.casefold() for one in filters.crew}
+        found = found[found["name"].str.casefold().isin(wanted)].reset_index(drop=True)
+    return found
+
+
+@dataclass(frozen=True)
+class Funnel:
+    """One check among the names of a kind in an agency.
+
+    `points`: those of `compared`, and `share`, the share deficient put to houses like the agency's own.
+    `curves`: visits, low95, high95, low998, high998 about the agency's share `rate`, NaN where nothing tells.
+    """
+
+    points: pd.DataFrame
+    curves: pd.DataFrame
+    rate: float
+    deficient: int
+    visits: int
+
+
+def funnel(viewer: Viewer, snapshot: Snapshot, agency: str, kind: str, check: str) -> Funnel:
+    """The Funnel of a check in an agency; of all agencies for agencies and where `agency` is empty."""
+    own = Filters(agency=(agency,)) if agency and kind != "agency" else Filters()
+    points = compared(viewer, snapshot, own, kind, check)
+    points = points[points["visits"] > 0].reset_index(drop=True)
+    deficient, visits = int(points["observed"].sum()), int(points["visits"].sum())
+    rate = deficient / visits if visits else float("nan")
+    points["share"] = np.clip(rate * points["observed"] / points["expected"], 0.0, 1.0)
+    points.loc[points["expected"].isna(), "share"] = points["rate"]
+    most = int(points["visits"].max()) if visits else 1
+    at = np.unique(np.geomspace(1, max(most * 1.15, 12), 60).round())
+    between = float(np.nan_to_num(points["spread"].max())) ** 2 if visits else 0.0
+    widened = chance.widening(np.sqrt(rate * (1 - rate) / at), between)
+    limits = [chance.funnel_limits(rate, at, level, widened) for level in (0.95, 0.998)]
+    curves = pd.DataFrame(
+        {
+            "visits": at,
+            **dict(zip(("low95", "high95", "low998", "high998"), (*limits[0], *limits[1]), strict=True)),
+        }
+    )
+    return Funnel(points, curves, rate, deficient, visits)
 
 
 def agencies_of(viewer: Viewer, snapshot: Snapshot, crew: str, among: tuple[str, ...]) -> list[str]:
@@ -50,3 +114,74 @@ def agencies_of(viewer: Viewer, snapshot: Snapshot, crew: str, among: tuple[str,
         f"SELECT DISTINCT agency FROM crew_checks AS c WHERE {condition} ORDER BY 1", params
     )
     return [agency for (agency,) in found]
+
+
+# ---- the units counted
+
+SHOWN = {FINE: "ok", BAD: "deficient", SURELY_BAD: "deficient", LACKING: "not verified"}
+
+
+def counted_units(
+    viewer: Viewer, snapshot: Snapshot, agency: str, crew: str, check: str, outcome: str = ""
+) -> pd.DataFrame:
+    """The units that one number of a crew counts, the deficient first; `outcome` narrows them to one.
+
+    Columns: agency, home_id, system_id, job_number, final_on, inspection_id (of the final), again_id (of the
+    re-inspection paired with it), outcome. A final that could not tell gives way to its re-inspection.
+    """
+    condition, params = where(viewer, Filters(agency=(agency,)), homes="u")
+    if check in BY_ID:
+        first, second = (piece(coded(check, alias), "outcome") for alias in ("f", "s"))
+        code = f"CASE WHEN {first} > 1 AND coalesce({second}, 2) < 2 THEN {second} ELSE {first} END"
+        said = picked(OUTCOMES, code)
+    else:
+        texts = [SHOWN.get(code, "not verified" if code else "") for code in range(LACKING + 2)]
+        said = picked(texts, f"u.{check if check in (ANY, *HOME_GROUPS) else ANY}__shows")
+    return snapshot.query(
+        f"""
+        WITH counted AS (
+            SELECT u.agency, u.home_id, u.system_id, u.job_number, u.inspection_id, u.again_id,
+                   {said} AS outcome
+            FROM crew_units AS u
+            JOIN judged AS f ON f.agency = u.agency AND f.inspection_id = u.inspection_id
+            LEFT JOIN judged AS s ON s.agency = u.agency AND s.inspection_id = u.again_id
+            WHERE u.crew = ? AND {condition})
+        SELECT c.*, r.inspected_on AS final_on
+        FROM counted AS c
+        JOIN readings AS r ON r.agency = c.agency AND r.inspection_id = c.inspection_id
+        WHERE c.outcome IN ('ok', 'deficient', 'not verified') AND ? IN ('', c.outcome)
+        ORDER BY list_position(['deficient', 'not verified', 'ok'], c.outcome), r.inspected_on DESC,
+                 c.home_id, c.system_id, c.job_number""",
+        [crew, *params, outcome],
+    )
+
+
+# ---- agreement with re-inspections
+
+
+def agreement(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame:
+    """Finals against the re-inspections paired with them, check by check, over the crews let through."""
+    condition, params = where(viewer, Filters(agency=filters.agency, crew=filters.crew), homes="a")
+    found = snapshot.query(
+        f"""
+        SELECT a.check_id, k.name, sum(pairs)::BIGINT AS pairs, sum(agree)::BIGINT AS agree,
+               sum(missed)::BIGINT AS missed, sum(overcalled)::BIGINT AS overcalled,
+               sum(a.both_deficient)::BIGINT AS both_deficient, sum(not_verified)::BIGINT AS not_verified
+        FROM agreement AS a
+        JOIN checks AS k USING (check_id)
+        WHERE {condition}
+        GROUP BY a.check_id, k.name
+        ORDER BY list_position({home_checks()}, a.check_id)""",
+        params,
+    )
+    tables = np.stack(
+        [
+            found["agree"] - found["both_deficient"],
+            found["missed"],
+            found["overcalled"],
+            found["both_deficient"],
+        ],
+        axis=-1,
+    ).reshape(-1, 2, 2)
+    kappa, low, high = chance.kappa(tables)
+    return found.assign(kappa=kappa, kappa_low=low, kappa_high=high)

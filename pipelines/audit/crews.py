@@ -4,6 +4,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipelines.audit.agreement import agreement
+from pipelines.audit.calibration import calibration
 from pipelines.audit.standings import counted, levels, standings
 from pipelines.audit.units import units
 
@@ -22,10 +23,10 @@ CASE_MIX = pa.schema(
 
 
 def crew_tables(connection, policy):
-    """Make crew_checks, standings, agreement and case_mix; crew and inspector are those of the final."""
+    """Make the tables of the audit; crew and inspector are those of the final."""
     found = units(connection, policy)
     of_levels = levels(found)
-    checks, counts, mixes = counted(found, policy, of_levels)
+    checks, counts, mixes, together = counted(found, policy, of_levels)
     compared = (who for level in of_levels for who in level.compared)
     tables = {
         kind: _rows(who, checks, one, policy) for kind, who, one in zip(KINDS, compared, counts, strict=True)
@@ -44,9 +45,11 @@ def crew_tables(connection, policy):
     )
     for name, rows, order in (
         ("crew_checks", crews, "agency, crew, check_id"),
+        ("crew_units", _unit_rows(found, together), "agency, crew, home_id, system_id, job_number"),
         ("standings", pa.concat_tables(others), "kind, agency, name, check_id"),
         ("agreement", agreement(found), "agency, crew, check_id"),
         ("case_mix", mixed, "check_id"),
+        ("calibration", calibration(connection, found, int(policy.paired_within_days)), "certainty_from"),
     ):
         connection.register("audited", rows)
         connection.execute(f"CREATE OR REPLACE TABLE {name} AS SELECT * FROM audited ORDER BY {order}")
@@ -66,3 +69,17 @@ def _rows(who, checks, counts, policy):
         }
     )
     return rows.filter(pa.array(np.array([bool(name) for _, name in who.names], bool)).take(at))
+
+
+def _unit_rows(found, together):
+    """The units counted: their final, the re-inspection paired with it, and, of each group of checks and of
+    any, what they show (units.NOTHING to units.LACKING_BAD).
+    """
+    final = found.visits.select(
+        ["agency", "crew", "home_id", "system_id", "job_number", "inspection_id"]
+    ).take(pa.array(found.final))
+    again = found.visits.column("inspection_id").take(pa.array(found.again, mask=found.again < 0))
+    rows = final.append_column("again_id", again)
+    for name, shows in together.items():
+        rows = rows.append_column(f"{name}__shows", pa.array(shows))
+    return rows

@@ -173,12 +173,16 @@ class Counts:
 
 
 def counted(units, policy, all_levels):
-    """(check ids, Counts of each Compared in order, the rows of case_mix), from what the units show."""
+    """From what the units show: check ids, Counts of each Compared in order, the rows of case_mix, and what
+    each unit shows of each group of checks and of any, by name.
+    """
     kinds = len(units.place_of_kind)
-    checks, mixes = [], []
+    checks, mixes, together = [], [], {}
     found: list[list] = [[] for level in all_levels for _ in level.compared]
     for position, one in enumerate(shown(units, policy)):
         checks.append(one.check_id)
+        if one.told is not None:
+            together[one.check_id] = one.shows
         times, told = (1, 0) if one.told is None else (TOLD, one.told)
         of_kinds = _table(units.kind * times + told, one.shows, kinds * times)
         bad, of = of_kinds[:, BAD] + of_kinds[:, SURELY_BAD], of_kinds[:, FINE : SURELY_BAD + 1].sum(1)
@@ -194,7 +198,7 @@ def counted(units, policy, all_levels):
                 group = np.where(who.group_of_unit < 0, -1, who.group_of_unit * times + told)
                 next(rows).append(_counts(position, one.extent, group, one.shows, groups, model))
     joined = [Counts(*(np.concatenate(values) for values in zip(*rows, strict=True))) for rows in found]
-    return checks, joined, mixes
+    return checks, joined, mixes, together
 
 
 def _table(at, shows, count):

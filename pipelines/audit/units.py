@@ -97,8 +97,9 @@ def units(connection, policy):
     """The Units of the snapshot being made."""
     codes = ", ".join(f"j.{coded(check.id)}" for check in HOME_CHECKS)
     visits = connection.sql(f"""
-        SELECT j.rowid AS row, j.agency, j.home_id, j.system_id, coalesce(j.job_number, '') AS job_number,
-               j.inspection_kind, j.crew, coalesce(r.inspector, j.crew) AS inspector,
+        SELECT j.rowid AS row, j.agency, j.inspection_id, j.home_id, j.system_id,
+               coalesce(j.job_number, '') AS job_number, j.inspection_kind, j.crew,
+               coalesce(r.inspector, j.crew) AS inspector,
                coalesce(r.region, '') AS region, r.tank_type, r.boiler_year, r.inspected_on,
                r.repairs_reported IS NOT NULL AS repaired,
                r.qa_reason IS NOT DISTINCT FROM 'for_cause' AS caused, j.atmosphere_psia,

@@ -1,0 +1,119 @@
+"""Is certainty right? Outcomes that rest on numbers, held against the next visit's, tenth by tenth.
+
+A pair is two visits to one system after the work, one following the other within the days of the policy: the
+later no for-cause visit, no repair reported in between, the same address, and not one's readings copied for
+the other. The earlier outcome is *borne out* where the later one is the same. The later visit errs, too:
+where both certainties are right, p and q, they agree with probability p·q + (1 − p)·(1 − q), which is
+*expected*.
+"""
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipelines.audit import chance
+from pipelines.engine.arrays import to_six_digits
+from pipelines.engine.checks import HOME_CHECKS
+from pipelines.engine.codes import CERTAINTY_STEPS, coded, column, outcomes_of_results
+from pipelines.engine.results import DEFICIENT
+
+TENTHS = 10
+COPIED = "readings-repeated"
+
+
+def calibration(connection, found, within_days):
+    """The rows of `calibration`, an Arrow table: ten, the last of which includes certainties of 1.
+
+    `squared` is the mean of the squared difference between certainty and what came (Brier score).
+    """
+    earlier, later = _pairs(found.visits, within_days)
+    results = np.zeros((4, TENTHS), np.int64)
+    for first, second in _numbers(connection, found.visits, earlier, later):
+        results += _counts(first, second)
+    count, borne_out, expected, squared = results
+    low, high = chance.exact_interval(borne_out, count)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean_square = to_six_digits(squared / CERTAINTY_STEPS**2 / count)
+    return pa.table(
+        {
+            "certainty_from": pa.array(np.arange(TENTHS) / TENTHS),
+            "certainty_to": pa.array(np.arange(1, TENTHS + 1) / TENTHS),
+            "results": pa.array(count),
+            "borne_out": pa.array(borne_out),
+            "expected": pa.array(to_six_digits(expected / CERTAINTY_STEPS**2)),
+            "low95": pa.array(low, from_pandas=True),
+            "high95": pa.array(high, from_pandas=True),
+            "squared": pa.array(mean_square, from_pandas=True),
+        }
+    )
+
+
+def tenth(steps):
+    """The tenth in which a certainty lies, given in steps."""
+    return np.minimum(steps * TENTHS // CERTAINTY_STEPS, TENTHS - 1)
+
+
+def _pairs(visits, within_days):
+    """Positions in `visits` of the earlier and the later visit of each pair."""
+    order = np.argsort(visits.column("row").to_numpy(), kind="stable")
+    at = visits.take(pa.array(order))
+    kind = at.column("inspection_kind").to_pandas()
+    after_work = kind.isin(("final", "qa")).to_numpy()
+    strand = at.select(["agency", "home_id", "system_id"]).to_pandas()
+    same = (strand == strand.shift()).all(axis=1).to_numpy()
+    day = at.column("inspected_on").to_numpy().astype("datetime64[D]").astype(np.int64)
+    soon = np.diff(day, prepend=day[:1]) <= within_days
+    moved, _ = outcomes_of_results(at.column(coded("home-id-reused")).to_numpy())
+    fits = same & soon & after_work & ~at.column("repaired").to_numpy() & (moved != DEFICIENT)
+    fits &= ~at.column("caused").to_numpy()
+    second = np.flatnonzero(fits)
+    second = second[after_work[second - 1]]
+    return order[second - 1], order[second]
+
+
+def _numbers(connection, visits, earlier, later):
+    """Yields the coded results of each check at both visits of the pairs at which both rest on numbers."""
+    pairs = pa.table(
+        {
+            "first": visits.column("row").take(pa.array(earlier)),
+            "second": visits.column("row").take(pa.array(later)),
+        }
+    )
+    shown = {name for name, *_ in connection.sql("DESCRIBE judged").fetchall()}
+    checks = [check.id for check in HOME_CHECKS if column(check.id, "observed") in shown]
+    wanted = ", ".join(
+        f"CASE WHEN isfinite({side}.{column(check, 'observed')}) THEN {coded(check, side)} END"
+        f" AS {side}_{coded(check)}"
+        for check in checks
+        for side in ("a", "b")
+    )
+    connection.register("pairs_of_visits", pairs)
+    codes = connection.sql(f"""
+        SELECT {wanted}
+        FROM pairs_of_visits AS pairs
+        JOIN judged AS a ON a.rowid = pairs.first
+        JOIN judged AS b ON b.rowid = pairs.second
+        WHERE a.{coded(COPIED)} & 3 <> {DEFICIENT} AND b.{coded(COPIED)} & 3 <> {DEFICIENT}
+    """).to_arrow_table()
+    connection.unregister("pairs_of_visits")
+    for check in checks:
+        first, second = (codes.column(f"{side}_{coded(check)}") for side in ("a", "b"))
+        both = pc.and_(first.is_valid(), second.is_valid())
+        yield first.filter(both).to_numpy(), second.filter(both).to_numpy()
+
+
+def _counts(first, second):
+    """Results, those borne out, agreement expected and squared error (both in steps squared): (4, TENTHS)."""
+    outcome, certainty = outcomes_of_results(first)
+    again, other = outcomes_of_results(second)
+    told = (outcome <= DEFICIENT) & (again <= DEFICIENT)
+    outcome, again = outcome[told], again[told]
+    certainty, other = certainty[told].astype(np.int64), other[told].astype(np.int64)
+    agree = outcome == again
+    where = tenth(certainty)
+    expected = certainty * other + (CERTAINTY_STEPS - certainty) * (CERTAINTY_STEPS - other)
+    squared = (certainty - agree * CERTAINTY_STEPS) ** 2
+    found = np.zeros((4, TENTHS), np.int64)
+    for row, values in enumerate((np.ones_like(certainty), agree.astype(np.int64), expected, squared)):
+        np.add.at(found[row], where, values)
+    return found
