@@ -98,8 +98,8 @@ def test_what_breaks_a_pair(tmp_path, between, paired):
     "changes, paired",
     [
         ({}, 1),
-        ({"inspected_on": "2026-04-05"}, 1),
-        ({"inspected_on": "2026-04-06"}, 0),  # 91 days after
+        ({"inspected_on": "2026-05-05"}, 1),
+        ({"inspected_on": "2026-05-06"}, 0),  # 121 days after
         ({"repairs_reported": "loosen-vent-cap"}, 0),
         ({"qa_reason": "for_cause"}, 0),
         ({"job_number": "J-2"}, 0),
