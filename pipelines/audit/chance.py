@@ -57,7 +57,11 @@ def funnel_limits(rate, of, level, widened=1.0):
     tail = (1.0 - level) / 2.0
     low = np.minimum(_interpolated(rate, of, tail), rate)
     high = np.maximum(_interpolated(rate, of, 1.0 - tail), rate)
-    return tuple(to_six_digits(np.clip(rate + (limit - rate) * widened, 0.0, 1.0)) for limit in (low, high))
+    wide_low, wide_high = (np.clip(rate + (limit - rate) * widened, 0.0, 1.0) for limit in (low, high))
+    # No count is too low where none at all is likely, nor too high where all are, however narrow limits are.
+    return to_six_digits(np.where(low == 0.0, 0.0, wide_low)), to_six_digits(
+        np.where(high == 1.0, 1.0, wide_high)
+    )
 
 
 def _interpolated(rate, of, below):
