@@ -117,6 +117,8 @@ def test_widened_limits_stretch_from_the_middle():
     wide_low, wide_high = chance.funnel_limits(0.2, 100, 0.95, widened=2.0)
     assert 0.2 - wide_low == pytest.approx(2 * (0.2 - low), rel=1e-4)
     assert wide_high - 0.2 == pytest.approx(2 * (high - 0.2), rel=1e-4)
+    assert chance.funnel_limits(0.02, 40, 0.95, widened=0.9)[0] == 0.0  # none of 40 is nothing special
+    assert chance.funnel_limits(0.98, 40, 0.95, widened=0.9)[1] == 1.0
 
 
 HOSPITALS = np.array([100, 150, 180, 80, 120, 225.0]), np.array([108, 112, 165, 95, 100, 220.0])

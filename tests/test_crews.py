@@ -98,8 +98,8 @@ def test_what_breaks_a_pair(tmp_path, between, paired):
     "changes, paired",
     [
         ({}, 1),
-        ({"inspected_on": "2026-04-05"}, 1),
-        ({"inspected_on": "2026-04-06"}, 0),  # 91 days after
+        ({"inspected_on": "2026-05-05"}, 1),
+        ({"inspected_on": "2026-05-06"}, 0),  # 121 days after
         ({"repairs_reported": "loosen-vent-cap"}, 0),
         ({"qa_reason": "for_cause"}, 0),
         ({"job_number": "J-2"}, 0),
@@ -201,19 +201,86 @@ def test_no_crew_of_the_samples_is_without_a_standing_and_limits_hold_their_midd
     assert rows == standing == cases > 700 and ordered == told == shrunken == own
 
 
-def test_groups_count_a_unit_once_and_only_where_enough_was_told(sample_snapshot):
-    for group in (*HOME_GROUPS, "any"):
-        most, least = sample_snapshot.rows(
-            """
-            SELECT max(c.observed - g.observed) FILTER (c.visits <= g.visits), min(g.visits)
-            FROM crew_checks AS g
-            JOIN checks AS k ON k."group" = g.check_id OR g.check_id = 'any'
-            JOIN crew_checks AS c
-              ON (c.agency, c.crew, c.check_id) = (g.agency, g.crew, k.check_id)
-            WHERE g.check_id = ?""",
-            [group],
-        )[0]
-        assert least >= 0 and most is not None
+@pytest.mark.parametrize("table", ["crew_checks", "standings", "agreement", "case_mix"])
+def test_no_number_of_the_audit_is_not_a_number(sample_snapshot, table):
+    """NaN is greater than every number in SQL: what is not known is NULL."""
+    columns = sample_snapshot.rows(
+        "SELECT column_name FROM (DESCRIBE SELECT * FROM query_table(?)) WHERE column_type = 'DOUBLE'",
+        [table],
+    )
+    assert columns
+    for (column,) in columns:
+        assert sample_snapshot.rows(f"SELECT count(*) FROM {table} WHERE isnan({column})") == [(0,)]
+
+
+ORDER = ("initial", "service", "final", "qa", None)
+
+
+def units_in_plain_python(snapshot):
+    """Every unit of a snapshot: agency, crew, outcomes by check, the paired re-inspection laid over them."""
+    results = {}
+    for agency, inspection, check, outcome in snapshot.rows(
+        "SELECT agency, inspection_id, check_id, outcome FROM results"
+    ):
+        results.setdefault((agency, inspection), {})[check] = outcome
+    systems = {}
+    for row in snapshot.rows("""
+        SELECT c.agency, c.home_id, c.system_id, r.inspection_id, r.inspected_on, r.inspection_kind,
+               r.updated_at, r.crew, r.job_number, r.qa_reason, r.repairs_reported
+        FROM readings AS r
+        JOIN recomputed AS c USING (agency, inspection_id)
+    """):
+        systems.setdefault(row[:3], []).append(row[3:])
+    for (agency, *_), visits in systems.items():
+        visits.sort(key=lambda one: (one[1], ORDER.index(one[2]), str(one[3] or ""), one[0]))
+        for job in dict.fromkeys(one[5] for one in visits):
+            finals = [at for at, one in enumerate(visits) if one[2] == "final" and one[5] == job]
+            if finals and visits[finals[-1]][4]:
+                yield _unit(agency, job, visits, finals[-1], results)
+
+
+def _unit(agency, job, visits, at, results):
+    final = visits[at]
+    found = {one.id: results[agency, final[0]][one.id] for one in HOME_CHECKS}
+    for later, one in enumerate(visits[at + 1 :], at + 1):
+        if one[2] == "qa" and one[5] == job and one[6] != "for_cause":
+            moved = any(
+                results[agency, between[0]]["home-id-reused"] == "deficient"
+                for between in visits[at + 1 : later + 1]
+            )
+            repaired = any(between[7] for between in visits[at + 1 : later + 1])
+            if (one[1] - final[1]).days <= 120 and not repaired and not moved:
+                again = results[agency, one[0]]
+                for check, outcome in found.items():
+                    if outcome not in ("ok", "deficient") and again[check] in ("ok", "deficient"):
+                        found[check] = again[check]
+            break
+    return agency, final[4], found
+
+
+def test_counts_of_the_samples_are_those_of_a_loop_over_units(sample_snapshot):
+    counts = {}
+    for agency, crew, outcomes in units_in_plain_python(sample_snapshot):
+        told = {}
+        for check in HOME_CHECKS:
+            for name in (check.id, check.group, "any"):
+                told.setdefault(name, []).append(outcomes[check.id])
+        for name, of_unit in told.items():
+            count = counts.setdefault((agency, crew, name), [0, 0, 0])
+            telling = sum(one in ("ok", "deficient") for one in of_unit)
+            applies = telling + of_unit.count("not verified")
+            if applies and telling / applies >= 0.7:
+                count[0] += 1
+                count[1] += "deficient" in of_unit
+            elif applies:
+                count[2] += 1
+    found = sample_snapshot.rows(
+        "SELECT agency, crew, check_id, visits, observed, not_verified FROM crew_checks"
+    )
+    assert {tuple(row[:3]): list(row[3:]) for row in found} == {
+        key: count for key, count in counts.items() if count[0] or count[2]
+    }
+    assert {name for _, _, name in counts} >= {*HOME_GROUPS, "any"}
 
 
 # ---- made units
@@ -429,32 +496,50 @@ def test_order_of_visits_changes_nothing():
 
 @pytest.mark.slow
 def test_of_200_equal_crews_nearly_none_is_called_worse():
-    """Ten agencies of twenty crews, 12 checks at 2 to 30 %: in at most 5 % of families of an agency is
-    anybody called anything (all calls are false here, so that share is the false discovery rate).
+    """Ten agencies of twenty crews, 12 checks at 2 to 30 %, a tenth of the results lacking.
+
+    Every call is false here, so the share of families in which one is made is the false discovery rate: 1.4 %
+    of 900 families, 5 calls of worse among 96,000 rows; 4.5 % of shares lie beyond the 95 % limits and 0.18 %
+    beyond those of 99.8 %.
     """
     luck = np.random.default_rng(2026)
-    called = families = worse = 0
+    called = families = worse = rows = 0
+    beyond = {"95": 0, "998": 0}
     shares = np.linspace(0.02, 0.30, 12)
     for _ in range(12):
         crew = np.repeat(np.arange(200), luck.integers(15, 90, 200))
         agency = np.array([f"Agency {one // 20}" for one in crew])
         bad = luck.uniform(size=(len(crew), 12)) < shares
         lacking = luck.uniform(size=bad.shape) < 0.1
-        who, checks, counts, columns = stand(made(crew, bad, lacking=lacking, agency=agency))
+        who, _, counts, columns = stand(made(crew, bad, lacking=lacking, agency=agency))
         standing = np.array(columns["standing"].to_pylist())
         told = np.isin(standing, ["worse", "better"])
         family = who.family[counts.name] * 3 + counts.extent
         called += len(np.unique(family[told]))
-        worse += (standing == "worse").sum()
         families += len(np.unique(family))
-    assert families >= 300 and called <= 0.05 * families + 2 * np.sqrt(0.05 * families)
-    assert worse <= 0.001 * 200 * 12 * 12
+        worse += (standing == "worse").sum()
+        stands = (told | (standing == "as expected")) & (counts.extent == 0)
+        rows += stands.sum()
+        rate, *limits = (
+            np.array(columns[name].to_pylist(), float)[stands]
+            for name in ("rate", "low95", "high95", "low998", "high998")
+        )
+        beyond["95"] += ((rate < limits[0]) | (rate > limits[1])).sum()
+        beyond["998"] += ((rate < limits[2]) | (rate > limits[3])).sum()
+    assert families >= 300 and called <= 0.05 * families
+    assert worse <= 0.0005 * rows
+    assert 0.03 * rows < beyond["95"] <= 0.055 * rows and beyond["998"] <= 0.003 * rows
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("units, share, power", [(60, 0.30, 0.85), (60, 0.40, 0.97), (120, 0.25, 0.85)])
+@pytest.mark.parametrize(
+    "units, share, power", [(60, 0.30, 0.55), (60, 0.40, 0.92), (120, 0.25, 0.70), (30, 0.40, 0.55)]
+)
 def test_a_bad_crew_among_twenty_is_found(units, share, power):
-    """One crew of twenty at `share` where the others find 10 %, twelve checks tested."""
+    """One crew of twenty at `share` where the others find 10 %, twelve checks tested, 240 in all.
+
+    Found in 57, 94, 72 and 59 % of 200 fleets, with no other crew called worse in any.
+    """
     luck = np.random.default_rng(units)
     found = others = 0
     for _ in range(60):
@@ -465,7 +550,7 @@ def test_a_bad_crew_among_twenty_is_found(units, share, power):
         found += standing.pop("Crew 009") == "worse"
         others += sum(one == "worse" for one in standing.values())
     assert found >= power * 60 - 2 * np.sqrt(60 * power * (1 - power))
-    assert others <= 0.01 * 60 * 19
+    assert others <= 0.001 * 60 * 19
 
 
 @pytest.mark.slow
@@ -478,11 +563,34 @@ def test_mixes_of_houses_by_chance_condemn_nobody():
         steel = luck.uniform(size=len(crew)) < luck.beta(0.7, 0.7, 20)[crew]
         bad = luck.uniform(size=len(crew)) < np.where(steel, 0.40, 0.04)
         tank = np.where(steel, "plain_steel", "diaphragm")
-        wide = {one: value for one, value in of(stand(made(crew, bad, tank=tank))).items()}
-        adjusted += sum(one in ("worse", "better") for one in wide.values()) > 0
+        standing = of(stand(made(crew, bad, tank=tank))).values()
+        adjusted += any(one in ("worse", "better") for one in standing)
         rates = np.bincount(crew, bad) / 80
         called += (np.abs(rates - rates.mean()) > 3 * np.sqrt(rates.mean() * (1 - rates.mean()) / 80)).any()
     assert called >= 30 and adjusted <= 0.05 * 40 + 2 * np.sqrt(0.05 * 40)
+
+
+@pytest.mark.slow
+def test_crews_that_differ_by_nature_widen_the_limits_and_are_not_called_worse_for_it():
+    """Forty crews whose true shares spread by 5 points about 15 %.
+
+    Pulling in the outer tenths makes the estimate err low, as published: 4.0 points. 8.6 % of shares lie
+    beyond the 95 % limits, where those of chance alone would leave 35 %; 0.6 % of crews are called anything.
+    """
+    luck = np.random.default_rng(6)
+    spread, beyond, called = [], 0, 0
+    for _ in range(20):
+        crew = np.repeat(np.arange(40), 200)
+        true = luck.beta(7.5, 42.5, 40)  # mean 0.15, standard deviation 0.05
+        found = stand(made(crew, luck.uniform(size=len(crew)) < true[crew]))
+        spread.append(of(found, column="spread")["Crew 000"])
+        rate, low, high = (
+            np.array(list(of(found, column=name).values())) for name in ("rate", "low95", "high95")
+        )
+        beyond += ((rate < low) | (rate > high)).sum()
+        called += sum(one in ("worse", "better") for one in of(found).values())
+    assert 0.035 <= np.mean(spread) <= 0.05
+    assert 0.03 <= beyond / 800 <= 0.11 and called <= 0.01 * 800
 
 
 @pytest.mark.slow

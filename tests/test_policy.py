@@ -89,6 +89,12 @@ def test_limits_as_the_trade_has_them():
         ("glycol_share", 0.1, "policy"),
         ("sure_certainty", 0.8, "policy"),
         ("repeated_within_days", 7, "policy"),
+        ("few_visits", 10, "policy"),
+        ("few_crews", 8, "policy"),
+        ("enough_readings", 0.7, "policy"),
+        ("others_share", 0.2, "policy"),
+        ("false_discoveries", 0.05, "policy"),
+        ("paired_within_days", 120, "policy"),
     ):
         assert (limits[name].value, limits[name].mark) == (value, mark), name
     assert shipped_policy().clocks == {

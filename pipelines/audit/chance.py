@@ -57,7 +57,11 @@ def funnel_limits(rate, of, level, widened=1.0):
     tail = (1.0 - level) / 2.0
     low = np.minimum(_interpolated(rate, of, tail), rate)
     high = np.maximum(_interpolated(rate, of, 1.0 - tail), rate)
-    return tuple(to_six_digits(np.clip(rate + (limit - rate) * widened, 0.0, 1.0)) for limit in (low, high))
+    wide_low, wide_high = (np.clip(rate + (limit - rate) * widened, 0.0, 1.0) for limit in (low, high))
+    # No count is too low where none at all is likely, nor too high where all are, however narrow limits are.
+    return to_six_digits(np.where(low == 0.0, 0.0, wide_low)), to_six_digits(
+        np.where(high == 1.0, 1.0, wide_high)
+    )
 
 
 def _interpolated(rate, of, below):
@@ -121,10 +125,11 @@ def over_dispersion(deviates, errors, group=None, groups=1, winsorised=0.1, lost
     """(phi, tau²) of each group: how much more its members differ than chance alone would make them.
 
     `deviates` and `errors` are (estimate - target) / error and the error, of any scale, shape (n,); `group`
-    the group of each, from 0. phi is their mean square, the outer share `winsorised` at each end pulled in;
-    tau² the variance between members beyond chance, 0 where there is none. `lost` is 1 for limits; 3 makes
-    the weight tau² / (tau² + error²) unbiased where all errors are equal (Efron and Morris 1975). NaN where a
-    group has no more members than `lost`.
+    the group of each, from 0. phi is their mean square, the outer share `winsorised` at each end pulled in
+    (with tenths about 0.68 where there is chance alone, so that tau² errs low); tau² the variance between
+    members beyond chance, 0 where there is none. `lost` is 1 for limits; 3 makes the weight
+    tau² / (tau² + error²) unbiased where all errors are equal (Efron and Morris 1975). NaN where a group has
+    no more members than `lost`.
 
     Source: Spiegelhalter 2005, section 3.2; DerSimonian and Laird 1986. Six hospitals of a package for funnel
     plots: phi 2.948033, not pulled in.

@@ -43,21 +43,21 @@ def crew_tables(connection, policy):
         ],
         schema=CASE_MIX,
     )
-    for name, rows, order in (
-        ("crew_checks", crews, "agency, crew, check_id"),
-        ("crew_units", _unit_rows(found, together), "agency, crew, home_id, system_id, job_number"),
-        ("standings", pa.concat_tables(others), "kind, agency, name, check_id"),
-        ("agreement", agreement(found), "agency, crew, check_id"),
-        ("case_mix", mixed, "check_id"),
-        ("calibration", calibration(connection, found, int(policy.paired_within_days)), "certainty_from"),
+    for name, rows in (
+        ("crew_checks", crews),
+        ("crew_units", _unit_rows(found, together)),
+        ("standings", pa.concat_tables(others)),
+        ("agreement", agreement(found)),
+        ("case_mix", mixed),
+        ("calibration", calibration(connection, found, int(policy.paired_within_days))),
     ):
         connection.register("audited", rows)
-        connection.execute(f"CREATE OR REPLACE TABLE {name} AS SELECT * FROM audited ORDER BY {order}")
+        connection.execute(f"CREATE OR REPLACE TABLE {name} AS SELECT * FROM audited")
         connection.unregister("audited")
 
 
 def _rows(who, checks, counts, policy):
-    """The rows of one comparison as an Arrow table; a region or name that is not recorded has none."""
+    """The rows of one comparison by agency, name and check; a region that is not recorded has none."""
     agencies, names = (pa.array([pair[at] for pair in who.names], pa.string()) for at in (0, 1))
     at = pa.array(counts.name)
     rows = pa.table(
@@ -68,7 +68,10 @@ def _rows(who, checks, counts, policy):
             **standings(who, counts, policy),
         }
     )
-    return rows.filter(pa.array(np.array([bool(name) for _, name in who.names], bool)).take(at))
+    rank = np.argsort(np.argsort(checks))[counts.check]
+    named = np.array([bool(name) for _, name in who.names], bool)[counts.name]
+    order = np.lexsort((rank, counts.name))
+    return rows.take(pa.array(order[named[order]]))
 
 
 def _unit_rows(found, together):

@@ -22,8 +22,6 @@ from pipelines.audit.units import (
     CHECK,
     EVERY,
     FINE,
-    LACKING,
-    LACKING_BAD,
     SHOWN,
     SURELY_BAD,
     TERMS,
@@ -185,7 +183,8 @@ def counted(units, policy, all_levels):
             together[one.check_id] = one.shows
         times, told = (1, 0) if one.told is None else (TOLD, one.told)
         of_kinds = _table(units.kind * times + told, one.shows, kinds * times)
-        bad, of = of_kinds[:, BAD] + of_kinds[:, SURELY_BAD], of_kinds[:, FINE : SURELY_BAD + 1].sum(1)
+        bad = of_kinds[:, BAD] + of_kinds[:, SURELY_BAD]
+        of = of_kinds[:, FINE] + bad
         rows = iter(found)
         for level in all_levels:
             model = fit(bad, of, level.houses if times == 1 else level.houses_told)
@@ -211,20 +210,20 @@ def _table(at, shows, count):
 def _counts(position, extent, group, shows, groups, model):
     """The columns of Counts of one check, for the names to which it applied."""
     table = _table(group, shows, len(groups.name))
-    expects, left = expected(model, table[:, FINE : SURELY_BAD + 1].sum(1), groups)
+    expects, left = expected(model, table[:, FINE] + table[:, BAD] + table[:, SURELY_BAD], groups)
     starts = np.searchsorted(groups.name, np.arange(groups.names))
     whole = np.add.reduceat(table, starts) if groups.names else table
-    keep = np.flatnonzero(whole[:, FINE:].sum(1))
-    whole = whole[keep]
+    keep = np.flatnonzero(whole[:, FINE:].any(1))
+    fine, bad, sure, lacking, bad_lacking = whole[keep, FINE:].T
     return (
         keep,
         np.full(len(keep), position),
         np.full(len(keep), extent),
-        whole[:, FINE : SURELY_BAD + 1].sum(1),
-        whole[:, BAD] + whole[:, SURELY_BAD],
-        whole[:, SURELY_BAD],
-        whole[:, LACKING] + whole[:, LACKING_BAD],
-        whole[:, LACKING_BAD],
+        fine + bad + sure,
+        bad + sure,
+        sure,
+        lacking + bad_lacking,
+        bad_lacking,
         expects[keep],
         left[keep],
     )
