@@ -6,7 +6,7 @@ Shapes and dashes differ as well as colors. Marks stay under 2,000: frames come 
 import altair as alt
 import pandas as pd
 
-from dashboard import wording
+from dashboard import audit_words, wording
 
 INK, SOFT, LINE, BLUE, RUST = "#1c2329", "#4f5860", "#d9d5ca", "#0072b2", "#a53f04"
 FONT = "Source Sans, sans-serif"
@@ -100,6 +100,44 @@ def _round_counts(most):
     return sorted({1, max(1, most // tens * tens // 4), most // tens * tens})
 
 
+def reliability(tenths: pd.DataFrame):
+    """Share borne out by the next visit for each tenth of certainty, with its interval, beside the expected.
+
+    `tenths`: the rows of `calibration` that have results.
+    """
+    shown = tenths.assign(
+        tenth=[audit_words.tenth(row) for row in tenths.itertuples()],
+        share=tenths["borne_out"] / tenths["results"],
+        due=tenths["expected"] / tenths["results"],
+    )
+    x = alt.X("tenth:N", title="Certainty stated", sort=None, axis=alt.Axis(labelAngle=0))
+
+    def y(name):
+        return alt.Y(
+            name,
+            title="Share borne out",
+            axis=alt.Axis(format=".0%", tickCount=6),
+            scale=alt.Scale(domain=[0, 1], nice=False),
+        )
+
+    tooltip = [
+        alt.Tooltip("tenth:N", title="Certainty"),
+        alt.Tooltip("results:Q", title="Results", format=",d"),
+        alt.Tooltip("share:Q", title="Borne out", format=".1%"),
+        alt.Tooltip("due:Q", title="Expected", format=".1%"),
+    ]
+    base = alt.Chart(shown)
+    bars = base.mark_rule(color=SOFT, strokeWidth=2).encode(x=x, y=y("low95:Q"), y2="high95:Q")
+    dots = base.mark_point(size=70, filled=True, color=BLUE).encode(x=x, y=y("share:Q"), tooltip=tooltip)
+    due = base.mark_tick(color=RUST, thickness=3, size=34).encode(x=x, y=y("due:Q"), tooltip=tooltip)
+    said = "; ".join(
+        f"{row.tenth} {wording.percent(row.share)}, expected {wording.percent(row.due)}"
+        for row in shown.itertuples()
+    )
+    chart = _quiet(alt.layer(bars, due, dots).properties(height=240))
+    return chart, f"Share of outcomes that the next visit bore out, by certainty: {said}."
+
+
 THIS_ONE, OTHERS, LITTLE_KNOWN = "this one", "others", "too little known"
 
 
@@ -168,7 +206,7 @@ def funnel(found, marked: str, few: float, title: str):
     )
     layers = (wide, narrow, middle.encode(y=y("rate:Q")), dots, names)
     chart = _quiet(alt.layer(*layers).properties(height=300))
-    every = "; ".join(wording.grid_cell(row) for row in points.itertuples())
+    every = "; ".join(audit_words.grid_cell(row) for row in points.itertuples())
     return chart, f"{title}. All together {wording.percent(found.rate)}. {every}."
 
 

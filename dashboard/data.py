@@ -26,7 +26,7 @@ from pipelines.answers import (
 )
 from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
 from pipelines.answers.contents import home_checks, names, titles
-from pipelines.answers.crews import CREW, KINDS, UNITS_SHOWN
+from pipelines.answers.crews import CREW, KINDS, UNITS_SHOWN, WHOSE
 from pipelines.answers.crews import called as compared_by
 from pipelines.answers.files import PAIRS_A_PAGE
 from pipelines.answers.homes import ROWS_A_PAGE, SORTS
@@ -52,6 +52,7 @@ __all__ = [
     "SORTS",
     "STAGES",
     "UNITS_SHOWN",
+    "WHOSE",
     "Filters",
     "called",
     "compared_by",
@@ -124,6 +125,10 @@ compared = kept(crews.compared)
 funnel = kept(crews.funnel)
 counted_units = kept(crews.counted_units)
 agreement = kept(crews.agreement)
+charged = kept(crews.charged)
+charged_units = kept(crews.charged_units)
+passed_open = kept(crews.passed_open)
+passed_homes = kept(crews.passed_homes)
 agencies_of = kept(crews.agencies_of)
 
 matrix = kept(risks.matrix)

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard import wording
+from dashboard import audit_words, wording
 from dashboard.markup import render
 
 # How a cell stands: short is kept on one line, a name mostly.
@@ -297,9 +297,9 @@ def _grid_cell(row: Any, few: float, of_cell: Callable[[Any], str]) -> GridCell:
     marks = " ".join(filter(None, ("few" if short else shade, "beyond" if beyond else "")))
     arrow = {"more": " ▲", "fewer": " ▼"}.get(beyond or "", "")
     return GridCell(
-        f"{row.observed:,} / {wording.expected(row.expected)}{arrow}",
+        f"{row.observed:,} / {audit_words.expected(row.expected)}{arrow}",
         marks,
-        wording.grid_cell(row),
+        audit_words.grid_cell(row),
         of_cell(row),
     )
 
@@ -376,8 +376,11 @@ def crossed(
     empty: str,
     labels: dict[str, str],
     heading: str,
+    order: Sequence[str] = (),
 ):
     """One row for each text of the column `down`, one column for each text of `across`, in their order.
+
+    `order` is that of the columns, where the frame's is not.
 
     `cell` turns a row of the frame into text and address; where there is no row, there is none.
     """
@@ -386,6 +389,8 @@ def crossed(
         return
     cells = {(getattr(row, down), getattr(row, across)): cell(row) for row in frame.itertuples()}
     columns = list(dict.fromkeys(frame[across]))
+    if order:
+        columns.sort(key=list(order).index)
     _table(
         "crossed",
         caption=caption,

@@ -18,7 +18,8 @@ import numpy as np
 import pandas
 import pytest
 
-from pipelines.engine.checks import CHECKS
+from pipelines.answers.phrases import shown_quantity
+from pipelines.engine.checks import CHECKS, HOME_CHECKS
 from pipelines.fleet import snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.receiving import door
@@ -241,6 +242,34 @@ def test_what_is_judged_reaches_as_far_as_homes_do(homes, capsys):
         print({name: int(kind.sum()) for name, kind in kinds.items()}, above_ft.min(), above_ft.max())
     assert above_ft.min() <= -24 and above_ft.max() >= 28
     assert all(kind.sum() >= 50 for kind in kinds.values())
+
+
+@pytest.mark.parametrize("complete", [True, False], ids=["recorded as it was", "all rows"])
+def test_certainty_claims_no_more_than_the_truth_bears_out(homes, complete, capsys):
+    """Of outcomes that rest on numbers, by tenths of certainty: as often right as stated, or more often.
+
+    More often, since homes are mostly sound and certainty knows the errors of readings, not how rare faults
+    are.
+    """
+    rows = homes
+    if complete:
+        rows = homes[(homes.complete_and_trustworthy == "1") & (homes.misrecorded == "")]
+    certainty, right = [], []
+    for check in (one for one in HOME_CHECKS if shown_quantity(one) and one.id in rows):
+        outcome = rows[f"{check.id}: outcome"]
+        told = outcome.isin(("ok", "deficient")) & rows[check.id].isin(("0", "1"))
+        certainty.append(rows[f"{check.id}: certainty"][told].astype(float))
+        right.append(((outcome == "deficient") == (rows[check.id] == "1"))[told])
+    stated, right = pandas.concat(certainty), pandas.concat(right)
+    tenths = pandas.DataFrame({"stated": stated, "right": right, "results": 1}).groupby(
+        np.minimum((stated * 10).astype(int), 9)
+    )
+    table = tenths.agg({"results": "sum", "stated": "mean", "right": "mean"})
+    with capsys.disabled():
+        print(f"\n{table.round(3)}")
+    enough = table[table["results"] >= 200]
+    assert len(enough) >= 4
+    assert (enough["right"] >= enough["stated"] - 0.05).all()
 
 
 def test_every_other_check_is_printed(homes, capsys):

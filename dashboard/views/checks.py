@@ -1,6 +1,8 @@
 """Checks: what is checked, the limits in force, on whose authority, and what puts it right."""
 
-from dashboard import data, filters, tables, wording
+import streamlit as st
+
+from dashboard import audit_words, charts, data, filters, tables, wording
 
 found = data.described(filters.viewer(), filters.snapshot())
 
@@ -41,6 +43,38 @@ for group, part in found["checks"].groupby("group", sort=False):
         wording.GROUPS[str(group)],
         empty="",
     )
+
+tables.section(
+    "Is certainty right?",
+    "Outcomes that rest on numbers, held against the next visit after the work, no repair in between. The "
+    "second reading errs, too: expected is how often two honest readings of such certainty agree.",
+)
+told = found["calibration"][found["calibration"]["results"] > 0]
+if len(told):
+    chart, words = charts.reliability(told)
+    st.altair_chart(chart, width="stretch", theme=None, alt=words)
+tables.show(
+    told,
+    (
+        tables.Column("certainty_from", "Certainty", audit_words.tenth, of_row=True, kind=tables.SHORT),
+        tables.count("results", "Results"),
+        tables.count("borne_out", "Borne out"),
+        tables.Column(
+            "low95", "Share, 95 % interval", audit_words.share_borne_out, of_row=True, kind=tables.NUMBER
+        ),
+        tables.Column("expected", "Expected", audit_words.share_expected, of_row=True, kind=tables.NUMBER),
+        tables.Column(
+            "squared",
+            "Brier score",
+            lambda value: f"{value:.3f}",
+            "Mean square of certainty less what came: 0 is perfect, 0.25 a coin's.",
+            kind=tables.NUMBER,
+        ),
+    ),
+    "Certainty, by tenths",
+    empty="No two visits after the work can be compared.",
+    wide=False,
+)
 
 tables.section(
     "Limits in force",

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import charts, data, filters, frame, tables, wording
+from dashboard import audit_words, charts, data, filters, frame, tables, wording
 
 who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current("agency", "crew")
 FEW = data.limit(who, snapshot, "few_visits") if snapshot else 0
@@ -21,11 +21,18 @@ NOT_SEPARABLE = (
     "Under eight crews in an agency, or where nobody else works in a crew's regions, counts do not separate "
     "the crew from its houses and its inspectors: look at the units before you speak to the crew."
 )
+NOT_NAMED = "nobody named"
+WHOSE_SAID = (
+    "Not seen at audit: no telling reading there. Seen but not ordered: work was ordered, but none that "
+    "fixes it. Ordered but not right: such work was ordered or reported, and the final still finds it. "
+    "Passed at the final: ok there, deficient when re-inspected. Changed since: ok before, no such work in "
+    "between. Nobody: the record does not decide. What an audit finds belongs to the house."
+)
 HOLDING = (
     tables.count("visits", "Verified units", help="Home, system and job that could be told, by the final."),
     tables.count("observed", "Deficient", help="Whoever is to be charged with it."),
     tables.count("observed_sure", "Of these sure", help=f"With a certainty of {SURE:g} or more."),
-    tables.Column("expected", "Expected", wording.expected, "In the same houses.", kind=tables.NUMBER),
+    tables.Column("expected", "Expected", audit_words.expected, "In the same houses.", kind=tables.NUMBER),
     tables.Column(
         "rate",
         "Share, and its 95 % interval",
@@ -43,7 +50,7 @@ HOLDING = (
         kind=tables.NUMBER,
         of_row=True,
     ),
-    tables.Column("standing", "Standing", wording.stands, of_row=True),
+    tables.Column("standing", "Standing", audit_words.stands, of_row=True),
 )
 
 
@@ -71,7 +78,7 @@ def beyond(kind, found):
             tables.Column("name", kind.capitalize(), link=to_name(kind), kind=tables.SHORT),
             *(() if kind == "agency" else (tables.agency(),)),
             tables.Column("check_id", "Check", CALLED.__getitem__, link=to_cell(kind)),
-            tables.Column("beyond", "What finals found", wording.beyond_chance, of_row=True, width="38%"),
+            tables.Column("beyond", "What finals found", audit_words.beyond_chance, of_row=True, width="38%"),
             tables.Column("standing", "Standing", kind=tables.SHORT),
         ),
         "Beyond chance",
@@ -109,7 +116,7 @@ def one_check(kind, agency, name, check):
         f"{wording.percent(found.rate)}."
     )
     for row in found.points[found.points["name"] == name].itertuples(index=False):
-        tables.said(wording.sentence(wording.grid_cell(row)))
+        tables.said(wording.sentence(audit_words.grid_cell(row)))
     chart, words = charts.funnel(found, name, FEW, f"{CALLED[check]}, {here}")
     st.altair_chart(chart, width="stretch", theme=None, alt=words)
     tables.show(
@@ -140,7 +147,7 @@ def units(agency, crew, check):
             tables.Column("inspection_id", "Inspection", kind=tables.SHORT),
             tables.Column("again_id", "Re-inspection paired", kind=tables.SHORT),
         ),
-        wording.units_counted(len(found), data.UNITS_SHOWN, outcome),
+        audit_words.units_counted(len(found), data.UNITS_SHOWN, outcome),
         empty="No unit.",
     )
 
@@ -191,7 +198,7 @@ def agreement():
             tables.Column(
                 "kappa",
                 "Kappa, 95 % interval",
-                wording.kappa,
+                audit_words.kappa,
                 "Cohen's: agreement beyond chance; none where both saw one outcome only.",
                 kind=tables.NUMBER,
                 of_row=True,
@@ -202,10 +209,88 @@ def agreement():
     )
 
 
+def whose_it_is():
+    """Deficiencies after the work by whom the record charges them to, and the units behind one count."""
+    found = data.charged(who, snapshot, chosen)
+    tables.section("Whose is it?", WHOSE_SAID)
+    tables.crossed(
+        found,
+        "check_id",
+        "whose",
+        lambda row: (
+            wording.whole(row.count),
+            filters.link("crews", of_check=row.check_id, whose=row.whose),
+        ),
+        "Deficiencies found after the work, each charged once",
+        empty="No deficiency was found after any work.",
+        labels=data.titles(),
+        heading="Check",
+        order=data.WHOSE,
+    )
+    passed = data.passed_open(who, snapshot, chosen)
+    tables.section(
+        "Reported with it open: the finals that passed them",
+        "Homes reported to the funder with a deficiency that had been found, by who took the last final "
+        "before the report and passed it, or said nothing.",
+    )
+    tables.show(
+        passed,
+        (
+            tables.Column("inspector", "Inspector"),
+            tables.agency(),
+            tables.count(
+                "homes",
+                "Homes",
+                link=lambda row: filters.link("crews", agency=row.agency, passed=row.inspector or NOT_NAMED),
+            ),
+            tables.count("deficiencies", "Deficiencies"),
+            tables.count("shown", "Shown by the final's own readings"),
+        ),
+        "By inspector, in the order of the alphabet",
+        empty="No unit was reported with something open.",
+    )
+
+
+def passed_by(agency, inspector):
+    found = data.passed_homes(who, snapshot, chosen, agency, "" if inspector == NOT_NAMED else inspector)
+    tables.section("Reported with it open", f"Homes whose last final before the report {inspector} passed.")
+    tables.show(
+        found,
+        (
+            tables.home(filters.home_link),
+            tables.day("final_on", "Final"),
+            tables.Column("inspection_id", "Inspection", kind=tables.SHORT),
+            tables.count("deficiencies", "Deficiencies"),
+            tables.count("shown", "Shown by the final's own readings"),
+        ),
+        f"{wording.plural(len(found), 'home')} passed by {inspector}, {agency}",
+        empty="No home.",
+    )
+
+
+def charged_units(check, whose):
+    found = data.charged_units(who, snapshot, chosen, check, whose)
+    tables.section(f"{data.titles()[check]}: {whose}", WHOSE_SAID)
+    tables.show(
+        found.head(data.UNITS_SHOWN),
+        (
+            tables.home(filters.home_link, under="job_number"),
+            tables.agency(),
+            tables.Column("crew", "Crew", kind=tables.SHORT),
+            tables.Column("inspector", "Final taken by", kind=tables.SHORT),
+            tables.day("final_on", "Final"),
+            tables.Column("inspection_id", "Inspection", kind=tables.SHORT),
+            tables.Column("again_id", "Re-inspection paired", kind=tables.SHORT),
+        ),
+        audit_words.units_counted(len(found), data.UNITS_SHOWN, f"charged to: {whose}"),
+        empty="No unit.",
+    )
+
+
 if not frame.nothing_loaded():
     asked = st.query_params
     left, right = st.columns(2)
-    kind = filters.one_of("Compare", "kind", list(data.KINDS), wording.KINDS.get, where=left)
+    kind = filters.one_of("Compare", "kind", list(data.KINDS), audit_words.KINDS.get, where=left)
     check = filters.one_of(
         "Check", "of_check", list(CALLED), CALLED.get, nothing="Every check, in a grid", where=right
     )
@@ -214,7 +299,12 @@ if not frame.nothing_loaded():
     crew = chosen.crew[0] if kind == CREW and len(chosen.crew) == 1 else ""
     name = crew or (asked.get("named", "") if kind != CREW else "")
     among = data.agencies_of(who, snapshot, crew, chosen.agency) if crew else list(chosen.agency)
-    if check:
+    whose = asked.get("whose", "")
+    if "passed" in asked and len(chosen.agency) == 1:
+        passed_by(chosen.agency[0], asked["passed"])
+    elif check in data.titles() and whose in data.WHOSE:
+        charged_units(check, whose)
+    elif check:
         one_check(kind, among[0] if len(among) == 1 else "", name, check)
     elif crew:
         for agency in among:
@@ -223,4 +313,5 @@ if not frame.nothing_loaded():
         beyond(kind, found)
         grids(kind, found)
         if kind == CREW:
+            whose_it_is()
             agreement()

@@ -8,7 +8,7 @@ from pipelines.answers.access import NOT_RECORDED, Filters, Viewer, where
 from pipelines.engine.checks import CHECKS, HOME_CHECKS
 from pipelines.fleet.snapshots import Snapshot
 
-DESCRIBED = ("checks", "limits", "accepted_words", "region_overrides", "measures", "clocks")
+DESCRIBED = ("calibration", "checks", "limits", "accepted_words", "region_overrides", "measures", "clocks")
 
 
 def about(viewer: Viewer, snapshot: Snapshot) -> dict:

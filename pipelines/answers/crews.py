@@ -8,9 +8,11 @@ import pandas as pd
 from pipelines.answers.access import Filters, Viewer, where
 from pipelines.answers.contents import home_checks, names
 from pipelines.audit import chance
+from pipelines.audit.charged import WHOSE
 from pipelines.audit.units import ANY, BAD, FINE, HOME_GROUPS, LACKING, SURELY_BAD
 from pipelines.engine.checks import BY_ID, HOME_CHECKS
-from pipelines.engine.codes import coded, picked, piece
+from pipelines.engine.codes import coded, picked, piece, quoted
+from pipelines.engine.history import REPORTED_OPEN, STAGES
 from pipelines.engine.results import OUTCOMES
 from pipelines.fleet.snapshots import Snapshot
 
@@ -19,6 +21,7 @@ IN_ORDER = [ANY, *HOME_GROUPS, *(check.id for check in HOME_CHECKS)]
 COLUMNS = """visits, observed, observed_sure, expected, rate, shrunken_rate, low95, high95, low998, high998,
              adjusted_p, not_verified, standing, why, own_low95, own_high95, rate_best, rate_worst, spread"""
 UNITS_SHOWN = 400
+NUMBERED = "'inspector ' || dense_rank() OVER (PARTITION BY agency ORDER BY last.inspector)"
 
 
 def called() -> dict[str, str]:
@@ -153,6 +156,113 @@ def counted_units(
         ORDER BY list_position(['deficient', 'not verified', 'ok'], c.outcome), r.inspected_on DESC,
                  c.home_id, c.system_id, c.job_number""",
         [crew, *params, outcome],
+    )
+
+
+# ---- whose it is
+
+
+def charged(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame:
+    """Deficiencies found after the work by check and by whose they are: check_id, whose, count."""
+    condition, params = where(viewer, Filters(agency=filters.agency, crew=filters.crew), homes="u")
+    return snapshot.query(
+        f"""
+        SELECT c.check_id, c.whose, count(*) AS count
+        FROM charged AS c
+        JOIN crew_units AS u ON u.agency = c.agency AND u.inspection_id = c.inspection_id
+        WHERE {condition}
+        GROUP BY c.check_id, c.whose
+        ORDER BY list_position({home_checks()}, c.check_id), list_position({list(WHOSE)}, c.whose)""",
+        params,
+    )
+
+
+def charged_units(
+    viewer: Viewer, snapshot: Snapshot, filters: Filters, check: str, whose: str
+) -> pd.DataFrame:
+    """The units behind one count of `charged`, the newest final first."""
+    condition, params = where(viewer, Filters(agency=filters.agency, crew=filters.crew), homes="u")
+    inspector = "coalesce(r.inspector, '')" if viewer.personal else "''"
+    return snapshot.query(
+        f"""
+        SELECT u.agency, u.home_id, u.job_number, u.crew, {inspector} AS inspector,
+               r.inspected_on AS final_on, u.inspection_id, u.again_id
+        FROM charged AS c
+        JOIN crew_units AS u ON u.agency = c.agency AND u.inspection_id = c.inspection_id
+        JOIN readings AS r ON r.agency = u.agency AND r.inspection_id = u.inspection_id
+        WHERE c.check_id = ? AND c.whose = ? AND {condition}
+        ORDER BY r.inspected_on DESC, u.agency, u.home_id, u.inspection_id""",
+        [check, whose, *params],
+    )
+
+
+def passed_open(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame:
+    """Finals that passed units reported with something open: by agency and inspector of the last final.
+
+    Columns: agency, inspector (numbered where names must not be seen), homes, deficiencies, and of these
+    those that the final's own readings show. A final passed where its sheet says so, or says nothing.
+    """
+    source, params = _passed(viewer, filters)
+    return snapshot.query(
+        f"""
+        {source}
+        SELECT agency, inspector, count(DISTINCT home_id) AS homes, count(*) AS deficiencies,
+               count(*) FILTER (shown) AS shown
+        FROM passed
+        GROUP BY agency, inspector
+        ORDER BY lower(agency), lower(inspector) NULLS LAST""",
+        params,
+    )
+
+
+def passed_homes(
+    viewer: Viewer, snapshot: Snapshot, filters: Filters, agency: str, inspector: str
+) -> pd.DataFrame:
+    """The homes behind one row of `passed_open`: home_id, final_on, inspection_id, deficiencies, shown."""
+    source, params = _passed(viewer, filters)
+    return snapshot.query(
+        f"""
+        {source}
+        SELECT agency, home_id, any_value(inspection_id) AS inspection_id, any_value(final_on) AS final_on,
+               count(*) AS deficiencies, count(*) FILTER (shown) AS shown
+        FROM passed
+        WHERE agency = ? AND coalesce(inspector, '') = ?
+        GROUP BY agency, home_id
+        ORDER BY final_on DESC, home_id""",
+        [*params, agency, inspector],
+    )
+
+
+def _passed(viewer: Viewer, filters: Filters) -> tuple[str, list]:
+    """SQL of the table `passed`, a row per deficiency reported with it open, and its parameters."""
+    condition, params = where(viewer, Filters(agency=filters.agency, crew=filters.crew))
+    inspector = "last.inspector" if viewer.personal else NUMBERED
+    return (
+        f"""
+        WITH finals AS (
+            SELECT r.agency, r.home_id,
+                   max_by(
+                       {{'inspector': r.inspector, 'inspection_id': r.inspection_id, 'day': r.inspected_on}},
+                       (r.inspected_on, r.inspection_id)) AS last
+            FROM readings AS r
+            JOIN homes AS h ON h.agency = r.agency AND h.home_id = r.home_id
+            WHERE r.inspection_kind = 'final' AND r.inspected_on <= h.reported_on
+                AND coalesce(r.stated_result, 'pass') = 'pass'
+            GROUP BY r.agency, r.home_id),
+        named AS (
+            SELECT agency, home_id, {inspector} AS inspector, last.inspection_id AS inspection_id,
+                   last.day AS final_on
+            FROM finals),
+        passed AS (
+            SELECT d.agency, d.home_id, f.inspector, f.inspection_id, f.final_on,
+                   w.outcome IS NOT DISTINCT FROM 'deficient' AS shown
+            FROM opened AS d
+            JOIN homes AS h ON h.agency = d.agency AND h.home_id = d.home_id
+            JOIN named AS f ON f.agency = d.agency AND f.home_id = d.home_id
+            LEFT JOIN results AS w
+                ON w.agency = d.agency AND w.inspection_id = f.inspection_id AND w.check_id = d.check_id
+            WHERE d.stage = {quoted(STAGES[REPORTED_OPEN])} AND {condition})""",
+        params,
     )
 
 

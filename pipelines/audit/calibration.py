@@ -18,7 +18,7 @@ from pipelines.engine.codes import CERTAINTY_STEPS, coded, column, outcomes_of_r
 from pipelines.engine.results import DEFICIENT
 
 TENTHS = 10
-COPIED = "readings-repeated"
+COPIED, MOVED = "readings-repeated", coded("home-id-reused")
 
 
 def calibration(connection, found, within_days):
@@ -56,14 +56,19 @@ def tenth(steps):
 def _pairs(visits, within_days):
     """Positions in `visits` of the earlier and the later visit of each pair."""
     order = np.argsort(visits.column("row").to_numpy(), kind="stable")
-    at = visits.take(pa.array(order))
-    kind = at.column("inspection_kind").to_pandas()
-    after_work = kind.isin(("final", "qa")).to_numpy()
-    strand = at.select(["agency", "home_id", "system_id"]).to_pandas()
-    same = (strand == strand.shift()).all(axis=1).to_numpy()
+    wanted = ["agency", "home_id", "system_id", "inspection_kind", "inspected_on", "repaired", "caused"]
+    at = visits.select([*wanted, MOVED]).take(pa.array(order)).combine_chunks()
+    if not len(order):
+        return order, order
+    after_work = pc.is_in(at.column("inspection_kind"), pa.array(["final", "qa"])).to_numpy()
+    same = np.zeros(len(order), bool)
+    same[1:] = True
+    for name in ("agency", "home_id", "system_id"):
+        column = at.column(name).combine_chunks()
+        same[1:] &= pc.equal(column.slice(1), column.slice(0, len(order) - 1)).to_numpy(False)
     day = at.column("inspected_on").to_numpy().astype("datetime64[D]").astype(np.int64)
     soon = np.diff(day, prepend=day[:1]) <= within_days
-    moved, _ = outcomes_of_results(at.column(coded("home-id-reused")).to_numpy())
+    moved, _ = outcomes_of_results(at.column(MOVED).to_numpy())
     fits = same & soon & after_work & ~at.column("repaired").to_numpy() & (moved != DEFICIENT)
     fits &= ~at.column("caused").to_numpy()
     second = np.flatnonzero(fits)

@@ -5,6 +5,7 @@ import pyarrow as pa
 
 from pipelines.audit.agreement import agreement
 from pipelines.audit.calibration import calibration
+from pipelines.audit.charged import charged
 from pipelines.audit.standings import counted, levels, standings
 from pipelines.audit.units import units
 
@@ -49,6 +50,7 @@ def crew_tables(connection, policy):
         ("standings", pa.concat_tables(others)),
         ("agreement", agreement(found)),
         ("case_mix", mixed),
+        ("charged", charged(connection, found, policy.measures)),
         ("calibration", calibration(connection, found, int(policy.paired_within_days))),
     ):
         connection.register("audited", rows)

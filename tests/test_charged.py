@@ -1,0 +1,142 @@
+"""Whose a deficiency after the work is, and whether certainty was borne out: made visits, told by hand."""
+
+import numpy as np
+import pytest
+
+from pipelines.audit import calibration
+from pipelines.engine.codes import CERTAINTY_STEPS, RESULT_BITS, joined
+from pipelines.engine.results import DEFICIENT, OK
+from tests.inspections import SOUND, snapshot_of
+
+VENT = "vent-cap-tight"
+LOOSEN = "loosen-vent-cap"
+
+
+def visit(number, home, day, kind, vent="loose", **changes):
+    return SOUND | {
+        "agency": "Alder County",
+        "inspection_id": number,
+        "home_id": home,
+        "inspected_on": day,
+        "inspection_kind": kind,
+        "crew": "Crew 1",
+        "inspector": "A. B.",
+        "vent_cap": vent,
+        **changes,
+    }
+
+
+def job(audit="loose", ordered=None, reported=None, final="loose", again=None, later=None, apart=30):
+    """Visits of one home: audit, final, and what came after; None leaves one out."""
+    visits = [
+        visit(1, "H", "2026-01-05", "initial", audit, work_ordered=ordered) if audit != "none" else None,
+        visit(2, "H", "2026-02-05", "final", final, repairs_reported=reported),
+        visit(3, "H", f"2026-0{2 + apart // 28}-20", "qa", again) if again else None,
+        visit(4, "H", "2026-09-05", "service", later) if later else None,
+    ]
+    return [one for one in visits if one]
+
+
+@pytest.mark.parametrize(
+    ("visits", "whose"),
+    [
+        (job(audit=None, final="tight"), "not seen at audit"),
+        (job(audit="tight", ordered="set-charge", final="tight"), "seen but not ordered"),
+        (job(audit="tight", ordered=f"set-charge;{LOOSEN}", final="tight"), "ordered but not right"),
+        (job(audit="tight", ordered="Loosen the cap of the automatic air vent", final="tight"),
+         "ordered but not right"),
+        (job(audit="tight", reported=LOOSEN, final="tight"), "ordered but not right"),
+        (job(audit="tight", final="tight"), "nobody"),
+        (job(audit="none", final="tight"), "nobody"),
+        (job(audit="loose", final="tight"), "changed since"),
+        (job(audit="loose", ordered=LOOSEN, final="tight"), "ordered but not right"),
+        (job(audit="tight", ordered=LOOSEN, final="loose", again="tight"), "passed at the final"),
+        (job(final="loose", later="tight"), "changed since"),
+        (job(audit="tight", final="loose"), None),
+        (job(audit="tight", ordered="repaint the boiler room", final="tight"), "seen but not ordered"),
+    ],
+)  # fmt: skip
+def test_a_deficiency_after_the_work_is_charged_to_exactly_one(tmp_path, visits, whose):
+    snapshot = snapshot_of(tmp_path, visits)
+    found = snapshot.rows("SELECT inspection_id, whose FROM charged WHERE check_id = ?", [VENT])
+    assert found == ([("2", whose)] if whose else [])
+
+
+def test_what_only_an_audit_finds_is_charged_to_nobody(tmp_path):
+    snapshot = snapshot_of(tmp_path, [visit(1, "H", "2026-01-05", "initial", "tight")])
+    assert not snapshot.rows("SELECT * FROM charged")
+
+
+def test_every_deficiency_counted_of_a_crew_is_charged_once(sample_snapshot):
+    """Those of finals and of re-inspections that found what the final passed; later ones come on top."""
+    counted = dict(sample_snapshot.rows("SELECT check_id, sum(observed) FROM crew_checks GROUP BY 1"))
+    charged = dict(sample_snapshot.rows("SELECT check_id, count(*) FROM charged GROUP BY 1"))
+    twice = sample_snapshot.rows(
+        "SELECT agency, inspection_id, check_id FROM charged GROUP BY ALL HAVING count(*) > 1"
+    )
+    assert not twice and sum(charged.values()) > 500
+    for check, count in charged.items():
+        spoken_instead = sample_snapshot.rows(
+            """
+            SELECT count(*)
+            FROM crew_units AS u
+            JOIN results AS f ON f.agency = u.agency AND f.inspection_id = u.inspection_id
+            JOIN results AS q ON q.agency = u.agency AND q.inspection_id = u.again_id
+            WHERE f.check_id = ? AND q.check_id = ? AND f.outcome NOT IN ('ok', 'deficient')
+                AND q.outcome = 'deficient'""",
+            [check, check],
+        )[0][0]
+        assert count >= counted[check] - spoken_instead, check
+
+
+# ---- certainty
+
+
+def coded_results(outcome, certainty):
+    steps = np.round(np.asarray(certainty) * CERTAINTY_STEPS).astype(np.int64)
+    pieces = {name: np.zeros(len(steps), np.int64) for name in RESULT_BITS}
+    return joined(RESULT_BITS, pieces | {"outcome": np.asarray(outcome), "detail": CERTAINTY_STEPS - steps})
+
+
+@pytest.mark.parametrize("stated", [0.55, 0.65, 0.75, 0.85, 0.93])
+def test_honest_certainty_is_borne_out_as_expected(stated):
+    """20,000 houses read twice with a gauge whose error makes either reading right with this probability."""
+    luck = np.random.default_rng(26)
+    truth = luck.random(20_000) < 0.3
+    right = luck.random((2, len(truth))) < stated
+    outcomes = [np.where(truth == one, DEFICIENT, OK) for one in right]
+    codes = [coded_results(one, np.full(len(truth), stated)) for one in outcomes]
+    count, borne_out, expected, _ = calibration._counts(*codes)
+    at = int(stated * 10)
+    assert count[at] == len(truth) and count.sum() == len(truth)
+    assert borne_out[at] / count[at] == pytest.approx(
+        expected[at] / CERTAINTY_STEPS**2 / count[at], abs=4 * 0.5 / len(truth) ** 0.5
+    )
+
+
+def test_the_last_tenth_includes_one_and_the_brier_score_is_the_mean_square():
+    first = coded_results([OK, OK, DEFICIENT, OK], [1.0, 0.9, 0.9, 0.3])
+    second = coded_results([OK, DEFICIENT, DEFICIENT, OK], [1.0, 0.8, 1.0, 0.6])
+    count, borne_out, expected, squared = calibration._counts(first, second)
+    assert count.tolist() == [0, 0, 0, 1, 0, 0, 0, 0, 0, 3] and borne_out[9] == 2 and borne_out[3] == 1
+    assert expected[9] / CERTAINTY_STEPS**2 == pytest.approx(1 + (0.72 + 0.02) + 0.9)
+    assert squared[9] / CERTAINTY_STEPS**2 == pytest.approx(0 + 0.81 + 0.01)
+    assert squared[3] / CERTAINTY_STEPS**2 == pytest.approx(0.49)
+
+
+def test_only_visits_after_the_work_without_repair_between_are_compared(tmp_path):
+    pressures = {"cold_pressure_psig": 12.0, "hot_pressure_psig": 21.0}
+
+    def results(*visits):
+        snapshot = snapshot_of(tmp_path / str(len(list(tmp_path.iterdir()))), list(visits))
+        return snapshot.rows("SELECT sum(results)::BIGINT, sum(borne_out)::BIGINT FROM calibration")[0]
+
+    final = visit(1, "H", "2026-02-05", "final", **pressures)
+    again = visit(2, "H", "2026-03-05", "qa", cold_pressure_psig=12.5, hot_pressure_psig=21.5, inspector="C.")
+    compared, borne_out = results(final, again)
+    assert compared == borne_out > 3
+    assert results(final) == (0, 0)
+    assert results(final, again | {"inspected_on": "2026-12-05"}) == (0, 0)
+    assert results(final, again | {"repairs_reported": "set-charge"}) == (0, 0)
+    assert results(final, again | {"qa_reason": "for_cause"}) == (0, 0)
+    assert results(final | {"inspection_kind": "initial"}, again) == (0, 0)
