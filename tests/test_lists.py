@@ -32,6 +32,7 @@ from pipelines.fleet.logs import FleetError
 from pipelines.intake.spreadsheets import harmless, read_back
 from pipelines.receiving import door
 from pipelines.snapshot import stages
+from pipelines.snapshot.headlines import IN_DOUBT
 from tests.inspections import SOUND
 
 AS_OF = date(2026, 3, 1)
@@ -498,7 +499,7 @@ def test_hold_lists_units_with_a_final_and_no_report_and_says_why(snapshot):
         )
     ]
     assert (
-        told["North Aid", "6"].why == "not verified: " + "; ".join(lacking)
+        told["North Aid", "6"].why == "; ".join(f"not verified: {name}" for name in lacking)
         and told["North Aid", "6"].safety_not_verified == 4
     )
     assert told["North Aid", "6"].final_on.date() == date(2026, 2, 3) and pd.isna(told["North Aid", "6"].risk)
@@ -515,20 +516,29 @@ def test_hold_agrees_with_the_homes(sample_snapshot):
     assert len(both) == len(held) == len(frame) > 100
     assert frame.final_on.notna().all() and (frame.why != "").all()
 
-    def count(said, how):
-        return sum(said.count(getattr(check, how)) for check in HOME_CHECKS)
-
+    titles, names = {check.title for check in HOME_CHECKS}, {check.name for check in HOME_CHECKS}
     for row in frame.itertuples():
-        opened, _, lacking = (
-            row.why.removeprefix("open: ").partition("not verified: ")
-            if row.why.startswith("open")
-            else ("", "", row.why.removeprefix("not verified: "))
-        )
+        reasons = [reason for reason in row.why.split("; ") if reason != IN_DOUBT]
+        opened = [text.partition(": ")[2] for text in reasons if text.startswith("open")]
+        lacking = [text.partition(": ")[2] for text in reasons if text.startswith("not verified")]
+        assert len(opened) + len(lacking) == len(reasons) == len(set(reasons)), row
+        assert set(opened) <= titles and set(lacking) <= names, row
+        doubts = len(row.why.split("; ")) - len(reasons)
+        assert (len(opened), len(lacking) + doubts) == (row.open_deficiencies, row.safety_not_verified), row
 
-        assert (count(opened, "title"), count(lacking, "name")) == (
-            row.open_deficiencies,
-            row.safety_not_verified,
-        ), row
+
+def test_each_reason_to_hold_stands_on_a_line_of_its_own(sample_snapshot):
+    sheet = lists.hold(EVERYTHING, sample_snapshot, Filters(), AS_OF)
+    page = openpyxl.load_workbook(io.BytesIO(formats.as_xlsx(sheet)))["hold"]
+    column = [cell.value for cell in page[1]].index("why")
+    for (line, cells), why in zip(enumerate(page.iter_rows(min_row=2), 2), sheet.frame.why, strict=True):
+        lines = why.split("; ")
+        assert cells[column].value.split("\n") == lines and cells[column].alignment.wrap_text
+        assert (page.row_dimensions[line].height or 15) >= 15 * len(lines)
+    read = csv.DictReader(io.StringIO(formats.as_csv(sheet).decode(), newline=""))
+    assert [row["why"] for row in read] == list(sheet.frame.why)
+    assert any("(system " in why for why in sheet.frame.why)
+    assert not [check.id for check in HOME_CHECKS if "; " in check.title + check.name]
 
 
 def test_a_job_that_was_reported_is_not_named_among_those_held(tmp_path):
@@ -773,8 +783,10 @@ def test_other_files_stand_alone(snapshot, tmp_path, ending):
 
 
 def test_an_unknown_ending_names_those_there_are(snapshot, tmp_path):
-    with pytest.raises(ListError, match=r"list.pdf: a list ends in .csv, .xlsx, .parquet, .json"):
-        formats.write(flagged(snapshot), tmp_path / "list.pdf")
+    with pytest.raises(ListError, match=r"list.txt: this list ends in .csv, .xlsx, .pdf, .parquet, .json"):
+        formats.write(flagged(snapshot), tmp_path / "list.txt")
+    with pytest.raises(ListError, match=r"hold.pdf: this list ends in .csv, .xlsx, .parquet, .json"):
+        formats.write(lists.hold(EVERYTHING, snapshot, Filters(), AS_OF), tmp_path / "hold.pdf")
     with pytest.raises(FleetError, match="Cannot write"):
         formats.write(flagged(snapshot), tmp_path / "no such folder" / "list.csv")
 
