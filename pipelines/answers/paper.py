@@ -93,12 +93,8 @@ class Paper:
 
     def drawn(self, title: str, time: datetime) -> bytes:
         """All of it as a PDF made at a time."""
-        from reportlab.pdfgen.canvas import Canvas
-
         out = io.BytesIO()
-        canvas = Canvas(out, pagesize=(self.width, self.height), invariant=1, lang="en-US")
-        canvas.setDateFormatter(lambda *_: f"D:{time:%Y%m%d%H%M%S}Z")
-        canvas.setTitle(title)
+        canvas = canvas_for(out, self.width, self.height, title, time)
         for number, lines in enumerate(self.pages, 1):
             top = self.height - self.margin
             for line in lines:
@@ -142,6 +138,16 @@ class Paper:
             canvas.setFont(line.font, line.size)
             canvas.drawString(self.margin + line.left, base, line.text)
         return bottom
+
+
+def canvas_for(out: io.BytesIO, width: float, height: float, title: str, time: datetime):
+    """Where to draw a PDF that carries a title and the time it was made at, and no other clock."""
+    from reportlab.pdfgen.canvas import Canvas
+
+    canvas = Canvas(out, pagesize=(width, height), invariant=1, lang="en-US")
+    canvas.setDateFormatter(lambda *_: f"D:{time:%Y%m%d%H%M%S}Z")
+    canvas.setTitle(title)
+    return canvas
 
 
 def height_of(lines: Iterable[Line]) -> float:
