@@ -15,6 +15,7 @@ import openpyxl
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet
+import pypdf
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -22,8 +23,9 @@ from hypothesis import strategies as st
 from pipelines.answers import formats, homes, lists
 from pipelines.answers.access import EVERYTHING, Filters, ListError, Viewer
 from pipelines.answers.cautions import CAUTIONS
-from pipelines.answers.formats import Sheet
-from pipelines.answers.sheet import empty_csv, reading_sheet
+from pipelines.answers.listed import Sheet
+from pipelines.answers.sheet import empty_csv, reading_sheet, title_of, unit_of, word_said
+from pipelines.answers.sheet_pdf import sheet_pdf
 from pipelines.engine.checks import BY_ID, HOME_CHECKS
 from pipelines.fields import BY_NAME, FIELDS
 from pipelines.fleet import snapshots
@@ -577,15 +579,17 @@ def test_a_job_that_was_reported_is_not_named_among_those_held(tmp_path):
 
 
 def test_the_same_question_gives_the_same_bytes(snapshot):
-    """A workbook's own clock shows within a second, a zip's within two."""
+    """A workbook's and a PDF's own clock shows within a second, a zip's within two."""
     first = flagged(snapshot, risk="medium")
     before = [
-        write(first) for write in (formats.as_csv, formats.as_xlsx, formats.as_parquet, formats.as_zip)
+        write(first)
+        for write in (formats.as_csv, formats.as_xlsx, formats.as_pdf, formats.as_parquet, formats.as_zip)
     ] + [json.dumps(formats.as_json(first))]
     time.sleep(2.1)
     again = flagged(snapshot, risk="medium")
     assert before == [
-        write(again) for write in (formats.as_csv, formats.as_xlsx, formats.as_parquet, formats.as_zip)
+        write(again)
+        for write in (formats.as_csv, formats.as_xlsx, formats.as_pdf, formats.as_parquet, formats.as_zip)
     ] + [json.dumps(formats.as_json(again))]
 
 
@@ -810,12 +814,53 @@ def test_the_reading_sheet_is_one_page_with_every_reading_once_and_cold_before_h
     text = reading_sheet()
     lines = text.splitlines()
     assert len(lines) <= 66 and max(map(len, lines)) <= 118
-    names = [field.name for field in FIELDS if field.name != "updated_at"]
-    assert [name for name in names if len(re.findall(rf"(?<![\w-]){name}(?:: | ______)", text)) != 1] == []
-    assert text.index("cold_pressure_psig") < text.index("hot_pressure_psig") < text.index("precharge_psig")
+    blanks = [
+        f"{title_of(field)}: {'  '.join(f'[ ] {word_said(word)}' for word in field.words)}"
+        if field.words
+        else f"{title_of(field)} ______ {unit_of(field)}".strip()
+        for field in FIELDS
+        if field.name != "updated_at"
+    ]
+    whole = re.sub(r"\n   ", "  ", text)
+    assert len(set(blanks)) == len(blanks)
+    assert [
+        one for one in blanks if len(re.findall(rf"(?:^|   ){re.escape(one)}(?:   |$)", whole, re.M)) != 1
+    ] == []
+    assert text.index("Cold pressure") < text.index("Hot pressure") < text.index("Precharge ___")
     assert [caution for caution in CAUTIONS if caution not in text.replace("\n", " ")] == []
+
+
+def test_the_names_on_the_sheet_are_those_of_the_csv_in_words():
     for field in FIELDS:
-        assert not field.words or f"{field.name}: {' '.join(field.words)}" in text
+        words = title_of(field).casefold().replace(" ", "_")
+        rest = field.name.removeprefix(words)
+        assert field.name.startswith(words) and rest in (
+            "",
+            "_psig",
+            "_ft",
+            "_ft2",
+            "_gal",
+            "_btuh",
+            "_f",
+            "_a",
+        )
+        assert [word_said(word).casefold().replace(" ", "_") for word in field.words] == list(field.words)
+
+
+def test_the_printed_sheet_is_one_page_with_every_field_and_word():
+    first = sheet_pdf()
+    time.sleep(1.1)
+    assert first == sheet_pdf()
+    (page,) = pypdf.PdfReader(io.BytesIO(first)).pages
+    assert tuple(map(float, page.mediabox)) == (0.0, 0.0, 612.0, 792.0)
+    whole = " ".join(page.extract_text().split())
+    for field in FIELDS:
+        if field.name != "updated_at":
+            assert field.name in whole.split() and title_of(field) in whole, field.name
+            assert all(word_said(word) in whole for word in field.words)
+    assert all(caution in whole for caution in CAUTIONS)
+    boxes = page.get_contents().get_data().count(b" re S")
+    assert boxes == sum(len(field.words) for field in FIELDS)
 
 
 def test_an_empty_csv_is_our_own_export(tmp_path):

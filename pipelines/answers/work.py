@@ -75,9 +75,9 @@ class Home:
 def homes(viewer: Viewer, snapshot: Snapshot, rows: pa.Table) -> tuple[Home, ...]:
     """The homes of some rows of the list of what is open, whole.
 
-    The order is that of each home's worst risk, then of the oldest of its rows; within a home what must be
-    acted on today, then each root before its symptoms, the gravest first. The address is the one recorded
-    last.
+    The order is that of each home's worst risk, then of the oldest of its rows. Within a home comes what must
+    be acted on today; then what is linked stands together, every root before its symptoms, the gravest first.
+    The address is the one recorded last.
     """
     found = _ordered(snapshot, rows).to_pylist()
     addresses = _addresses(snapshot, rows) if viewer.personal else {}
@@ -124,14 +124,25 @@ def _ordered(snapshot: Snapshot, rows: pa.Table) -> pa.Table:
             FROM chains AS c
             JOIN links AS l ON l.symptom = c.above
             WHERE c.depth < {LONGEST_CHAIN}),
-        rooted AS (
-            SELECT c.place, max(c.depth) AS depth,
-                   min(c.above) FILTER (c.above NOT IN (SELECT symptom FROM links)) AS root
-            FROM chains AS c
-            GROUP BY c.place),
+        both_ways AS (
+            SELECT symptom AS one, root AS other FROM links
+            UNION ALL
+            SELECT root, symptom FROM links),
+        linked AS (
+            SELECT place, place AS other
+            FROM decided
+            UNION
+            SELECT l.place, w.other
+            FROM linked AS l
+            JOIN both_ways AS w ON w.one = l.other),
         families AS (
-            SELECT place, depth, root, min(place) OVER (PARTITION BY root) AS gravest
-            FROM rooted)
+            SELECT place, min(other) AS gravest
+            FROM linked
+            GROUP BY place),
+        depths AS (
+            SELECT place, max(depth) AS depth
+            FROM chains
+            GROUP BY place)
         SELECT f.*, l.decided_on, h.headline, h.risk AS home_risk,
                {of_checks.reason(snapshot)} AS reason,
                CASE f.check_id {words} END AS word,
@@ -139,13 +150,14 @@ def _ordered(snapshot: Snapshot, rows: pa.Table) -> pa.Table:
         FROM decided AS l
         JOIN listed AS f ON f.place = l.place
         JOIN families AS y ON y.place = l.place
+        JOIN depths AS d ON d.place = l.place
         JOIN homes AS h ON h.agency = l.agency AND h.home_id = l.home_id
         JOIN judged AS o ON o.agency = l.agency AND o.inspection_id = l.inspection_id
         JOIN to_set AS t ON t.agency = l.agency AND t.inspection_id = l.inspection_id
         ORDER BY list_position({list(LEVELS)}, h.risk),
                  min(f.since) OVER (PARTITION BY l.agency, l.home_id), l.agency, l.home_id,
                  min(l.place) OVER (PARTITION BY l.agency, l.home_id, l.system_id), l.system_id,
-                 f.risk <> {quoted(LEVELS[0])}, y.gravest, y.root, y.depth, l.place""",
+                 f.risk <> {quoted(LEVELS[0])}, y.gravest, d.depth, l.place""",
         listed=listed,
         decided=decided,
         to_set=targets.of_visits(snapshot, visits),

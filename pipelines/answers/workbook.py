@@ -206,8 +206,7 @@ class _Work:
 
     def write(self, homes: Iterable[Home]) -> None:
         self._new_sheet()
-        for caution in self.sheet.about["cautions"]:
-            self._put(_over_all(caution, "caution"))
+        self._put(_over_all("\n".join(self.sheet.about["cautions"]), "caution"))
         self._put(_over_all("", "gap"))
         for home in homes:
             head, parts = list(_head(home)), list(_parts(home))
@@ -265,8 +264,7 @@ class _Work:
         page, style = self.pages[-1][0], self.styles[row.style]
         page.set_row(self.line, row.points)
         if len(row.texts) == 1:
-            page.merge_range(self.line, 0, self.line, len(COLUMNS) - 1, "", style)
-            page.write_string(self.line, 0, row.texts[0], style)
+            page.merge_range(self.line, 0, self.line, len(COLUMNS) - 1, row.texts[0], style)
         else:
             for position, text in enumerate(row.texts):
                 shown = self.styles["box"] if row.style == "task" and position == 0 else style
@@ -292,8 +290,8 @@ def _head(home: Home) -> Iterator[_Row]:
         *home.remarks,
     )
     yield _over_all(" · ".join(filter(None, known)), "about")
-    for caution in home.cautions:
-        yield _over_all(caution, "caution")
+    if home.cautions:
+        yield _over_all("\n".join(home.cautions), "caution")
 
 
 def _called(home: Home) -> str:
@@ -338,6 +336,9 @@ def _points(rows: Iterable[_Row]) -> float:
 
 @lru_cache(maxsize=4096)
 def _harmless(text: str) -> str:
+    """What begins with a letter or digit no spreadsheet takes for a formula."""
+    if not text or text[0].isalnum():
+        return text[:LETTERS_IN_CELL]
     return harmless(pa.array([text]))[0].as_py()[:LETTERS_IN_CELL]
 
 
