@@ -8,7 +8,6 @@ so that any program can read it and send it back; what it rests on stands in a t
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
 from datetime import date, datetime
 from functools import partial
 from typing import TYPE_CHECKING
@@ -23,7 +22,7 @@ from pipelines.answers.listed import Sheet
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.checks.kinds import Check
 from pipelines.engine.codes import coded, piece, quoted
-from pipelines.engine.history import NOT_VERIFIED, OPEN_STATES
+from pipelines.engine.history import NOT_VERIFIED
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.fields import PERSONAL
 from pipelines.fleet.snapshots import Snapshot
@@ -221,7 +220,8 @@ def _received_until(snapshot: Snapshot) -> datetime:
 def _why() -> str:
     """SQL of tables, the last `joined`, with one row a home of `held`: its reasons, joined by ;.
 
-    Where a home has several systems each reason names its own.
+    What is open comes first, the graver before the older. Where a home has several systems each reason names
+    its own.
     """
     return f"""
         looked_at AS (
@@ -239,44 +239,46 @@ def _why() -> str:
                    END AS which
             FROM state_columns AS c
             SEMI JOIN held ON held.agency = c.agency AND held.home_id = c.home_id),
+        found AS (
+            SELECT s.agency, s.home_id,
+                   string_agg('open' || s.which || ': ' || {of_checks.title("o.check_id", "o.check_id")}, '; '
+                              ORDER BY list_position({list(LEVELS)}, o.risk), o.since, o.system_id,
+                                       {of_checks.position("o.check_id")}) AS opened
+            FROM opened AS o
+            JOIN systems AS s
+                ON s.agency = o.agency AND s.home_id = o.home_id AND s.system_id = o.system_id
+            GROUP BY s.agency, s.home_id),
         named AS (
             SELECT s.agency, s.home_id, s.system_id,
-                   {_said_in(OPEN_STATES, HOME_CHECKS, "open", "title")} AS opened,
                    CASE
                        WHEN l.agency IS NOT NULL
-                       THEN {_said_in([NOT_VERIFIED], SAFETY_CHECKS, "not verified", "name", "uncounted")}
+                       THEN {_not_verified()}
                    END AS lacking,
                    CASE WHEN s.heating_in_doubt THEN {quoted(IN_DOUBT)} END AS doubt
             FROM systems AS s
             LEFT JOIN looked_at AS l
                 ON l.agency = s.agency AND l.home_id = s.home_id AND l.system_id = s.system_id),
         joined AS (
-            SELECT agency, home_id,
+            SELECT n.agency, n.home_id,
                    concat_ws('; ',
-                             string_agg(nullif(opened, ''), '; ' ORDER BY system_id),
-                             string_agg(nullif(lacking, ''), '; ' ORDER BY system_id),
-                             max(doubt)) AS why
-            FROM named
+                             max(f.opened),
+                             string_agg(nullif(n.lacking, ''), '; ' ORDER BY n.system_id),
+                             max(n.doubt)) AS why
+            FROM named AS n
+            LEFT JOIN found AS f ON f.agency = n.agency AND f.home_id = n.home_id
             GROUP BY ALL)"""
 
 
-def _said_in(
-    codes: Iterable[int], checks: Iterable[Check], kind: str, how: str, aside: str | None = None
-) -> str:
-    """SQL for the title or name (`how`) of those checks whose state (of `s`) is one of some, joined by ;.
+def _not_verified() -> str:
+    """SQL for the safety-critical checks that the states of `s` leave not verified, joined by ;."""
 
-    Before each stands its `kind`. `aside` names a piece of the state: where it is set the check is not told.
-    """
-    states = f"IN ({', '.join(map(str, codes))})"
-
-    def told(check: Check) -> str:
+    def lacking(check: Check) -> str:
         code = coded(check.id, "s")
-        unless = f" AND {piece(code, aside)} = 0" if aside else ""
-        return f"{piece(code, 'state')} {states}{unless}"
+        return f"{piece(code, 'state')} = {NOT_VERIFIED} AND {piece(code, 'uncounted')} = 0"
 
     texts = (
-        f"CASE WHEN {told(check)} THEN {quoted(kind)} || s.which || {quoted(f': {getattr(check, how)}')} END"
-        for check in checks
+        f"CASE WHEN {lacking(check)} THEN 'not verified' || s.which || {quoted(f': {check.name}')} END"
+        for check in SAFETY_CHECKS
     )
     return f"concat_ws('; ', {', '.join(texts)})"
 
