@@ -285,6 +285,14 @@ def test_a_narrowed_list_has_the_work_of_its_rows_alone(sample_snapshot):
     assert len(tasks_of(home)) == sheet.rows.num_rows < len(tasks_of(first))
 
 
+@pytest.mark.parametrize("only", ["", "act-today", "hold", "late-over-90", "not-held", "safety-not-verified"])
+@pytest.mark.parametrize("chosen", [{}, {"risk": "high"}, {"check": ("relief-stained",), "reported": "no"}])
+def test_as_many_homes_are_counted_as_have_work(sample_snapshot, only, chosen):
+    """So a page knows whether a PDF takes them before it makes the list."""
+    asked = EVERYTHING, sample_snapshot, Filters(**chosen), only, AS_OF
+    assert homes.work_count(*asked) == homes.flagged(*asked).count_homes()
+
+
 def test_an_address_is_seen_by_those_who_may(planted):
     for viewer, seen in ((EVERYTHING, True), (Viewer(personal=False), False)):
         sheet = listed(planted, viewer)

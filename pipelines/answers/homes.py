@@ -133,9 +133,11 @@ def flagged(
 ) -> Sheet:
     """The list of what is open in the homes let through; `chosen` (agency, home_id) narrows it to some.
 
-    A question about deficiencies narrows the list to those, one about homes to what is open in those homes.
+    A question about deficiencies narrows the list to those, one about homes to what is open in those homes;
+    a check asked for beside those not verified chooses the homes, not what is open there.
     """
-    sheet = lists.flagged(viewer, snapshot, filters, as_of)
+    of_list = replace(filters, check=()) if only == "safety-not-verified" else filters
+    sheet = lists.flagged(viewer, snapshot, of_list, as_of)
     frame = sheet.frame
     said: dict[str, str | list[str]] = {}
     if question := QUESTION.get(only):
@@ -146,7 +148,7 @@ def flagged(
         said["homes"] = [f"{agency}: {home}" for agency, home in chosen]
     if not said:
         return sheet
-    about = sheet.about | {"filters": sheet.about["filters"] | said}
+    about = sheet.about | {"filters": filters.stated | said}
     kept = pa.array(frame.index.to_numpy())
     return replace(sheet, rows=sheet.rows.take(kept), about=about, homes=None)
 
