@@ -39,6 +39,8 @@ def planted(tmp_path_factory):
         visit("high", top_height_ft=30.0, fill_setting_psig=None, precharge_psig=6.0)
         | dict(address="1 Invented Lane", postal_code="98765"),
         visit("attic tank", tank_above_gauge_ft=8.0, precharge_psig=18.0),
+        visit("untimed", cold_temperature_f=None, cold_pressure_psig=13.0, fill_setting_psig=None)
+        | dict(precharge_psig=18.0),
         visit("no height", top_height_ft=None, stories=None, precharge_psig=18.0, tank_above_gauge_ft=None),
         visit(
             "small tank",
@@ -123,11 +125,18 @@ def test_what_cannot_be_told_names_the_reading_that_is_lacking(planted):
     )
 
 
+def test_a_charge_by_a_cold_pressure_without_its_temperature_says_so(planted):
+    assert set_to(planted, "untimed", "precharge-high") == (
+        "Set the charge to 13.0 psi, water side at zero, tank cold (estimated: cold pressure read without "
+        "its temperature)",
+    )
+
+
 def test_an_estimate_says_that_it_is_one(sample_snapshot):
     said = [text for home in asked(sample_snapshot) for task in tasks_of(home) for text in task.set_to]
     by_stories = [text for text in said if "(estimated: height from stories" in text]
     assert by_stories and all(
-        text.startswith(("Set the fill", "Set the charge", "Diaph", "Where")) for text in by_stories
+        text.startswith(("Set the fill", "Set the charge", "Diaph", "Where that")) for text in by_stories
     )
     rows = sample_snapshot.rows("""
         SELECT o.agency, o.home_id, o.check_id

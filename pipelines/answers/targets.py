@@ -19,7 +19,7 @@ from pipelines.engine.checks import BY_ID
 from pipelines.engine.codes import FIELD_NAMES
 from pipelines.engine.policy import policy as policies
 from pipelines.engine.policy.policy import Limit, Policy, Region
-from pipelines.engine.quantities.charge import DUE
+from pipelines.engine.quantities.charge import COLD, DUE
 from pipelines.engine.quantities.resolver import Recomputed
 from pipelines.engine.reasons import field_of, reason_of
 from pipelines.engine.results import words_that_pass
@@ -48,7 +48,8 @@ def of_visits(snapshot: Snapshot, visits: pa.Table) -> pa.Table:
     Numbers are NULL where they cannot be told; `fill_lacking`, `charge_lacking` and `tank_lacking` then say
     for want of what. `fill_first`: the fill is wrong too and comes before the charge; `fill_unproven`:
     whether the fill that the loop has is right is not known; `by_height`: the charge rests on the height
-    of the loop, `height_taken`: and on a tank at the gauge's height. `accepted_<field>` names the kinds.
+    of the loop, `untimed`: on a cold pressure without its temperature, `height_taken`: and on a tank at the
+    gauge's height. `accepted_<field>` names the kinds.
     """
     found = snapshot.arrow(
         f"""
@@ -68,7 +69,7 @@ def of_visits(snapshot: Snapshot, visits: pa.Table) -> pa.Table:
         worked_out[name] for name in ("fill_to_set_psig", "charge_to_set_psig", "required_tank_gal")
     )
     texts = reasons(snapshot)
-    wrong = worked_out["fill_is_wrong"]
+    wrong, told_from = worked_out["fill_is_wrong"], worked_out["fill_told_from"]
     columns = {name: found[name] for name in ("agency", "inspection_id", *READ, *STORED)} | {
         "fill_to_set_psig": _numbers(fill),
         "charge_to_set_psig": _numbers(charge),
@@ -77,7 +78,8 @@ def of_visits(snapshot: Snapshot, visits: pa.Table) -> pa.Table:
         "tank_lacking": _lacking(tank, texts),
         "fill_first": pa.array(wrong),
         "fill_unproven": pa.array(~fill.known),
-        "by_height": pa.array(wrong | (worked_out["fill_told_from"] == DUE)),
+        "by_height": pa.array(wrong | (told_from == DUE)),
+        "untimed": pa.array(~wrong & (told_from == COLD) & ~worked_out["usable_cold_f"].known),
         "height_taken": pa.array(~worked_out["tank_above_gauge_ft"].known),
         "by_area": pa.array(worked_out["heated_area_ft2"].known),
         "as_water": pa.array(worked_out["fluid_unknown"]),
@@ -164,6 +166,7 @@ def _charge(row: Row) -> list[str]:
         return ["Charge to set: not known, this fill does not reach the tank"]
     first = _fill(row) if row["fill_first"] and row["check_id"] not in SET_THE_FILL else []
     taken = ["height from stories"] if row["by_height"] and row["static_estimated"] else []
+    taken += ["cold pressure read without its temperature"] if row["untimed"] else []
     taken += ["tank taken at the gauge's height"] if row["height_taken"] else []
     enough = f". Whether this fill is right is not known: {row['fill_lacking']}"
     return [
@@ -188,7 +191,7 @@ def _tank(row: Row) -> list[str]:
 
 
 def _tank_else(row: Row) -> list[str]:
-    return [f"Where it holds no charge: {text[0].lower()}{text[1:]}" for text in _tank(row)]
+    return [f"Where that does not last: {text[0].lower()}{text[1:]}" for text in _tank(row)]
 
 
 def _relief_setting(row: Row) -> list[str]:

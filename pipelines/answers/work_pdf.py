@@ -1,6 +1,7 @@
 """The work of a list on paper: half a letter page, which reads on a phone and prints two to a sheet."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from pipelines.answers.access import ListError
 from pipelines.answers.listed import Sheet, facts
@@ -75,7 +76,7 @@ def _block(home: Home, measure: float) -> Block:
     title = f"Home {home.home_id}, {home.agency}"
     called = Line(font=BOLD, size=11, shade=0.88, space=8)
     head = (
-        *set_in(title, _marked(called, title), measure),
+        *set_in(title, replace(called, mark=title), measure),
         *set_in("; ".join(filter(None, known)), Line(size=9), measure),
         *(
             line
@@ -84,10 +85,6 @@ def _block(home: Home, measure: float) -> Block:
         ),
     )
     return Block(head, set_in(f"{title} (continued)", called, measure), tuple(_parts(home, measure)))
-
-
-def _marked(line: Line, title: str) -> Line:
-    return Line(**{**vars(line), "mark": title})
 
 
 def _parts(home: Home, measure: float) -> Iterator[tuple[Line, ...]]:
