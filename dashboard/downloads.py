@@ -4,11 +4,14 @@ from collections.abc import Callable
 from datetime import date
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import streamlit as st
 
 from dashboard.markup import as_label, render
-from pipelines.answers.formats import Sheet, as_csv, as_parquet, as_xlsx, as_zip
+from pipelines.answers.formats import as_csv, as_parquet, as_pdf, as_xlsx, as_zip
+from pipelines.answers.listed import Sheet
+from pipelines.answers.work_pdf import MOST_HOMES
 
 FORMATS = (
     ("CSV", as_csv, "csv", "text/csv"),
@@ -16,31 +19,64 @@ FORMATS = (
     ("Parquet", as_parquet, "parquet", "application/vnd.apache.parquet"),
     ("CSV with a text of what it rests on", as_zip, "zip", "application/zip"),
 )
+WORK = ("Work as PDF", as_pdf, "pdf", "application/pdf")
+WORK_SAID = "home by home, to print or to read on a phone"
 STATES = "states the snapshot, the day and the filters it rests on"
 LABELS = tuple(label for label, *_ in FORMATS)
 
 
 def offer(make: Callable[[], Sheet], name: str, what: str, formats: tuple[str, ...] = LABELS):
     """Buttons for a list that `make()` returns; `what` says what is in it, `name` begins the file's name."""
-    with st.container(horizontal=True, vertical_alignment="center", gap="small"):
-        st.html(render("words", "said", sentence=f"Download {what}"), width="content")
-        for label, write, ending, mime in FORMATS:
-            if label in formats:
-                st.download_button(
-                    label,
-                    data=partial(_written, make, write),
-                    file_name=f"{name}.{ending}",
-                    mime=mime,
-                    key=f"download {name} {ending}",
-                    on_click="ignore",
-                    help=f"{as_label(what)}, as {label}; {STATES}",
-                )
+    with _beside(what):
+        for one in FORMATS:
+            if one[0] in formats:
+                _button(make, name, *one, help=f"{as_label(what)}, as {one[0]}; {STATES}")
+
+
+def offer_work(make: Callable[[], Sheet], name: str, what: str, homes: int):
+    """The same buttons for a list of what is open in so many homes, and one for the work on paper."""
+    offer(make, name, what)
+    too_many = f": up to {MOST_HOMES:,} homes, these are {homes:,}; filter, or take the XLSX"
+    with _beside(f"the work in {'this home' if homes == 1 else 'these homes'}"):
+        _button(
+            make,
+            name,
+            *WORK,
+            help=f"{WORK_SAID}{too_many if homes > MOST_HOMES else ''}",
+            disabled=homes > MOST_HOMES,
+        )
+
+
+def _beside(what: str):
+    """A row of buttons after the words that say what they download."""
+    row = st.container(horizontal=True, vertical_alignment="center", gap="small")
+    row.html(render("words", "said", sentence=f"Download {what}"), width="content")
+    return row
+
+
+def _button(
+    make: Callable[[], Sheet],
+    name: str,
+    label: str,
+    write: Callable[[Sheet], bytes],
+    ending: str,
+    mime: str,
+    **more: Any,
+):
+    st.download_button(
+        label,
+        data=partial(_written, make, write),
+        file_name=f"{name}.{ending}",
+        mime=mime,
+        key=f"download {name} {ending}",
+        on_click="ignore",
+        **more,
+    )
 
 
 def as_it_is(make: Callable[[], tuple[str, bytes]], name: str, what: str):
     """A button for a CSV that `make()` returns as (file name, bytes)."""
-    with st.container(horizontal=True, vertical_alignment="center", gap="small"):
-        st.html(render("words", "said", sentence=f"Download {what}"), width="content")
+    with _beside(what):
         st.download_button(
             "CSV to mend",
             data=lambda: make()[1],

@@ -14,8 +14,8 @@ import streamlit as st
 from dashboard import audit_words, wording
 from dashboard.markup import render
 
-# How a cell stands: short is kept on one line, a name mostly.
-NUMBER, TEXT, SHORT, NAME = "number", "text", "short", "name-of"
+# How a cell stands: short is kept on one line, a name mostly; lines stand one below the other.
+NUMBER, TEXT, SHORT, NAME, LINES = "number", "text", "short", "name-of", "lines"
 
 
 @dataclass(frozen=True)
@@ -81,19 +81,29 @@ def recency(day_shown, recent_days: float) -> tuple[Column, ...]:
     )
 
 
-def homes(link: Callable[[str, str], str], headline: str) -> tuple[Column, ...]:
-    """The columns of a list of homes; `headline` heads the sentence over each."""
+def headline() -> Column:
+    """The sentence over a home."""
+    return Column(
+        "headline",
+        "Headline",
+        lambda row: wording.in_a_list(row.headline, row.risk),
+        of_row=True,
+        width="34%",
+    )
+
+
+def why_held() -> Column:
+    """What holds a unit back, one reason a line."""
+    return Column("why", "What holds it back", wording.reasons, kind=LINES, width="34%")
+
+
+def homes(link: Callable[[str, str], str], said: Column) -> tuple[Column, ...]:
+    """The columns of a list of homes; `said` is what the list says of each."""
     return (
         home(link, under="job_number"),
         agency(under="region"),
         risk(),
-        Column(
-            "headline",
-            headline,
-            lambda row: wording.in_a_list(row.headline, row.risk),
-            of_row=True,
-            width="34%",
-        ),
+        said,
         Column(
             "safety_not_verified",
             "Not verified",

@@ -72,7 +72,7 @@ def _file_out(help: str) -> Callable:
 RISKS = ("act today", "high", "serious", "medium", "low")
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 AS_OF = _day("--as-of", "Day that clocks count to; today if not given.", date.today)
-OUT = _file_out("Write a .csv, .xlsx or .parquet file.")
+OUT = _file_out("Write a .csv, .xlsx, .parquet or .json file; flagged also its work as .pdf.")
 PORT = click.option("--port", default=8501, show_default=True, help="Port of the dashboard.")
 WHOSE = (_only("agency"), _only("region"), _only("crew"))
 FILTERS = (
@@ -440,22 +440,20 @@ def checks(folder, as_json):
 
 @command(
     click.option("--sheet", is_flag=True, help="A one-page reading sheet and the headings of an empty CSV."),
+    _file_out("Write the sheet as a .pdf to print, or as .txt."),
     AS_JSON,
 )
-def fields(folder, sheet, as_json):
+def fields(folder, sheet, out, as_json):
     """Every field an export may carry: unit, words, plausible range.
 
-    Example: coldfill fields --sheet
+    Example: coldfill fields --sheet --out sheet.pdf
     """
-    if sheet:
-        from pipelines.answers.sheet import empty_csv, reading_sheet
+    from pipelines.answers import catalogue, sheet_files
 
-        click.echo(reading_sheet())
-        click.echo(empty_csv(), nl=False)
-        return
-    from pipelines.answers import catalogue
-
-    _print_json({"fields": catalogue.fields()}) if as_json else _print(catalogue.lines_of_fields())
+    if sheet or out:
+        click.echo(sheet_files.given(out), nl=False)
+    else:
+        _print_json({"fields": catalogue.fields()}) if as_json else _print(catalogue.lines_of_fields())
 
 
 @command(AS_JSON)

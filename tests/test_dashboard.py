@@ -500,6 +500,27 @@ def test_the_downloaded_list_reads_back_as_the_list(samples, opened):
     assert sum(1 for _ in book.worksheets[0].iter_rows()) == len(ids) + 1
 
 
+def test_the_work_on_paper_is_offered_for_as_many_homes_as_it_takes(show, samples, monkeypatch):
+    def button(page):
+        (found,) = [
+            one.proto for one in fine(page).get("download_button") if one.proto.label == "Work as PDF"
+        ]
+        return found
+
+    assert not button(show(samples, "homes", risk="act today")).disabled
+    monkeypatch.setattr(downloads, "MOST_HOMES", 5)
+    locked = button(show(samples, "homes", risk="act today"))
+    assert locked.disabled and "up to 5 homes, these are" in locked.help
+    assert not any(one.proto.label == "Work as PDF" for one in show(samples, "hold").get("download_button"))
+
+
+def test_each_reason_to_hold_is_a_line_of_the_page(show, samples):
+    said = text(fine(show(samples, "hold")))
+    assert "\nopen: " in said and "\nnot verified: " in said
+    found = data.held_page(EVERYTHING, str(samples.current()), Filters(), DAY, 1)
+    assert len(found) == data.ROWS_A_PAGE and found["why"].str.startswith(("open", "not verified")).all()
+
+
 def test_chosen_homes_alone_are_taken_along(show, samples):
     page = show(samples, "homes", agency=AGENCY, risk="high")
     pairs = page.multiselect(key="chosen").options[:2]

@@ -15,6 +15,7 @@ import openpyxl
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet
+import pypdf
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -22,8 +23,9 @@ from hypothesis import strategies as st
 from pipelines.answers import formats, homes, lists
 from pipelines.answers.access import EVERYTHING, Filters, ListError, Viewer
 from pipelines.answers.cautions import CAUTIONS
-from pipelines.answers.formats import Sheet
-from pipelines.answers.sheet import empty_csv, reading_sheet
+from pipelines.answers.listed import Sheet
+from pipelines.answers.sheet import empty_csv, reading_sheet, title_of, unit_of, word_said
+from pipelines.answers.sheet_pdf import sheet_pdf
 from pipelines.engine.checks import BY_ID, HOME_CHECKS
 from pipelines.fields import BY_NAME, FIELDS
 from pipelines.fleet import snapshots
@@ -32,6 +34,7 @@ from pipelines.fleet.logs import FleetError
 from pipelines.intake.spreadsheets import harmless, read_back
 from pipelines.receiving import door
 from pipelines.snapshot import stages
+from pipelines.snapshot.headlines import IN_DOUBT
 from tests.inspections import SOUND
 
 AS_OF = date(2026, 3, 1)
@@ -498,7 +501,7 @@ def test_hold_lists_units_with_a_final_and_no_report_and_says_why(snapshot):
         )
     ]
     assert (
-        told["North Aid", "6"].why == "not verified: " + "; ".join(lacking)
+        told["North Aid", "6"].why == "; ".join(f"not verified: {name}" for name in lacking)
         and told["North Aid", "6"].safety_not_verified == 4
     )
     assert told["North Aid", "6"].final_on.date() == date(2026, 2, 3) and pd.isna(told["North Aid", "6"].risk)
@@ -515,20 +518,29 @@ def test_hold_agrees_with_the_homes(sample_snapshot):
     assert len(both) == len(held) == len(frame) > 100
     assert frame.final_on.notna().all() and (frame.why != "").all()
 
-    def count(said, how):
-        return sum(said.count(getattr(check, how)) for check in HOME_CHECKS)
-
+    titles, names = {check.title for check in HOME_CHECKS}, {check.name for check in HOME_CHECKS}
     for row in frame.itertuples():
-        opened, _, lacking = (
-            row.why.removeprefix("open: ").partition("not verified: ")
-            if row.why.startswith("open")
-            else ("", "", row.why.removeprefix("not verified: "))
-        )
+        reasons = [reason for reason in row.why.split("; ") if reason != IN_DOUBT]
+        opened = [text.partition(": ")[2] for text in reasons if text.startswith("open")]
+        lacking = [text.partition(": ")[2] for text in reasons if text.startswith("not verified")]
+        assert len(opened) + len(lacking) == len(reasons) == len(set(reasons)), row
+        assert set(opened) <= titles and set(lacking) <= names, row
+        doubts = len(row.why.split("; ")) - len(reasons)
+        assert (len(opened), len(lacking) + doubts) == (row.open_deficiencies, row.safety_not_verified), row
 
-        assert (count(opened, "title"), count(lacking, "name")) == (
-            row.open_deficiencies,
-            row.safety_not_verified,
-        ), row
+
+def test_each_reason_to_hold_stands_on_a_line_of_its_own(sample_snapshot):
+    sheet = lists.hold(EVERYTHING, sample_snapshot, Filters(), AS_OF)
+    page = openpyxl.load_workbook(io.BytesIO(formats.as_xlsx(sheet)))["hold"]
+    column = [cell.value for cell in page[1]].index("why")
+    for (line, cells), why in zip(enumerate(page.iter_rows(min_row=2), 2), sheet.frame.why, strict=True):
+        lines = why.split("; ")
+        assert cells[column].value.split("\n") == lines and cells[column].alignment.wrap_text
+        assert (page.row_dimensions[line].height or 15) >= 15 * len(lines)
+    read = csv.DictReader(io.StringIO(formats.as_csv(sheet).decode(), newline=""))
+    assert [row["why"] for row in read] == list(sheet.frame.why)
+    assert any("(system " in why for why in sheet.frame.why)
+    assert not [check.id for check in HOME_CHECKS if "; " in check.title + check.name]
 
 
 def test_a_job_that_was_reported_is_not_named_among_those_held(tmp_path):
@@ -567,15 +579,17 @@ def test_a_job_that_was_reported_is_not_named_among_those_held(tmp_path):
 
 
 def test_the_same_question_gives_the_same_bytes(snapshot):
-    """A workbook's own clock shows within a second, a zip's within two."""
+    """A workbook's and a PDF's own clock shows within a second, a zip's within two."""
     first = flagged(snapshot, risk="medium")
     before = [
-        write(first) for write in (formats.as_csv, formats.as_xlsx, formats.as_parquet, formats.as_zip)
+        write(first)
+        for write in (formats.as_csv, formats.as_xlsx, formats.as_pdf, formats.as_parquet, formats.as_zip)
     ] + [json.dumps(formats.as_json(first))]
     time.sleep(2.1)
     again = flagged(snapshot, risk="medium")
     assert before == [
-        write(again) for write in (formats.as_csv, formats.as_xlsx, formats.as_parquet, formats.as_zip)
+        write(again)
+        for write in (formats.as_csv, formats.as_xlsx, formats.as_pdf, formats.as_parquet, formats.as_zip)
     ] + [json.dumps(formats.as_json(again))]
 
 
@@ -773,8 +787,10 @@ def test_other_files_stand_alone(snapshot, tmp_path, ending):
 
 
 def test_an_unknown_ending_names_those_there_are(snapshot, tmp_path):
-    with pytest.raises(ListError, match=r"list.pdf: a list ends in .csv, .xlsx, .parquet, .json"):
-        formats.write(flagged(snapshot), tmp_path / "list.pdf")
+    with pytest.raises(ListError, match=r"list.txt: this list ends in .csv, .xlsx, .pdf, .parquet, .json"):
+        formats.write(flagged(snapshot), tmp_path / "list.txt")
+    with pytest.raises(ListError, match=r"hold.pdf: this list ends in .csv, .xlsx, .parquet, .json"):
+        formats.write(lists.hold(EVERYTHING, snapshot, Filters(), AS_OF), tmp_path / "hold.pdf")
     with pytest.raises(FleetError, match="Cannot write"):
         formats.write(flagged(snapshot), tmp_path / "no such folder" / "list.csv")
 
@@ -798,12 +814,53 @@ def test_the_reading_sheet_is_one_page_with_every_reading_once_and_cold_before_h
     text = reading_sheet()
     lines = text.splitlines()
     assert len(lines) <= 66 and max(map(len, lines)) <= 118
-    names = [field.name for field in FIELDS if field.name != "updated_at"]
-    assert [name for name in names if len(re.findall(rf"(?<![\w-]){name}(?:: | ______)", text)) != 1] == []
-    assert text.index("cold_pressure_psig") < text.index("hot_pressure_psig") < text.index("precharge_psig")
+    blanks = [
+        f"{title_of(field)}: {'  '.join(f'[ ] {word_said(word)}' for word in field.words)}"
+        if field.words
+        else f"{title_of(field)} ______ {unit_of(field)}".strip()
+        for field in FIELDS
+        if field.name != "updated_at"
+    ]
+    whole = re.sub(r"\n   ", "  ", text)
+    assert len(set(blanks)) == len(blanks)
+    assert [
+        one for one in blanks if len(re.findall(rf"(?:^|   ){re.escape(one)}(?:   |$)", whole, re.M)) != 1
+    ] == []
+    assert text.index("Cold pressure") < text.index("Hot pressure") < text.index("Precharge ___")
     assert [caution for caution in CAUTIONS if caution not in text.replace("\n", " ")] == []
+
+
+def test_the_names_on_the_sheet_are_those_of_the_csv_in_words():
     for field in FIELDS:
-        assert not field.words or f"{field.name}: {' '.join(field.words)}" in text
+        words = title_of(field).casefold().replace(" ", "_")
+        rest = field.name.removeprefix(words)
+        assert field.name.startswith(words) and rest in (
+            "",
+            "_psig",
+            "_ft",
+            "_ft2",
+            "_gal",
+            "_btuh",
+            "_f",
+            "_a",
+        )
+        assert [word_said(word).casefold().replace(" ", "_") for word in field.words] == list(field.words)
+
+
+def test_the_printed_sheet_is_one_page_with_every_field_and_word():
+    first = sheet_pdf()
+    time.sleep(1.1)
+    assert first == sheet_pdf()
+    (page,) = pypdf.PdfReader(io.BytesIO(first)).pages
+    assert tuple(map(float, page.mediabox)) == (0.0, 0.0, 612.0, 792.0)
+    whole = " ".join(page.extract_text().split())
+    for field in FIELDS:
+        if field.name != "updated_at":
+            assert field.name in whole.split() and title_of(field) in whole, field.name
+            assert all(word_said(word) in whole for word in field.words)
+    assert all(caution in whole for caution in CAUTIONS)
+    boxes = page.get_contents().get_data().count(b" re S")
+    assert boxes == sum(len(field.words) for field in FIELDS)
 
 
 def test_an_empty_csv_is_our_own_export(tmp_path):

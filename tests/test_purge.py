@@ -6,6 +6,7 @@ import os
 import shlex
 import shutil
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 
 import duckdb
@@ -93,7 +94,7 @@ def a_full_fleet(fleet, tmp_path):
     fleet.pin(fleet.current(), "board meeting")
     _, now = fed(fleet, write(tmp_path / "later.csv", [with_address(9, "3 Ash Street")]))
     assert now.rows("SELECT count(*) FROM readings") == [(4,)]
-    for name in ("a.csv", "a.xlsx", "a.parquet", "a.json"):
+    for name in ("a.csv", "a.xlsx", "a.pdf", "a.parquet", "a.json"):
         list_of(fleet, now, name)
     for room, name in (("moments", f"{now.name}.parquet"), ("samples", "march.csv")):
         (fleet.path / room).mkdir()
@@ -112,7 +113,7 @@ def list_of(fleet, snapshot, name):
     rows = sheet.rows.append_column("address", pa.array([addresses[0]] * len(sheet.rows)))
     assert len(rows)
     fleet.lists.mkdir(exist_ok=True)
-    formats.write(formats.Sheet(sheet.name, rows, sheet.about, sheet.homes), fleet.lists / name)
+    formats.write(replace(sheet, rows=rows), fleet.lists / name)
 
 
 # ---- what goes
@@ -124,7 +125,7 @@ def test_nothing_of_a_purged_file_stays_but_its_line(full, tmp_path):
     done = run(fleet, "purge", sha256_of(path)[:12], "--why", "sent by mistake")
     assert done.exit_code == 0, done.output
     assert holding(fleet) == []
-    for name in (*with_it, "a.xlsx", "march.csv", "again.csv", ".building-dead"):
+    for name in (*with_it, "a.xlsx", "a.pdf", "march.csv", "again.csv", ".building-dead"):
         assert name in done.output
     assert f"{with_it[0]} (pinned as 'board meeting')" in done.output and "Backups" in done.output
     assert [item.name for item in fleet.snapshots()] == [before, fleet.current().name]
@@ -141,16 +142,17 @@ def test_a_damaged_list_goes_whatever_its_name_says(full):
     """What cannot be read to its end may hold anything, also under the name of a snapshot that stays."""
     fleet, path = full
     before = fleet.snapshots()[0].name.removesuffix(".duckdb")
-    whole = (fleet.lists / "a.xlsx").read_bytes()
+    whole, printed = ((fleet.lists / name).read_bytes() for name in ("a.xlsx", "a.pdf"))
     for name, data in (
-        ("cut", whole[: len(whole) // 2]),
-        ("spoiled", whole[:300] + bytes(200) + whole[500:]),
+        ("cut.xlsx", whole[: len(whole) // 2]),
+        ("spoiled.xlsx", whole[:300] + bytes(200) + whole[500:]),
+        ("cut.pdf", printed[: len(printed) // 2]),
     ):
-        (fleet.lists / f"{before}-{name}.xlsx").write_bytes(data)
+        (fleet.lists / f"{before}-{name}").write_bytes(data)
     done = run(fleet, "purge", sha256_of(path)[:12], "--why", "sent by mistake")
     assert done.exit_code == 0
-    for name in ("cut", "spoiled"):
-        assert f"{before}-{name}.xlsx" in done.output and not (fleet.lists / f"{before}-{name}.xlsx").exists()
+    for name in ("cut.xlsx", "spoiled.xlsx", "cut.pdf"):
+        assert f"{before}-{name}" in done.output and not (fleet.lists / f"{before}-{name}").exists()
 
 
 def an_invalid_policy(fleet, monkeypatch):

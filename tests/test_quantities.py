@@ -48,10 +48,11 @@ def test_every_name_a_check_asks_for_is_there():
 
 
 def test_every_quantity_is_asked_for():
-    """By a check, another quantity or the snapshot, or where causes and results begin."""
+    """By a check, another quantity or the snapshot, where causes and results begin, or by a work list."""
     asked = {name for quantity in QUANTITIES for name in quantity.needs}
     asked |= {name for check in CHECKS for name in (*check.needs, *check.uses, *check.asks)}
     asked |= {*COLUMNS, *FLAGS, "state", "with_right", "relief_present_or_setting"}
+    asked |= {"charge_to_set_psig"}
     assert [quantity.name for quantity in QUANTITIES if quantity.name not in asked] == []
 
 

@@ -84,7 +84,7 @@ from pipelines.answers import catalogue, explain, one_inspection, sheet
 print(snapshot.rows("SELECT boiler_room_vent, relief_mounting FROM readings"))
 text = explain.as_text(one_inspection.inspection(EVERYTHING, snapshot, "North Aid", "1"))
 print(*(" ".join(line.split()) for line in text.splitlines() if "room vent" in line))
-print("boiler_room_vent" in sheet.reading_sheet())
+print("Boiler room vent: [ ] open  [ ] blocked" in sheet.reading_sheet())
 print(any(field["name"] == "boiler_room_vent" for field in catalogue.fields()))
 """,
         boiler_room_vent="blocked",

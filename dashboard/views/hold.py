@@ -61,8 +61,8 @@ def draw():
         wording.these(count, "unit"),
     )
     tables.show(
-        data.homes_page(who, snapshot, chosen, "hold", day, "risk", page),
-        tables.homes(filters.home_link, "What holds it back"),
+        data.held_page(who, snapshot, chosen, day, page),
+        tables.homes(filters.home_link, tables.why_held()),
         wording.range_of(page, data.ROWS_A_PAGE, count, "unit"),
         empty="",
     )

@@ -32,10 +32,11 @@ def draw():
             if picked
             else f"what is open in {wording.these(count, 'home')}"
         )
-        downloads.offer(
+        downloads.offer_work(
             lambda: data.flagged(who, snapshot, chosen, only, day, picked),
             downloads.name("flagged", snapshot, day),
             what,
+            len(picked) or data.work_count(who, snapshot, chosen, only, day),
         )
     if only:
         tables.said(
@@ -43,7 +44,7 @@ def draw():
         )
     tables.show(
         found,
-        tables.homes(filters.home_link, "Headline"),
+        tables.homes(filters.home_link, tables.headline()),
         wording.range_of(page, data.ROWS_A_PAGE, count, "home")
         + wording.with_open(data.open_count(who, snapshot, chosen, only, day)),
         empty="No home fits. Take away a filter, or check the spelling of the search.",

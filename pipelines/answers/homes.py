@@ -10,7 +10,7 @@ import pyarrow as pa
 from pipelines.answers import lists
 from pipelines.answers.access import Filters, Viewer, where
 from pipelines.answers.contents import home_checks
-from pipelines.answers.formats import Sheet
+from pipelines.answers.listed import Sheet
 from pipelines.answers.waiting import (
     DEFICIENCIES,
     FOUND,
@@ -51,6 +51,13 @@ def homes_count(viewer: Viewer, snapshot: Snapshot, filters: Filters, only: str,
     return snapshot.rows(f"SELECT count(*) FROM {source}", params, **tables)[0][0]
 
 
+def work_count(viewer: Viewer, snapshot: Snapshot, filters: Filters, only: str, as_of: date) -> int:
+    """In how many of these homes something is open: so many the list of it has."""
+    source, params, tables = _source(viewer, snapshot, filters, only, as_of)
+    counted = "count(*) FILTER (h.open_deficiencies > 0)"
+    return snapshot.rows(f"SELECT {counted} FROM {source}", params, **tables)[0][0]
+
+
 def open_count(viewer: Viewer, snapshot: Snapshot, filters: Filters, only: str, as_of: date) -> int | None:
     """How many open deficiencies filters and the question `only` let through; None if not asked."""
     question = QUESTION.get(only)
@@ -76,6 +83,12 @@ def homes_page(
         [*params, ROWS_A_PAGE, ROWS_A_PAGE * (page - 1)],
         **tables,
     )
+
+
+def held_page(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, page: int) -> pd.DataFrame:
+    """One page of the units to hold, the graver first, each with its reasons (`why`), joined by ;."""
+    units = homes_page(viewer, snapshot, filters, "hold", as_of, "risk", page)
+    return units.merge(lists.why_held(snapshot, units), how="left", on=HOME)
 
 
 def _source(
@@ -120,9 +133,11 @@ def flagged(
 ) -> Sheet:
     """The list of what is open in the homes let through; `chosen` (agency, home_id) narrows it to some.
 
-    A question about deficiencies narrows the list to those, one about homes to what is open in those homes.
+    A question about deficiencies narrows the list to those, one about homes to what is open in those homes;
+    a check asked for beside those not verified chooses the homes, not what is open there.
     """
-    sheet = lists.flagged(viewer, snapshot, filters, as_of)
+    of_list = replace(filters, check=()) if only == "safety-not-verified" else filters
+    sheet = lists.flagged(viewer, snapshot, of_list, as_of)
     frame = sheet.frame
     said: dict[str, str | list[str]] = {}
     if question := QUESTION.get(only):
@@ -133,7 +148,7 @@ def flagged(
         said["homes"] = [f"{agency}: {home}" for agency, home in chosen]
     if not said:
         return sheet
-    about = sheet.about | {"filters": sheet.about["filters"] | said}
+    about = sheet.about | {"filters": filters.stated | said}
     kept = pa.array(frame.index.to_numpy())
     return replace(sheet, rows=sheet.rows.take(kept), about=about, homes=None)
 

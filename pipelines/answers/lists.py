@@ -5,27 +5,32 @@ same snapshot, filters and as-of date. A CSV holds the list and nothing else, it
 so that any program can read it and send it back; what it rests on stands in a text beside it (`formats`).
 """
 
+from __future__ import annotations
+
 import json
-from collections.abc import Iterable
 from datetime import date, datetime
+from functools import partial
+from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
+from pipelines.answers import of_checks, work
 from pipelines.answers.access import Filters, ListError, Viewer, demand_known, where
 from pipelines.answers.cautions import CAUTIONS
 from pipelines.answers.decisions import overlay
-from pipelines.answers.formats import Sheet
-from pipelines.answers.outcomes import reasons, shown_words
-from pipelines.answers.phrases import unit_shown
+from pipelines.answers.listed import Sheet
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.checks.kinds import Check
-from pipelines.engine.codes import CERTAINTY_STEPS, NUMBERS, coded, column, picked, piece, quoted
-from pipelines.engine.history import NOT_VERIFIED, OPEN_STATES
+from pipelines.engine.codes import coded, piece, quoted
+from pipelines.engine.history import NOT_VERIFIED
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.fields import PERSONAL
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.intake.cells import folded
 from pipelines.snapshot.headlines import IN_DOUBT
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 FLAGGED = (
     *("agency", "home_id", "system_id", "job_number", "region", "crew", "last_inspected_on", "risk"),
@@ -35,10 +40,8 @@ FLAGGED = (
 # For the list's way back, empty when it leaves.
 WAY_BACK = ("status", "done_on", "done_by", "reading_after", "why")
 HOME_RISK = "home risk"
-IDS = [check.id for check in HOME_CHECKS]
 SAFETY_CHECKS = [check for check in HOME_CHECKS if check.safety_critical]
 REMEDIES = {check.id: check.remedy for check in HOME_CHECKS}
-UNITS = {check.id: unit for check in HOME_CHECKS if (unit := unit_shown(check))}
 
 
 # ---- the lists
@@ -56,12 +59,12 @@ def flagged(
         for heading, name in carried
     )
     of_readings = "LEFT JOIN readings AS r ON r.agency = f.agency AND r.inspection_id = f.inspection_id"
-    root = _title("l.root_check_id", "'cause not told'")
+    root = of_checks.title("l.root_check_id", "'cause not told'")
     rows = snapshot.arrow(
         f"""
         WITH roots AS (
             SELECT f.agency, f.inspection_id, f.check_id,
-                   string_agg({root}, '; ' ORDER BY {_position("l.root_check_id")}) AS fix_first
+                   string_agg({root}, '; ' ORDER BY {of_checks.position("l.root_check_id")}) AS fix_first
             FROM found AS f
             JOIN causes AS l
                 ON l.agency = f.agency AND l.inspection_id = f.inspection_id
@@ -73,9 +76,9 @@ def flagged(
                 OR (l.root_check_id <> l.symptom_check_id AND s.check_id IS NOT NULL)
             GROUP BY ALL)
         SELECT f.agency, f.home_id, f.system_id, h.job_number, h.region, h.crew, h.last_inspected_on, f.risk,
-               f.check_id, {_title("f.check_id", "f.check_id")} AS deficiency,
-               {", ".join(_shown(snapshot))},
-               roots.fix_first, {_by_check("f.check_id", REMEDIES)} AS remedy,
+               f.check_id, {of_checks.title("f.check_id", "f.check_id")} AS deficiency,
+               {", ".join(of_checks.shown(snapshot))},
+               roots.fix_first, {of_checks.by_check("f.check_id", REMEDIES)} AS remedy,
                f.state, f.stage, f.since, f.due, f.decided{own}, h.risk AS "{HOME_RISK}"
         FROM found AS f
         JOIN homes AS h ON h.agency = f.agency AND h.home_id = f.home_id
@@ -85,14 +88,15 @@ def flagged(
             AND roots.check_id = f.check_id
         {of_readings if carried else ""}
         ORDER BY list_position({list(LEVELS)}, f.risk), f.since, f.agency, f.home_id, f.system_id,
-                 {_position("f.check_id")}""",
+                 {of_checks.position("f.check_id")}""",
         found=found,
     )
     homes = rows.select(["agency", "home_id", HOME_RISK]).rename_columns(["agency", "home_id", "risk"])
     rows = rows.drop_columns([HOME_RISK])
     for name in WAY_BACK:
         rows = rows.append_column(name, pa.nulls(rows.num_rows, pa.string()))
-    return Sheet("flagged", rows, about("flagged", snapshot, as_of, filters), homes)
+    to_do = partial(work.homes, viewer, snapshot)
+    return Sheet("flagged", rows, about("flagged", snapshot, as_of, filters), homes, to_do)
 
 
 def hold(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, *, clear: bool = False) -> Sheet:
@@ -100,13 +104,12 @@ def hold(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, *, c
 
     Their final inspection is done and not reported, and something is open or a danger not verified; where
     they may be reported, neither is, and `why` is empty. `job_number` and `final_on` are of the job or jobs
-    (joined by ;) whose final is not reported. `why` names the open deficiencies and the safety-critical
-    checks that were not verified.
+    (joined by ;) whose final is not reported. `why` gives one reason after the other, joined by ;: what is
+    open and which safety-critical checks were not verified.
     """
     demand_known(viewer, snapshot, filters)
     condition, params = where(viewer, filters, checks=None)
     which = "may_be_reported" if clear else "hold_before_reporting"
-    lacking = _said_in([NOT_VERIFIED], SAFETY_CHECKS, "name", aside="uncounted")
     rows = snapshot.arrow(
         f"""
         WITH held AS (
@@ -124,31 +127,10 @@ def hold(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, *, c
             FROM visits
             WHERE reported = 0 AND final_on IS NOT NULL
             GROUP BY ALL),
-        looked_at AS (
-            SELECT c.agency, c.home_id, c.system_id
-            FROM recomputed AS c
-            SEMI JOIN held ON held.agency = c.agency AND held.home_id = c.home_id
-            GROUP BY ALL
-            HAVING bool_or(c.assessed)),
-        named AS (
-            SELECT s.agency, s.home_id, s.system_id, {_said_in(OPEN_STATES, HOME_CHECKS, "title")} AS opened,
-                   CASE
-                       WHEN l.agency IS NOT NULL THEN {lacking}
-                   END AS lacking,
-                   CASE WHEN s.heating_in_doubt THEN {quoted(IN_DOUBT)} END AS doubt
-            FROM state_columns AS s
-            SEMI JOIN held ON held.agency = s.agency AND held.home_id = s.home_id
-            LEFT JOIN looked_at AS l
-                ON l.agency = s.agency AND l.home_id = s.home_id AND l.system_id = s.system_id),
-        joined AS (
-            SELECT agency, home_id, string_agg(nullif(opened, ''), '; ' ORDER BY system_id) AS opened,
-                   string_agg(nullif(lacking, ''), '; ' ORDER BY system_id) AS lacking,
-                   max(doubt) AS doubt
-            FROM named
-            GROUP BY ALL)
+        {_why()}
         SELECT h.agency, h.home_id, units.job_number, h.region, h.crew, units.final_on, h.last_inspected_on,
                h.risk, h.open_deficiencies, h.safety_not_verified,
-               concat_ws('. ', 'open: ' || opened, 'not verified: ' || lacking, doubt) AS why, h.headline
+               joined.why, h.headline
         FROM held AS h
         LEFT JOIN units ON units.agency = h.agency AND units.home_id = h.home_id
         LEFT JOIN joined ON joined.agency = h.agency AND joined.home_id = h.home_id
@@ -157,6 +139,13 @@ def hold(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, *, c
     )
     name = "may be reported" if clear else "hold"
     return Sheet(name.replace(" ", "-"), rows, about(name, snapshot, as_of, filters))
+
+
+def why_held(snapshot: Snapshot, held: pd.DataFrame) -> pd.DataFrame:
+    """What holds back some homes that the viewer may see (agency, home_id): a frame of these and `why`."""
+    return snapshot.query(
+        f"WITH {_why()} SELECT agency, home_id, why FROM joined", held=held[["agency", "home_id"]]
+    )
 
 
 def not_loaded(viewer: Viewer, snapshot: Snapshot, export_id: int, as_of: date | None = None) -> Sheet:
@@ -228,72 +217,70 @@ def _received_until(snapshot: Snapshot) -> datetime:
 # ---- SQL of columns
 
 
-def _said_in(codes: Iterable[int], checks: Iterable[Check], how: str, aside: str | None = None) -> str:
-    """SQL for the title or name of those checks whose state (of `s`) is one of some, joined by ;.
+def _why() -> str:
+    """SQL of tables, the last `joined`, with one row a home of `held`: its reasons, joined by ;.
 
-    `aside` names a piece of the state: where it is set the check is not told.
+    What is open comes first, the graver before the older. Where a home has several systems each reason names
+    its own.
     """
-    states = f"IN ({', '.join(map(str, codes))})"
+    return f"""
+        looked_at AS (
+            SELECT c.agency, c.home_id, c.system_id
+            FROM recomputed AS c
+            SEMI JOIN held ON held.agency = c.agency AND held.home_id = c.home_id
+            GROUP BY ALL
+            HAVING bool_or(c.assessed)),
+        systems AS (
+            SELECT c.*,
+                   CASE
+                       WHEN count(*) OVER (PARTITION BY c.agency, c.home_id) > 1
+                       THEN concat(' (system ', coalesce(nullif(c.system_id, ''), 'without id'), ')')
+                       ELSE ''
+                   END AS which
+            FROM state_columns AS c
+            SEMI JOIN held ON held.agency = c.agency AND held.home_id = c.home_id),
+        found AS (
+            SELECT s.agency, s.home_id,
+                   string_agg('open' || s.which || ': ' || {of_checks.title("o.check_id", "o.check_id")}, '; '
+                              ORDER BY list_position({list(LEVELS)}, o.risk), o.since, o.system_id,
+                                       {of_checks.position("o.check_id")}) AS opened
+            FROM opened AS o
+            JOIN systems AS s
+                ON s.agency = o.agency AND s.home_id = o.home_id AND s.system_id = o.system_id
+            GROUP BY s.agency, s.home_id),
+        named AS (
+            SELECT s.agency, s.home_id, s.system_id,
+                   CASE
+                       WHEN l.agency IS NOT NULL
+                       THEN {_not_verified()}
+                   END AS lacking,
+                   CASE WHEN s.heating_in_doubt THEN {quoted(IN_DOUBT)} END AS doubt
+            FROM systems AS s
+            LEFT JOIN looked_at AS l
+                ON l.agency = s.agency AND l.home_id = s.home_id AND l.system_id = s.system_id),
+        joined AS (
+            SELECT n.agency, n.home_id,
+                   concat_ws('; ',
+                             max(f.opened),
+                             string_agg(nullif(n.lacking, ''), '; ' ORDER BY n.system_id),
+                             max(n.doubt)) AS why
+            FROM named AS n
+            LEFT JOIN found AS f ON f.agency = n.agency AND f.home_id = n.home_id
+            GROUP BY ALL)"""
 
-    def told(check: Check) -> str:
+
+def _not_verified() -> str:
+    """SQL for the safety-critical checks that the states of `s` leave not verified, joined by ;."""
+
+    def lacking(check: Check) -> str:
         code = coded(check.id, "s")
-        unless = f" AND {piece(code, aside)} = 0" if aside else ""
-        return f"{piece(code, 'state')} {states}{unless}"
+        return f"{piece(code, 'state')} = {NOT_VERIFIED} AND {piece(code, 'uncounted')} = 0"
 
-    texts = (f"CASE WHEN {told(check)} THEN {quoted(getattr(check, how))} END" for check in checks)
+    texts = (
+        f"CASE WHEN {lacking(check)} THEN 'not verified' || s.which || {quoted(f': {check.name}')} END"
+        for check in SAFETY_CHECKS
+    )
     return f"concat_ws('; ', {', '.join(texts)})"
-
-
-def _shown(snapshot: Snapshot) -> tuple[str, ...]:
-    """SQL columns observed, low, high, unit, certainty of the check `f.check_id` from the narrow results `o`.
-
-    Numbers are rounded to the millionth, as limits are compared; where there is none, the reason says what
-    was seen ("no cushion left").
-    """
-    of_check = dict(snapshot.rows("SELECT what, list(check_id) FROM shown_numbers GROUP BY what"))
-    low, high, number = (
-        f"round({_of_check('f.check_id', 'o', what, of_check[what])}, 6) + 0.0"
-        for what in ("low", "high", "observed")
-    )
-    words = " ".join(
-        f"WHEN {quoted(check)} THEN {picked(texts, piece(coded(check, 'o'), 'word'))}"
-        for check, texts in shown_words(snapshot).items()
-    )
-    reason = picked(reasons(snapshot), _of_check("f.check_id", "o", "reason"))
-    return (
-        f"CASE f.check_id {words} ELSE coalesce(({number})::VARCHAR, {reason}) END AS observed",
-        f"{low} AS low",
-        f"{high} AS high",
-        f"CASE WHEN coalesce({number}, {low}, {high}) IS NOT NULL "
-        f"THEN {_by_check('f.check_id', UNITS)} END AS unit",
-        f"{_of_check('f.check_id', 'o', 'certainty')} / {CERTAINTY_STEPS}.0::DOUBLE AS certainty",
-    )
-
-
-def _of_check(name: str, alias: str, what: str, checks: Iterable[str] = tuple(IDS)) -> str:
-    """SQL for one narrow column of the check that `name` names."""
-    cases = " ".join(
-        f"WHEN {quoted(check)} THEN "
-        + (f"{alias}.{column(check, what)}" if what in NUMBERS else piece(coded(check, alias), what))
-        for check in checks
-    )
-    return f"CASE {name} {cases} END"
-
-
-def _position(name: str) -> str:
-    """SQL for the position of the check that `name` names among the checks."""
-    return f"list_position({IDS}, {name})"
-
-
-def _title(name: str, otherwise: str) -> str:
-    """SQL for the title of the check that `name` names."""
-    return _by_check(name, {check.id: check.title for check in HOME_CHECKS}, otherwise)
-
-
-def _by_check(name: str, texts: dict[str, str], otherwise: str = "NULL") -> str:
-    """SQL for the text of the check that `name` names."""
-    cases = " ".join(f"WHEN {quoted(check)} THEN {quoted(text)}" for check, text in texts.items())
-    return f"CASE {name} {cases} ELSE {otherwise} END"
 
 
 # ---- columns that mappings carry

@@ -70,13 +70,10 @@ def _result(check: Check, row: dict, words: list[str] | None, reasons: tuple[str
     field = FIELD_NAMES[code["about"]] if code["about"] >= 0 else None
     outcome = OUTCOMES[code["outcome"]]
     telling = certainty is not None
-    number = None if reason in INSTEAD_OF_NUMBER else observed
-    if word:
-        seen = f"{called(_field_of(check, word))}: {word.replace('_', ' ')}"
-    elif telling and observed is None:
+    if telling and observed is None and not word:
         seen = ""  # the limits are not what decided it
     else:
-        seen = band(shown_quantity(check), number, low, high, outcome == OUTCOMES[DEFICIENT])
+        seen = seen_in_words(check, observed, low, high, word, reason, outcome == OUTCOMES[DEFICIENT])
     why = f"{called(field)}: {reason}" if field and reason else reason
     certain = sure(certainty) if certainty is not None and not (word and certainty == 1) else None
     said = (outcome, seen, why, certain) if telling else (outcome, why, seen)
@@ -93,6 +90,22 @@ def _result(check: Check, row: dict, words: list[str] | None, reasons: tuple[str
         field,
         "; ".join(filter(None, said)),
     )
+
+
+def seen_in_words(
+    check: Check,
+    observed: float | None,
+    low: float | None,
+    high: float | None,
+    word: str | None,
+    reason: str | None,
+    deficient: bool = True,
+) -> str:
+    """The word that a check read, or its number against the limits."""
+    if word:
+        return f"{called(_field_of(check, word))}: {word.replace('_', ' ')}"
+    number = None if reason in INSTEAD_OF_NUMBER else observed
+    return band(shown_quantity(check), number, low, high, deficient)
 
 
 def _called(check: Check, outcome: str) -> str:

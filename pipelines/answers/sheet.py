@@ -4,7 +4,7 @@ import textwrap
 from collections.abc import Iterable
 
 from pipelines.answers.cautions import CAUTIONS
-from pipelines.answers.phrases import unit_said
+from pipelines.answers.phrases import called, unit_said
 from pipelines.fields import BY_NAME, FIELDS, NUMBER, Field
 
 # Headings and the fields below them, in the order of taking: what stands still first, cold before hot.
@@ -52,27 +52,47 @@ SHEET = (
     ),
 )
 HOW_TO_FILL_IN = (
-    "Readings of one visit to one hot-water system. Leave empty what was not read. Circle one word. "
+    "Readings of one visit to one hot-water system. Leave empty what was not read. Tick one box. "
     "Pressures are gauge."
+)
+HOW_TO_TYPE_IN = (
+    "In the CSV a name or word has underscores for blanks, a name its unit last: cold_pressure_psig."
 )
 # Where a field stands that no heading names; and the one that nobody takes.
 LOOKED_AT, NOT_TAKEN = 1, "updated_at"
 SHEET_WIDTH = 118
+SPELT_LARGE = {"qa": "QA", "qci": "QCI", "pex": "PEX"}
+TOGETHER = "\N{NO-BREAK SPACE}"
 
 
 def reading_sheet() -> str:
     """One page to take readings on, as plain text: every reading in the order of taking, with the cautions.
 
-    An empty blank is "not recorded". The names are the headings of `empty_csv`, so that a sheet is typed in
-    as it is.
+    An empty blank is "not recorded". The names are the headings of `empty_csv` in words.
     """
-    lines = [HOW_TO_FILL_IN]
-    sections = [(title, names.split()) for title, names in SHEET]
-    named = {name for _, names in sections for name in names} | {NOT_TAKEN}
-    sections[LOOKED_AT][1].extend(field.name for field in FIELDS if field.name not in named)
-    for title, names in sections:
-        lines += ["", title, *_flowed(_blank(BY_NAME[name]) for name in names)]
+    lines = [HOW_TO_FILL_IN, *textwrap.wrap(HOW_TO_TYPE_IN, SHEET_WIDTH)]
+    for title, fields in sections():
+        lines += ["", title, *_flowed(map(_blank, fields))]
     return "\n".join([*lines, "", *textwrap.wrap(" ".join(CAUTIONS), SHEET_WIDTH), ""])
+
+
+def sections() -> list[tuple[str, list[Field]]]:
+    """(heading, fields below it) in the order of taking; a field that no heading names is looked at."""
+    found = [(title, [BY_NAME[name] for name in names.split()]) for title, names in SHEET]
+    named = {field.name for _, fields in found for field in fields} | {NOT_TAKEN}
+    found[LOOKED_AT][1].extend(field for field in FIELDS if field.name not in named)
+    return found
+
+
+def title_of(field: Field) -> str:
+    """A field as it stands on the sheet."""
+    words = word_said(called(field.name))
+    return words[:1].upper() + words[1:]
+
+
+def word_said(word: str) -> str:
+    """A word that a box stands for, or the name of a field."""
+    return " ".join(SPELT_LARGE.get(part, part) for part in word.replace("_", " ").split())
 
 
 def empty_csv() -> str:
@@ -81,18 +101,25 @@ def empty_csv() -> str:
 
 
 def _blank(field: Field) -> str:
-    """Where one reading is written: its name and what may stand there."""
+    """Where one reading is written: its name and what may stand there; a box keeps its word."""
     if field.words:
-        return f"{field.name}: {' '.join(field.words)}"
-    unit = unit_said(field.unit) if field.kind == NUMBER else ""
-    return f"{field.name} ______{unit}"
+        boxes = " ".join(f"[ ] {word_said(word)} ".replace(" ", TOGETHER) for word in field.words)
+        return f"{title_of(field)}: {boxes.strip(TOGETHER)}"
+    return f"{title_of(field)} ______ {unit_of(field)}".strip()
+
+
+def unit_of(field: Field) -> str:
+    """What is written after a blank."""
+    return unit_said(field.unit) if field.kind == NUMBER else ""
 
 
 def _flowed(blanks: Iterable[str]) -> list[str]:
-    """Blanks, none of them broken, set into lines of at most SHEET_WIDTH letters."""
+    """Blanks set into lines of at most SHEET_WIDTH letters; only one that is wider by itself is broken."""
     lines = [""]
     for blank in blanks:
-        if lines[-1] and len(lines[-1]) + 3 + len(blank) > SHEET_WIDTH:
+        first, *rest = textwrap.wrap(blank, SHEET_WIDTH, subsequent_indent="   ")
+        if lines[-1] and len(lines[-1]) + 3 + len(first) > SHEET_WIDTH:
             lines.append("")
-        lines[-1] += ("   " if lines[-1] else "") + blank
-    return lines
+        lines[-1] += ("   " if lines[-1] else "") + first
+        lines += rest
+    return [line.replace(TOGETHER, " ").rstrip() for line in lines]

@@ -20,6 +20,7 @@ from pipelines.engine.quantities.assessed import (
     OTHER_SYSTEM,
 )
 from pipelines.engine.reasons import field_of, first_gap, gap, reason_of
+from pipelines.fields import BY_NAME
 
 OUTCOMES = ("ok", "deficient", "not verified", "not applicable")
 OK, DEFICIENT, NOT_VERIFIED, NOT_APPLICABLE = range(4)
@@ -148,6 +149,24 @@ def _run(check, batch, so_far):
     certainty = np.where(telling, certainty, np.nan)
     weighed = found.graver, found.uncounted
     return Result(outcome, observed, low, high, words, certainty, said, _shows(parts), *weighed)
+
+
+def words_that_pass(check, field, recomputed):
+    """Which words of a field a check lets pass at each inspection, all else as it is there.
+
+    A mask of shape (n, words of the field), of a check that is one Fact; a word that would be not verified
+    does not pass.
+    """
+    words, count = BY_NAME[field].words, len(recomputed.readings)
+    passes = np.zeros((count, len(words)), bool)
+    for position in range(len(words)):
+        tried = Words(np.full(count, position, np.int8), words)
+        asked = {name: _value(name, recomputed, {}) for name in check.needs + check.uses} | {field: tried}
+        fact = check.function(**asked)
+        among = tried.among(*fact.among) if isinstance(fact.among, tuple) else fact.among
+        doubted = [doubt.mask for doubt in fact.less if doubt.outcome != "deficient"]
+        passes[:, position] = among & ~np.logical_or.reduce([np.False_, *doubted])
+    return passes
 
 
 def _judged(check, parts, batch):

@@ -259,6 +259,8 @@ def _snapshots_named(path: Path) -> set[bytes]:
     try:
         data = path.read_bytes()
         found.update(SNAPSHOT_NAMED.findall(data))
+        if data.startswith(b"%PDF") and not data.rstrip().endswith(b"%%EOF"):
+            return set()
         if data.startswith(b"PK"):  # also where its end, which makes it a folder of files, was cut off
             with zipfile.ZipFile(path) as archive:
                 for name in archive.namelist():

@@ -135,6 +135,12 @@ def fill_is_wrong(
     return more(required_cold_psig.value, fill) | more(fill, high) | off
 
 
+def charge_to_set_psig(fill_here_psig, fill_to_set_psig, fill_is_wrong, tank_lift_psi):
+    """Of the fill this loop has or, where that is wrong, of the one to set first; as the tank feels it."""
+    fill = fill_here_psig.instead(fill_is_wrong, fill_to_set_psig)
+    return derive(fill.value - tank_lift_psi, fill)
+
+
 # ---- errors
 
 
@@ -216,6 +222,7 @@ QUANTITIES = (
     Quantity(fill_here_psig, "fill pressure that this loop has", "psi", 1),
     Quantity(fill_here_at_tank_psig, "fill pressure that this loop has, as the tank feels it", "psi", 1),
     Quantity(fill_is_wrong, "the fill pressure is wrong for this loop"),
+    Quantity(charge_to_set_psig, "charge to set, at the tank", "psi", 1),
     Quantity(fill_here_at_tank_at, "fill pressure as the tank feels it, with the errors of a node"),
     Quantity(charge_drift_at, "how far off a charge without the tank's temperature may lie"),
     Quantity(charge_sigma_psi, "standard deviation of the charge", "psi", 1),

@@ -176,6 +176,12 @@ def should_have_psig(required_cold_psig, should_have_from):
     return derive(should_have_from(required_cold_psig.value, slice(None)), required_cold_psig)
 
 
+def fill_to_set_psig(should_have_psig, required_cold_psig):
+    """Never below what the loop requires, and up to a tenth, as a valve is set and a gauge read."""
+    enough = np.maximum(should_have_psig.value, required_cold_psig.value)
+    return derive(np.ceil(np.round(enough * 10.0, 6)) / 10.0, should_have_psig, required_cold_psig)
+
+
 def should_have_at_tank_psig(should_have_psig, tank_lift_psi):
     return derive(should_have_psig.value - tank_lift_psi, should_have_psig)
 
@@ -232,6 +238,7 @@ QUANTITIES = (
     Quantity(should_have_from, "pressure it should have for a required one"),
     Quantity(required_cold_psig, "required cold pressure", "psi", 1, column=True),
     Quantity(should_have_psig, "pressure it should have", "psi", 1, column=True),
+    Quantity(fill_to_set_psig, "cold pressure to set the fill to", "psi", 1),
     Quantity(should_have_at_tank_psig, "pressure it should have, as the tank feels it", "psi", 1),
     Quantity(required_cold_at, "required cold pressure with the errors of a node"),
     Quantity(should_have_at, "pressure it should have with the errors of a node"),
