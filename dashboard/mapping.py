@@ -262,7 +262,7 @@ def _say_use(
     lines: list[tuple[str, str, str]] = []
     one: Any
     for one in uses.itertuples():
-        counted = wanting_apart(wording.counts(one.used, one.not_recorded, one.not_used))
+        counted = wanting_apart(wording.counts(one.used, one.not_recorded, one.with_row, one.not_used))
         why = personal.get(one.heading)
         if one.field in uploads.BY_NAME:
             lines.append((*counted, wording.why_not(one.reasons, one.examples)))
@@ -294,10 +294,15 @@ def _summary(tried: pd.DataFrame, missing: Iterable[str], choices: Sequence[Choi
         tables.lines_of("Still lacking", missing)
 
 
+def personal_unused(upload: Upload, mapping: Made, keep: Sequence[str] = ()) -> tuple[tuple[str, str], ...]:
+    """(heading, why) of the columns that look personal, that no field uses and that are not kept."""
+    used = {*mapping.feeding.values(), *mapping.carry, *keep}
+    return tuple((heading, why) for heading, why in upload.personal if heading not in used)
+
+
 def keep_personal(upload: Upload, mapping: Made) -> tuple[str, ...]:
     """The explicit choice of columns to keep though they look personal and nothing uses them."""
-    used = {*mapping.feeding.values(), *mapping.carry}
-    unused = {heading: why for heading, why in upload.personal if heading not in used}
+    unused = dict(personal_unused(upload, mapping))
     if not unused:
         return ()
     tables.section(

@@ -30,12 +30,14 @@ from pipelines.receiving.drafts import (
 from pipelines.receiving.kept_uploads import LARGEST_UPLOAD
 from pipelines.receiving.loading import Loading, Wanted
 from pipelines.receiving.upload import Upload
-from pipelines.snapshot.exports import mappings_of, names_agency
+from pipelines.receiving.verdict import Verdict
+from pipelines.snapshot.exports import IN_THE_FILE, mappings_of, names_agency
 
 __all__ = [
     "BY_NAME",
     "CARRY",
     "IGNORE",
+    "IN_THE_FILE",
     "LARGEST_UPLOAD",
     "Choice",
     "Heading",
@@ -43,6 +45,7 @@ __all__ = [
     "Made",
     "Suggested",
     "Upload",
+    "Verdict",
     "Viewer",
     "Wanted",
     "composed",
@@ -93,6 +96,14 @@ def token(upload: Upload) -> str:
 def decided(viewer: Viewer, wanted: Wanted, state: str) -> tuple[Arrival, LogLine | None]:
     """What the door would decide, and how these bytes stand already, as loading.decided."""
     return loading.decided(viewer, fleet(), wanted)
+
+
+@st.cache_data(scope="session", max_entries=64, ttl=3600, show_spinner=False)
+def verdict(
+    viewer: Viewer, _upload: Upload, path: str, mapping: Made, agency: str, snapshot: str | None, state: str
+) -> Verdict:
+    """What the rows of an upload would come to, as loading.verdict_on; it rests on the snapshot, too."""
+    return loading.verdict_on(fleet(), _upload, mapping, agency)
 
 
 def mapping_called(name: str) -> Made:

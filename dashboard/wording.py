@@ -358,8 +358,9 @@ def about_use(meaning, why):
     return ". ".join(filter(None, (meaning.rstrip("."), why))) + ("." if meaning or why else "")
 
 
-def counts(used, not_recorded, not_used):
-    return f"{used:,} used, {not_recorded:,} not recorded, {not_used:,} not used"
+def counts(used, not_recorded, with_row, not_used):
+    lost = f", {with_row:,} in rows not loaded" if with_row else ""
+    return f"{used:,} used, {not_recorded:,} not recorded{lost}, {not_used:,} not used"
 
 
 def why_not(reasons, examples):
@@ -444,6 +445,18 @@ def loaded(found, saved):
         if found["status"] == "already loaded"
         else brought(found)
     )
+
+
+def leads(found):
+    """What a load came to, as words that lead on: (words, page, what it is asked), but for what is none."""
+    of_file = {"file": str(found["export_id"])}
+    first = of_file | {"first": "true"}
+    counted = (
+        ("act_today", "to act on today, new", "homes", first | {"risk": "act today", "exactly": "true"}),
+        ("newly_open", "newly open", "homes", first),
+        ("to_hold", "to hold before reporting", "hold", of_file),
+    )
+    return [(f"{found[name]:,} {words}", page, asked) for name, words, page, asked in counted if found[name]]
 
 
 def answered(telling, checks, opening):

@@ -4,6 +4,8 @@ harness: nothing guessed, nothing stored before it is asked for.
 
 import csv
 import io
+import re
+import shutil
 import tomllib
 from datetime import date
 
@@ -253,6 +255,69 @@ def test_a_known_file_is_loaded_at_once_and_said_to_be_known_the_second_time(add
     assert "a.csv: loaded" in html(page) and counts(attach(fleet.current())) == {1: (2, 2, 0, 0, 0)}
     page = add(fleet, "a.csv", content)
     assert "loaded already" in text(page) and by_label(page.button, "Load the file").disabled
+
+
+def test_a_file_of_which_nothing_can_be_used_cannot_be_loaded_and_it_is_said_why(add, fleet):
+    page = add(fleet, "a.csv", text_of([row(1, day="soon"), row(2, home=" ")]))
+    assert "No row of it can be used, so there is nothing to load" in text(page)
+    assert "2 rows will not load: inspected on not a date 1 (line 2), home id missing 1 (line 3)." in text(
+        page
+    )
+    assert by_label(page.button, "Load the file").disabled and not page.checkbox
+
+
+def test_where_under_half_can_be_used_it_is_loaded_only_when_that_is_ticked(add, fleet):
+    page = add(fleet, "a.csv", text_of([row(1), row(2, day="soon"), row(3, day="soon")]))
+    assert "Only 1 of 3 rows can be used" in text(page)
+    assert by_label(page.button, "Load the file").disabled
+    by_label(page.checkbox, "Load it all the same").check()
+    page = press(fine(page.run()), "Load the file")
+    assert counts(attach(fleet.current())) == {1: (3, 1, 2, 0, 0)}
+
+
+def test_rows_that_only_repeat_what_is_there_can_be_loaded(add, fleet, tmp_path):
+    fed(fleet.create(), write(tmp_path / "a.csv", [row(1), row(2)]))
+    page = add(fleet, "b.csv", text_of([row(2), row(1)]))
+    assert "Repeated 2" in text(page) and "Will not load 0" in text(page)
+    assert not by_label(page.button, "Load the file").disabled
+
+
+def test_only_columns_with_trouble_of_their_own_are_listed_and_the_button_stands_above_the_rows(add, fleet):
+    page = add(fleet, "a.csv", text_of([row(1), row(2, home=" ", cold="11"), row(3, cold="twelve")]))
+    assert [cells[0] for cells in table(page, "Columns with cells that would not be used")[1:]] == [
+        "cold_pressure_psig"
+    ]
+    whole = table(page, "What becomes of 8 columns")
+    assert [cells[3:6] for cells in whole if cells[0] == "notes"] == [["0", "3", "0"]]
+    drawn = html(page)
+    assert drawn.index("If it is loaded now") < drawn.index("The first 3 rows, as read")
+
+
+def test_texts_without_a_meaning_are_told_with_the_cells_they_cost(add, fleet):
+    rows = [row(number, heating="N/K") for number in range(1, 4)] + [row(4, heating="Ofen"), row(5)]
+    assert "“N/K” in heating_system: 3 cells not used “Ofen” in heating_system: 1 cell not used" in text(
+        add(fleet, "a.csv", text_of(rows))
+    )
+
+
+def test_what_a_load_came_to_leads_to_just_that(add, show, sample_fleet, tmp_path):
+    fleet = Fleet(tmp_path / "fleet")
+    shutil.copytree(sample_fleet.path, fleet.path)
+    there = (ROOT / "sample_exports" / "tillamere-community-partners.csv").read_text().splitlines()
+    other = [re.sub(r"^([^,]*),([^,]*),([^,]*)", r"\1,other-\2,other-\3", line) for line in there[1:400]]
+    page = press(add(fleet, "other.csv", "\n".join([there[0], *other])), "Load the file")
+    found = page.session_state["brought"].report
+    assert found["act_today"] and found["newly_open"] > found["act_today"] and found["to_hold"]
+    said = {words: asked for name in ("homes", "hold") for words, asked in links(page, name)}
+    for words, asked, name, counted in (
+        (f"{found['act_today']:,} to act on today, new", None, "homes", found["act_today"]),
+        (f"{found['newly_open']:,} newly open", None, "homes", found["newly_open"]),
+        (f"{found['to_hold']:,} to hold before reporting", None, "hold", found["to_hold"]),
+    ):
+        asked = {key: values[0] for key, values in said[words].items()}
+        shown = text(fine(show(fleet, name, **asked)))
+        wanted = f"with {counted:,} open deficiencies so found" if name == "homes" else f"{counted:,} units"
+        assert wanted in shown, words
 
 
 def test_headings_that_fit_two_mappings_wait_for_a_choice(add, fleet):

@@ -1,10 +1,11 @@
 """Add a file: how it is read, by which mapping or what its columns are, and then, only then, loading it."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import streamlit as st
 
-from dashboard import data, filters, frame, mapping, tables, uploads, wording
+from dashboard import arrivals, data, filters, frame, mapping, tables, uploads, wording
 from dashboard.markup import as_label
 
 who, snapshot = filters.viewer(), filters.snapshot()
@@ -51,8 +52,8 @@ def upload() -> tuple[str, int] | None:
     return uploads.held(kept[1]), file.size
 
 
-def as_read(opened: uploads.Upload, size: int) -> None:
-    """How the file is read, and its first rows."""
+def facts(opened: uploads.Upload, size: int) -> None:
+    """How the file is read."""
     export = opened.export
     tables.facts(
         [
@@ -66,6 +67,10 @@ def as_read(opened: uploads.Upload, size: int) -> None:
     )
     if export.notes:
         tables.lines(map(wording.sentence, export.notes))
+
+
+def as_read(opened: uploads.Upload) -> None:
+    """The first rows of the file."""
     tables.as_read(opened.rows, f"The first {wording.plural(len(opened.rows), 'row')}, as read")
 
 
@@ -104,49 +109,49 @@ def chosen_mapping(opened: uploads.Upload) -> str | None:
 def with_mapping(opened: uploads.Upload, name: str) -> None:
     """What a mapping there is makes of the file, and loading with it."""
     chosen = uploads.mapping_called(name)
+    above = st.container()
     tried = opened.trial(chosen)
-    looked_at = wording.rows_looked_at(opened.rows_looked_at, opened.whole)
-    lost = tried[(tried["not_used"] > 0) & (tried["field"] != "ignored")]
     tables.show(
-        lost,
+        tried[(tried["not_used"] > 0) & ~tried["field"].isin(["", "ignored"])],
         USES,
-        f"Columns with cells that would not be used, of {looked_at}",
-        empty=f"Of {looked_at}, every filled cell of the mapping's columns would be used.",
+        "Columns with cells that would not be used",
+        empty="Every filled cell of the mapping's columns would be used.",
     )
+    keep = mapping.keep_personal(opened, chosen)
+    as_read(opened)
     columns = wording.plural(len(opened.headings), "column")
     tables.folded_table(tried, USES, f"What becomes of {columns}, one by one")
-    agency = ""
-    if not chosen.agency and not uploads.names_agency(opened.headings, chosen):
-        label = "Agency: neither the mapping nor a column names it"
-        agency = mapping.agency(st, label, agencies(), who, f"agency of {uploads.token(opened)}")
-    keep = mapping.keep_personal(opened, chosen)
-    by_name = None if name == opened.mapping and not agency else name
-    wanted = uploads.Wanted(opened.path, by_name, agency, keep)
-    decision, before = uploads.decided(who, wanted, uploads.state())
-    tables.section("Load")
-    if decision.status == "kept out":
-        frame.notice(decision.why)
-    elif decision.status == "already loaded":
-        tables.said(
-            "These very bytes are loaded already, with this mapping and for this agency: "
-            "there is nothing to load."
-        )
-    elif before is not None and before.status == "loaded":
-        tables.said(
-            f"These bytes were loaded before, with mapping {before.mapping}. "
-            "Loading them now replaces what came of that."
-        )
-    act(wanted, "Load the file", decision.status != "loaded")
+    with above:
+        agency = ""
+        if not chosen.agency and not uploads.names_agency(opened.headings, chosen):
+            label = "Agency: neither the mapping nor a column names it"
+            agency = mapping.agency(st, label, agencies(), who, f"agency of {uploads.token(opened)}")
+        by_name = None if name == opened.mapping and not agency else name
+        wanted = uploads.Wanted(opened.path, by_name, agency, keep)
+        decision, before = uploads.decided(who, wanted, uploads.state())
+        tables.section("If it is loaded now")
+        if decision.status == "kept out":
+            frame.notice(decision.why)
+        elif decision.status == "already loaded":
+            tables.said(
+                "These very bytes are loaded already, with this mapping and for this agency: "
+                "there is nothing to load."
+            )
+        elif before is not None and before.status == "loaded":
+            tables.said(
+                f"These bytes were loaded before, with mapping {before.mapping}. "
+                "Loading them now replaces what came of that."
+            )
+        may = decision.status == "loaded" and judged(opened, chosen, decision.agency, decision.dropped)
+        act(wanted, "Load the file", not may)
 
 
 def with_new(opened: uploads.Upload) -> None:
     """A new mapping made in the browser, saved, and loading with it."""
+    above = st.container()
+    as_read(opened)
     made, missing = mapping.form(who, opened, agencies())
     keep = mapping.keep_personal(opened, made)
-    tables.section(
-        "Save and load",
-        "The mapping is saved with the fleet: the next file with these headings is recognized by it.",
-    )
     with st.expander("The mapping as a text, to keep or to correct by hand"):
         st.code(made.text, language="toml")
         st.download_button(
@@ -156,20 +161,55 @@ def with_new(opened: uploads.Upload) -> None:
             mime="application/toml",
             on_click="ignore",
         )
-    if missing:
-        tables.lines_of("Still lacking", missing)
-    wanted = uploads.Wanted(opened.path, None, "", keep, made)
-    act(wanted, "Save the mapping and load the file", bool(missing), save_only=True)
+    with above:
+        tables.section(
+            "Save and load",
+            "The mapping is made below and saved with the fleet: the next file with these headings is "
+            "recognized by it.",
+        )
+        may = not missing
+        if missing:
+            tables.lines_of("Still lacking", missing)
+        else:
+            agency = made.agency or uploads.IN_THE_FILE
+            may = judged(opened, made, agency, mapping.personal_unused(opened, made, keep))
+        wanted = uploads.Wanted(opened.path, None, "", keep, made)
+        act(wanted, "Save the mapping and load the file", not may, savable=not missing)
 
 
-def act(wanted: uploads.Wanted, label: str, disabled: bool, save_only: bool = False) -> None:
-    """The buttons; while a load is at work, how far it is."""
+def judged(
+    opened: uploads.Upload, chosen: uploads.Made, agency: str, dropped: Sequence[tuple[str, str]]
+) -> bool:
+    """Say what the rows would come to and what of the file would be lost; whether it may be loaded."""
+    found = uploads.verdict(who, opened, str(opened.path), chosen, agency, snapshot, uploads.state())
+    tables.facts(arrivals.counted(found))
+    sentences = (
+        arrivals.reckoned_on(found),
+        arrivals.rows_lost(found),
+        arrivals.dropped(heading for heading, _ in dropped),
+    )
+    tables.said(" ".join(filter(None, sentences)))
+    if lines := arrivals.unread(found):
+        tables.lines_of("Texts that mean nothing yet", lines)
+    if doubt := arrivals.doubt(found):
+        frame.notice(doubt)
+    if found.hopeless:
+        return False
+    key = f"all the same {uploads.token(opened)} {chosen.sha256}"
+    return not found.doubtful or st.checkbox("Load it all the same", key=key)
+
+
+def act(wanted: uploads.Wanted, label: str, disabled: bool, savable: bool | None = None) -> None:
+    """The buttons; while a load is at work, how far it is.
+
+    `savable` says whether the mapping may be saved alone; None where there is none to save.
+    """
     if "loading" in memory:
         progress()
         return
     with st.container(horizontal=True):
         begin = st.button(label, type="primary", disabled=disabled)
-        save = save_only and st.button("Save the mapping only", disabled=disabled)
+        save = savable is not None and st.button("Save the mapping only", disabled=not savable)
     if save and wanted.draft is not None:
         tables.said(f"Saved as {uploads.save_mapping(who, wanted.draft)}. Nothing was loaded.")
     if begin:
@@ -213,6 +253,7 @@ def report() -> None:
     came = memory["brought"]
     found = came.report
     tables.section(f"{found['file_name']}: {found['status']}", wording.loaded(found, came.saved))
+    tables.links((words, filters.link(page, **asked)) for words, page, asked in wording.leads(found))
     tables.facts(
         [
             ("Rows read", f"{found['rows_read']:,}"),
@@ -265,7 +306,7 @@ def draw() -> None:
         return
     path, size = kept
     opened = uploads.read(who, path, uploads.state())
-    as_read(opened, size)
+    facts(opened, size)
     name = chosen_mapping(opened)
     if name == NEW:
         with_new(opened)

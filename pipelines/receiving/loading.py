@@ -12,7 +12,7 @@ from pipelines.fleet.logs import FleetError
 from pipelines.intake.cells import folded
 from pipelines.intake.mapping import Mapping, MappingError
 from pipelines.intake.rows import type_batch
-from pipelines.receiving import door, drafts, kept_uploads, report
+from pipelines.receiving import door, drafts, kept_uploads, report, verdict
 from pipelines.snapshot import stages
 from pipelines.snapshot.exports import IN_THE_FILE, batches, mapping_of, mappings_of, opened
 from pipelines.snapshot.progress import Progress
@@ -57,6 +57,14 @@ def decided(viewer, fleet, wanted):
     if arrival.status != "kept out":
         _refuse_others(viewer, fleet, wanted, arrival.mapping, before)
     return arrival, before
+
+
+def verdict_on(fleet, upload, mapping, agency):
+    """What the rows of an Upload would come to, read with a mapping for an agency, as verdict.verdict."""
+    current = fleet.current()
+    numbers = {one.sha256_received: one.export_id for one in fleet.received()}
+    export_id = numbers.get(upload.sha256) or max(numbers.values(), default=0) + 1
+    return verdict.verdict(upload, mapping, agency, attach(current) if current else None, export_id)
 
 
 def save(viewer, fleet, draft):

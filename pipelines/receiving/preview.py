@@ -61,6 +61,7 @@ def preview(fleet: Fleet, path: Path, mapping: str | None = None) -> dict[str, A
 def _as_line(row: Any) -> str:
     """A row of a trial as a line."""
     counts = f", {row.used:,} used, {row.not_recorded:,} not recorded, {row.not_used:,} not used"
+    counts += f", {row.with_row:,} in rows not loaded" if row.with_row else ""
     reasons = f" ({row.reasons})" if row.reasons else ""
     return f"{row.heading}: {row.field or 'no field'}{counts if row.field else ''}{reasons}"
 

@@ -14,12 +14,14 @@ from pipelines.engine.policy import policy as policies
 from pipelines.fields import BY_NAME, PERSONAL
 from pipelines.fleet.folder import Fleet
 from pipelines.intake.cells import folded
+from pipelines.intake.damage import Damage
 from pipelines.intake.mapping import CANONICAL, Mapping
 from pipelines.intake.privacy import suspect_personal
 from pipelines.intake.reader import Batch, Export
 from pipelines.intake.recognition import all_mapped_headings, recognize, repeat_of
 from pipelines.intake.suggestions import suiting
 from pipelines.receiving import drafts, trial
+from pipelines.receiving.deciding import sha256_of
 from pipelines.receiving.drafts import Suggested, filled
 from pipelines.snapshot.exports import batches, known_ids, mappings_of, opened, own_headings
 
@@ -40,6 +42,12 @@ class Opening:
     def headings(self) -> tuple[str, ...]:
         """The agency's own headings."""
         return own_headings(self.export.headings)
+
+    @property
+    def damage(self) -> list[Damage]:
+        """Rows among those looked at that cannot be told apart, or are none."""
+        last = self.first.lines[-1] if len(self.first.lines) else 0
+        return [one for one in self.export.damage if self.whole or one.line <= last]
 
     @property
     def sample(self) -> pa.Table:
@@ -96,6 +104,11 @@ class Upload:
     @property
     def file_name(self) -> str:
         return self.path.name
+
+    @cached_property
+    def sha256(self) -> str:
+        """Hash of its bytes."""
+        return sha256_of(self.path)
 
     @property
     def export(self) -> Export:

@@ -1,0 +1,89 @@
+"""What is said of a file before it is loaded: what its rows would come to, and what of it would be lost.
+
+Everything returns plain text, as `wording` does.
+"""
+
+from collections.abc import Iterable
+
+from dashboard import data, wording
+from pipelines.intake.cells import NOT_RECORDED
+from pipelines.intake.rows import SAID_TWICE, SHIFTED
+from pipelines.receiving.verdict import Lost, Verdict
+
+MOST_REASONS, MOST_TEXTS = 4, 4
+USUAL_CAUSE = "The usual causes: another agency's mapping, or dates written in another order."
+
+
+def reckoned_on(verdict: Verdict) -> str:
+    """What a verdict rests on, in a sentence."""
+    rows = f"all {verdict.rows:,} rows" if verdict.whole else f"the first {verdict.rows:,} rows"
+    return f"Reckoned on {rows}, held against what is loaded already."
+
+
+def counted(verdict: Verdict) -> list[tuple[str, str]]:
+    """How many rows would be what: (name, number)."""
+    pairs = [
+        ("New inspections", verdict.new),
+        ("Changed", verdict.changed),
+        ("Repeated", verdict.repeated),
+        ("Outdated already", verdict.older or None),
+        ("Will not load", verdict.not_loaded),
+    ]
+    return [(name, f"{count:,}") for name, count in pairs if count is not None]
+
+
+def rows_lost(verdict: Verdict) -> str:
+    """The rows that will not load, by reason, the most first, in one line; nothing where all will."""
+    if not verdict.lost:
+        return ""
+    named = [
+        f"{_why(one)} {one.times:,} ({'first in ' if one.times > 1 else ''}line {one.line:,})"
+        for one in verdict.lost[:MOST_REASONS]
+    ]
+    more = sum(one.times for one in verdict.lost[MOST_REASONS:])
+    named += [f"other reasons {more:,}"] if more else []
+    return f"{wording.plural(verdict.not_loaded, 'row')} will not load: {', '.join(named)}."
+
+
+def _why(lost: Lost) -> str:
+    if lost.reason == NOT_RECORDED:
+        return f"{data.called(lost.field)} missing"
+    if lost.reason == SAID_TWICE:
+        return "two things said of one inspection"
+    return (
+        lost.reason
+        if not lost.field or lost.reason == SHIFTED
+        else f"{data.called(lost.field)} {lost.reason}"
+    )
+
+
+def doubt(verdict: Verdict) -> str:
+    """Why a file should not be loaded as it is; nothing where it may."""
+    if verdict.hopeless:
+        return f"No row of it can be used, so there is nothing to load. {USUAL_CAUSE}"
+    if verdict.doubtful:
+        of = f"{verdict.usable:,} of {wording.plural(verdict.rows, 'row')}"
+        return f"Only {of} can be used. {USUAL_CAUSE}"
+    return ""
+
+
+def unread(verdict: Verdict) -> list[str]:
+    """Texts that mean no word yet with the cells they cost, the most first, as lines."""
+    named, rest = verdict.unread[:MOST_TEXTS], verdict.unread[MOST_TEXTS:]
+    lines = [
+        f"“{wording.cut(one.text, 40)}” in {wording.cut(one.heading, 40)}: "
+        f"{wording.plural(one.times, 'cell')} not used"
+        for one in named
+    ]
+    cells = wording.plural(sum(one.times for one in rest), "cell")
+    return lines + ([f"{wording.plural(len(rest), 'other text')}: {cells} not used"] if rest else [])
+
+
+def dropped(headings: Iterable[str]) -> str:
+    """Columns that would be dropped at the door, in a sentence; nothing where none would."""
+    names = list(headings)
+    return (
+        f"Dropped before anything is stored, unless you keep it below: {wording.some(names)}."
+        if names
+        else ""
+    )
