@@ -6,10 +6,13 @@ Everything returns plain text, as `wording` does.
 from collections.abc import Iterable
 
 from dashboard import data, wording
-from pipelines.intake.cells import NOT_RECORDED
+from pipelines.intake.cells import NOT_RECORDED, Refused, day
 from pipelines.intake.rows import SAID_TWICE, SHIFTED
 from pipelines.receiving.verdict import Lost, Verdict
 
+CENTURIES = (2000, 1980, 1970, 1950)
+NO_CENTURY = "The century of years with two digits: choose it below."
+JUDGED_IN = 2000  # the century in which other cells are judged until one is chosen
 MOST_REASONS, MOST_TEXTS = 4, 4
 USUAL_CAUSE = "The usual causes: another agency's mapping, or dates written in another order."
 
@@ -77,6 +80,14 @@ def unread(verdict: Verdict) -> list[str]:
     ]
     cells = wording.plural(sum(one.times for one in rest), "cell")
     return lines + ([f"{wording.plural(len(rest), 'other text')}: {cells} not used"] if rest else [])
+
+
+def century(begins: int, example: str, order: str | None) -> str:
+    """A choice of the century of two-digit years, and what an example becomes under it."""
+    known = "mdy" if order is None and example.replace(" ", "-").replace("-", "").isalnum() else order
+    found = day(example, known, begins) if known else None
+    becomes = "" if found is None or isinstance(found, Refused) else f": {example} is {wording.day(found)}"
+    return f"{begins} to {begins + 99}{becomes}"
 
 
 def dropped(headings: Iterable[str]) -> str:

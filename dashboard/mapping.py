@@ -3,15 +3,15 @@
 Each row says what its column is for and, at once, what becomes of its cells.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from dashboard import data, tables, uploads, wording
+from dashboard import arrivals, data, tables, uploads, wording
 from dashboard.markup import as_label, render
 from dashboard.uploads import Choice, Heading, Made, Suggested, Upload, Viewer
 
@@ -33,6 +33,8 @@ class WholeFile:
     decimal: str | None
     dates: str | None
     not_recorded: tuple[str, ...]
+    century: DeltaGenerator
+    two_digit_years_from: int | None = None
 
     def mapping(self, choices: Sequence[Choice]) -> Made:
         """The mapping that these and the choices of the headings make."""
@@ -42,6 +44,7 @@ class WholeFile:
             agency=self.agency,
             decimal=self.decimal or ".",
             dates=self.dates or "ymd",
+            two_digit_years_from=self.two_digit_years_from,
             not_recorded=self.not_recorded,
         )
 
@@ -68,16 +71,20 @@ def form(who: Viewer, upload: Upload, agencies: Sequence[str]) -> tuple[Made, li
     summary = st.container()
     _heads()
     rows = [_row(upload, heading) for heading in upload.suggested.headings]
+    short = _short_date(upload.suggested.headings, rows)
+    whole = _with_century(whole, upload, short)
     texts = upload.words(whole.mapping([row.choice for row in rows]))
     choices = [_with_words(row, texts) for row in rows]
     mapping = whole.mapping(choices)
-    tried = upload.trial(mapping)
+    undecided = short and whole.two_digit_years_from is None
+    tried = upload.trial(replace(mapping, two_digit_years_from=arrivals.JUDGED_IN) if undecided else mapping)
     joined = {join.field: join.headings for join in mapping.joins}
     for row in rows:
         _say_use(row, tried[tried["heading"] == row.choice.heading], dict(upload.personal), joined)
     missing = _lacking(whole, mapping, choices)
+    missing += [arrivals.NO_CENTURY] if undecided else []
     with summary:
-        _summary(tried, missing, choices)
+        _summary(tried, choices)
     return mapping, missing
 
 
@@ -141,7 +148,33 @@ def _whole_file(who: Viewer, upload: Upload, found: Suggested, agencies: Sequenc
             accept_new_options=True,
             placeholder="None, or type such a text",
         )
-    return WholeFile(name.strip(), chosen, decimal, dates, tuple(not_recorded))
+        century = st.container()
+    return WholeFile(name.strip(), chosen, decimal, dates, tuple(not_recorded), century)
+
+
+def _short_date(headings: Sequence[Heading], rows: Sequence[Row]) -> str:
+    """The first date with a year of two digits in a column that is chosen for dates; empty where none is."""
+    found = (
+        one.short_date
+        for one, row in zip(headings, rows, strict=True)
+        if one.short_date and uploads.takes_dates(row.choice.use)
+    )
+    return next(found, "")
+
+
+def _with_century(whole: WholeFile, upload: Upload, short: str) -> WholeFile:
+    """The same with the century of two-digit years, which is asked for only where there are some."""
+    if not short:
+        return whole
+    chosen = whole.century.selectbox(
+        "Years of two digits stand for a year from",
+        arrivals.CENTURIES,
+        index=None,
+        key=f"century {uploads.token(upload)}",
+        format_func=lambda begins: arrivals.century(begins, short, whole.dates),
+        placeholder=f"Dates such as {short} do not tell the century: choose",
+    )
+    return replace(whole, two_digit_years_from=chosen)
 
 
 def _mark(
@@ -284,14 +317,12 @@ def wanting_apart(said: str) -> tuple[str, str]:
     return said, ""
 
 
-def _summary(tried: pd.DataFrame, missing: Iterable[str], choices: Sequence[Choice]) -> None:
+def _summary(tried: pd.DataFrame, choices: Sequence[Choice]) -> None:
     fields = tried["field"].ne("") & ~tried["field"].isin(["ignored", "carried"])
     used = len({choice.heading for choice in choices if choice.use})
     left_open = sum(not choice.use for choice in choices)
     unused = int((fields & tried["not_used"].gt(0)).sum())
     tables.said(wording.of_mapping(used, len(choices), left_open, unused))
-    if missing:
-        tables.lines_of("Still lacking", missing)
 
 
 def personal_unused(upload: Upload, mapping: Made, keep: Sequence[str] = ()) -> tuple[tuple[str, str], ...]:

@@ -12,7 +12,7 @@ import streamlit as st
 
 from dashboard.data import fleet
 from pipelines.answers.access import Viewer
-from pipelines.fields import BY_NAME, NUMBER, WORDS
+from pipelines.fields import BY_NAME, DATE, NUMBER, TIME, WORDS
 from pipelines.fleet.folder import LogLine
 from pipelines.intake.mapping import Mapping as Made
 from pipelines.receiving import drafts, kept_uploads, loading
@@ -123,6 +123,11 @@ def save_mapping(viewer: Viewer, mapping: Made) -> str:
 def begin_load(viewer: Viewer, wanted: Wanted) -> Loading:
     """Begin to load an upload and publish; it runs to its end whatever the page does."""
     return Loading(viewer, fleet(), wanted).begin()
+
+
+def takes_dates(use: str) -> bool:
+    """Whether what a heading is for is a field of days or times."""
+    return use in BY_NAME and BY_NAME[use].kind in (DATE, TIME)
 
 
 def takes_lists(field: str) -> bool:

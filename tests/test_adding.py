@@ -132,7 +132,7 @@ def test_an_unknown_file_is_shown_as_read_and_no_mapping_is_guessed(add, fleet):
         and "No mapping fits its headings" in text(page)
         and "Nearest is hollin-peaks" in text(page)
     )
-    assert "A column for inspection id" in text(page) and "The agency: choose it above" in text(page)
+    assert "A column for inspection id" in text(page) and "The agency: choose it below" in text(page)
     assert (
         by_label(page.selectbox, "Decimal mark").value == ","
         and by_label(page.selectbox, "Order of dates").value == "dmy"
@@ -352,6 +352,29 @@ def test_an_empty_agency_is_asked_for_where_the_fleet_has_others(add, fleet, tmp
     assert "the agency is not recorded" in text(page) and by_label(page.button, "Load the file").disabled
     page = choose(page, "Agency: neither the mapping nor a column names it", "Birch County")
     assert not by_label(page.button, "Load the file").disabled
+
+
+def test_the_century_of_short_years_is_asked_for_where_there_are_some_and_shown(add, fleet):
+    content = "Rec #,Bldg,When,P/F\n1,A,3/14/25,P\n2,B,12/31/99,F\n"
+    page = choose(add(fleet, "own.csv", content), "Agency", "Alder County")
+    century = by_label(page.selectbox, "Years of two digits stand for a year from")
+    assert century.value is None and "The century of years with two digits" in text(page)
+    assert "1970 to 2069: 3/14/25 is Mar 14, 2025" in century.options
+    assert "2 used, 0 not recorded, 0 not used" in text(page)  # other cells are judged all the same
+    page = choose(page, "Years of two digits stand for a year from", 1970)
+    assert "two_digit_years_from = 1970" in page.code[0].value
+    press(page, SAVE_AND_LOAD)
+    assert attach(fleet.current()).rows(
+        "SELECT inspected_on, stated_result FROM readings ORDER BY inspection_id"
+    ) == [(date(2025, 3, 14), "pass"), (date(1999, 12, 31), "fail")]
+
+
+def test_no_century_is_asked_for_where_no_column_of_dates_has_short_years(add, fleet):
+    page = add(fleet, "own.csv", "Rec #,Bldg,When,Build\n1,A,2025-03-14,3/4/25\n")
+    label = "Years of two digits stand for a year from"
+    assert label not in [one.label for one in page.selectbox]
+    page = choose(page, "Field of Build", "completed_on")
+    assert label in [one.label for one in page.selectbox]
 
 
 @pytest.mark.parametrize(

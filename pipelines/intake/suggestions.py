@@ -21,6 +21,10 @@ from pipelines.intake.recognition import unit_in_heading
 from pipelines.intake.trade_names import CREWS_WORDS, EMPTY_WORDS, NAMES, SAID_BY_UNIT, SHORT_FORMS, SPELLED
 from pipelines.intake.units import UnitError
 
+_SHORT_DATE = re.compile(
+    r"[0-9]{1,2}([-/.])[0-9]{1,2}\1[0-9]{2}(?![0-9])|[0-9]{1,2}[- ][a-z]{3,9}[- ][0-9]{2}(?![0-9])",
+    re.IGNORECASE,
+)
 _LOOKED_AT = 5000  # rows of the sample
 _LIKE_ENOUGH = 0.6  # least likeness of a name
 _MOST_VISITS = 20  # to a home, on average: what stands in more rows than that is no home
@@ -29,13 +33,17 @@ _MOST = 0.5  # least share of distinct texts that agree
 
 @dataclass(frozen=True)
 class Suggestion:
-    """What one heading may be. `field` None: nothing speaks clearly; `why` says what was seen either way."""
+    """What one heading may be. `field` None: nothing speaks clearly; `why` says what was seen either way.
+
+    `short_date` is the first of its texts that is a date with a year of two digits.
+    """
 
     heading: str
     field: str | None
     why: tuple[str, ...]
     unit: str | None = None
     words: tuple[tuple[str, str], ...] = ()
+    short_date: str = ""
 
     @property
     def reason(self) -> str:
@@ -94,14 +102,16 @@ def draft(headings: Sequence[str], sample_table: pa.Table) -> Draft:
     taken = {name: headings[at] for at, name in chosen.items()}
     suggestions = []
     for at, heading in enumerate(headings):
+        short = next(filter(_SHORT_DATE.match, texts[at]), "")
         if name := chosen.get(at):
             _, why, unit, words = rated[at, name]
             others = [headings[other] for other, field in rated if field == name and other not in chosen]
             also = (f"{', '.join(map(repr, others))} could be it, too",) if others else ()
-            suggestions.append(Suggestion(heading, name, (*why, *also), unit, words))
+            suggestions.append(Suggestion(heading, name, (*why, *also), unit, words, short))
         else:
             near = sorted(field for position, field in rated if position == at)
-            suggestions.append(Suggestion(heading, None, _why_none(near, taken, repeated.get(at, ""))))
+            why = _why_none(near, taken, repeated.get(at, ""))
+            suggestions.append(Suggestion(heading, None, why, short_date=short))
     return Draft(tuple(suggestions), decimal, dates)
 
 
