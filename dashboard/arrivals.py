@@ -3,9 +3,10 @@
 Everything returns plain text, as `wording` does.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 from dashboard import data, wording
+from dashboard.uploads import Waiting
 from pipelines.intake.cells import NOT_RECORDED, Refused, day
 from pipelines.intake.rows import SAID_TWICE, SHIFTED
 from pipelines.receiving.verdict import Lost, Verdict
@@ -13,6 +14,13 @@ from pipelines.receiving.verdict import Lost, Verdict
 CENTURIES = (2000, 1980, 1970, 1950)
 NO_CENTURY = "The century of years with two digits: choose it below."
 JUDGED_IN = 2000  # the century in which other cells are judged until one is chosen
+COUNTS = {
+    "New inspections": "new",
+    "Changed": "changed",
+    "Repeated": "repeated",
+    "Outdated already": "older",
+    "Will not load": "not_loaded",
+}
 MOST_REASONS, MOST_TEXTS = 4, 4
 USUAL_CAUSE = "The usual causes: another agency's mapping, or dates written in another order."
 
@@ -25,14 +33,12 @@ def reckoned_on(verdict: Verdict) -> str:
 
 def counted(verdict: Verdict) -> list[tuple[str, str]]:
     """How many rows would be what: (name, number)."""
-    pairs = [
-        ("New inspections", verdict.new),
-        ("Changed", verdict.changed),
-        ("Repeated", verdict.repeated),
-        ("Outdated already", verdict.older or None),
-        ("Will not load", verdict.not_loaded),
-    ]
-    return [(name, f"{count:,}") for name, count in pairs if count is not None]
+    return [(name, count_of(name)(verdict)) for name in COUNTS]
+
+
+def count_of(name: str) -> Callable[[Verdict | None], str]:
+    """One of COUNTS as it is shown of a verdict."""
+    return lambda verdict: "" if verdict is None else f"{getattr(verdict, COUNTS[name]):,}"
 
 
 def rows_lost(verdict: Verdict) -> str:
@@ -88,6 +94,17 @@ def century(begins: int, example: str, order: str | None) -> str:
     found = day(example, known, begins) if known else None
     becomes = "" if found is None or isinstance(found, Refused) else f": {example} is {wording.day(found)}"
     return f"{begins} to {begins + 99}{becomes}"
+
+
+def standing(one: Waiting) -> str:
+    """How one of several files stands: what keeps it from being loaded, else what of it would be lost."""
+    if one.verdict is None:
+        return wording.sentence(one.why.removeprefix(f"{one.file_name}: "))
+    said = (doubt(one.verdict) or rows_lost(one.verdict), *unread(one.verdict)[:1])
+    drops = (f"Drops {wording.some(one.dropped)}",) if one.dropped else ()
+    return " ".join(part if part.endswith(".") else f"{part}." for part in (*said, *drops) if part) or (
+        "Every row would load."
+    )
 
 
 def dropped(headings: Iterable[str]) -> str:

@@ -5,6 +5,7 @@ An upload is read once for its session, and held as long as its page is connecte
 
 import hashlib
 import json
+from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
@@ -14,6 +15,8 @@ from dashboard.data import fleet
 from pipelines.answers.access import Viewer
 from pipelines.fields import BY_NAME, DATE, NUMBER, TIME, WORDS
 from pipelines.fleet.folder import LogLine
+from pipelines.fleet.logs import FleetError
+from pipelines.intake.encoding import ExportError
 from pipelines.intake.mapping import Mapping as Made
 from pipelines.receiving import drafts, kept_uploads, loading
 from pipelines.receiving.deciding import Arrival
@@ -28,13 +31,14 @@ from pipelines.receiving.drafts import (
     unit_named,
 )
 from pipelines.receiving.kept_uploads import LARGEST_UPLOAD
-from pipelines.receiving.loading import Loading, Wanted
+from pipelines.receiving.loading import Brought, Loading, Wanted
 from pipelines.receiving.upload import Upload
 from pipelines.receiving.verdict import Verdict
 from pipelines.snapshot.exports import IN_THE_FILE, mappings_of, names_agency
 
 __all__ = [
     "BY_NAME",
+    "Brought",
     "CARRY",
     "IGNORE",
     "IN_THE_FILE",
@@ -47,12 +51,17 @@ __all__ = [
     "Upload",
     "Verdict",
     "Viewer",
+    "Waiting",
     "Wanted",
     "composed",
     "names_agency",
     "shortcomings",
     "unit_named",
 ]
+
+
+NEEDS_A_MAPPING, ALREADY_LOADED = "needs a mapping", "loaded already"
+MOST_AT_ONCE = 12  # uploads a session has open: each holds its first rows
 
 
 def state() -> str:
@@ -81,7 +90,7 @@ def held(path: str) -> str:
     return path
 
 
-@st.cache_resource(scope="session", max_entries=2, ttl=3600, show_spinner=False)
+@st.cache_resource(scope="session", max_entries=MOST_AT_ONCE, ttl=3600, show_spinner=False)
 def read(viewer: Viewer, path: str, state: str) -> Upload:
     """An upload and all that it says of itself; ExportError says why it is no export."""
     return Upload.into(fleet(), Path(path), shows_personal=viewer.personal)
@@ -106,6 +115,44 @@ def verdict(
     return loading.verdict_on(fleet(), _upload, mapping, agency)
 
 
+@dataclass(frozen=True)
+class Waiting:
+    """One of several uploads: how it stands, and what would be asked of a load, None where it cannot be yet.
+
+    `mapping` is the one that is recognized, `why` what keeps the file from being loaded with the others, and
+    `dropped` the headings that would be dropped at the door.
+    """
+
+    path: str
+    file_name: str
+    mapping: str = ""
+    verdict: Verdict | None = None
+    why: str = ""
+    dropped: tuple[str, ...] = ()
+    wanted: Wanted | None = None
+
+
+def waiting(viewer: Viewer, path: str, snapshot: str | None) -> Waiting:
+    """How one of several uploads stands, as recognized."""
+    name, now = Path(path).name, state()
+    try:
+        opened = read(viewer, path, now)
+        if opened.mapping is None:
+            return Waiting(path, name, why=NEEDS_A_MAPPING)
+        wanted = Wanted(opened.path)
+        decision, _ = decided(viewer, wanted, now)
+    except (ExportError, FleetError) as error:
+        return Waiting(path, name, why=str(error))
+    dropped = tuple(heading for heading, _ in decision.dropped)
+    if decision.status != "loaded":
+        why = decision.why or ALREADY_LOADED
+        return Waiting(path, name, decision.mapping or opened.mapping, why=why, dropped=dropped)
+    found = verdict(viewer, opened, path, mapping_called(decision.mapping), decision.agency, snapshot, now)
+    return Waiting(
+        path, name, decision.mapping, found, dropped=dropped, wanted=None if found.doubtful else wanted
+    )
+
+
 def mapping_called(name: str) -> Made:
     return next(one for one in mappings_of(fleet()) if one.name == name)
 
@@ -120,8 +167,8 @@ def save_mapping(viewer: Viewer, mapping: Made) -> str:
     return loading.save(viewer, fleet(), mapping).name
 
 
-def begin_load(viewer: Viewer, wanted: Wanted) -> Loading:
-    """Begin to load an upload and publish; it runs to its end whatever the page does."""
+def begin_load(viewer: Viewer, *wanted: Wanted) -> Loading:
+    """Begin to load uploads and publish; it runs to its end whatever the page does."""
     return Loading(viewer, fleet(), wanted).begin()
 
 

@@ -306,7 +306,7 @@ def test_what_a_load_came_to_leads_to_just_that(add, show, sample_fleet, tmp_pat
     there = (ROOT / "sample_exports" / "tillamere-community-partners.csv").read_text().splitlines()
     other = [re.sub(r"^([^,]*),([^,]*),([^,]*)", r"\1,other-\2,other-\3", line) for line in there[1:400]]
     page = press(add(fleet, "other.csv", "\n".join([there[0], *other])), "Load the file")
-    found = page.session_state["brought"].report
+    found = page.session_state["brought"][0].report
     assert found["act_today"] and found["newly_open"] > found["act_today"] and found["to_hold"]
     said = {words: asked for name in ("homes", "hold") for words, asked in links(page, name)}
     for words, asked, name, counted in (
@@ -318,6 +318,67 @@ def test_what_a_load_came_to_leads_to_just_that(add, show, sample_fleet, tmp_pat
         shown = text(fine(show(fleet, name, **asked)))
         wanted = f"with {counted:,} open deficiencies so found" if name == "homes" else f"{counted:,} units"
         assert wanted in shown, words
+
+
+def several(page, *files):
+    """The page with several files at once."""
+    page.file_uploader[0].set_value([(name, content.encode(), "text/csv") for name, content in files])
+    return fine(page.run())
+
+
+def test_several_files_each_have_a_verdict_and_those_recognized_load_with_one_button(show, fleet, tmp_path):
+    fed(fleet.create(), write(tmp_path / "there.csv", [row(1), row(2)]))
+    page = several(
+        show(fleet, "add"),
+        ("a.csv", text_of([row(1), row(2, cold="14"), row(3) | {"Phone": "555-010-0199"}])),
+        ("b.csv", OWN),
+        ("c.csv", text_of([row(4), row(5, day="soon")])),
+        ("d.csv", text_of([row(6, day="soon"), row(7, day="soon"), row(8)])),
+        ("e.csv", ""),
+    )
+    lines = {cells[0]: cells[1:] for cells in table(page, "5 files, if they are loaded now")[1:]}
+    assert lines["a.csv"] == ["canonical", "1", "1", "1", "0", "0", "Drops Phone."]
+    assert lines["b.csv"][0] == "–" and lines["b.csv"][-1] == "Needs a mapping"
+    assert lines["c.csv"][1:] == [
+        "1",
+        "0",
+        "0",
+        "0",
+        "1",
+        "1 row will not load: inspected on not a date 1 (line 3).",
+    ]
+    assert lines["d.csv"][-1].startswith("Only 1 of 3 rows can be used.") and "empty" in lines["e.csv"][-1]
+    assert len(waiting(fleet)) == 5
+    page = press(page, "Load the 2 files recognized")
+    came = {cells[0]: cells[1:] for cells in table(page, "What each came to")[1:]}
+    assert came["a.csv"][:4] == ["1", "1", "1", "0"] and came["c.csv"][:4] == ["1", "0", "0", "1"]
+    assert attach(fleet.current()).rows("SELECT count(*) FROM readings") == [(4,)]
+    assert all(b"555-010" not in octets for octets in stored(fleet).values())
+    # the others stay, and are opened one by one
+    assert [cells[0] for cells in table(page, "3 files, if they are loaded now")[1:]] == [
+        "b.csv",
+        "d.csv",
+        "e.csv",
+    ]
+    assert by_label(page.selectbox, "Open").format_func(by_label(page.selectbox, "Open").value) == "b.csv"
+    page = press(choose(filled(page), "“Kessel”, 1 cell", "plain_steel"), SAVE_AND_LOAD)
+    assert "own.csv" not in html(page) and "b.csv: loaded" in html(page)
+    assert [cells[0] for cells in table(page, "2 files, if they are loaded now")[1:]] == ["d.csv", "e.csv"]
+
+
+def test_of_several_files_one_that_is_refused_is_named(show, fleet, monkeypatch):
+    page = several(show(fleet, "add"), ("a.csv", text_of([row(1)])), ("b.csv", text_of([row(2)])))
+    real = door.load
+
+    def refuse(of_fleet, paths, **more):
+        if paths[0].name == "b.csv":
+            raise FleetError("the disk is full")
+        return real(of_fleet, paths, **more)
+
+    monkeypatch.setattr(door, "load", refuse)
+    page = press(page, "Load the 2 files recognized")
+    assert "a.csv: loaded" in html(page) and "the disk is full" in text(page)
+    assert [path.name for path in waiting(fleet)] == ["b.csv"]
 
 
 def test_headings_that_fit_two_mappings_wait_for_a_choice(add, fleet):

@@ -1,8 +1,10 @@
 """Add a file: how it is read, by which mapping or what its columns are, and then, only then, loading it."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
+import pandas as pd
 import streamlit as st
 
 from dashboard import arrivals, data, filters, frame, mapping, tables, uploads, wording
@@ -24,32 +26,35 @@ USES = (
 )
 
 
-def upload() -> tuple[str, int] | None:
-    """(path, size) of the file that is open; None where there is none.
+def upload() -> list[tuple[str, int]]:
+    """(path, size) of the files that are open and not loaded yet.
 
-    It is written once, and again if the connection was lost and came back.
+    Each is written once, and again if the connection was lost and came back.
     """
     limit = uploads.LARGEST_UPLOAD >> 20
     tables.section(
-        "The file",
-        f"One CSV export of up to {limit} MB, with its headings in one line. "
+        "The files",
+        f"CSV exports of up to {limit} MB each, with their headings in one line. "
         "Nothing is stored before you load it.",
     )
-    file = st.file_uploader(
-        "CSV export", key=f"file {memory.get('files_added', 0)}", label_visibility="collapsed"
+    files = st.file_uploader(
+        "CSV exports",
+        key=f"file {memory.get('files_added', 0)}",
+        label_visibility="collapsed",
+        accept_multiple_files=True,
     )
-    kept = memory.get("upload")
-    if kept and (file is None or kept[0] != file.file_id):
-        uploads.let_go(memory.pop("upload")[1])
-        kept = None
-    if file is None:
+    kept, loaded = memory.setdefault("uploads", {}), memory.get("loaded", ())
+    here = {file.file_id: file for file in files if file.file_id not in loaded}
+    for gone in kept.keys() - here.keys():
+        uploads.let_go(kept.pop(gone))
+    if not files:
         tables.steps(wording.STEPS, wording.LARGER_FILES, "coldfill load PATH")
-        return None
-    if kept is None:
-        memory.pop("refused", None)
-    if kept is None or ("loading" not in memory and not Path(kept[1]).exists()):
-        memory["upload"] = kept = (file.file_id, uploads.keep_upload(who, file, file.file_id))
-    return uploads.held(kept[1]), file.size
+    for file_id, file in here.items():
+        if file_id not in kept:
+            memory.pop("refused", None)
+        if file_id not in kept or ("loading" not in memory and not Path(kept[file_id]).exists()):
+            kept[file_id] = uploads.keep_upload(who, file, file_id)
+    return [(uploads.held(kept[file_id]), file.size) for file_id, file in here.items()]
 
 
 def facts(opened: uploads.Upload, size: int) -> None:
@@ -200,12 +205,11 @@ def judged(
 
 
 def act(wanted: uploads.Wanted, label: str, disabled: bool, savable: bool | None = None) -> None:
-    """The buttons; while a load is at work, how far it is.
+    """The buttons, but while a load is at work.
 
     `savable` says whether the mapping may be saved alone; None where there is none to save.
     """
     if "loading" in memory:
-        progress()
         return
     with st.container(horizontal=True):
         begin = st.button(label, type="primary", disabled=disabled)
@@ -217,7 +221,7 @@ def act(wanted: uploads.Wanted, label: str, disabled: bool, savable: bool | None
         memory["loading"] = uploads.begin_load(who, wanted)
         st.rerun()
     if "refused" in memory:
-        frame.notice(memory["refused"])
+        refused()
 
 
 def progress() -> None:
@@ -235,22 +239,68 @@ def progress() -> None:
 
 def finish() -> None:
     """Take note of how a load ended."""
-    work = memory.pop("loading")
-    still_open = "upload" in memory and Path(memory["upload"][1]) == work.wanted.path
-    if work.error is not None:
-        memory["refused"] = frame.words_of(work.error)
-        if not still_open:
-            uploads.let_go(str(work.wanted.path))
-        return
-    memory["brought"] = work.brought
-    if still_open:
-        del memory["upload"]
+    work, kept = memory.pop("loading"), memory.get("uploads", {})
+    failed = [(one.path, work.error) for one in work.wanted] if work.error else work.refused
+    several = len(work.wanted) > 1
+    refused = [
+        f"{path.name}: {frame.words_of(error)}" if several else frame.words_of(error)
+        for path, error in failed
+    ]
+    if refused:
+        memory["refused"] = refused[:1] if work.error else refused
+    for path, _ in failed:
+        if str(path) not in kept.values():
+            uploads.let_go(str(path))
+    done = {str(one.path) for one in work.brought}
+    if done:
+        memory["brought"] = work.brought
+    memory["loaded"] = {*memory.get("loaded", ()), *(key for key, path in kept.items() if path in done)}
+    for key in memory["loaded"] & kept.keys():
+        del kept[key]
+    if not kept:
         memory["files_added"] = memory.get("files_added", 0) + 1
 
 
 def report() -> None:
-    """What became of the file."""
+    """What became of the files of the last load."""
     came = memory["brought"]
+    if len(came) == 1:
+        of_one(came[0])
+    else:
+        of_several([one.report for one in came])
+    tables.links([("Files received", filters.link("files")), ("Fleet", filters.link("fleet"))])
+
+
+def of_several(found: Sequence[dict]) -> None:
+    """A line for each of several files."""
+
+    def leading(name: str, page: str) -> Callable[[Any], str | None]:
+        def link(row: Any) -> str | None:
+            return filters.link(page, **wording.lead(name, row.export_id)) if getattr(row, name) else None
+
+        return link
+
+    tables.section(f"{len(found)} files are loaded")
+    tables.show(
+        pd.DataFrame(found),
+        (
+            tables.Column("file_name", "File"),
+            tables.count("rows_new", "New inspections"),
+            tables.count("rows_changed", "Changed"),
+            tables.count("rows_repeated", "Repeated"),
+            tables.count("rows_not_loaded", "Not loaded"),
+            *(
+                tables.count(name, wording.sentence(words), link=leading(name, page))
+                for name, words, page in wording.LEADS
+            ),
+        ),
+        "What each came to",
+        empty="",
+    )
+
+
+def of_one(came: uploads.Brought) -> None:
+    """All that became of one file."""
     found = came.report
     tables.section(f"{found['file_name']}: {found['status']}", wording.loaded(found, came.saved))
     tables.links((words, filters.link(page, **asked)) for words, page, asked in wording.leads(found))
@@ -286,10 +336,6 @@ def report() -> None:
     for one in data.answers(who, snapshot, filters.current(), found["export_id"]):
         opening = wording.columns_said(one.opening, data.called)
         tables.said(wording.answered(len(one.answered), one.checks, opening))
-    tables.links([("Files received", filters.link("files")), ("Fleet", filters.link("fleet"))])
-    if st.button("Add another file"):
-        del memory["brought"]
-        st.rerun()
 
 
 def agencies() -> list[str]:
@@ -297,21 +343,66 @@ def agencies() -> list[str]:
 
 
 def draw() -> None:
-    kept = upload()
-    if kept is None:
-        if "loading" in memory:
-            progress()
-        elif "refused" in memory:
-            frame.notice(memory["refused"])
-        return
-    path, size = kept
-    opened = uploads.read(who, path, uploads.state())
-    facts(opened, size)
-    name = chosen_mapping(opened)
-    if name == NEW:
-        with_new(opened)
-    elif name:
-        with_mapping(opened, name)
+    """The files that are open: one as a whole, several each in a line and one of them below as a whole."""
+    files = dict(upload())
+    path = one_of_several(files) if len(files) > 1 else next(iter(files), None)
+    if path is not None:
+        opened = uploads.read(who, path, uploads.state())
+        facts(opened, files[path])
+        name = chosen_mapping(opened)
+        if name == NEW:
+            with_new(opened)
+        elif name:
+            with_mapping(opened, name)
+    if "loading" in memory:
+        progress()
+    elif "refused" in memory and path is None:
+        refused()
+
+
+def one_of_several(files: dict[str, int]) -> str | None:
+    """A line for each file, the button that loads those recognized; the path of the one that is opened."""
+    lines = [uploads.waiting(who, path, snapshot) for path in files]
+    tables.show(
+        tables.rows(lines),
+        (
+            tables.Column("file_name", "File"),
+            tables.Column("mapping", "Mapping"),
+            *(
+                tables.Column("verdict", label, arrivals.count_of(label), kind=tables.NUMBER)
+                for label in arrivals.COUNTS
+            ),
+            tables.Column("why", "How it stands", arrivals.standing, of_row=True, width="40%"),
+        ),
+        f"{wording.plural(len(lines), 'file')}, if they are loaded now",
+        empty="",
+    )
+    ready = [one.wanted for one in lines if one.wanted is not None]
+    label = f"Load the {wording.plural(len(ready), 'file')} recognized"
+    if "loading" not in memory and st.button(label, type="primary", disabled=not ready):
+        memory.pop("refused", None)
+        memory["loading"] = uploads.begin_load(who, *ready)
+        st.rerun()
+    if "refused" in memory and "loading" not in memory:
+        refused()
+    tables.section(
+        "One of them", "A file that is not recognized, or of which little can be used, is opened here."
+    )
+    waits = [one.path for one in lines if one.wanted is None and one.why != uploads.ALREADY_LOADED]
+    return st.selectbox(
+        "Open",
+        [*waits, *(path for path in files if path not in waits)],
+        index=0 if waits else None,
+        key=f"open {len(memory.get('loaded', ()))}",
+        format_func=lambda path: Path(path).name,
+        placeholder="Choose a file to look at",
+    )
+
+
+def refused() -> None:
+    """Why files could not be loaded."""
+    for text in memory["refused"]:
+        frame.notice(text)
 
 
 if "loading" in memory and memory["loading"].wait(0):
@@ -319,5 +410,10 @@ if "loading" in memory and memory["loading"].wait(0):
     st.rerun()
 if "brought" in memory:
     report()
+    if memory.get("uploads"):
+        draw()
+    elif st.button("Add another file"):
+        del memory["brought"]
+        st.rerun()
 else:
     draw()
