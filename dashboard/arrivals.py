@@ -6,7 +6,7 @@ Everything returns plain text, as `wording` does.
 from collections.abc import Callable, Iterable
 
 from dashboard import data, wording
-from dashboard.uploads import Waiting
+from dashboard.uploads import Effect, Waiting
 from pipelines.intake.cells import NOT_RECORDED, Refused, day
 from pipelines.intake.rows import SAID_TWICE, SHIFTED
 from pipelines.receiving.verdict import Lost, Verdict
@@ -86,6 +86,35 @@ def unread(verdict: Verdict) -> list[str]:
     ]
     cells = wording.plural(sum(one.times for one in rest), "cell")
     return lines + ([f"{wording.plural(len(rest), 'other text')}: {cells} not used"] if rest else [])
+
+
+EFFECTS = (
+    ("rows_more", "Rows more"),
+    ("rows_less", "Rows less"),
+    ("cells_more", "Cells more"),
+    ("cells_less", "Cells less"),
+    ("cells_other", "Cells read otherwise"),
+)
+MOST_FIELDS = 5
+
+
+def these_of(shown: int, files: int) -> str:
+    """The newest files of so many, in words."""
+    return wording.plural(files, "file") if shown == files else f"newest {shown:,} of {files:,} files"
+
+
+def touched(effect: Effect) -> str:
+    """Which fields a change of the mapping touches in a file, and what it cannot reach."""
+    named = [
+        f"{data.called(field)} ({wording.plural(cells, 'cell')})"
+        for field, cells in effect.fields[:MOST_FIELDS]
+    ]
+    more = len(effect.fields) - MOST_FIELDS
+    named += [f"{wording.plural(more, 'field')} more"] if more > 0 else []
+    dropped = wording.some(effect.wanting)
+    said = [", ".join(named) if named else "" if effect.wanting else "nothing changes"]
+    said += [f"{dropped}: dropped when it was loaded; add the file again to have it"] if dropped else []
+    return wording.sentence("; ".join(filter(None, said)))
 
 
 def century(begins: int, example: str, order: str | None) -> str:

@@ -14,11 +14,12 @@ import streamlit as st
 from dashboard.data import fleet
 from pipelines.answers.access import Viewer
 from pipelines.fields import BY_NAME, DATE, NUMBER, TIME, WORDS
-from pipelines.fleet.folder import LogLine
+from pipelines.fleet.folder import LogLine, Received
 from pipelines.fleet.logs import FleetError
 from pipelines.intake.encoding import ExportError
 from pipelines.intake.mapping import Mapping as Made
-from pipelines.receiving import drafts, kept_uploads, loading
+from pipelines.receiving import changing, drafts, kept_uploads, loading
+from pipelines.receiving.changing import Effect, alike, as_it_is, changed
 from pipelines.receiving.deciding import Arrival
 from pipelines.receiving.drafts import (
     CARRY,
@@ -31,7 +32,7 @@ from pipelines.receiving.drafts import (
     unit_named,
 )
 from pipelines.receiving.kept_uploads import LARGEST_UPLOAD
-from pipelines.receiving.loading import Brought, Loading, Wanted
+from pipelines.receiving.loading import Brought, Loading, Rereading, Wanted
 from pipelines.receiving.upload import Upload
 from pipelines.receiving.verdict import Verdict
 from pipelines.snapshot.exports import IN_THE_FILE, mappings_of, names_agency
@@ -44,15 +45,20 @@ __all__ = [
     "IN_THE_FILE",
     "LARGEST_UPLOAD",
     "Choice",
+    "Effect",
     "Heading",
     "Loading",
     "Made",
+    "Rereading",
     "Suggested",
     "Upload",
     "Verdict",
     "Viewer",
     "Waiting",
     "Wanted",
+    "alike",
+    "as_it_is",
+    "changed",
     "composed",
     "names_agency",
     "shortcomings",
@@ -165,6 +171,35 @@ def mapping_name(upload: Upload) -> str:
 def save_mapping(viewer: Viewer, mapping: Made) -> str:
     """Save a new mapping; the name of its file. MappingError where it cannot be used or its name is taken."""
     return loading.save(viewer, fleet(), mapping).name
+
+
+def changeable() -> list[str]:
+    """Names of the fleet's mappings that can be changed."""
+    return changing.changeable(fleet())
+
+
+def read_with(mapping: str) -> list[Received]:
+    """The loaded files that are read with a mapping, the newest first."""
+    return changing.read_with(fleet(), mapping)
+
+
+@st.cache_resource(scope="session", max_entries=MOST_AT_ONCE, ttl=3600, show_spinner=False)
+def stored(viewer: Viewer, sha256: str, state: str) -> Upload:
+    """A stored file as an upload."""
+    received = next(one for one in fleet().received() if one.sha256 == sha256)
+    return changing.stored(fleet(), received, shows_personal=viewer.personal)
+
+
+@st.cache_data(scope="session", max_entries=64, ttl=3600, show_spinner=False)
+def effects(viewer: Viewer, before: Made, after: Made, state: str) -> list[Effect]:
+    """What a change of a mapping does to the newest stored files that are read with it."""
+    files = read_with(before.name)[: changing.MOST_FILES]
+    return [changing.effect(stored(viewer, one.sha256, state), one, before, after) for one in files]
+
+
+def begin_change(viewer: Viewer, before: Made, after: Made) -> Loading:
+    """Begin to save a changed mapping and to read its files again."""
+    return Rereading(viewer, fleet(), before, after).begin()
 
 
 def begin_load(viewer: Viewer, *wanted: Wanted) -> Loading:

@@ -1,13 +1,11 @@
 """Add a file: how it is read, by which mapping or what its columns are, and then, only then, loading it."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
-import pandas as pd
 import streamlit as st
 
-from dashboard import arrivals, data, filters, frame, mapping, tables, uploads, wording
+from dashboard import arrivals, arrived, data, filters, frame, mapping, tables, uploads, wording
 from dashboard.markup import as_label
 
 who, snapshot = filters.viewer(), filters.snapshot()
@@ -49,6 +47,9 @@ def upload() -> list[tuple[str, int]]:
         uploads.let_go(kept.pop(gone))
     if not files:
         tables.steps(wording.STEPS, wording.LARGER_FILES, "coldfill load PATH")
+        if names := uploads.changeable():
+            tables.said("To change a mapping that is there:")
+            tables.links((name, filters.link("add", mapping=name)) for name in names)
     for file_id, file in here.items():
         if file_id not in kept:
             memory.pop("refused", None)
@@ -114,6 +115,11 @@ def chosen_mapping(opened: uploads.Upload) -> str | None:
 def with_mapping(opened: uploads.Upload, name: str) -> None:
     """What a mapping there is makes of the file, and loading with it."""
     chosen = uploads.mapping_called(name)
+    if name in uploads.changeable() and st.checkbox(
+        "Change this mapping", key=f"change {name} {uploads.token(opened)}"
+    ):
+        with_change(opened, chosen, loads=True)
+        return
     above = st.container()
     tried = opened.trial(chosen)
     tables.show(
@@ -127,10 +133,7 @@ def with_mapping(opened: uploads.Upload, name: str) -> None:
     columns = wording.plural(len(opened.headings), "column")
     tables.folded_table(tried, USES, f"What becomes of {columns}, one by one")
     with above:
-        agency = ""
-        if not chosen.agency and not uploads.names_agency(opened.headings, chosen):
-            label = "Agency: neither the mapping nor a column names it"
-            agency = mapping.agency(st, label, agencies(), who, f"agency of {uploads.token(opened)}")
+        agency = whose(opened, chosen)
         by_name = None if name == opened.mapping and not agency else name
         wanted = uploads.Wanted(opened.path, by_name, agency, keep)
         decision, before = uploads.decided(who, wanted, uploads.state())
@@ -182,6 +185,98 @@ def with_new(opened: uploads.Upload) -> None:
         act(wanted, "Save the mapping and load the file", not may, savable=not missing)
 
 
+def whose(opened: uploads.Upload, chosen: uploads.Made) -> str:
+    """A choice of the agency where neither the mapping nor a column of the file names it; else ""."""
+    if chosen.agency or uploads.names_agency(opened.headings, chosen):
+        return ""
+    label = "Agency: neither the mapping nor a column names it"
+    return mapping.agency(st, label, agencies(), who, f"agency of {uploads.token(opened)}")
+
+
+def with_change(opened: uploads.Upload, before: uploads.Made, *, loads: bool) -> None:
+    """A mapping there is, changed on the page: what that does to its files, and saving it.
+
+    `loads`: the file it is looked at on is to be loaded with it; else that is one of those stored.
+    """
+    above = st.container()
+    as_read(opened)
+    made, missing = mapping.form(who, opened, agencies(), before)
+    keep = mapping.keep_personal(opened, made) if loads else ()
+    files = len(uploads.read_with(before.name))
+    with above:
+        tables.section(
+            f"Change the mapping {before.name}",
+            "Saved, it holds for the files that are loaded with it, too: they are read again, and none of "
+            "them becomes newer by that. The text that was used before is kept; comments within it are not "
+            "taken over.",
+        )
+        same = uploads.alike(made, before)
+        may = not missing and not same
+        if missing:
+            tables.lines_of("Still lacking", missing)
+        elif same:
+            tables.said("Nothing is changed yet.")
+        else:
+            shown_effects(before, made, files)
+        agency = whose(opened, made) if loads else ""
+        if may and loads:
+            tables.subsection(f"{opened.file_name}, if it is loaded now")
+            agency_of_rows = agency or made.agency or uploads.IN_THE_FILE
+            may = judged(opened, made, agency_of_rows, mapping.personal_unused(opened, made, keep))
+            told = agency or made.agency or uploads.names_agency(opened.headings, made)
+            may = may and bool(told or not agencies())  # else the door refuses it once the change is saved
+        if loads:
+            wanted = uploads.Wanted(opened.path, None, agency, keep, made, before)
+            act(wanted, "Save the change and load the file", not may)
+        elif "loading" not in memory:
+            again = f" and read {wording.plural(files, 'file')} again"
+            if st.button(f"Save the change{again}", type="primary", disabled=not may):
+                memory.pop("refused", None)
+                memory["loading"] = uploads.begin_change(who, before, made)
+                st.rerun()
+            refused()
+
+
+def shown_effects(before: uploads.Made, made: uploads.Made, files: int) -> None:
+    """What a change does to the files that are loaded with the mapping."""
+    found = uploads.effects(who, before, made, uploads.state())
+    tables.show(
+        tables.rows(found),
+        (
+            tables.Column("file_name", "File"),
+            tables.count("rows", "Rows looked at"),
+            *(tables.count(name, label) for name, label in arrivals.EFFECTS),
+            tables.Column("fields", "Fields touched", arrivals.touched, of_row=True, width="34%"),
+        ),
+        f"What the change does to the {arrivals.these_of(len(found), files)} loaded with it",
+        empty="No file is loaded with it.",
+    )
+
+
+def change() -> None:
+    """The mapping that the address names, changed on a file that is loaded with it."""
+    name = st.query_params["mapping"]
+    tables.links([("Add a file instead", filters.link("add"))])
+    if name not in uploads.changeable():
+        frame.notice(f"There is no mapping called {name!r} that could be changed.")
+        return
+    files = uploads.read_with(name)
+    if not files:
+        frame.notice(f"No file is loaded with {name}: add one, choose this mapping, and change it there.")
+        return
+    chosen = st.selectbox(
+        "Look at it on the file",
+        files,
+        key=f"file of {name}",
+        format_func=lambda one: f"{one.file_name}, {one.received_at[:10]}",
+    )
+    with_change(
+        uploads.stored(who, chosen.sha256, uploads.state()), uploads.mapping_called(name), loads=False
+    )
+    if "loading" in memory:
+        progress()
+
+
 def judged(
     opened: uploads.Upload, chosen: uploads.Made, agency: str, dropped: Sequence[tuple[str, str]]
 ) -> bool:
@@ -220,8 +315,7 @@ def act(wanted: uploads.Wanted, label: str, disabled: bool, savable: bool | None
         memory.pop("refused", None)
         memory["loading"] = uploads.begin_load(who, wanted)
         st.rerun()
-    if "refused" in memory:
-        refused()
+    refused()
 
 
 def progress() -> None:
@@ -240,6 +334,12 @@ def progress() -> None:
 def finish() -> None:
     """Take note of how a load ended."""
     work, kept = memory.pop("loading"), memory.get("uploads", {})
+    if isinstance(work, uploads.Rereading):
+        if work.error:
+            memory["refused"] = [frame.words_of(work.error)]
+        else:
+            memory["changed"] = work.after.name
+        return
     failed = [(one.path, work.error) for one in work.wanted] if work.error else work.refused
     several = len(work.wanted) > 1
     refused = [
@@ -261,83 +361,6 @@ def finish() -> None:
         memory["files_added"] = memory.get("files_added", 0) + 1
 
 
-def report() -> None:
-    """What became of the files of the last load."""
-    came = memory["brought"]
-    if len(came) == 1:
-        of_one(came[0])
-    else:
-        of_several([one.report for one in came])
-    tables.links([("Files received", filters.link("files")), ("Fleet", filters.link("fleet"))])
-
-
-def of_several(found: Sequence[dict]) -> None:
-    """A line for each of several files."""
-
-    def leading(name: str, page: str) -> Callable[[Any], str | None]:
-        def link(row: Any) -> str | None:
-            return filters.link(page, **wording.lead(name, row.export_id)) if getattr(row, name) else None
-
-        return link
-
-    tables.section(f"{len(found)} files are loaded")
-    tables.show(
-        pd.DataFrame(found),
-        (
-            tables.Column("file_name", "File"),
-            tables.count("rows_new", "New inspections"),
-            tables.count("rows_changed", "Changed"),
-            tables.count("rows_repeated", "Repeated"),
-            tables.count("rows_not_loaded", "Not loaded"),
-            *(
-                tables.count(name, wording.sentence(words), link=leading(name, page))
-                for name, words, page in wording.LEADS
-            ),
-        ),
-        "What each came to",
-        empty="",
-    )
-
-
-def of_one(came: uploads.Brought) -> None:
-    """All that became of one file."""
-    found = came.report
-    tables.section(f"{found['file_name']}: {found['status']}", wording.loaded(found, came.saved))
-    tables.links((words, filters.link(page, **asked)) for words, page, asked in wording.leads(found))
-    tables.facts(
-        [
-            ("Rows read", f"{found['rows_read']:,}"),
-            ("In force", f"{found['rows_kept']:,}"),
-            ("Not loaded", f"{found['rows_not_loaded']:,}"),
-            ("Repeated", f"{found['rows_repeated']:,}"),
-            ("Superseded", f"{found['rows_superseded']:,}"),
-            ("Cells not used", f"{found['cells_not_loaded']:,}"),
-            ("Agency", found["agency"]),
-            ("Mapping", found["mapping"]),
-        ]
-    )
-    tables.show(
-        data.not_loaded(who, snapshot, filters.current(), found["export_id"]),
-        (
-            tables.Column("extent", "What"),
-            tables.Column("reason", "Reason"),
-            tables.count("times", "Times"),
-            tables.Column("headings", "Columns"),
-            tables.count("first_line", "First line"),
-        ),
-        "Rows, cells and columns not used as read",
-        empty="Everything was used as read.",
-    )
-    if found["dropped"]:
-        tables.lines_of(
-            "Dropped before anything was stored",
-            [f"{one['heading']}: {one['why']}" for one in found["dropped"]],
-        )
-    for one in data.answers(who, snapshot, filters.current(), found["export_id"]):
-        opening = wording.columns_said(one.opening, data.called)
-        tables.said(wording.answered(len(one.answered), one.checks, opening))
-
-
 def agencies() -> list[str]:
     return data.choices(who, snapshot)["agency"] if snapshot else []
 
@@ -356,7 +379,7 @@ def draw() -> None:
             with_mapping(opened, name)
     if "loading" in memory:
         progress()
-    elif "refused" in memory and path is None:
+    elif path is None:
         refused()
 
 
@@ -383,7 +406,7 @@ def one_of_several(files: dict[str, int]) -> str | None:
         memory.pop("refused", None)
         memory["loading"] = uploads.begin_load(who, *ready)
         st.rerun()
-    if "refused" in memory and "loading" not in memory:
+    if "loading" not in memory:
         refused()
     tables.section(
         "One of them", "A file that is not recognized, or of which little can be used, is opened here."
@@ -400,20 +423,25 @@ def one_of_several(files: dict[str, int]) -> str | None:
 
 
 def refused() -> None:
-    """Why files could not be loaded."""
-    for text in memory["refused"]:
+    """Why files could not be loaded, or a change not saved."""
+    for text in memory.get("refused", ()):
         frame.notice(text)
 
 
 if "loading" in memory and memory["loading"].wait(0):
     finish()
     st.rerun()
+if "changed" in memory:
+    said = f"The mapping {memory.pop('changed')} is changed, and the files loaded with it are read again."
+    tables.said(said)
 if "brought" in memory:
-    report()
+    arrived.report(memory["brought"])
     if memory.get("uploads"):
         draw()
     elif st.button("Add another file"):
         del memory["brought"]
         st.rerun()
+elif st.query_params.get("mapping"):
+    change()
 else:
     draw()

@@ -7,14 +7,16 @@ The work runs in a thread of its own, so that it ends well whatever becomes of t
 import threading
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from pipelines.engine.policy.policy import PolicyError
+from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
 from pipelines.intake.cells import folded
 from pipelines.intake.encoding import ExportError
 from pipelines.intake.mapping import Mapping, MappingError
 from pipelines.intake.rows import type_batch
-from pipelines.receiving import door, drafts, kept_uploads, report, verdict
+from pipelines.receiving import changing, door, drafts, kept_uploads, report, verdict
 from pipelines.snapshot import stages
 from pipelines.snapshot.exports import IN_THE_FILE, batches, mapping_of, mappings_of, opened
 from pipelines.snapshot.progress import Progress
@@ -29,6 +31,8 @@ class Wanted:
     """What is to be done with one file: read it with `mapping` (None: as recognized), or with `draft`, which
     is saved first.
 
+    With `instead_of` the draft is that mapping, changed, and takes its place.
+
     `agency` is for files that do not name one; `keep` are headings to keep though they look personal.
     """
 
@@ -37,6 +41,7 @@ class Wanted:
     agency: str = ""
     keep: tuple[str, ...] = ()
     draft: Mapping | None = None
+    instead_of: Mapping | None = None
 
 
 @dataclass(frozen=True)
@@ -121,7 +126,11 @@ def _admitted(viewer, fleet, wanted, progress):
     mapping, at_hand = wanted.mapping, f"reading {wanted.path.name}"
     if wanted.draft is not None:
         progress.say("saving the mapping")
-        mapping = save(viewer, fleet, wanted.draft).stem
+        mapping = wanted.draft.name
+        if wanted.instead_of is None:
+            save(viewer, fleet, wanted.draft)
+        else:
+            changing.save(viewer, fleet, wanted.instead_of, wanted.draft)
     if viewer.agencies is not None:
         progress.say("reading which agencies the file names")
         decided(viewer, fleet, Wanted(wanted.path, mapping, wanted.agency, wanted.keep))
@@ -188,8 +197,8 @@ class Loading:
     removed when it was loaded, and kept when not, so that it can be tried again.
     """
 
-    viewer: object
-    fleet: object
+    viewer: Any
+    fleet: Fleet
     wanted: tuple[Wanted, ...]
     said: str = "waiting"
     share: float | None = None
@@ -216,9 +225,7 @@ class Loading:
     def _work(self):
         self.brought, self.refused, self.error = [], [], None
         try:
-            self.brought, self.refused = bring(
-                self.viewer, self.fleet, self.wanted, Progress(self._say, self._step)
-            )
+            self.brought, self.refused = bring(self.viewer, self.fleet, self.wanted, self._progress())
             for one in self.brought:
                 kept_uploads.forget_upload(one.path)
         except Exception as error:  # said on the page by whoever waits
@@ -226,8 +233,28 @@ class Loading:
         finally:
             _at_work.difference_update(one.path for one in self.wanted)
 
+    def _progress(self):
+        return Progress(self._say, self._step)
+
     def _say(self, text):
         self.said, self.share = text, None
 
     def _step(self, done, of):
         self.share = done / of if of else None
+
+
+class Rereading(Loading):
+    """A mapping that is changed, and every file read with it read again; no file is new."""
+
+    def __init__(self, viewer, fleet, before, after):
+        super().__init__(viewer, fleet, ())
+        self.before, self.after = before, after
+
+    def _work(self):
+        self.error = None
+        try:
+            self._say("saving the mapping")
+            changing.save(self.viewer, self.fleet, self.before, self.after)
+            stages.build(self.fleet, self._progress())
+        except Exception as error:  # said on the page by whoever waits
+            self.error = error

@@ -64,7 +64,7 @@ class Upload:
     (`fitting`); of the `nearest`, `missing` are headings it expects, `unknown` those of the file it says
     nothing about. `shares` are all mappings there are, each with how many of its headings are here, nearest
     first. `personal` are headings whose columns look personal, with why; for a viewer who does not see
-    personal fields no cell of such a column is shown.
+    personal fields no cell of such a column is shown. `stripped` says that columns were dropped from it.
     """
 
     def __init__(
@@ -74,10 +74,11 @@ class Upload:
         accepted_ids: dict[str, set[str]] | None = None,
         *,
         shows_personal: bool = True,
+        stripped: bool = False,
     ):
         """Read the beginning of a file; raises ExportError where it is no export."""
         self.path, self.mappings, self.accepted_ids = path, tuple(mappings), accepted_ids or {}
-        self.shows_personal = shows_personal
+        self.shows_personal, self.stripped = shows_personal, stripped
         self._openings: dict[tuple[str | None, str | None], Opening] = {}
         self.trial = lru_cache(maxsize=64)(self._trial)
         self.words = lru_cache(maxsize=64)(self._words)
@@ -96,7 +97,7 @@ class Upload:
         way = (mapping.encoding, mapping.delimiter) if mapping else (None, None)
         if way not in self._openings:
             known = all_mapped_headings(self.mappings)
-            export = opened(self.path, mapping if any(way) else None, known)
+            export = opened(self.path, mapping if any(way) else None, known, stripped=self.stripped)
             first = list(islice(batches(export, ROWS), 2))
             self._openings[way] = Opening(export, first[0] if first else _no_rows(export), len(first) < 2)
         return self._openings[way]
