@@ -173,9 +173,9 @@ def save_mapping(viewer: Viewer, mapping: Made) -> str:
     return loading.save(viewer, fleet(), mapping).name
 
 
-def changeable() -> list[str]:
-    """Names of the fleet's mappings that can be changed."""
-    return changing.changeable(fleet())
+def changeable(viewer: Viewer) -> list[str]:
+    """Names of the fleet's mappings that the viewer may change."""
+    return changing.changeable(viewer, fleet())
 
 
 def read_with(mapping: str) -> list[Received]:

@@ -171,6 +171,8 @@ def test_a_viewer_changes_only_what_no_other_agency_rests_on(fleet, tmp_path, ag
     after = parse_mapping("own", before.text.replace("'PSIG'", "'kPa'"))
     with pytest.raises(FleetError, match="other agencies"):
         changing.save(Viewer(agencies=agencies), fleet, before, after)
+    assert changing.changeable(Viewer(agencies=agencies), fleet) == []
+    assert changing.changeable(EVERYTHING, fleet) == ["own"]
     changing.save(Viewer(agencies=("Alder County", "Birch County")), fleet, before, after)
     assert mapping_of(fleet).text == after.text
 

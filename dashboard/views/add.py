@@ -47,7 +47,7 @@ def upload() -> list[tuple[str, int]]:
         uploads.let_go(kept.pop(gone))
     if not files:
         tables.steps(wording.STEPS, wording.LARGER_FILES, "coldfill load PATH")
-        if names := uploads.changeable():
+        if names := uploads.changeable(who):
             tables.said("To change a mapping that is there:")
             tables.links((name, filters.link("add", mapping=name)) for name in names)
     for file_id, file in here.items():
@@ -115,7 +115,7 @@ def chosen_mapping(opened: uploads.Upload) -> str | None:
 def with_mapping(opened: uploads.Upload, name: str) -> None:
     """What a mapping there is makes of the file, and loading with it."""
     chosen = uploads.mapping_called(name)
-    if name in uploads.changeable() and st.checkbox(
+    if name in uploads.changeable(who) and st.checkbox(
         "Change this mapping", key=f"change {name} {uploads.token(opened)}"
     ):
         with_change(opened, chosen, loads=True)
@@ -257,7 +257,7 @@ def change() -> None:
     """The mapping that the address names, changed on a file that is loaded with it."""
     name = st.query_params["mapping"]
     tables.links([("Add a file instead", filters.link("add"))])
-    if name not in uploads.changeable():
+    if name not in uploads.changeable(who):
         frame.notice(f"There is no mapping called {name!r} that could be changed.")
         return
     files = uploads.read_with(name)

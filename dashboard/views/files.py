@@ -23,7 +23,7 @@ SUSPICIONS = (
 
 
 def files(found):
-    mappings = uploads.changeable()
+    mappings = uploads.changeable(who)
     tables.show(
         found,
         (

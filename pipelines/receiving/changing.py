@@ -19,7 +19,6 @@ from pipelines.fleet.logs import FleetError
 from pipelines.intake.cells import folded
 from pipelines.intake.mapping import CANONICAL, Column, Join, Mapping, MappingError, to_toml
 from pipelines.intake.recognition import repeat_of
-from pipelines.intake.rows import type_batch
 from pipelines.intake.units import find
 from pipelines.receiving import drafts
 from pipelines.receiving.drafts import CARRY, IGNORE, Choice, Heading, Suggested
@@ -27,12 +26,22 @@ from pipelines.receiving.upload import NOT_SHOWN, Upload
 from pipelines.snapshot.exports import IN_THE_FILE, is_stripped, known_ids, mappings_of
 from pipelines.snapshot.inputs import policy_of
 
-MOST_FILES = 20  # stored files on which a change is tried, the newest
+MOST_FILES = 5  # stored files on which a change is tried, the newest
 
 
-def changeable(fleet: Fleet) -> list[str]:
-    """Names of the mappings that can be changed."""
-    return [one.name for one in mappings_of(fleet) if one.name != CANONICAL]
+def changeable(viewer: Any, fleet: Fleet) -> list[str]:
+    """Names of the mappings that the viewer may change."""
+    own = [one for one in mappings_of(fleet) if one.name != CANONICAL]
+    return [one.name for one in own if _may(viewer, fleet, one)]
+
+
+def _may(viewer: Any, fleet: Fleet, *mappings: Mapping) -> bool:
+    """Whether nothing of an agency that the viewer does not see rests on mappings of one name."""
+    if viewer.agencies is None:
+        return True
+    named = {folded(one.agency) for one in read_with(fleet, mappings[0].name)}
+    named |= {folded(one.agency) for one in mappings if one.agency}
+    return bool(named) and named <= set(map(folded, viewer.agencies))
 
 
 def read_with(fleet: Fleet, name: str) -> list[Received]:
@@ -231,8 +240,7 @@ def effect(upload: Upload, received: Received, before: Mapping, after: Mapping) 
 
 def _typed(upload: Upload, received: Received, mapping: Mapping) -> pa.Table:
     constant = received.agency if received.agency not in ("", IN_THE_FILE) else None
-    first = upload.opened_with(mapping).first
-    return type_batch(first, mapping, agency=constant, accepted_ids=upload.accepted_ids).table
+    return upload.typed(mapping, constant).table
 
 
 def _plain(column: pa.ChunkedArray) -> pa.ChunkedArray:
@@ -255,11 +263,9 @@ def save(viewer: Any, fleet: Fleet, before: Mapping, after: Mapping) -> None:
     if there is None or there.text != before.text:
         wrong = "it was changed by somebody else meanwhile: open it again"
         raise MappingError(f"{before.name}.toml", "", wrong)
-    if viewer.agencies is not None:
-        allowed = set(map(folded, viewer.agencies))
-        named = {folded(one.agency) for one in read_with(fleet, before.name)}
-        named |= {folded(one.agency) for one in (before, after) if one.agency}
-        if not named <= allowed:
-            raise FleetError(f"{before.name}: files of other agencies than yours are read with it.")
+    if not _may(viewer, fleet, before, after):
+        raise FleetError(
+            f"{before.name}: it, or files that are read with it, is of other agencies than yours."
+        )
     fleet.keep_input(before.text)
     drafts.save_mapping(fleet, after.name, after.text)

@@ -27,7 +27,7 @@ from pipelines.intake.mapping import Column, Mapping
 from pipelines.intake.privacy import suspect_personal
 from pipelines.intake.reader import Batch
 from pipelines.intake.recognition import repeat_of
-from pipelines.intake.rows import NOT_MAPPED, type_batch
+from pipelines.intake.rows import NOT_MAPPED, AcceptedIds, type_batch
 from pipelines.receiving.drafts import filled
 
 MOST_WORDS = 60  # distinct texts of a field of words that are asked about
@@ -82,7 +82,7 @@ def _meaning(text: str, column: Column, accepted_ids: dict[str, str] | None) -> 
     return found or ("none" if word_key(text) == "none" else "")
 
 
-def trial(headings: Sequence[str], batch: Batch, mapping: Mapping) -> pd.DataFrame:
+def trial(headings: Sequence[str], batch: Batch, mapping: Mapping, accepted_ids: AcceptedIds) -> pd.DataFrame:
     """What a mapping makes of the first rows, one row per heading and field, in the order of the file.
 
     Columns: heading, field ("" none, "carried", "ignored"), unit, used, not_recorded, not_used, with_row
@@ -90,7 +90,7 @@ def trial(headings: Sequence[str], batch: Batch, mapping: Mapping) -> pd.DataFra
     reasons why cells are not used (with counts), examples of their texts. Required fields that a draft does
     not feed yet are left aside.
     """
-    typed = type_batch(*_supplied(batch, mapping))
+    typed = type_batch(*_supplied(batch, mapping), accepted_ids=accepted_ids)
     table, entries = typed.table, typed.not_loaded.to_pandas()
     here = set(map(folded, headings))
     personal = dict(suspect_personal(headings, batch.table.select(list(headings))))

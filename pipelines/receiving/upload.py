@@ -19,6 +19,7 @@ from pipelines.intake.mapping import CANONICAL, Mapping
 from pipelines.intake.privacy import suspect_personal
 from pipelines.intake.reader import Batch, Export
 from pipelines.intake.recognition import all_mapped_headings, recognize, repeat_of
+from pipelines.intake.rows import Typed, type_batch
 from pipelines.intake.suggestions import suiting
 from pipelines.receiving import drafts, trial
 from pipelines.receiving.deciding import sha256_of
@@ -81,6 +82,7 @@ class Upload:
         self.shows_personal, self.stripped = shows_personal, stripped
         self._openings: dict[tuple[str | None, str | None], Opening] = {}
         self.trial = lru_cache(maxsize=64)(self._trial)
+        self.typed = lru_cache(maxsize=4)(self._typed)
         self.words = lru_cache(maxsize=64)(self._words)
         self.suited = lru_cache(maxsize=256)(self._suited)
         self.recognition = recognize(self.opened_with(None).headings, self.mappings)
@@ -198,10 +200,17 @@ class Upload:
         texts = filled(self.opened_with(None).first.table.column(heading)).unique().to_pylist()
         return suiting(heading, texts, BY_NAME[field])
 
+    def _typed(self, mapping: Mapping, agency: str | None) -> Typed:
+        """The first rows as a load would type them; raises ExportError."""
+        first = self.opened_with(mapping).first
+        return type_batch(
+            first, mapping, agency=agency, file_name=self.file_name, accepted_ids=self.accepted_ids
+        )
+
     def _trial(self, mapping: Mapping) -> pd.DataFrame:
         """What a mapping makes of the first rows, as trial.trial; raises ExportError."""
         opening = self.opened_with(mapping)
-        found = trial.trial(opening.headings, opening.first, mapping)
+        found = trial.trial(opening.headings, opening.first, mapping, self.accepted_ids)
         if self.shows_personal:
             return found
         hidden = found["heading"].isin(self.hidden) | found["field"].isin(PERSONAL)

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from pipelines.fields import PERSONAL
 from pipelines.fleet.publishing import scratch
 from pipelines.intake.cells import UNKNOWN_ID, UNKNOWN_WORD
-from pipelines.intake.rows import type_batch
 from pipelines.snapshot import precedence, tables
 from pipelines.snapshot.exports import IN_THE_FILE, SPELLINGS, as_kept, names_agency, spellings_of, take_in
 from pipelines.snapshot.tables import IN_FORCE, REPEATED, SUPERSEDED
@@ -120,13 +119,7 @@ def verdict(upload, mapping, agency, snapshot, export_id):
     hidden = [] if upload.shows_personal else list(PERSONAL)
     constant = agency if agency not in ("", IN_THE_FILE) else None
     demand_agency = constant is None and names_agency(opening.export.headings, mapping)
-    typed = type_batch(
-        opening.first,
-        mapping,
-        agency=constant,
-        file_name=upload.file_name,
-        accepted_ids=upload.accepted_ids,
-    )
+    typed = upload.typed(mapping, constant)
     spellings = spellings_of(snapshot.rows(SPELLINGS)) if snapshot is not None else {}
     rows, not_loaded = as_kept(typed, spellings, demand_agency=demand_agency)
     with scratch() as unpublished:
