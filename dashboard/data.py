@@ -100,6 +100,7 @@ def newer(viewer: Viewer) -> str:
 
 about = kept(contents.about)
 choices = kept(contents.choices)
+files_called = kept(files.called)
 limit = kept(contents.limit)
 described = kept(contents.described)
 unmatched = kept(contents.unmatched)

@@ -24,8 +24,10 @@ LABELS = {
     "risk": "Risk",
     "stage": "Stage",
     "reported": "Reported to the funder",
+    "file": "File",
 }
-KEPT = ("agency", "region", "crew", "check", "risk", "exactly", "stage", "reported", "as_of")
+KEPT = ("agency", "region", "crew", "check", "risk", "exactly", "stage", "reported", "file", "first", "as_of")
+BOXES = {"risk": "exactly", "file": "first"}  # what goes with a filter: a box below it
 
 
 def viewer() -> Viewer:
@@ -60,6 +62,8 @@ def current(*names: str) -> Filters:
         risk="" if st.session_state.get("exactly") else chosen.get("risk") or "",
         risk_exactly=(chosen.get("risk") or "") if st.session_state.get("exactly") else "",
         reported=chosen.get("reported") or "",
+        file="" if st.session_state.get("first") else chosen.get("file") or "",
+        found_in=(chosen.get("file") or "") if st.session_state.get("first") else "",
         stage=several_of("stage"),
         search=search,
     )
@@ -67,7 +71,8 @@ def current(*names: str) -> Filters:
 
 def link(name: str, **asked) -> str:
     """Address of another page with the filters and day in force here that it knows, changed by `asked`."""
-    known = (*BY_NAME[name].filters, "as_of", *(("exactly",) if "risk" in BY_NAME[name].filters else ()))
+    answers_to = BY_NAME[name].filters
+    known = (*answers_to, "as_of", *(box for one, box in BOXES.items() if one in answers_to))
     kept = {key: _written(key) for key in KEPT if key in known}
     return address(name, **(kept | asked))
 
@@ -95,6 +100,7 @@ def sidebar(view):
         "risk": LEVELS,
         "stage": STAGES,
         "reported": ("yes", "no"),
+        "file": tuple(files := data.files_called(who, where)),
     }
     with st.sidebar:
         st.html(render("page", "name"))
@@ -113,6 +119,9 @@ def sidebar(view):
                     placeholder="Any",
                 )
                 st.checkbox("This level only", key="exactly", bind="query-params")
+            elif name == "file":
+                one_of("File that brought them", name, list(files), files.get, "Any")
+                st.checkbox("Only what it found first", key="first", bind="query-params")
             elif name == "reported":
                 st.selectbox(
                     LABELS[name],

@@ -3,21 +3,22 @@
 Each row says what its column is for and, at once, what becomes of its cells.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from dashboard import data, tables, uploads, wording
+from dashboard import arrivals, data, tables, uploads, wording
 from dashboard.markup import as_label, render
 from dashboard.uploads import Choice, Heading, Made, Suggested, Upload, Viewer
 
 WIDTHS = (26, 30, 11, 33)
 HEADS = ("Heading and first cells", "Field", "Unit", "What becomes of its cells")
 WORDS_A_LINE = 4
+SUGGESTED = "A suggestion stands in each row, with what speaks for it. "
 USES: dict[str, str] = {
     field.name: wording.field_said(data.called(field.name), field.unit, field.required)
     for field in uploads.BY_NAME.values()
@@ -33,6 +34,8 @@ class WholeFile:
     decimal: str | None
     dates: str | None
     not_recorded: tuple[str, ...]
+    century: DeltaGenerator
+    two_digit_years_from: int | None = None
 
     def mapping(self, choices: Sequence[Choice]) -> Made:
         """The mapping that these and the choices of the headings make."""
@@ -42,6 +45,7 @@ class WholeFile:
             agency=self.agency,
             decimal=self.decimal or ".",
             dates=self.dates or "ymd",
+            two_digit_years_from=self.two_digit_years_from,
             not_recorded=self.not_recorded,
         )
 
@@ -56,39 +60,61 @@ class Row:
     key: str
 
 
-def form(who: Viewer, upload: Upload, agencies: Sequence[str]) -> tuple[Made, list[str]]:
-    """Draw the form; the mapping as chosen so far, and sentences of what is lacking."""
-    whole = _whole_file(who, upload, upload.suggested, agencies)
+def form(
+    who: Viewer, upload: Upload, agencies: Sequence[str], start: Made | None = None
+) -> tuple[Made, list[str]]:
+    """Draw the form; the mapping as chosen so far, and sentences of what is lacking.
+
+    It starts from suggestions, or from a mapping to be changed.
+    """
+    token = uploads.token(upload) + (f" {start.name}" if start else "")
+    found = uploads.as_it_is(upload, start) if start else upload.suggested
+    whole = _whole_file(who, upload, found, agencies, token, start)
     looked_at = wording.rows_looked_at(upload.rows_looked_at, upload.whole)
     tables.section(
         "What each column is",
-        "A suggestion stands in each row, with what speaks for it. "
-        f"The counts are of {looked_at} and follow every change.",
+        ("Each row says what its column is now. " if start else SUGGESTED)
+        + f"The counts are of {looked_at} and follow every change.",
     )
     summary = st.container()
     _heads()
-    rows = [_row(upload, heading) for heading in upload.suggested.headings]
+    rows = [_row(upload, heading, token) for heading in found.headings]
+    short = _short_date(found.headings, rows)
+    whole = _with_century(whole, token, short)
     texts = upload.words(whole.mapping([row.choice for row in rows]))
     choices = [_with_words(row, texts) for row in rows]
     mapping = whole.mapping(choices)
-    tried = upload.trial(mapping)
+    if start:
+        mapping = uploads.changed(start, upload.headings, mapping, choices)
+    undecided = short and whole.two_digit_years_from is None
+    tried = upload.trial(replace(mapping, two_digit_years_from=arrivals.JUDGED_IN) if undecided else mapping)
     joined = {join.field: join.headings for join in mapping.joins}
     for row in rows:
         _say_use(row, tried[tried["heading"] == row.choice.heading], dict(upload.personal), joined)
-    missing = _lacking(whole, mapping, choices)
+    missing = _lacking(whole, mapping, choices, agency_told=start is None or bool(start.agency))
+    missing += [arrivals.NO_CENTURY] if undecided else []
     with summary:
-        _summary(tried, missing, choices)
+        _summary(tried, choices)
     return mapping, missing
 
 
 def agency(
-    where: Any, label: str, offered: Sequence[str], who: Viewer, key: str, description: str | None = None
+    where: Any,
+    label: str,
+    offered: Sequence[str],
+    who: Viewer,
+    key: str,
+    description: str | None = None,
+    first: str = "",
 ) -> str:
     """A choice of the agency: one there is or, for who sees all, a new name; "" while it is open."""
+    names = list(
+        dict.fromkeys([*([first] if first else []), *(offered if who.agencies is None else who.agencies)])
+    )
     chosen = where.selectbox(
         label,
-        list(offered if who.agencies is None else who.agencies),
-        index=None,
+        names,
+        index=_position(names, first),
         key=key,
         accept_new_options=who.agencies is None,
         placeholder="Choose, or type a name" if who.agencies is None else "Choose",
@@ -97,12 +123,16 @@ def agency(
     return chosen or ""
 
 
-def _lacking(whole: WholeFile, mapping: Made, choices: Sequence[Choice]) -> list[str]:
-    """Sentences of what keeps the mapping from being saved."""
+def _lacking(whole: WholeFile, mapping: Made, choices: Sequence[Choice], *, agency_told: bool) -> list[str]:
+    """Sentences of what keeps the mapping from being saved; `agency_told`: it must say whose a file is."""
     lacking, twice = uploads.shortcomings(mapping)
     missing = [wording.lacking_field(data.called(field), uploads.BY_NAME[field].meaning) for field in lacking]
     missing += [wording.fed_twice(data.called(field), headings) for field, headings in twice.items()]
-    if not mapping.agency and not uploads.names_agency([choice.heading for choice in choices], mapping):
+    if (
+        agency_told
+        and not mapping.agency
+        and not uploads.names_agency([choice.heading for choice in choices], mapping)
+    ):
         missing.append(wording.NO_AGENCY)
     for chosen, sentence in (
         (whole.decimal, wording.NO_DECIMAL),
@@ -114,34 +144,67 @@ def _lacking(whole: WholeFile, mapping: Made, choices: Sequence[Choice]) -> list
     return missing
 
 
-def _whole_file(who: Viewer, upload: Upload, found: Suggested, agencies: Sequence[str]) -> WholeFile:
-    token = uploads.token(upload)
+def _whole_file(
+    who: Viewer, upload: Upload, found: Suggested, agencies: Sequence[str], token: str, start: Made | None
+) -> WholeFile:
     tables.section("What holds for the whole file")
     with st.container(key="whole-file"):
         first, second, third, fourth = st.columns(4, vertical_alignment="top")
         about = "Whose file it is. Leave it open if a column names the agency of each row."
-        chosen = agency(first, "Agency", agencies, who, f"agency {token}", about)
+        own = (start.agency if start else "") or ""
+        chosen = agency(first, "Agency", agencies, who, f"agency {token}", about, own)
         if chosen and chosen not in agencies:
             first.html(render("adding", "aside", text=wording.NEW_AGENCY))
         name = second.text_input(
             "Name of the mapping",
-            value=uploads.mapping_name(upload),
+            value=start.name if start else uploads.mapping_name(upload),
             key=f"name {token}",
+            disabled=start is not None,
             max_chars=80,
             help="Letters, digits, dashes and underscores. "
             "The next file with these headings is recognized by it.",
         )
         decimal = _mark(third, "Decimal mark", wording.DECIMALS, found.decimal, f"decimal {token}")
         dates = _mark(fourth, "Order of dates", wording.DATES, found.dates, f"dates {token}")
-        nothing: list[str] = []
+        texts = list(start.not_recorded) if start else []
         not_recorded = st.multiselect(
             "Texts that mean “not recorded”, beside empty cells, n/a, ?, - and the like",
-            nothing,
+            texts,
+            default=texts,
             key=f"not recorded {token}",
             accept_new_options=True,
             placeholder="None, or type such a text",
         )
-    return WholeFile(name.strip(), chosen, decimal, dates, tuple(not_recorded))
+        century = st.container()
+    from_year = start.two_digit_years_from if start else None
+    return WholeFile(name.strip(), chosen, decimal, dates, tuple(not_recorded), century, from_year)
+
+
+def _short_date(headings: Sequence[Heading], rows: Sequence[Row]) -> str:
+    """The first date with a year of two digits in a column that is chosen for dates; empty where none is."""
+    found = (
+        one.short_date
+        for one, row in zip(headings, rows, strict=True)
+        if one.short_date and uploads.takes_dates(row.choice.use)
+    )
+    return next(found, "")
+
+
+def _with_century(whole: WholeFile, token: str, short: str) -> WholeFile:
+    """The same with the century of two-digit years, which is asked for only where there are some."""
+    if not short:
+        return whole
+    begins = whole.two_digit_years_from
+    offered = sorted({*arrivals.CENTURIES, *([begins] if begins else [])}, reverse=True)
+    chosen = whole.century.selectbox(
+        "Years of two digits stand for a year from",
+        offered,
+        index=offered.index(begins) if begins else None,
+        key=f"century {token}",
+        format_func=lambda begins: arrivals.century(begins, short, whole.dates),
+        placeholder=f"Dates such as {short} do not tell the century: choose",
+    )
+    return replace(whole, two_digit_years_from=chosen)
 
 
 def _mark(
@@ -168,9 +231,9 @@ def _heads() -> None:
             spot.html(render("adding", "aside", text=head))
 
 
-def _row(upload: Upload, one: Heading) -> Row:
+def _row(upload: Upload, one: Heading, token: str) -> Row:
     """Draw one heading with its suggestion and its choices of field and unit."""
-    key = f"{uploads.token(upload)} {one.heading}"
+    key = f"{token} {one.heading}"
     with st.container(key=f"row {key}"):
         heading, field, unit, counts = st.columns(WIDTHS, vertical_alignment="top")
         examples = "  ·  ".join(wording.cut(text, 24) for text in one.examples)
@@ -262,7 +325,7 @@ def _say_use(
     lines: list[tuple[str, str, str]] = []
     one: Any
     for one in uses.itertuples():
-        counted = wanting_apart(wording.counts(one.used, one.not_recorded, one.not_used))
+        counted = wanting_apart(wording.counts(one.used, one.not_recorded, one.with_row, one.not_used))
         why = personal.get(one.heading)
         if one.field in uploads.BY_NAME:
             lines.append((*counted, wording.why_not(one.reasons, one.examples)))
@@ -284,20 +347,23 @@ def wanting_apart(said: str) -> tuple[str, str]:
     return said, ""
 
 
-def _summary(tried: pd.DataFrame, missing: Iterable[str], choices: Sequence[Choice]) -> None:
+def _summary(tried: pd.DataFrame, choices: Sequence[Choice]) -> None:
     fields = tried["field"].ne("") & ~tried["field"].isin(["ignored", "carried"])
     used = len({choice.heading for choice in choices if choice.use})
     left_open = sum(not choice.use for choice in choices)
     unused = int((fields & tried["not_used"].gt(0)).sum())
     tables.said(wording.of_mapping(used, len(choices), left_open, unused))
-    if missing:
-        tables.lines_of("Still lacking", missing)
+
+
+def personal_unused(upload: Upload, mapping: Made, keep: Sequence[str] = ()) -> tuple[tuple[str, str], ...]:
+    """(heading, why) of the columns that look personal, that no field uses and that are not kept."""
+    used = {*mapping.feeding.values(), *mapping.carry, *keep}
+    return tuple((heading, why) for heading, why in upload.personal if heading not in used)
 
 
 def keep_personal(upload: Upload, mapping: Made) -> tuple[str, ...]:
     """The explicit choice of columns to keep though they look personal and nothing uses them."""
-    used = {*mapping.feeding.values(), *mapping.carry}
-    unused = {heading: why for heading, why in upload.personal if heading not in used}
+    unused = dict(personal_unused(upload, mapping))
     if not unused:
         return ()
     tables.section(

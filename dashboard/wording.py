@@ -303,7 +303,7 @@ DATES = {"ymd": "year first: 2025-03-04", "dmy": "day first: 04/03/2025", "mdy":
 CARRIED, IGNORED = "Carry to lists, as written", "Not used"
 CARRIED_SAID = "Goes along on every list, as written."
 DROPPED_SAID = "Looks personal ({}): dropped before anything is stored."
-NO_AGENCY = "The agency: choose it above, or give the column that names it."
+NO_AGENCY = "The agency: choose it below, or give the column that names it."
 NO_DECIMAL = "The decimal mark: the cells do not tell."
 NO_DATES = "The order of dates: the cells do not tell which number is the day."
 NO_NAME = "A name for the mapping."
@@ -365,8 +365,9 @@ def about_use(meaning, why):
     return ". ".join(filter(None, (meaning.rstrip("."), why))) + ("." if meaning or why else "")
 
 
-def counts(used, not_recorded, not_used):
-    return f"{used:,} used, {not_recorded:,} not recorded, {not_used:,} not used"
+def counts(used, not_recorded, with_row, not_used):
+    lost = f", {with_row:,} in rows not loaded" if with_row else ""
+    return f"{used:,} used, {not_recorded:,} not recorded{lost}, {not_used:,} not used"
 
 
 def why_not(reasons, examples):
@@ -451,6 +452,30 @@ def loaded(found, saved):
         if found["status"] == "already loaded"
         else brought(found)
     )
+
+
+# What a load came to, and the page that lists it: (count of its report, words, page).
+LEADS = (
+    ("act_today", "to act on today, new", "homes"),
+    ("newly_open", "newly open", "homes"),
+    ("to_hold", "to hold before reporting", "hold"),
+)
+
+
+def lead(name, export_id):
+    """What the page of a count of LEADS is asked."""
+    asked = {"file": str(export_id)}
+    asked |= {"first": "true"} if name != "to_hold" else {}
+    return asked | ({"risk": "act today", "exactly": "true"} if name == "act_today" else {})
+
+
+def leads(found):
+    """What a load came to, as words that lead on: (words, page, what it is asked), but for what is none."""
+    return [
+        (f"{found[name]:,} {words}", page, lead(name, found["export_id"]))
+        for name, words, page in LEADS
+        if found[name]
+    ]
 
 
 def answered(telling, checks, opening):

@@ -4,6 +4,8 @@ harness: nothing guessed, nothing stored before it is asked for.
 
 import csv
 import io
+import re
+import shutil
 import tomllib
 from datetime import date
 
@@ -130,7 +132,7 @@ def test_an_unknown_file_is_shown_as_read_and_no_mapping_is_guessed(add, fleet):
         and "No mapping fits its headings" in text(page)
         and "Nearest is hollin-peaks" in text(page)
     )
-    assert "A column for inspection id" in text(page) and "The agency: choose it above" in text(page)
+    assert "A column for inspection id" in text(page) and "The agency: choose it below" in text(page)
     assert (
         by_label(page.selectbox, "Decimal mark").value == ","
         and by_label(page.selectbox, "Order of dates").value == "dmy"
@@ -255,6 +257,130 @@ def test_a_known_file_is_loaded_at_once_and_said_to_be_known_the_second_time(add
     assert "loaded already" in text(page) and by_label(page.button, "Load the file").disabled
 
 
+def test_a_file_of_which_nothing_can_be_used_cannot_be_loaded_and_it_is_said_why(add, fleet):
+    page = add(fleet, "a.csv", text_of([row(1, day="soon"), row(2, home=" ")]))
+    assert "No row of it can be used, so there is nothing to load" in text(page)
+    assert "2 rows will not load: inspected on not a date 1 (line 2), home id missing 1 (line 3)." in text(
+        page
+    )
+    assert by_label(page.button, "Load the file").disabled and not page.checkbox
+
+
+def test_where_under_half_can_be_used_it_is_loaded_only_when_that_is_ticked(add, fleet):
+    page = add(fleet, "a.csv", text_of([row(1), row(2, day="soon"), row(3, day="soon")]))
+    assert "Only 1 of 3 rows can be used" in text(page)
+    assert by_label(page.button, "Load the file").disabled
+    by_label(page.checkbox, "Load it all the same").check()
+    page = press(fine(page.run()), "Load the file")
+    assert counts(attach(fleet.current())) == {1: (3, 1, 2, 0, 0)}
+
+
+def test_rows_that_only_repeat_what_is_there_can_be_loaded(add, fleet, tmp_path):
+    fed(fleet.create(), write(tmp_path / "a.csv", [row(1), row(2)]))
+    page = add(fleet, "b.csv", text_of([row(2), row(1)]))
+    assert "Repeated 2" in text(page) and "Will not load 0" in text(page)
+    assert not by_label(page.button, "Load the file").disabled
+
+
+def test_only_columns_with_trouble_of_their_own_are_listed_and_the_button_stands_above_the_rows(add, fleet):
+    page = add(fleet, "a.csv", text_of([row(1), row(2, home=" ", cold="11"), row(3, cold="twelve")]))
+    assert [cells[0] for cells in table(page, "Columns with cells that would not be used")[1:]] == [
+        "cold_pressure_psig"
+    ]
+    whole = table(page, "What becomes of 8 columns")
+    assert [cells[3:6] for cells in whole if cells[0] == "notes"] == [["0", "3", "0"]]
+    drawn = html(page)
+    assert drawn.index("If it is loaded now") < drawn.index("The first 3 rows, as read")
+
+
+def test_texts_without_a_meaning_are_told_with_the_cells_they_cost(add, fleet):
+    rows = [row(number, heating="N/K") for number in range(1, 4)] + [row(4, heating="Ofen"), row(5)]
+    assert "“N/K” in heating_system: 3 cells not used “Ofen” in heating_system: 1 cell not used" in text(
+        add(fleet, "a.csv", text_of(rows))
+    )
+
+
+def test_what_a_load_came_to_leads_to_just_that(add, show, sample_fleet, tmp_path):
+    fleet = Fleet(tmp_path / "fleet")
+    shutil.copytree(sample_fleet.path, fleet.path)
+    there = (ROOT / "sample_exports" / "tillamere-community-partners.csv").read_text().splitlines()
+    other = [re.sub(r"^([^,]*),([^,]*),([^,]*)", r"\1,other-\2,other-\3", line) for line in there[1:400]]
+    page = press(add(fleet, "other.csv", "\n".join([there[0], *other])), "Load the file")
+    found = page.session_state["brought"][0].report
+    assert found["act_today"] and found["newly_open"] > found["act_today"] and found["to_hold"]
+    said = {words: asked for name in ("homes", "hold") for words, asked in links(page, name)}
+    for words, asked, name, counted in (
+        (f"{found['act_today']:,} to act on today, new", None, "homes", found["act_today"]),
+        (f"{found['newly_open']:,} newly open", None, "homes", found["newly_open"]),
+        (f"{found['to_hold']:,} to hold before reporting", None, "hold", found["to_hold"]),
+    ):
+        asked = {key: values[0] for key, values in said[words].items()}
+        shown = text(fine(show(fleet, name, **asked)))
+        wanted = f"with {counted:,} open deficiencies so found" if name == "homes" else f"{counted:,} units"
+        assert wanted in shown, words
+
+
+def several(page, *files):
+    """The page with several files at once."""
+    page.file_uploader[0].set_value([(name, content.encode(), "text/csv") for name, content in files])
+    return fine(page.run())
+
+
+def test_several_files_each_have_a_verdict_and_those_recognized_load_with_one_button(show, fleet, tmp_path):
+    fed(fleet.create(), write(tmp_path / "there.csv", [row(1), row(2)]))
+    page = several(
+        show(fleet, "add"),
+        ("a.csv", text_of([row(1), row(2, cold="14"), row(3) | {"Phone": "555-010-0199"}])),
+        ("b.csv", OWN),
+        ("c.csv", text_of([row(4), row(5, day="soon")])),
+        ("d.csv", text_of([row(6, day="soon"), row(7, day="soon"), row(8)])),
+        ("e.csv", ""),
+    )
+    lines = {cells[0]: cells[1:] for cells in table(page, "5 files, if they are loaded now")[1:]}
+    assert lines["a.csv"] == ["canonical", "1", "1", "1", "0", "0", "Drops Phone."]
+    assert lines["b.csv"][0] == "–" and lines["b.csv"][-1] == "Needs a mapping"
+    assert lines["c.csv"][1:] == [
+        "1",
+        "0",
+        "0",
+        "0",
+        "1",
+        "1 row will not load: inspected on not a date 1 (line 3).",
+    ]
+    assert lines["d.csv"][-1].startswith("Only 1 of 3 rows can be used.") and "empty" in lines["e.csv"][-1]
+    assert len(waiting(fleet)) == 5
+    page = press(page, "Load the 2 files recognized")
+    came = {cells[0]: cells[1:] for cells in table(page, "What each came to")[1:]}
+    assert came["a.csv"][:4] == ["1", "1", "1", "0"] and came["c.csv"][:4] == ["1", "0", "0", "1"]
+    assert attach(fleet.current()).rows("SELECT count(*) FROM readings") == [(4,)]
+    assert all(b"555-010" not in octets for octets in stored(fleet).values())
+    # the others stay, and are opened one by one
+    assert [cells[0] for cells in table(page, "3 files, if they are loaded now")[1:]] == [
+        "b.csv",
+        "d.csv",
+        "e.csv",
+    ]
+    assert by_label(page.selectbox, "Open").format_func(by_label(page.selectbox, "Open").value) == "b.csv"
+    page = press(choose(filled(page), "“Kessel”, 1 cell", "plain_steel"), SAVE_AND_LOAD)
+    assert "own.csv" not in html(page) and "b.csv: loaded" in html(page)
+    assert [cells[0] for cells in table(page, "2 files, if they are loaded now")[1:]] == ["d.csv", "e.csv"]
+
+
+def test_of_several_files_one_that_is_refused_is_named(show, fleet, monkeypatch):
+    page = several(show(fleet, "add"), ("a.csv", text_of([row(1)])), ("b.csv", text_of([row(2)])))
+    real = door.load
+
+    def refuse(of_fleet, paths, **more):
+        if paths[0].name == "b.csv":
+            raise FleetError("the disk is full")
+        return real(of_fleet, paths, **more)
+
+    monkeypatch.setattr(door, "load", refuse)
+    page = press(page, "Load the 2 files recognized")
+    assert "a.csv: loaded" in html(page) and "the disk is full" in text(page)
+    assert [path.name for path in waiting(fleet)] == ["b.csv"]
+
+
 def test_headings_that_fit_two_mappings_wait_for_a_choice(add, fleet):
     fleet.create()
     for name in ("one", "two"):
@@ -287,6 +413,29 @@ def test_an_empty_agency_is_asked_for_where_the_fleet_has_others(add, fleet, tmp
     assert "the agency is not recorded" in text(page) and by_label(page.button, "Load the file").disabled
     page = choose(page, "Agency: neither the mapping nor a column names it", "Birch County")
     assert not by_label(page.button, "Load the file").disabled
+
+
+def test_the_century_of_short_years_is_asked_for_where_there_are_some_and_shown(add, fleet):
+    content = "Rec #,Bldg,When,P/F\n1,A,3/14/25,P\n2,B,12/31/99,F\n"
+    page = choose(add(fleet, "own.csv", content), "Agency", "Alder County")
+    century = by_label(page.selectbox, "Years of two digits stand for a year from")
+    assert century.value is None and "The century of years with two digits" in text(page)
+    assert "1970 to 2069: 3/14/25 is Mar 14, 2025" in century.options
+    assert "2 used, 0 not recorded, 0 not used" in text(page)  # other cells are judged all the same
+    page = choose(page, "Years of two digits stand for a year from", 1970)
+    assert "two_digit_years_from = 1970" in page.code[0].value
+    press(page, SAVE_AND_LOAD)
+    assert attach(fleet.current()).rows(
+        "SELECT inspected_on, stated_result FROM readings ORDER BY inspection_id"
+    ) == [(date(2025, 3, 14), "pass"), (date(1999, 12, 31), "fail")]
+
+
+def test_no_century_is_asked_for_where_no_column_of_dates_has_short_years(add, fleet):
+    page = add(fleet, "own.csv", "Rec #,Bldg,When,Build\n1,A,2025-03-14,3/4/25\n")
+    label = "Years of two digits stand for a year from"
+    assert label not in [one.label for one in page.selectbox]
+    page = choose(page, "Field of Build", "completed_on")
+    assert label in [one.label for one in page.selectbox]
 
 
 @pytest.mark.parametrize(

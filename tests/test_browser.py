@@ -3,6 +3,8 @@
 import csv
 import io
 import os
+import re
+import shutil
 import socket
 import subprocess
 import sys
@@ -325,3 +327,37 @@ def test_an_unknown_export_is_mapped_and_loaded_in_the_browser(page, tmp_path):
         ("Rhine Valley Homes", "H-3", None, "plain_steel"),
     ]
     assert not list(fleet.path.glob(".uploads/*"))
+
+
+def test_files_are_added_and_a_mapping_changed_with_a_mouse(page, sample_fleet, tmp_path):
+    """Several files, one with headings nobody knows; then the number that leads to what came of one."""
+    fleet = Fleet(tmp_path / "fleet")
+    shutil.copytree(sample_fleet.path, fleet.path)
+    there = (ROOT / "sample_exports" / "tillamere-community-partners.csv").read_text().splitlines()
+    other = [re.sub(r"^([^,]*),([^,]*),([^,]*)", r"\1,other-\2,other-\3", line) for line in there[1:200]]
+    (tmp_path / "other.csv").write_text("\n".join([there[0], *other]))
+    (tmp_path / "same.csv").write_text("\n".join(there[:30]))
+    (tmp_path / "unknown.csv").write_text("Rec #,Bldg,When,PSI cold\n1,A,3/14/25,12\n2,B,3/15/25,x\n")
+    with served(fleet) as place:
+        page.goto(place + "add")
+        settle(page, "Add a file")
+        names = ("other.csv", "same.csv", "unknown.csv")
+        page.set_input_files("input[type=file]", [tmp_path / name for name in names])
+        page.get_by_text("3 files, if they are loaded now").wait_for()
+        settle(page)
+        accessible(page)
+        page.get_by_role("button", name="Load the 2 files recognized").click()
+        page.get_by_text("What each came to").wait_for()
+        settle(page)
+        assert page.get_by_text("Still lacking").is_visible()  # the third is open below
+        accessible(page)
+        (first, *_) = page.locator("tr", has_text="other.csv").get_by_role("link").all()
+        count = first.inner_text()
+        first.click()
+        settle(page, "Homes")
+        assert asked(page)["first"] == ["true"] and asked(page)["risk"] == ["act today"]
+        assert page.get_by_text(f"with {count} open deficienc").is_visible()
+        page.goto(place + address("add", mapping="hollin-peaks"))
+        settle(page, "Add a file")
+        assert page.get_by_text("Nothing is changed yet.").is_visible()
+        accessible(page)

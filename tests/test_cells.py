@@ -1,5 +1,6 @@
 """Single cells: what is accepted says what the text says; everything else is refused with a reason."""
 
+import calendar
 import re
 from datetime import UTC, date, datetime, timedelta, timezone
 from decimal import Decimal
@@ -252,6 +253,46 @@ def test_short_dates_follow_the_order_of_the_mapping(on, mark, padded):
     assert cells.day(f"{month}{mark}{day}{mark}{on.year}", "mdy") == on
     assert cells.day(f"{month}{mark}{day}{mark}{on.year}", "ymd").reason == cells.ORDER_UNCLEAR
     assert cells.day(f"{day}{mark}{month}{mark}{on.year % 100:02}", "dmy").reason == cells.SHORT_YEAR
+
+
+@given(
+    begins=st.integers(1900, 2000),
+    on=DAYS,
+    mark=st.sampled_from("/.-"),
+    order=st.sampled_from(["dmy", "mdy"]),
+)
+def test_years_of_two_digits_stand_for_one_of_the_hundred_years_told(begins, on, mark, order):
+    year = next(year for year in range(begins, begins + 100) if year % 100 == on.year % 100)
+    numbers = (on.day, on.month) if order == "dmy" else (on.month, on.day)
+    text = f"{numbers[0]}{mark}{numbers[1]}{mark}{on.year % 100:02}"
+    found = cells.day(text, order, begins)
+    if on.month == 2 and on.day == 29 and not calendar.isleap(year):
+        assert found.reason == cells.NOT_A_DATE
+    elif year < cells.EARLIEST.year:
+        assert found.reason == cells.IMPLAUSIBLE
+    else:
+        assert found == on.replace(year=year)
+    assert cells.day(text, "ymd", begins).reason == cells.ORDER_UNCLEAR
+    assert cells.day(on.isoformat(), order, begins) == on
+
+
+@pytest.mark.parametrize(
+    "text, begins, read",
+    [
+        ("3/4/99", 1970, date(1999, 3, 4)),
+        ("3/4/70", 1970, None),  # 1970 is before any inspection that can be
+        ("3/4/69", 1970, date(2069, 3, 4)),
+        ("3/4/00", 1970, date(2000, 3, 4)),
+        ("4-Mar-25", 1970, date(2025, 3, 4)),
+        ("3/4/25 10:30", 2000, date(2025, 3, 4)),
+        ("3/4/1999", 2000, date(1999, 3, 4)),
+        ("3/4/255", 2000, None),
+        ("3/4/5", 2000, None),
+    ],
+)
+def test_what_years_of_two_digits_become(text, begins, read):
+    found = cells.day(text, "mdy", begins)
+    assert found == read if read else isinstance(found, Refused)
 
 
 @given(on=DAYS, form=st.sampled_from(["%d-%b-%Y", "%d %B %Y", "%B %d, %Y", "%b %d %Y"]))

@@ -21,7 +21,8 @@ from pipelines.intake.mapping import (
     to_toml,
 )
 from pipelines.intake.recognition import heading_warnings, recognize, unit_in_heading, unmapped
-from pipelines.intake.suggestions import _WORDS, NAMES, draft
+from pipelines.intake.suggestions import draft
+from pipelines.intake.trade_names import CREWS_WORDS, NAMES
 from pipelines.intake.units import ABSOLUTE, NOT_UNDERSTOOD, OTHER_QUANTITY, UNITS
 
 REQUIRED_TOML = """
@@ -97,6 +98,9 @@ def test_a_mapping_is_read_whole():
         ("colour = 1", "colour", "accepted: agency"),
         ("decimal = '*'" + REQUIRED_TOML, "decimal", "'.', ','"),
         ("dates = 'ydm'" + REQUIRED_TOML, "dates", "'ymd'"),
+        ("two_digit_years_from = '1970'" + REQUIRED_TOML, "two_digit_years_from", "1900 to 2000"),
+        ("two_digit_years_from = 2001" + REQUIRED_TOML, "two_digit_years_from", "70 is 1970, 69 is 2069"),
+        ("two_digit_years_from = true" + REQUIRED_TOML, "two_digit_years_from", "1900 to 2000"),
         ("delimiter = '::'" + REQUIRED_TOML, "delimiter", "';'"),
         ("encoding = 'no-such'" + REQUIRED_TOML, "encoding", "windows-1252"),
         ("encoding = 'rot13'" + REQUIRED_TOML, "encoding", "windows-1252"),
@@ -347,6 +351,7 @@ def mappings(draw):
         delimiter=draw(st.sampled_from([None, ",", ";", "\t", "|"])),
         decimal=draw(st.sampled_from(".,")),
         dates=draw(st.sampled_from(["ymd", "dmy", "mdy"])),
+        two_digit_years_from=draw(st.none() | st.integers(1900, 2000)),
         not_recorded=tuple(draw(st.lists(NASTY, max_size=2))),
         carry=tuple(headings[:2]),
         ignore=tuple(headings[2:4]),
@@ -457,9 +462,98 @@ def test_the_order_of_dates_comes_from_days_above_twelve(dates, order):
 
 def test_the_drafts_vocabulary_speaks_of_fields_and_words_that_are():
     assert set(NAMES) <= set(BY_NAME)
-    for name, words in _WORDS.items():
+    for name, words in CREWS_WORDS.items():
         assert set(words.values()) <= set(BY_NAME[name].words)
         assert all(cells.word_key(text) == text and text not in BY_NAME[name].words for text in words)
+
+
+def drafted(**columns):
+    """{heading: suggestion} of columns of texts of any length; "_" in a name stands for a blank."""
+    rows = max(map(len, columns.values()))
+    texts = {
+        name.replace("_", " "): list(cells) + [""] * (rows - len(cells)) for name, cells in columns.items()
+    }
+    return {one.heading: one for one in draft(list(texts), table(texts)).suggestions}
+
+
+NUMBERS = ["12", "14.5", "13"]
+SHORT = {
+    "Rec #": ("inspection_id", ["1", "2", "3"]),
+    "Bldg": ("home_id", ["A-1", "A-2", "A-2"]),
+    "Unit #": ("home_id", ["101", "102", "102"]),
+    "When": ("inspected_on", ["3/4/2025", "3/14/2025"]),
+    "Insp date": ("inspected_on", ["2025-03-04"]),
+    "Visit dt": ("inspected_on", ["3/4/25"]),
+    "P/F": ("stated_result", ["P", "F"]),
+    "WO #": ("job_number", ["W-1", "W-2"]),
+    "Tech": ("inspector", ["A. B.", "C. D."]),
+    "Alt ft": ("elevation_ft", ["5200", "4980"]),
+    "Elev": ("elevation_ft", ["5200", "4980"]),
+    "Flrs": ("stories", ["1", "2"]),
+    "Sq ft": ("heated_area_ft2", ["1200", "980"]),
+    "Heated sq ft": ("heated_area_ft2", ["1200", "980"]),
+    "PSI cold": ("cold_pressure_psig", NUMBERS),
+    "Cold P": ("cold_pressure_psig", NUMBERS),
+    "Hot PSI": ("hot_pressure_psig", NUMBERS),
+    "Temp cold F": ("cold_temperature_f", ["64", "70"]),
+    "Hot T": ("hot_temperature_f", ["164", "170"]),
+    "Hi limit": ("high_limit_f", ["180", "190"]),
+    "Tk gal": ("tank_volume_gal", ["4.4", "15"]),
+    "Air chg PSI": ("precharge_psig", NUMBERS),
+    "RV set": ("relief_setting_psig", ["30"]),
+    "RV psi": ("relief_setting_psig", ["30"]),
+    "BFP": ("backflow_device", ["RPZ", "none"]),
+    "Blr yr": ("boiler_year", ["1998", "2004"]),
+    "Pipe matl": ("pipe_material", ["copper", "PEX"]),
+}
+
+
+@pytest.mark.parametrize("heading, field, cells", [(name, *said) for name, said in SHORT.items()])
+def test_short_and_reversed_headings_are_suggested(heading, field, cells):
+    assert drafted(**{heading: cells})[heading].field == field
+
+
+@pytest.mark.parametrize(
+    "heading, cells",
+    [
+        ("Yr built", ["1950", "1960"]),  # the house's, not the boiler's
+        ("Input BTU", ["100000", "80000"]),  # not the output
+        ("PRV", ["30", "12"]),  # reducing or relief
+        ("In service", ["1998", "2004"]),
+        ("Bar code", ["12", "14"]),
+        ("Unit", ["psi"] * 30 + ["kPa"] * 30),  # of measure: no home has thirty visits
+    ],
+)
+def test_headings_that_could_mislead_are_left_to_the_person(heading, cells):
+    assert drafted(**{heading: cells})[heading].field is None
+
+
+def test_what_stands_in_several_rows_is_no_inspection_id_and_that_is_said():
+    found = drafted(Visit_no=["1", "2", "1"], Record_number=["7", "8", "9"])
+    assert found["Visit no"].field is None and found["Record number"].field == "inspection_id"
+    assert found["Visit no"].why == ("no inspection_id: '1' stands in several rows",)
+    assert drafted(inspection_id=["1", "2", "n/a", "n/a", "", ""])["inspection id"].field == "inspection_id"
+
+
+def test_a_second_heading_that_suits_a_field_is_named():
+    first, second = draft(["cold_pressure_psig", "Static P"], table({"a": ["12"], "b": ["13"]})).suggestions
+    assert first.field == "cold_pressure_psig" and second.field is None
+    assert "'Static P' could be it, too" in first.why
+    assert second.why[1] == "'cold_pressure_psig' is taken for cold_pressure_psig"
+
+
+@pytest.mark.parametrize(
+    "dates, order",
+    [
+        (["13/01/24", "02/01/24"], "dmy"),
+        (["01/13/24"], "mdy"),
+        (["01/02/24"], None),
+        (["25-03-04", "25-03-05"], None),  # these may be the years
+        (["99-03-04", "25-03-05"], None),
+    ],
+)
+def test_the_order_of_dates_with_short_years_is_told_only_where_it_is_plain(dates, order):
+    assert draft(["Day"], table({"Day": dates})).dates == order
 
 
 @given(st.lists(st.text(max_size=10), max_size=5), st.lists(st.text(max_size=10), max_size=5))

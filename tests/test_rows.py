@@ -555,20 +555,26 @@ def test_any_text_is_a_value_missing_or_an_entry_and_no_row_is_lost(data, count,
     texts=st.lists(TEXTS.filter(lambda text: text and text.strip(cells.BLANKS)), min_size=1, max_size=20),
     decimal=st.sampled_from(".,"),
     order=st.sampled_from(["ymd", "dmy", "mdy"]),
+    begins=st.none() | st.integers(1900, 2000),
 )
-def test_columns_are_read_as_their_cells_are(texts, decimal, order):
+def test_columns_are_read_as_their_cells_are(texts, decimal, order, begins):
     """Plain texts take a fast way over the whole column; it must never
     differ from the way of a single cell.
     """
     names = ["hot_pressure_psig", "completed_on", "updated_at"]
-    toml = f'decimal = "{decimal}"\ndates = "{order}"\n{REQUIRED_TOML}' + "".join(
+    century = f"two_digit_years_from = {begins}\n" if begins else ""
+    toml = f'decimal = "{decimal}"\ndates = "{order}"\n{century}{REQUIRED_TOML}' + "".join(
         f'[columns.{name}]\nfield = "{name}"\n' for name in names
     )
     found = typed({name: texts for name in names}, toml).table
     low, high = BY_NAME["hot_pressure_psig"].plausible
     for at, text in enumerate(texts):
         text = text.strip(cells.BLANKS)
-        expected = [cells.number(text, decimal), cells.day(text, order), cells.moment(text, order)]
+        expected = [
+            cells.number(text, decimal),
+            cells.day(text, order, begins),
+            cells.moment(text, order, begins),
+        ]
         if isinstance(expected[0], tuple) and expected[0][1]:
             expected[0] = None  # a unit behind it: the test below
         if isinstance(expected[0], tuple) and not low <= expected[0][0] <= high:

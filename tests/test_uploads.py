@@ -33,6 +33,14 @@ def uploaded(fleet, text, name="a.csv"):
     return kept_uploads.keep_upload(fleet, name, text.encode())
 
 
+def brought(viewer, fleet, wanted, progress=None):
+    """What came of one file; raises what refused it."""
+    came, refused = loading.bring(viewer, fleet, (wanted,), progress)
+    for _, error in refused:
+        raise error
+    return came[0]
+
+
 def drafted(agency="Alder County", name="own"):
     choices = [
         Choice(*pair)
@@ -74,7 +82,7 @@ def test_an_upload_too_large_leaves_nothing(fleet, monkeypatch):
 def test_a_new_mapping_is_saved_and_its_file_loaded_and_published(fleet):
     path, said = uploaded(fleet, OWN), []
     progress = Progress(say=said.append)
-    came = loading.bring(EVERYTHING, fleet, Wanted(path, draft=drafted()), progress)
+    came = brought(EVERYTHING, fleet, Wanted(path, draft=drafted()), progress)
     assert came.saved == "own" and (
         came.report["rows_read"],
         came.report["rows_kept"],
@@ -112,46 +120,59 @@ def test_a_name_that_is_taken_is_not_written_over(fleet):
 )
 def test_a_viewer_loads_for_their_own_agencies_only(fleet, rows):
     wanted = Wanted(uploaded(fleet, text_of(rows)))
-    for ask in (loading.decided, loading.bring):
+    for ask in (loading.decided, brought):
         with pytest.raises(FleetError, match="you may load for Alder County only"):
             ask(ALDER, fleet, wanted)
     assert fleet.log() == () and stored(fleet) == {}
 
 
 def test_a_viewer_loads_for_their_own_agency_however_it_is_written(fleet):
-    came = loading.bring(ALDER, fleet, Wanted(uploaded(fleet, text_of([row(1, agency="alder  COUNTY")]))))
+    came = brought(ALDER, fleet, Wanted(uploaded(fleet, text_of([row(1, agency="alder  COUNTY")]))))
     assert came.report["rows_kept"] == 1
 
 
 def test_a_viewer_neither_saves_nor_claims_for_another_agency(fleet, tmp_path):
     with pytest.raises(FleetError, match="you may load for Alder County only"):
-        loading.bring(ALDER, fleet, Wanted(uploaded(fleet, OWN), draft=drafted("Birch County")))
+        brought(ALDER, fleet, Wanted(uploaded(fleet, OWN), draft=drafted("Birch County")))
     assert not list(fleet.mappings.iterdir())
     loading.save(EVERYTHING, fleet, drafted(""))
     (tmp_path / "b.csv").write_text(OWN)
     fed(fleet, tmp_path / "b.csv", agency="Birch County")
     with pytest.raises(FleetError, match="Birch County: you may"):
-        loading.bring(ALDER, fleet, Wanted(uploaded(fleet, OWN), agency="Alder County"))
+        brought(ALDER, fleet, Wanted(uploaded(fleet, OWN), agency="Alder County"))
     assert [line.agency for line in fleet.log()] == ["Birch County"]
 
 
 def test_a_load_at_work_says_what_it_does_and_forgets_the_upload(fleet):
     path = uploaded(fleet, text_of([row(1), row(2)]))
-    work = Loading(EVERYTHING, fleet, Wanted(path)).begin()
-    assert work.wait(60) and work.error is None and work.brought.report["rows_kept"] == 2
+    work = Loading(EVERYTHING, fleet, (Wanted(path),)).begin()
+    assert work.wait(60) and work.error is None and work.brought[0].report["rows_kept"] == 2
     assert not path.exists() and work.said == "done"
 
 
 def test_a_load_that_fails_keeps_the_upload_and_says_why(fleet):
     path = uploaded(fleet, OWN)
-    work = Loading(EVERYTHING, fleet, Wanted(path)).begin()
-    assert work.wait(60) and work.brought is None and "no mapping fits" in str(work.error) and path.exists()
+    work = Loading(EVERYTHING, fleet, (Wanted(path),)).begin()
+    assert work.wait(60) and work.brought == [] and path.exists()
+    ((refused, error),) = work.refused
+    assert refused == path and "no mapping fits" in str(error)
+
+
+def test_several_files_are_loaded_one_after_the_other_and_one_refused_stops_no_other(fleet):
+    first, last = uploaded(fleet, text_of([row(1)]), "a.csv"), uploaded(fleet, text_of([row(2)]), "c.csv")
+    between = uploaded(fleet, OWN, "b.csv")
+    work = Loading(EVERYTHING, fleet, (Wanted(first), Wanted(between), Wanted(last))).begin()
+    assert work.wait(60) and work.error is None
+    assert [(one.path, one.report["rows_new"]) for one in work.brought] == [(first, 1), (last, 1)]
+    assert [path for path, _ in work.refused] == [between]
+    assert between.exists() and not first.exists() and not last.exists()
+    assert len(fleet.snapshots()) == 1  # published once
 
 
 def test_an_upload_that_is_being_loaded_is_not_let_go(fleet, monkeypatch):
     path, idle = uploaded(fleet, text_of([row(1)])), uploaded(fleet, OWN)
     with locked(fleet.path / ".load.lock", 0):
-        work = Loading(EVERYTHING, fleet, Wanted(path)).begin()
+        work = Loading(EVERYTHING, fleet, (Wanted(path),)).begin()
         loading.let_go(path)
         loading.let_go(idle)
         assert path.exists() and not idle.exists()
@@ -161,22 +182,19 @@ def test_an_upload_that_is_being_loaded_is_not_let_go(fleet, monkeypatch):
 def test_a_second_load_waits_and_says_so(fleet, monkeypatch):
     monkeypatch.setattr(door, "BUILD_WAIT_S", 0.5)
     with locked(fleet.path / ".load.lock", 0):
-        work = Loading(EVERYTHING, fleet, Wanted(uploaded(fleet, text_of([row(1)])))).begin()
+        work = Loading(EVERYTHING, fleet, (Wanted(uploaded(fleet, text_of([row(1)]))),)).begin()
         assert work.wait(30)
-    assert (
-        "waiting" in work.said
-        and isinstance(work.error, FleetError)
-        and "Another run has held" in str(work.error)
-    )
-    assert work.begin().wait(60) and counts(attach(work.brought.snapshot)) == {1: (1, 1, 0, 0, 0)}
+    ((_, error),) = work.refused
+    assert "waiting" in work.said and isinstance(error, FleetError) and "Another run has held" in str(error)
+    assert work.begin().wait(60) and counts(attach(work.brought[0].snapshot)) == {1: (1, 1, 0, 0, 0)}
 
 
 def test_personal_columns_are_dropped_unless_they_are_chosen(fleet, tmp_path):
     text = text_of([row(1) | {"Phone": "555-010-0199"}])
-    kept = loading.bring(EVERYTHING, fleet, Wanted(uploaded(fleet, text), keep=("Phone",)))
+    kept = brought(EVERYTHING, fleet, Wanted(uploaded(fleet, text), keep=("Phone",)))
     assert kept.report["dropped"] == [] and b"555-010" in next(iter(stored(fleet).values()))
     other = Fleet(tmp_path / "other").create()
-    dropped = loading.bring(EVERYTHING, other, Wanted(uploaded(other, text)))
+    dropped = brought(EVERYTHING, other, Wanted(uploaded(other, text)))
     assert [one["heading"] for one in dropped.report["dropped"]] == ["Phone"] and b"555-010" not in next(
         iter(stored(other).values())
     )

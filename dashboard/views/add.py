@@ -1,10 +1,11 @@
 """Add a file: how it is read, by which mapping or what its columns are, and then, only then, loading it."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import streamlit as st
 
-from dashboard import data, filters, frame, mapping, tables, uploads, wording
+from dashboard import arrivals, arrived, data, filters, frame, mapping, tables, uploads, wording
 from dashboard.markup import as_label
 
 who, snapshot = filters.viewer(), filters.snapshot()
@@ -23,36 +24,42 @@ USES = (
 )
 
 
-def upload() -> tuple[str, int] | None:
-    """(path, size) of the file that is open; None where there is none.
+def upload() -> list[tuple[str, int]]:
+    """(path, size) of the files that are open and not loaded yet.
 
-    It is written once, and again if the connection was lost and came back.
+    Each is written once, and again if the connection was lost and came back.
     """
     limit = uploads.LARGEST_UPLOAD >> 20
     tables.section(
-        "The file",
-        f"One CSV export of up to {limit} MB, with its headings in one line. "
+        "The files",
+        f"CSV exports of up to {limit} MB each, with their headings in one line. "
         "Nothing is stored before you load it.",
     )
-    file = st.file_uploader(
-        "CSV export", key=f"file {memory.get('files_added', 0)}", label_visibility="collapsed"
+    files = st.file_uploader(
+        "CSV exports",
+        key=f"file {memory.get('files_added', 0)}",
+        label_visibility="collapsed",
+        accept_multiple_files=True,
     )
-    kept = memory.get("upload")
-    if kept and (file is None or kept[0] != file.file_id):
-        uploads.let_go(memory.pop("upload")[1])
-        kept = None
-    if file is None:
+    kept, loaded = memory.setdefault("uploads", {}), memory.get("loaded", ())
+    here = {file.file_id: file for file in files if file.file_id not in loaded}
+    for gone in kept.keys() - here.keys():
+        uploads.let_go(kept.pop(gone))
+    if not files:
         tables.steps(wording.STEPS, wording.LARGER_FILES, "coldfill load PATH")
-        return None
-    if kept is None:
-        memory.pop("refused", None)
-    if kept is None or ("loading" not in memory and not Path(kept[1]).exists()):
-        memory["upload"] = kept = (file.file_id, uploads.keep_upload(who, file, file.file_id))
-    return uploads.held(kept[1]), file.size
+        if names := uploads.changeable(who):
+            tables.said("To change a mapping that is there:")
+            tables.links((name, filters.link("add", mapping=name)) for name in names)
+    for file_id, file in here.items():
+        if file_id not in kept:
+            memory.pop("refused", None)
+        if file_id not in kept or ("loading" not in memory and not Path(kept[file_id]).exists()):
+            kept[file_id] = uploads.keep_upload(who, file, file_id)
+    return [(uploads.held(kept[file_id]), file.size) for file_id, file in here.items()]
 
 
-def as_read(opened: uploads.Upload, size: int) -> None:
-    """How the file is read, and its first rows."""
+def facts(opened: uploads.Upload, size: int) -> None:
+    """How the file is read."""
     export = opened.export
     tables.facts(
         [
@@ -66,6 +73,10 @@ def as_read(opened: uploads.Upload, size: int) -> None:
     )
     if export.notes:
         tables.lines(map(wording.sentence, export.notes))
+
+
+def as_read(opened: uploads.Upload) -> None:
+    """The first rows of the file."""
     tables.as_read(opened.rows, f"The first {wording.plural(len(opened.rows), 'row')}, as read")
 
 
@@ -104,49 +115,51 @@ def chosen_mapping(opened: uploads.Upload) -> str | None:
 def with_mapping(opened: uploads.Upload, name: str) -> None:
     """What a mapping there is makes of the file, and loading with it."""
     chosen = uploads.mapping_called(name)
+    if name in uploads.changeable(who) and st.checkbox(
+        "Change this mapping", key=f"change {name} {uploads.token(opened)}"
+    ):
+        with_change(opened, chosen, loads=True)
+        return
+    above = st.container()
     tried = opened.trial(chosen)
-    looked_at = wording.rows_looked_at(opened.rows_looked_at, opened.whole)
-    lost = tried[(tried["not_used"] > 0) & (tried["field"] != "ignored")]
     tables.show(
-        lost,
+        tried[(tried["not_used"] > 0) & ~tried["field"].isin(["", "ignored"])],
         USES,
-        f"Columns with cells that would not be used, of {looked_at}",
-        empty=f"Of {looked_at}, every filled cell of the mapping's columns would be used.",
+        "Columns with cells that would not be used",
+        empty="Every filled cell of the mapping's columns would be used.",
     )
+    keep = mapping.keep_personal(opened, chosen)
+    as_read(opened)
     columns = wording.plural(len(opened.headings), "column")
     tables.folded_table(tried, USES, f"What becomes of {columns}, one by one")
-    agency = ""
-    if not chosen.agency and not uploads.names_agency(opened.headings, chosen):
-        label = "Agency: neither the mapping nor a column names it"
-        agency = mapping.agency(st, label, agencies(), who, f"agency of {uploads.token(opened)}")
-    keep = mapping.keep_personal(opened, chosen)
-    by_name = None if name == opened.mapping and not agency else name
-    wanted = uploads.Wanted(opened.path, by_name, agency, keep)
-    decision, before = uploads.decided(who, wanted, uploads.state())
-    tables.section("Load")
-    if decision.status == "kept out":
-        frame.notice(decision.why)
-    elif decision.status == "already loaded":
-        tables.said(
-            "These very bytes are loaded already, with this mapping and for this agency: "
-            "there is nothing to load."
-        )
-    elif before is not None and before.status == "loaded":
-        tables.said(
-            f"These bytes were loaded before, with mapping {before.mapping}. "
-            "Loading them now replaces what came of that."
-        )
-    act(wanted, "Load the file", decision.status != "loaded")
+    with above:
+        agency = whose(opened, chosen)
+        by_name = None if name == opened.mapping and not agency else name
+        wanted = uploads.Wanted(opened.path, by_name, agency, keep)
+        decision, before = uploads.decided(who, wanted, uploads.state())
+        tables.section("If it is loaded now")
+        if decision.status == "kept out":
+            frame.notice(decision.why)
+        elif decision.status == "already loaded":
+            tables.said(
+                "These very bytes are loaded already, with this mapping and for this agency: "
+                "there is nothing to load."
+            )
+        elif before is not None and before.status == "loaded":
+            tables.said(
+                f"These bytes were loaded before, with mapping {before.mapping}. "
+                "Loading them now replaces what came of that."
+            )
+        may = decision.status == "loaded" and judged(opened, chosen, decision.agency, decision.dropped)
+        act(wanted, "Load the file", not may)
 
 
 def with_new(opened: uploads.Upload) -> None:
     """A new mapping made in the browser, saved, and loading with it."""
+    above = st.container()
+    as_read(opened)
     made, missing = mapping.form(who, opened, agencies())
     keep = mapping.keep_personal(opened, made)
-    tables.section(
-        "Save and load",
-        "The mapping is saved with the fleet: the next file with these headings is recognized by it.",
-    )
     with st.expander("The mapping as a text, to keep or to correct by hand"):
         st.code(made.text, language="toml")
         st.download_button(
@@ -156,28 +169,153 @@ def with_new(opened: uploads.Upload) -> None:
             mime="application/toml",
             on_click="ignore",
         )
-    if missing:
-        tables.lines_of("Still lacking", missing)
-    wanted = uploads.Wanted(opened.path, None, "", keep, made)
-    act(wanted, "Save the mapping and load the file", bool(missing), save_only=True)
+    with above:
+        tables.section(
+            "Save and load",
+            "The mapping is made below and saved with the fleet: the next file with these headings is "
+            "recognized by it.",
+        )
+        may = not missing
+        if missing:
+            tables.lines_of("Still lacking", missing)
+        else:
+            agency = made.agency or uploads.IN_THE_FILE
+            may = judged(opened, made, agency, mapping.personal_unused(opened, made, keep))
+        wanted = uploads.Wanted(opened.path, None, "", keep, made)
+        act(wanted, "Save the mapping and load the file", not may, savable=not missing)
 
 
-def act(wanted: uploads.Wanted, label: str, disabled: bool, save_only: bool = False) -> None:
-    """The buttons; while a load is at work, how far it is."""
+def whose(opened: uploads.Upload, chosen: uploads.Made) -> str:
+    """A choice of the agency where neither the mapping nor a column of the file names it; else ""."""
+    if chosen.agency or uploads.names_agency(opened.headings, chosen):
+        return ""
+    label = "Agency: neither the mapping nor a column names it"
+    return mapping.agency(st, label, agencies(), who, f"agency of {uploads.token(opened)}")
+
+
+def with_change(opened: uploads.Upload, before: uploads.Made, *, loads: bool) -> None:
+    """A mapping there is, changed on the page: what that does to its files, and saving it.
+
+    `loads`: the file it is looked at on is to be loaded with it; else that is one of those stored.
+    """
+    above = st.container()
+    as_read(opened)
+    made, missing = mapping.form(who, opened, agencies(), before)
+    keep = mapping.keep_personal(opened, made) if loads else ()
+    files = len(uploads.read_with(before.name))
+    with above:
+        tables.section(
+            f"Change the mapping {before.name}",
+            "Saved, it holds for the files that are loaded with it, too: they are read again, and none of "
+            "them becomes newer by that. The text that was used before is kept; comments within it are not "
+            "taken over.",
+        )
+        same = uploads.alike(made, before)
+        may = not missing and not same
+        if missing:
+            tables.lines_of("Still lacking", missing)
+        elif same:
+            tables.said("Nothing is changed yet.")
+        else:
+            shown_effects(before, made, files)
+        agency = whose(opened, made) if loads else ""
+        if may and loads:
+            tables.subsection(f"{opened.file_name}, if it is loaded now")
+            agency_of_rows = agency or made.agency or uploads.IN_THE_FILE
+            may = judged(opened, made, agency_of_rows, mapping.personal_unused(opened, made, keep))
+            told = agency or made.agency or uploads.names_agency(opened.headings, made)
+            may = may and bool(told or not agencies())  # else the door refuses it once the change is saved
+        if loads:
+            wanted = uploads.Wanted(opened.path, None, agency, keep, made, before)
+            act(wanted, "Save the change and load the file", not may)
+        elif "loading" not in memory:
+            again = f" and read {wording.plural(files, 'file')} again"
+            if st.button(f"Save the change{again}", type="primary", disabled=not may):
+                memory.pop("refused", None)
+                memory["loading"] = uploads.begin_change(who, before, made)
+                st.rerun()
+            refused()
+
+
+def shown_effects(before: uploads.Made, made: uploads.Made, files: int) -> None:
+    """What a change does to the files that are loaded with the mapping."""
+    found = uploads.effects(who, before, made, uploads.state())
+    tables.show(
+        tables.rows(found),
+        (
+            tables.Column("file_name", "File"),
+            tables.count("rows", "Rows looked at"),
+            *(tables.count(name, label) for name, label in arrivals.EFFECTS),
+            tables.Column("fields", "Fields touched", arrivals.touched, of_row=True, width="34%"),
+        ),
+        f"What the change does to the {arrivals.these_of(len(found), files)} loaded with it",
+        empty="No file is loaded with it.",
+    )
+
+
+def change() -> None:
+    """The mapping that the address names, changed on a file that is loaded with it."""
+    name = st.query_params["mapping"]
+    tables.links([("Add a file instead", filters.link("add"))])
+    if name not in uploads.changeable(who):
+        frame.notice(f"There is no mapping called {name!r} that could be changed.")
+        return
+    files = uploads.read_with(name)
+    if not files:
+        frame.notice(f"No file is loaded with {name}: add one, choose this mapping, and change it there.")
+        return
+    chosen = st.selectbox(
+        "Look at it on the file",
+        files,
+        key=f"file of {name}",
+        format_func=lambda one: f"{one.file_name}, {one.received_at[:10]}",
+    )
+    with_change(
+        uploads.stored(who, chosen.sha256, uploads.state()), uploads.mapping_called(name), loads=False
+    )
     if "loading" in memory:
         progress()
+
+
+def judged(
+    opened: uploads.Upload, chosen: uploads.Made, agency: str, dropped: Sequence[tuple[str, str]]
+) -> bool:
+    """Say what the rows would come to and what of the file would be lost; whether it may be loaded."""
+    found = uploads.verdict(who, opened, str(opened.path), chosen, agency, snapshot, uploads.state())
+    tables.facts(arrivals.counted(found))
+    sentences = (
+        arrivals.reckoned_on(found),
+        arrivals.rows_lost(found),
+        arrivals.dropped(heading for heading, _ in dropped),
+    )
+    tables.said(" ".join(filter(None, sentences)))
+    if lines := arrivals.unread(found):
+        tables.lines_of("Texts that mean nothing yet", lines)
+    if doubt := arrivals.doubt(found):
+        frame.notice(doubt)
+    if found.hopeless:
+        return False
+    key = f"all the same {uploads.token(opened)} {chosen.sha256}"
+    return not found.doubtful or st.checkbox("Load it all the same", key=key)
+
+
+def act(wanted: uploads.Wanted, label: str, disabled: bool, savable: bool | None = None) -> None:
+    """The buttons, but while a load is at work.
+
+    `savable` says whether the mapping may be saved alone; None where there is none to save.
+    """
+    if "loading" in memory:
         return
     with st.container(horizontal=True):
         begin = st.button(label, type="primary", disabled=disabled)
-        save = save_only and st.button("Save the mapping only", disabled=disabled)
+        save = savable is not None and st.button("Save the mapping only", disabled=not savable)
     if save and wanted.draft is not None:
         tables.said(f"Saved as {uploads.save_mapping(who, wanted.draft)}. Nothing was loaded.")
     if begin:
         memory.pop("refused", None)
         memory["loading"] = uploads.begin_load(who, wanted)
         st.rerun()
-    if "refused" in memory:
-        frame.notice(memory["refused"])
+    refused()
 
 
 def progress() -> None:
@@ -195,60 +333,32 @@ def progress() -> None:
 
 def finish() -> None:
     """Take note of how a load ended."""
-    work = memory.pop("loading")
-    still_open = "upload" in memory and Path(memory["upload"][1]) == work.wanted.path
-    if work.error is not None:
-        memory["refused"] = frame.words_of(work.error)
-        if not still_open:
-            uploads.let_go(str(work.wanted.path))
+    work, kept = memory.pop("loading"), memory.get("uploads", {})
+    if isinstance(work, uploads.Rereading):
+        if work.error:
+            memory["refused"] = [frame.words_of(work.error)]
+        else:
+            memory["changed"] = work.after.name
         return
-    memory["brought"] = work.brought
-    if still_open:
-        del memory["upload"]
+    failed = [(one.path, work.error) for one in work.wanted] if work.error else work.refused
+    several = len(work.wanted) > 1
+    refused = [
+        f"{path.name}: {frame.words_of(error)}" if several else frame.words_of(error)
+        for path, error in failed
+    ]
+    if refused:
+        memory["refused"] = refused[:1] if work.error else refused
+    for path, _ in failed:
+        if str(path) not in kept.values():
+            uploads.let_go(str(path))
+    done = {str(one.path) for one in work.brought}
+    if done:
+        memory["brought"] = work.brought
+    memory["loaded"] = {*memory.get("loaded", ()), *(key for key, path in kept.items() if path in done)}
+    for key in memory["loaded"] & kept.keys():
+        del kept[key]
+    if not kept:
         memory["files_added"] = memory.get("files_added", 0) + 1
-
-
-def report() -> None:
-    """What became of the file."""
-    came = memory["brought"]
-    found = came.report
-    tables.section(f"{found['file_name']}: {found['status']}", wording.loaded(found, came.saved))
-    tables.facts(
-        [
-            ("Rows read", f"{found['rows_read']:,}"),
-            ("In force", f"{found['rows_kept']:,}"),
-            ("Not loaded", f"{found['rows_not_loaded']:,}"),
-            ("Repeated", f"{found['rows_repeated']:,}"),
-            ("Superseded", f"{found['rows_superseded']:,}"),
-            ("Cells not used", f"{found['cells_not_loaded']:,}"),
-            ("Agency", found["agency"]),
-            ("Mapping", found["mapping"]),
-        ]
-    )
-    tables.show(
-        data.not_loaded(who, snapshot, filters.current(), found["export_id"]),
-        (
-            tables.Column("extent", "What"),
-            tables.Column("reason", "Reason"),
-            tables.count("times", "Times"),
-            tables.Column("headings", "Columns"),
-            tables.count("first_line", "First line"),
-        ),
-        "Rows, cells and columns not used as read",
-        empty="Everything was used as read.",
-    )
-    if found["dropped"]:
-        tables.lines_of(
-            "Dropped before anything was stored",
-            [f"{one['heading']}: {one['why']}" for one in found["dropped"]],
-        )
-    for one in data.answers(who, snapshot, filters.current(), found["export_id"]):
-        opening = wording.columns_said(one.opening, data.called)
-        tables.said(wording.answered(len(one.answered), one.checks, opening))
-    tables.links([("Files received", filters.link("files")), ("Fleet", filters.link("fleet"))])
-    if st.button("Add another file"):
-        del memory["brought"]
-        st.rerun()
 
 
 def agencies() -> list[str]:
@@ -256,27 +366,82 @@ def agencies() -> list[str]:
 
 
 def draw() -> None:
-    kept = upload()
-    if kept is None:
-        if "loading" in memory:
-            progress()
-        elif "refused" in memory:
-            frame.notice(memory["refused"])
-        return
-    path, size = kept
-    opened = uploads.read(who, path, uploads.state())
-    as_read(opened, size)
-    name = chosen_mapping(opened)
-    if name == NEW:
-        with_new(opened)
-    elif name:
-        with_mapping(opened, name)
+    """The files that are open: one as a whole, several each in a line and one of them below as a whole."""
+    files = dict(upload())
+    path = one_of_several(files) if len(files) > 1 else next(iter(files), None)
+    if path is not None:
+        opened = uploads.read(who, path, uploads.state())
+        facts(opened, files[path])
+        name = chosen_mapping(opened)
+        if name == NEW:
+            with_new(opened)
+        elif name:
+            with_mapping(opened, name)
+    if "loading" in memory:
+        progress()
+    elif path is None:
+        refused()
+
+
+def one_of_several(files: dict[str, int]) -> str | None:
+    """A line for each file, the button that loads those recognized; the path of the one that is opened."""
+    lines = [uploads.waiting(who, path, snapshot) for path in files]
+    tables.show(
+        tables.rows(lines),
+        (
+            tables.Column("file_name", "File"),
+            tables.Column("mapping", "Mapping"),
+            *(
+                tables.Column("verdict", label, arrivals.count_of(label), kind=tables.NUMBER)
+                for label in arrivals.COUNTS
+            ),
+            tables.Column("why", "How it stands", arrivals.standing, of_row=True, width="40%"),
+        ),
+        f"{wording.plural(len(lines), 'file')}, if they are loaded now",
+        empty="",
+    )
+    ready = [one.wanted for one in lines if one.wanted is not None]
+    label = f"Load the {wording.plural(len(ready), 'file')} recognized"
+    if "loading" not in memory and st.button(label, type="primary", disabled=not ready):
+        memory.pop("refused", None)
+        memory["loading"] = uploads.begin_load(who, *ready)
+        st.rerun()
+    if "loading" not in memory:
+        refused()
+    tables.section(
+        "One of them", "A file that is not recognized, or of which little can be used, is opened here."
+    )
+    waits = [one.path for one in lines if one.wanted is None and one.why != uploads.ALREADY_LOADED]
+    return st.selectbox(
+        "Open",
+        [*waits, *(path for path in files if path not in waits)],
+        index=0 if waits else None,
+        key=f"open {len(memory.get('loaded', ()))}",
+        format_func=lambda path: Path(path).name,
+        placeholder="Choose a file to look at",
+    )
+
+
+def refused() -> None:
+    """Why files could not be loaded, or a change not saved."""
+    for text in memory.get("refused", ()):
+        frame.notice(text)
 
 
 if "loading" in memory and memory["loading"].wait(0):
     finish()
     st.rerun()
+if "changed" in memory:
+    said = f"The mapping {memory.pop('changed')} is changed, and the files loaded with it are read again."
+    tables.said(said)
 if "brought" in memory:
-    report()
+    arrived.report(memory["brought"])
+    if memory.get("uploads"):
+        draw()
+    elif st.button("Add another file"):
+        del memory["brought"]
+        st.rerun()
+elif st.query_params.get("mapping"):
+    change()
 else:
     draw()

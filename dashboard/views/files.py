@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import data, downloads, filters, frame, tables, wording
+from dashboard import data, downloads, filters, frame, tables, uploads, wording
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
 ANSWERS = (
@@ -23,13 +23,21 @@ SUSPICIONS = (
 
 
 def files(found):
+    mappings = uploads.changeable(who)
     tables.show(
         found,
         (
             tables.Column("file_name", "File"),
             tables.Column("agency", "Agency"),
             tables.day("received_at", "Received"),
-            tables.Column("mapping", "Mapping", help="The description of its columns that was used."),
+            tables.Column(
+                "mapping",
+                "Mapping",
+                help="The description of its columns that was used; it leads to where it can be changed.",
+                link=lambda row: (
+                    filters.link("add", mapping=row.mapping) if row.mapping in mappings else None
+                ),
+            ),
             tables.Column("status", "Status"),
             tables.count("rows_read", "Rows read"),
             tables.count("rows_kept", "In force"),

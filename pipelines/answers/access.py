@@ -10,6 +10,7 @@ from pipelines.engine.history import STAGES
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.intake.cells import folded
+from pipelines.snapshot.tables import IN_FORCE
 
 NOT_RECORDED = "not recorded"
 MOST_NAMED = 40  # of what there is, where nothing is near to what was asked for
@@ -41,8 +42,10 @@ class Filters:
     `agency`, `region`, `crew` compare without case, blanks collapsed. `check`, `risk`, `stage` and `since`
     (found on that day or later) speak of open deficiencies; `risk` means so grave or worse, `risk_exactly`
     that level. An empty text among regions or crews means those not recorded. `reported` (yes, no) asks
-    whether the home was ever reported to the funder. `search` is part of a home id, a job number or, for
-    viewers who may see it, an address. ListError where a check, risk or stage is none there is.
+    whether the home was ever reported to the funder. `file` is the export id of a file that has a row in
+    force of the home, `found_in` of the file that brought the visit that first found a deficiency. `search`
+    is part of a home id, a job number or, for viewers who may see it, an address. ListError where a
+    check, risk or stage is none there is.
     """
 
     agency: tuple[str, ...] = ()
@@ -54,6 +57,8 @@ class Filters:
     stage: tuple[str, ...] = ()
     since: date | None = None
     reported: str = ""
+    file: str = ""
+    found_in: str = ""
     search: str = ""
 
     def __post_init__(self):
@@ -66,6 +71,9 @@ class Filters:
             for text in given:
                 if text not in accepted:
                     raise ListError(f"no {name} called {text!r}; {_nearest(text, accepted)}")
+        for text in filter(None, (self.file, self.found_in)):
+            if not (text.isascii() and text.isdigit()):
+                raise ListError(f"no file called {text!r}; a file is asked for by its export_id, such as 3")
 
     @property
     def stated(self) -> dict[str, list[str] | str]:
@@ -78,7 +86,8 @@ class Filters:
 
     @property
     def of_deficiencies(self) -> bool:
-        return bool(self.check or self.risk or self.risk_exactly or self.stage or self.since)
+        asked = (self.check, self.risk, self.risk_exactly, self.stage, self.since, self.found_in)
+        return any(map(bool, asked))
 
 
 # ---- which homes, which deficiencies
@@ -101,6 +110,12 @@ def where(viewer: Viewer, filters: Filters, homes: str = "h", checks: str | None
         condition.add(
             f"""({homes}.agency, {homes}.home_id) {"IN" if filters.reported == "yes" else "NOT IN"} (
                 SELECT (agency, home_id) FROM homes WHERE reported_on IS NOT NULL)"""
+        )
+    if filters.file:
+        condition.add(
+            f"""({homes}.agency, {homes}.home_id) IN (
+                SELECT (agency, home_id) FROM received_rows WHERE export_id = ? AND standing = {IN_FORCE})""",
+            [int(filters.file)],
         )
     if filters.search.strip():
         condition.add(*_search(viewer, filters.search.strip(), homes))
@@ -144,6 +159,8 @@ def _of_deficiencies(filters: Filters, checks: str) -> "_Condition":
         condition.add_among(f"{checks}.stage", filters.stage)
     if filters.since:
         condition.add(f"{checks}.since >= ?", [filters.since])
+    if filters.found_in:
+        condition.add(f"{checks}.found_in = ?", [int(filters.found_in)])
     return condition
 
 

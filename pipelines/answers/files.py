@@ -50,6 +50,20 @@ def exports(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFram
     )
 
 
+def called(viewer: Viewer, snapshot: Snapshot) -> dict[str, str]:
+    """Loaded files by export_id, as text, the newest first, each with its name and when it came."""
+    seen, params = _seen(viewer, Filters())
+    rows = snapshot.rows(
+        f"""
+        SELECT export_id::VARCHAR, file_name || ', ' || left(received_at, 10)
+        FROM exports AS e
+        WHERE status = 'loaded' AND export_id IN ({seen})
+        ORDER BY e.export_id DESC""",
+        params,
+    )
+    return dict(rows)
+
+
 def agencies(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) -> pd.DataFrame:
     """Per agency: homes, files loaded, the newest and when it came, the newest inspection up to a day.
 

@@ -206,14 +206,13 @@ _MONTHS |= {
 _MONTHS["sept"] = 9
 _ISO = re.compile(r"(?P<y>[0-9]{4})-(?P<m>[0-9]{2})-(?P<d>[0-9]{2})(?![0-9])")
 _YEAR_FIRST = re.compile(r"(?P<y>[0-9]{4})(?P<s>[-/.])(?P<m>[0-9]{1,2})(?P=s)(?P<d>[0-9]{1,2})(?![0-9])")
-_YEAR_LAST = re.compile(r"(?P<a>[0-9]{1,2})(?P<s>[-/.])(?P<b>[0-9]{1,2})(?P=s)(?P<y>[0-9]{4})(?![0-9])")
+_YEAR_LAST = re.compile(
+    r"(?P<a>[0-9]{1,2})(?P<s>[-/.])(?P<b>[0-9]{1,2})(?P=s)(?P<y>[0-9]{4}|[0-9]{2})(?![0-9])"
+)
 _NAMED = re.compile(
-    r"(?P<d>[0-9]{1,2})[- ](?P<m>[a-z]+)[- ](?P<y>[0-9]{4})(?![0-9])"
+    r"(?P<d>[0-9]{1,2})[- ](?P<m>[a-z]+)[- ](?P<y>[0-9]{4}|[0-9]{2})(?![0-9])"
     r"|(?P<m2>[a-z]+) (?P<d2>[0-9]{1,2}),? (?P<y2>[0-9]{4})(?![0-9])",
     re.IGNORECASE,
-)
-_SHORT = re.compile(
-    r"[0-9]{1,2}([-/.])[0-9]{1,2}\1[0-9]{2}(?![0-9])|[0-9]{1,2}[- ][a-z]+[- ][0-9]{2}(?![0-9])", re.IGNORECASE
 )
 _CLOCK = re.compile(
     r"(?:T| +)(?P<hour>[0-9]{1,2}):(?P<minute>[0-9]{2})"
@@ -228,23 +227,26 @@ _DATE_EXPECTED = {
 }
 
 
-def day(text: str, order: str = "ymd") -> date | Refused:
+def day(text: str, order: str = "ymd", two_digit_years_from: int | None = None) -> date | Refused:
     """The day a filled cell names; a time of day behind it is left aside.
 
     `order` ("ymd", "dmy", "mdy") settles which of two short numbers is the day. ISO dates and months by name
-    are always plain. Years need four digits.
+    are always plain. Years need four digits, or two that stand for one of the hundred years from
+    `two_digit_years_from` on: under 1970, 70 is 1970 and 69 is 2069.
     """
-    found = moment(text, order)
+    found = moment(text, order, two_digit_years_from)
     return found if isinstance(found, Refused) else found[0]
 
 
-def moment(text: str, order: str = "ymd") -> tuple[date, datetime] | Refused:
+def moment(
+    text: str, order: str = "ymd", two_digit_years_from: int | None = None
+) -> tuple[date, datetime] | Refused:
     """The day as written, and the time in UTC.
 
     Midnight where no time is given; UTC unless the text says otherwise.
     """
     text = collapsed(text)
-    found = _day(text, order)
+    found = _day(text, order, two_digit_years_from)
     if isinstance(found, Refused):
         return found
     on, rest = found
@@ -256,7 +258,7 @@ def moment(text: str, order: str = "ymd") -> tuple[date, datetime] | Refused:
     return on, datetime(on.year, on.month, on.day) + clock
 
 
-def _day(text: str, order: str) -> tuple[date, str] | Refused:
+def _day(text: str, order: str, years_from: int | None) -> tuple[date, str] | Refused:
     expected = _DATE_EXPECTED[order]
     if found := _ISO.match(text) or (_YEAR_FIRST.match(text) if order == "ymd" else None):
         parts = found["y"], found["m"], found["d"]
@@ -264,13 +266,18 @@ def _day(text: str, order: str) -> tuple[date, str] | Refused:
         month = _MONTHS.get((found["m"] or found["m2"]).casefold(), 0)
         parts = found["y"] or found["y2"], month, found["d"] or found["d2"]
     elif found := _YEAR_LAST.match(text):
-        if order == "ymd":
+        if order == "ymd" and (len(found["y"]) == 4 or years_from is not None):
             return Refused(ORDER_UNCLEAR, f'{expected}, or dates = "mdy" or "dmy" in the mapping')
         parts = found["y"], *((found["b"], found["a"]) if order == "dmy" else (found["a"], found["b"]))
     else:
-        return Refused(SHORT_YEAR if _SHORT.match(text) else NOT_A_DATE, expected)
+        return Refused(NOT_A_DATE, expected)
+    year, month, of_month = map(int, parts)
+    if len(parts[0]) == 2:
+        if years_from is None:
+            return Refused(SHORT_YEAR, expected)
+        year = years_from + (year - years_from) % 100
     try:
-        return date(*map(int, parts)), text[found.end() :]
+        return date(year, month, of_month), text[found.end() :]
     except ValueError:
         return Refused(NOT_A_DATE, expected)
 

@@ -348,15 +348,15 @@ def _date(texts: pa.Array, rules: CellRules) -> tuple[pa.Array, Refusals]:
 
 
 def _time(texts: pa.Array, rules: CellRules) -> tuple[pa.Array, Refusals]:
-    def moment(text: str, order: str) -> datetime | Refused:
-        got = cells.moment(text, order)
+    def moment(text: str, order: str, two_digit_years_from: int | None) -> datetime | Refused:
+        got = cells.moment(text, order, two_digit_years_from)
         return got if isinstance(got, Refused) else got[1]
 
     return _dated(texts, rules, _SURE_TIME, moment)
 
 
 def _dated(
-    texts: pa.Array, rules: CellRules, pattern: str, read: Callable[[str, str], date | Refused]
+    texts: pa.Array, rules: CellRules, pattern: str, read: Callable[[str, str, int | None], date | Refused]
 ) -> tuple[pa.Array, Refusals]:
     kind = TYPES[rules.field.kind]
     trimmed, missing, refused = _sorted_out(texts, rules)
@@ -365,7 +365,8 @@ def _dated(
     odd = _remaining(~sure.to_numpy(zero_copy_only=False) & ~missing, refused)
     if not odd:
         return values, refused
-    got = [read(trimmed[at].as_py(), rules.mapping.dates) for at in odd]
+    order, years_from = rules.mapping.dates, rules.mapping.two_digit_years_from
+    got = [read(trimmed[at].as_py(), order, years_from) for at in odd]
     refused |= {at: one for at, one in zip(odd, got, strict=True) if isinstance(one, Refused)}
     mask = np.zeros(len(trimmed), bool)
     mask[odd] = True

@@ -22,7 +22,11 @@ CANONICAL = "canonical"
 DECIMALS = (".", ",")
 DATES = ("ymd", "dmy", "mdy")
 DELIMITERS = (",", ";", "\t", "|")
-_PLAIN_KEYS = ("agency", "encoding", "delimiter", "decimal", "dates", "not_recorded", "carry", "ignore")
+CENTURIES = range(1900, 2001)  # where the hundred years may begin that years of two digits stand for
+_PLAIN_KEYS = (
+    *("agency", "encoding", "delimiter", "decimal", "dates", "two_digit_years_from"),
+    *("not_recorded", "carry", "ignore"),
+)
 
 
 class MappingError(ValueError):
@@ -59,7 +63,10 @@ class Join:
 
 @dataclass(frozen=True)
 class Mapping:
-    """How one kind of export is read. `text` is its TOML, as found."""
+    """How one kind of export is read. `text` is its TOML, as found.
+
+    Years of two digits are none of the dates it reads unless `two_digit_years_from` says which century.
+    """
 
     name: str
     columns: tuple[Column, ...]
@@ -69,6 +76,7 @@ class Mapping:
     delimiter: str | None = None
     decimal: str = "."
     dates: str = "ymd"
+    two_digit_years_from: int | None = None
     not_recorded: tuple[str, ...] = ()
     carry: tuple[str, ...] = ()
     ignore: tuple[str, ...] = ()
@@ -182,6 +190,7 @@ class _Reader:
             delimiter=self.one_of(table, "delimiter", DELIMITERS),
             decimal=self.one_of(table, "decimal", DECIMALS) or ".",
             dates=self.one_of(table, "dates", DATES) or "ymd",
+            two_digit_years_from=self.year(table, "two_digit_years_from"),
             not_recorded=self.strings(table, "not_recorded"),
             carry=self.strings(table, "carry"),
             ignore=self.strings(table, "ignore"),
@@ -318,6 +327,13 @@ class _Reader:
             self.fail(f"{key}.{name}" if key else name, 'needs a list of texts, such as ["A", "B"]')
         return tuple(value)
 
+    def year(self, table: dict, name: str) -> int | None:
+        value = table.get(name)
+        if value is not None and (type(value) is not int or value not in CENTURIES):
+            first, last = CENTURIES[0], CENTURIES[-1]
+            self.fail(name, f"needs a year from {first} to {last}, such as 1970: 70 is 1970, 69 is 2069")
+        return value
+
     def one_of(self, table: dict, name: str, accepted: Sequence[str]) -> str | None:
         value = table.get(name)
         if value is not None and value not in accepted:
@@ -352,8 +368,10 @@ def to_toml(mapping: Mapping) -> str:
     return "\n".join(lines).lstrip("\n") + "\n"
 
 
-def _toml(value: str | Sequence[str]) -> str:
+def _toml(value: str | int | Sequence[str]) -> str:
     """A TOML basic string, or a list of them: JSON's escapes, and the one control JSON leaves alone."""
+    if isinstance(value, int):
+        return str(value)
     if isinstance(value, str):
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     return f"[{', '.join(map(_toml, value))}]"

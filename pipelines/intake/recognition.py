@@ -146,7 +146,7 @@ def heading_warnings(headings: Sequence[str], mapping: Mapping) -> tuple[str, ..
 
 
 def unit_in_heading(heading: str) -> str | None:
-    """The unit a heading names: in brackets, or as its last word if that cannot be anything else."""
+    """The unit a heading names: in brackets, or as its last words if they cannot be anything else."""
     text = collapsed(heading)
     for opening, closing in ("()", "[]"):
         inside = (
@@ -154,9 +154,14 @@ def unit_in_heading(heading: str) -> str | None:
         )
         if inside and _names_unit(inside):
             return inside
-    last = text.replace("_", " ").replace(",", " ").split(" ")[-1] if text else ""
+    if not text or _names_unit(text):
+        return None
+    words = text.replace("_", " ").replace(",", " ").split(" ")
+    if len(words) > 2 and words[-2] and _names_unit(" ".join(words[-2:])):  # "sq ft", "deg F"
+        return text[-len(" ".join(words[-2:])) :]
+    last = words[-1]
     plain = last.strip(".").isalpha() and (len(last) == 1 or last.casefold() == "in")
-    return last if last != text and last and not plain and _names_unit(last) else None
+    return last if last and not plain and _names_unit(last) else None
 
 
 def _names_unit(text: str) -> bool:

@@ -34,7 +34,8 @@ class Heading:
     """What one heading may be: the suggested field (None: nothing speaks clearly) and why.
 
     `unit` is given where it is not the field's own; `words` are those that crews write for the field's;
-    `examples` the first few texts of its cells.
+    `examples` the first few texts of its cells; `short_date` the first that is a date with a year of two
+    digits, if there is one.
     """
 
     heading: str
@@ -43,6 +44,7 @@ class Heading:
     unit: str | None
     words: tuple[tuple[str, str], ...]
     examples: tuple[str, ...]
+    short_date: str = ""
 
 
 @dataclass(frozen=True)
@@ -70,10 +72,10 @@ def suggested(headings: Sequence[str], sample: pa.Table) -> Suggested:
     for position, one in enumerate(found.suggestions):
         texts = tuple(filled(sample.column(position)).unique().slice(0, 4).to_pylist())
         if repeat_of(one.heading, here) is None:
-            out.append(Heading(one.heading, one.field, one.why, one.unit, one.words, texts))
+            out.append(Heading(one.heading, one.field, one.why, one.unit, one.words, texts, one.short_date))
         else:
             why = ("read together with the column it repeats",)
-            out.append(Heading(one.heading, None, why, None, (), texts))
+            out.append(Heading(one.heading, None, why, None, (), texts, one.short_date))
     every = [text for column in sample.columns for text in column.unique().drop_null().to_pylist()]
     either = re.compile(r"-?[0-9]+[.,][0-9]+")
     unclear = any(either.fullmatch(text.strip(BLANKS)) for text in every)
@@ -113,6 +115,7 @@ def composed(
     agency: str = "",
     decimal: str = ".",
     dates: str = "ymd",
+    two_digit_years_from: int | None = None,
     not_recorded: Iterable[str] = (),
 ) -> Mapping:
     """The mapping that choices make, unchecked: fields may be lacking, or fed twice.
@@ -141,6 +144,7 @@ def composed(
         agency=collapsed(agency) or None,
         decimal=decimal,
         dates=dates,
+        two_digit_years_from=two_digit_years_from,
         not_recorded=tuple(not_recorded),
         carry=tuple(one.heading for one in choices if one.use == CARRY),
         ignore=tuple(one.heading for one in choices if one.use == IGNORE),

@@ -7,12 +7,16 @@ The work runs in a thread of its own, so that it ends well whatever becomes of t
 import threading
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
+from pipelines.engine.policy.policy import PolicyError
+from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
 from pipelines.intake.cells import folded
+from pipelines.intake.encoding import ExportError
 from pipelines.intake.mapping import Mapping, MappingError
 from pipelines.intake.rows import type_batch
-from pipelines.receiving import door, drafts, kept_uploads, report
+from pipelines.receiving import changing, door, drafts, kept_uploads, report, verdict
 from pipelines.snapshot import stages
 from pipelines.snapshot.exports import IN_THE_FILE, batches, mapping_of, mappings_of, opened
 from pipelines.snapshot.progress import Progress
@@ -27,6 +31,8 @@ class Wanted:
     """What is to be done with one file: read it with `mapping` (None: as recognized), or with `draft`, which
     is saved first.
 
+    With `instead_of` the draft is that mapping, changed, and takes its place.
+
     `agency` is for files that do not name one; `keep` are headings to keep though they look personal.
     """
 
@@ -35,12 +41,17 @@ class Wanted:
     agency: str = ""
     keep: tuple[str, ...] = ()
     draft: Mapping | None = None
+    instead_of: Mapping | None = None
 
 
 @dataclass(frozen=True)
 class Brought:
-    """What came of it: a report as `report.reports` gives it, the snapshot now current, the mapping saved."""
+    """What came of a file.
 
+    `report` is as `report.reports` gives it, `snapshot` now current, `saved` the name of a mapping saved.
+    """
+
+    path: Path
     report: dict
     snapshot: str
     saved: str = ""
@@ -57,6 +68,14 @@ def decided(viewer, fleet, wanted):
     if arrival.status != "kept out":
         _refuse_others(viewer, fleet, wanted, arrival.mapping, before)
     return arrival, before
+
+
+def verdict_on(fleet, upload, mapping, agency):
+    """What the rows of an Upload would come to, read with a mapping for an agency, as verdict.verdict."""
+    current = fleet.current()
+    numbers = {one.sha256_received: one.export_id for one in fleet.received()}
+    export_id = numbers.get(upload.sha256) or max(numbers.values(), default=0) + 1
+    return verdict.verdict(upload, mapping, agency, attach(current) if current else None, export_id)
 
 
 def save(viewer, fleet, draft):
@@ -76,20 +95,46 @@ def save(viewer, fleet, draft):
     return drafts.save_mapping(fleet, draft.name, draft.text)
 
 
-def bring(viewer, fleet, wanted, progress=None):
-    """Save the draft if there is one, load the file, publish; Brought.
+def bring(viewer, fleet, several, progress=None):
+    """Save the drafts there are, load the files one after the other, publish once; (brought, refused).
 
-    Raises FleetError, MappingError, ExportError or PolicyError; what was committed before that stays, and the
-    next load takes it up.
+    `brought` are Brought, `refused` (path, error) of the files that could not be loaded, which stop no other:
+    FleetError, MappingError, ExportError or PolicyError. What was committed before another error stays, and
+    the next load takes it up.
     """
-    progress, mapping = progress or Progress(), wanted.mapping
+    progress, arrivals, refused = progress or Progress(), [], []
+    for one in several:
+        try:
+            arrivals.append((one, _admitted(viewer, fleet, one, progress)))
+        except (FleetError, MappingError, ExportError, PolicyError) as error:
+            refused.append((one.path, error))
+    if not arrivals:
+        return [], refused
+    snapshot = stages.build(fleet, progress)
+    rows = report.reports(fleet, attach(snapshot), [arrival for _, arrival in arrivals])
+    for row in rows:
+        row["remarks"] += progress.notes
+    brought = [
+        Brought(one.path, row, str(snapshot), one.draft.name if one.draft else "")
+        for (one, _), row in zip(arrivals, rows, strict=True)
+    ]
+    return brought, refused
+
+
+def _admitted(viewer, fleet, wanted, progress):
+    """One file kept and logged, its draft saved before; its Arrival."""
+    mapping, at_hand = wanted.mapping, f"reading {wanted.path.name}"
     if wanted.draft is not None:
         progress.say("saving the mapping")
-        mapping = save(viewer, fleet, wanted.draft).stem
+        mapping = wanted.draft.name
+        if wanted.instead_of is None:
+            save(viewer, fleet, wanted.draft)
+        else:
+            changing.save(viewer, fleet, wanted.instead_of, wanted.draft)
     if viewer.agencies is not None:
         progress.say("reading which agencies the file names")
         decided(viewer, fleet, Wanted(wanted.path, mapping, wanted.agency, wanted.keep))
-    progress.say("reading the file")
+    progress.say(at_hand)
     (arrival,) = door.load(
         fleet,
         [wanted.path],
@@ -97,14 +142,11 @@ def bring(viewer, fleet, wanted, progress=None):
         agency=wanted.agency or None,
         keep_columns=wanted.keep,
         by_whom=BY_WHOM,
-        say=lambda text: progress.say(text if "; waiting" in text else "reading the file"),
+        say=lambda text: progress.say(text if "; waiting" in text else at_hand),
     )
     if arrival.status == "kept out":
         raise FleetError(arrival.why)
-    snapshot = stages.build(fleet, progress)
-    (row,) = report.reports(fleet, attach(snapshot), [arrival])
-    row["remarks"] += progress.notes
-    return Brought(row, str(snapshot), wanted.draft.name if wanted.draft else "")
+    return arrival
 
 
 def let_go(path):
@@ -151,20 +193,22 @@ class Loading:
     """A load at work: what it does now (`said`), how far it is within that (0 to 1, None unknown), and how it
     ended.
 
-    The upload is removed when it was loaded, and kept when not, so that it can be tried again.
+    `brought` and `refused` are as `bring` returns them; `error` is what ended the whole of it. An upload is
+    removed when it was loaded, and kept when not, so that it can be tried again.
     """
 
-    viewer: object
-    fleet: object
-    wanted: Wanted
+    viewer: Any
+    fleet: Fleet
+    wanted: tuple[Wanted, ...]
     said: str = "waiting"
     share: float | None = None
-    brought: Brought | None = None
+    brought: list[Brought] = field(default_factory=list)
+    refused: list[tuple[Path, Exception]] = field(default_factory=list)
     error: Exception | None = None
     _thread: threading.Thread | None = field(default=None, repr=False)
 
     def begin(self):
-        _at_work.add(self.wanted.path)
+        _at_work.update(one.path for one in self.wanted)
         self._thread = threading.Thread(
             target=self._work, name="coldfill load", daemon=True
         )  # a load may be cut short anywhere
@@ -179,16 +223,38 @@ class Loading:
         return not self._thread.is_alive()
 
     def _work(self):
+        self.brought, self.refused, self.error = [], [], None
         try:
-            self.brought = bring(self.viewer, self.fleet, self.wanted, Progress(self._say, self._step))
-            kept_uploads.forget_upload(self.wanted.path)
+            self.brought, self.refused = bring(self.viewer, self.fleet, self.wanted, self._progress())
+            for one in self.brought:
+                kept_uploads.forget_upload(one.path)
         except Exception as error:  # said on the page by whoever waits
             self.error = error
         finally:
-            _at_work.discard(self.wanted.path)
+            _at_work.difference_update(one.path for one in self.wanted)
+
+    def _progress(self):
+        return Progress(self._say, self._step)
 
     def _say(self, text):
         self.said, self.share = text, None
 
     def _step(self, done, of):
         self.share = done / of if of else None
+
+
+class Rereading(Loading):
+    """A mapping that is changed, and every file read with it read again; no file is new."""
+
+    def __init__(self, viewer, fleet, before, after):
+        super().__init__(viewer, fleet, ())
+        self.before, self.after = before, after
+
+    def _work(self):
+        self.error = None
+        try:
+            self._say("saving the mapping")
+            changing.save(self.viewer, self.fleet, self.before, self.after)
+            stages.build(self.fleet, self._progress())
+        except Exception as error:  # said on the page by whoever waits
+            self.error = error

@@ -61,6 +61,7 @@ def preview(fleet: Fleet, path: Path, mapping: str | None = None) -> dict[str, A
 def _as_line(row: Any) -> str:
     """A row of a trial as a line."""
     counts = f", {row.used:,} used, {row.not_recorded:,} not recorded, {row.not_used:,} not used"
+    counts += f", {row.with_row:,} in rows not loaded" if row.with_row else ""
     reasons = f" ({row.reasons})" if row.reasons else ""
     return f"{row.heading}: {row.field or 'no field'}{counts if row.field else ''}{reasons}"
 
@@ -79,8 +80,14 @@ def draft_mapping(fleet: Fleet, path: Path, name: str | None = None, agency: str
                 way_out = "dropped unless it gets a field or stands under carry"
                 why += f"; looks personal ({personal[one.heading]}), {way_out}"
             left.append(f"# {heading}: {why}")
+    short = next((one.short_date for one in found.suggestions if one.field and one.short_date), "")
     lacking = [field for field in REQUIRED if not mapping.feeds(field)]
-    notes = ([f"# Still lacking: {', '.join(lacking)}."] if lacking else []) + (
-        ["# Headings without a field:", *left] if left else []
+    century = (
+        f"# Years of two digits, as in {short!r}, need two_digit_years_from (1970: 70 is 1970, 69 is 2069)."
+    )
+    notes = (
+        ([century] if short else [])
+        + ([f"# Still lacking: {', '.join(lacking)}."] if lacking else [])
+        + (["# Headings without a field:", *left] if left else [])
     )
     return to_toml(mapping) + ("\n" + "\n".join(notes) + "\n" if notes else "")

@@ -12,17 +12,26 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipelines.fields import BY_NAME, DATE, REQUIRED, WORD, WORDS
-from pipelines.intake.cells import BLANKS, Refused, collapsed, folded, ids, missing_words, word, word_key
+from pipelines.intake.cells import (
+    BLANKS,
+    NOT_RECORDED,
+    Refused,
+    collapsed,
+    folded,
+    ids,
+    missing_words,
+    word,
+    word_key,
+)
 from pipelines.intake.mapping import Column, Mapping
 from pipelines.intake.privacy import suspect_personal
 from pipelines.intake.reader import Batch
 from pipelines.intake.recognition import repeat_of
-from pipelines.intake.rows import NOT_MAPPED, type_batch
+from pipelines.intake.rows import NOT_MAPPED, AcceptedIds, type_batch
 from pipelines.receiving.drafts import filled
 
 MOST_WORDS = 60  # distinct texts of a field of words that are asked about
-LOST = "its row is not loaded"
-COLUMNS = ("heading", "field", "unit", "used", "not_recorded", "not_used", "reasons", "examples")
+COLUMNS = ("heading", "field", "unit", "used", "not_recorded", "not_used", "with_row", "reasons", "examples")
 
 
 def words(batch: Batch, mapping: Mapping, accepted_ids: Lookup[str, Collection[str]]) -> pd.DataFrame:
@@ -73,14 +82,15 @@ def _meaning(text: str, column: Column, accepted_ids: dict[str, str] | None) -> 
     return found or ("none" if word_key(text) == "none" else "")
 
 
-def trial(headings: Sequence[str], batch: Batch, mapping: Mapping) -> pd.DataFrame:
+def trial(headings: Sequence[str], batch: Batch, mapping: Mapping, accepted_ids: AcceptedIds) -> pd.DataFrame:
     """What a mapping makes of the first rows, one row per heading and field, in the order of the file.
 
-    Columns: heading, field ("" none, "carried", "ignored"), unit, used, not_recorded, not_used (these three
-    add up to the rows looked at), reasons why not (with counts), examples of texts not used. Required fields
-    that a draft does not feed yet are left aside.
+    Columns: heading, field ("" none, "carried", "ignored"), unit, used, not_recorded, not_used, with_row
+    (nothing is wrong with the cell, but its row is not loaded; these four add up to the rows looked at),
+    reasons why cells are not used (with counts), examples of their texts. Required fields that a draft does
+    not feed yet are left aside.
     """
-    typed = type_batch(*_supplied(batch, mapping))
+    typed = type_batch(*_supplied(batch, mapping), accepted_ids=accepted_ids)
     table, entries = typed.table, typed.not_loaded.to_pandas()
     here = set(map(folded, headings))
     personal = dict(suspect_personal(headings, batch.table.select(list(headings))))
@@ -103,14 +113,17 @@ def trial(headings: Sequence[str], batch: Batch, mapping: Mapping) -> pd.DataFra
         if not fields:
             loaded = np.isin(batch.lines, table.column("source_line").to_numpy())
             use = _use_beside(name, mapping, personal.get(heading))
-            used = int((is_filled & loaded).sum()) if use[0] == "carried" else 0
+            carried = use[0] == "carried"
+            used = int((is_filled & loaded).sum()) if carried else 0
+            with_row = int((is_filled & ~loaded).sum()) if carried else 0
             rows.append(
                 {
                     "heading": heading,
                     "field": use[0],
                     "unit": "",
                     "used": used,
-                    "not_used": int(is_filled.sum()) - used,
+                    "not_used": int(is_filled.sum()) - used - with_row,
+                    "with_row": with_row,
                     "not_recorded": int((~is_filled).sum()),
                     "reasons": use[1],
                     "examples": "; ".join(
@@ -149,16 +162,18 @@ def _use_of(
     there = pc.is_valid(table.column(field)).to_numpy(zero_copy_only=False)
     loaded = table.column("source_line").to_numpy()
     own = entries[entries["field"] == field]
+    with_row = int((is_filled & ~np.isin(lines, loaded) & ~np.isin(lines, own["source_line"])).sum())
+    own = own[own["reason"] != NOT_RECORDED]  # a cell that is not there is none that is not used
     refused = int((np.isin(loaded, own["source_line"]) & ~there).sum())
     cost_the_row = int((own["extent"] == "row").sum())
-    with_row = int((is_filled & ~np.isin(lines, loaded) & ~np.isin(lines, own["source_line"])).sum())
-    used, not_used = int(there.sum()), refused + cost_the_row + with_row
-    reasons = own["reason"].value_counts().to_dict() | ({LOST: with_row} if with_row else {})
+    used, not_used = int(there.sum()), refused + cost_the_row
+    reasons = own["reason"].value_counts().to_dict()
     texts = own["raw_text"].drop_duplicates()
     return {
         "used": used,
         "not_used": not_used,
-        "not_recorded": len(lines) - used - not_used,
+        "with_row": with_row,
+        "not_recorded": len(lines) - used - not_used - with_row,
         "reasons": "; ".join(f"{reason} ({count:,})" for reason, count in reasons.items()),
         "examples": "; ".join(texts[texts != ""].head(3)),
     }

@@ -14,12 +14,15 @@ from pipelines.engine.policy import policy as policies
 from pipelines.fields import BY_NAME, PERSONAL
 from pipelines.fleet.folder import Fleet
 from pipelines.intake.cells import folded
+from pipelines.intake.damage import Damage
 from pipelines.intake.mapping import CANONICAL, Mapping
 from pipelines.intake.privacy import suspect_personal
 from pipelines.intake.reader import Batch, Export
 from pipelines.intake.recognition import all_mapped_headings, recognize, repeat_of
+from pipelines.intake.rows import Typed, type_batch
 from pipelines.intake.suggestions import suiting
 from pipelines.receiving import drafts, trial
+from pipelines.receiving.deciding import sha256_of
 from pipelines.receiving.drafts import Suggested, filled
 from pipelines.snapshot.exports import batches, known_ids, mappings_of, opened, own_headings
 
@@ -42,6 +45,12 @@ class Opening:
         return own_headings(self.export.headings)
 
     @property
+    def damage(self) -> list[Damage]:
+        """Rows among those looked at that cannot be told apart, or are none."""
+        last = self.first.lines[-1] if len(self.first.lines) else 0
+        return [one for one in self.export.damage if self.whole or one.line <= last]
+
+    @property
     def sample(self) -> pa.Table:
         """The first rows, a column of text for each of the agency's own headings."""
         return self.first.table.select(list(self.headings))
@@ -56,7 +65,7 @@ class Upload:
     (`fitting`); of the `nearest`, `missing` are headings it expects, `unknown` those of the file it says
     nothing about. `shares` are all mappings there are, each with how many of its headings are here, nearest
     first. `personal` are headings whose columns look personal, with why; for a viewer who does not see
-    personal fields no cell of such a column is shown.
+    personal fields no cell of such a column is shown. `stripped` says that columns were dropped from it.
     """
 
     def __init__(
@@ -66,12 +75,14 @@ class Upload:
         accepted_ids: dict[str, set[str]] | None = None,
         *,
         shows_personal: bool = True,
+        stripped: bool = False,
     ):
         """Read the beginning of a file; raises ExportError where it is no export."""
         self.path, self.mappings, self.accepted_ids = path, tuple(mappings), accepted_ids or {}
-        self.shows_personal = shows_personal
+        self.shows_personal, self.stripped = shows_personal, stripped
         self._openings: dict[tuple[str | None, str | None], Opening] = {}
         self.trial = lru_cache(maxsize=64)(self._trial)
+        self.typed = lru_cache(maxsize=4)(self._typed)
         self.words = lru_cache(maxsize=64)(self._words)
         self.suited = lru_cache(maxsize=256)(self._suited)
         self.recognition = recognize(self.opened_with(None).headings, self.mappings)
@@ -88,7 +99,7 @@ class Upload:
         way = (mapping.encoding, mapping.delimiter) if mapping else (None, None)
         if way not in self._openings:
             known = all_mapped_headings(self.mappings)
-            export = opened(self.path, mapping if any(way) else None, known)
+            export = opened(self.path, mapping if any(way) else None, known, stripped=self.stripped)
             first = list(islice(batches(export, ROWS), 2))
             self._openings[way] = Opening(export, first[0] if first else _no_rows(export), len(first) < 2)
         return self._openings[way]
@@ -96,6 +107,11 @@ class Upload:
     @property
     def file_name(self) -> str:
         return self.path.name
+
+    @cached_property
+    def sha256(self) -> str:
+        """Hash of its bytes."""
+        return sha256_of(self.path)
 
     @property
     def export(self) -> Export:
@@ -184,10 +200,17 @@ class Upload:
         texts = filled(self.opened_with(None).first.table.column(heading)).unique().to_pylist()
         return suiting(heading, texts, BY_NAME[field])
 
+    def _typed(self, mapping: Mapping, agency: str | None) -> Typed:
+        """The first rows as a load would type them; raises ExportError."""
+        first = self.opened_with(mapping).first
+        return type_batch(
+            first, mapping, agency=agency, file_name=self.file_name, accepted_ids=self.accepted_ids
+        )
+
     def _trial(self, mapping: Mapping) -> pd.DataFrame:
         """What a mapping makes of the first rows, as trial.trial; raises ExportError."""
         opening = self.opened_with(mapping)
-        found = trial.trial(opening.headings, opening.first, mapping)
+        found = trial.trial(opening.headings, opening.first, mapping, self.accepted_ids)
         if self.shows_personal:
             return found
         hidden = found["heading"].isin(self.hidden) | found["field"].isin(PERSONAL)

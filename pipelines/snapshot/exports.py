@@ -25,6 +25,7 @@ from pipelines.snapshot.tables import IN_FORCE, REPEATED, SUPERSEDED, words_as_p
 
 IN_THE_FILE = "(in the file)"
 ROWS_READ_AT_ONCE = 100_000
+SPELLINGS = "SELECT field, folded, spelling FROM spellings"
 READ, BECAME = "rows_read", ("rows_kept", "rows_not_loaded", "rows_repeated", "rows_superseded")
 MENDED = ("not loaded: line", "not loaded: reason")  # headings that `mending` adds; no agency's own
 
@@ -138,12 +139,7 @@ def read_all(connection, fleet, received, inputs, progress):
     Spellings that the tables hold already stand.
     """
     mappings = {one.name: one for one in inputs.mappings}
-    kept = {
-        (field, text): spelling
-        for field, text, spelling in connection.execute(
-            "SELECT field, folded, spelling FROM spellings"
-        ).fetchall()
-    }
+    kept = spellings_of(connection.execute(SPELLINGS).fetchall())
     spellings = dict(kept)
     known = known_ids(inputs.policy)
     loaded = [one for one in received if one.status == "loaded"]
@@ -180,17 +176,12 @@ def read_one(connection, path, received, mapping, known, spellings, at_hand=lamb
             typed = type_batch(
                 batch, mapping, agency=constant, file_name=received.file_name, accepted_ids=known
             )
-            table, not_loaded = typed.table, typed.not_loaded
-            if in_file and not constant:
-                table, lost = _without_agency(table)
-                not_loaded = pa.concat_tables([not_loaded, lost])
-            yield batch.table.num_rows, words_as_positions(_respelled(table, spellings)), not_loaded
+            yield batch.table.num_rows, *as_kept(typed, spellings, demand_agency=in_file and not constant)
 
     rows = 0
     for read, typed, not_loaded in _ahead(typed_batches()):
         rows += read
-        _received(connection, received.export_id, typed)
-        _not_loaded(connection, received.export_id, not_loaded)
+        take_in(connection, received.export_id, typed, not_loaded)
         at_hand(rows, export.share)
     damage = damage_of(export, is_stripped(received))
     _not_loaded(
@@ -224,6 +215,29 @@ def read_one(connection, path, received, mapping, known, spellings, at_hand=lamb
         remarks=remarks,
     )
     return rows + len(damage)
+
+
+def as_kept(typed, spellings, *, demand_agency):
+    """A typed batch as (rows of received_rows, entries of not_loaded); `spellings` are added to.
+
+    With `demand_agency` a row that names no agency is not loaded.
+    """
+    table, not_loaded = typed.table, typed.not_loaded
+    if demand_agency:
+        table, lost = _without_agency(table)
+        not_loaded = pa.concat_tables([not_loaded, lost])
+    return words_as_positions(_respelled(table, spellings)), not_loaded
+
+
+def take_in(connection, export_id, typed, not_loaded):
+    """What `as_kept` returned, into the tables."""
+    _received(connection, export_id, typed)
+    _not_loaded(connection, export_id, not_loaded)
+
+
+def spellings_of(rows):
+    """(field, folded, spelling) as the spellings that stand, by field and folded text."""
+    return {(field, text): spelling for field, text, spelling in rows}
 
 
 def _ahead(items):
