@@ -229,52 +229,74 @@ def _counts(position, extent, group, shows, groups, model):
     )
 
 
+@dataclass(frozen=True)
+class Ground:
+    """What Counts are judged by, arrays of their length.
+
+    `alone`: nobody to be compared with in its houses; `too_little`: enough units, too few of them told;
+    `stands`: neither, and enough visits. `middle` is the expected share, NaN where alone, `error` its
+    binomial error, `between` the variance between names beyond chance, `widened` how much limits stretch.
+    `within` is a code of those compared on one check.
+    """
+
+    of: np.ndarray
+    bad: np.ndarray
+    lacking: np.ndarray
+    alone: np.ndarray
+    too_little: np.ndarray
+    stands: np.ndarray
+    within: np.ndarray
+    middle: np.ndarray
+    error: np.ndarray
+    between: np.ndarray
+    widened: np.ndarray
+
+
+def _ground(who, counts, policy):
+    of, bad, lacking = (one.astype(float) for one in (counts.visits, counts.observed, counts.lacking))
+    enough = at_least(of / (of + lacking), policy.enough_readings)
+    alone = ~(at_least(who.others, policy.others_share)[counts.name] & (counts.left >= LEAST_LEFT))
+    stands = (of >= policy.few_visits) & enough & ~alone
+    with np.errstate(invalid="ignore", divide="ignore"):
+        middle = np.where(alone, np.nan, np.clip(counts.expected / of, 0.0, 1.0))
+        error = np.sqrt(middle * (1.0 - middle) / of)
+        apart = bad / of - middle
+    within = who.family[counts.name] * (int(counts.check.max(initial=0)) + 1) + counts.check
+    between = _between(apart, error * np.sqrt(counts.left), within, stands, policy.few_crews)
+    return Ground(
+        of,
+        bad,
+        lacking,
+        alone,
+        (of + lacking >= policy.few_visits) & ~enough,
+        stands,
+        within,
+        middle,
+        error,
+        between,
+        chance.widening(error, between, counts.left),
+    )
+
+
 def standings(who, counts, policy):
     """The columns NUMBERS of Counts as Arrow arrays by name, in the order of the Counts."""
-    few = policy.few_visits
-    of, bad, lacking = (one.astype(float) for one in (counts.visits, counts.observed, counts.lacking))
-    applies = of + lacking
-    enough = at_least(of / applies, policy.enough_readings)
-    alone = ~(at_least(who.others, policy.others_share)[counts.name] & (counts.left >= LEAST_LEFT))
-    stands = (of >= few) & enough & ~alone
-    with np.errstate(invalid="ignore", divide="ignore"):
-        rate, expects = bad / of, np.where(alone, np.nan, counts.expected)
-        middle = np.clip(expects / of, 0.0, 1.0)
-        error = np.sqrt(middle * (1.0 - middle) / of)
-    family = who.family[counts.name]
-    within = family * (int(counts.check.max(initial=0)) + 1) + counts.check  # those compared on a check
-    between = _between(rate - middle, error * np.sqrt(counts.left), within, stands, policy.few_crews)
-    widened = chance.widening(error, between, counts.left)
-    limits = [chance.funnel_limits(middle, of, level, widened) for level in (0.95, 0.998)]
-    shrunken = chance.shrunken(bad, of, middle, _weight(rate, middle, error, of, within, counts, stands))
-    best, worst = (bad + counts.bad_lacking) / applies, (bad + lacking) / applies
-    too_little = (applies >= few) & ~enough
-    deviates = np.where(
-        too_little,
-        _kindest(best, worst, applies, middle)
-        / chance.widening(error * np.sqrt(of / applies), between, counts.left),
-        _deviates(bad, of, lacking, middle, within) / widened,
+    ground = _ground(who, counts, policy)
+    of, bad, lacking, middle = ground.of, ground.bad, ground.lacking, ground.middle
+    best, worst = (bad + counts.bad_lacking) / (of + lacking), (bad + lacking) / (of + lacking)
+    adjusted, side = _called(who, counts, ground, best, worst)
+    standing, why = _words(
+        who, counts, ground, np.where(adjusted <= policy.false_discoveries, side, 0), policy
     )
-    # Of several checks at once the expectation leaves out units of which too little was told: no such case.
-    judged = stands | (too_little & ~alone & (of > 0) & (counts.extent == CHECK))
-    p = np.where(judged, chance.two_sided(deviates), np.nan)
-    adjusted = chance.adjusted(p, family * (EVERY + 1) + counts.extent)
     with np.errstate(invalid="ignore"):
-        told = np.where(adjusted <= policy.false_discoveries, np.sign(deviates), 0).astype(np.int64)
-    few_to_compare = (_compared_with(who, counts, few) < policy.few_crews)[family]
-    standing = np.array([BETTER, AS_EXPECTED, WORSE])[told + 1]
-    standing[few_to_compare | alone] = NOT_SEPARABLE
-    standing[of < few] = TOO_FEW
-    standing[too_little] = TOO_LITTLE
-    why = np.where(standing == NOT_SEPARABLE, np.where(alone, OWN_TERRITORY, FEW_TO_COMPARE), NO_WHY)
-    why[too_little & (told > 0)] = WORSE_AT_BEST
-    why[too_little & (told < 0)] = BETTER_AT_WORST
+        rate = bad / of
+    limits = [chance.funnel_limits(middle, of, level, ground.widened) for level in (0.95, 0.998)]
+    shrunken = chance.shrunken(bad, of, middle, _weight(counts, ground))
     own = chance.exact_interval(bad, of)
     numbers = {
         "visits": counts.visits,
         "observed": counts.observed,
         "observed_sure": counts.sure,
-        "expected": expects,
+        "expected": np.where(ground.alone, np.nan, counts.expected),
         "rate": rate,
         **dict(zip(("shrunken_rate", "shrunken_low", "shrunken_high"), shrunken, strict=True)),
         **dict(zip(("low95", "high95", "low998", "high998"), (*limits[0], *limits[1]), strict=True)),
@@ -284,7 +306,7 @@ def standings(who, counts, policy):
         "own_high95": own[1],
         "rate_best": best,
         "rate_worst": worst,
-        "spread": to_six_digits(np.sqrt(between)),
+        "spread": to_six_digits(np.sqrt(ground.between)),
     }
     columns = {name: pa.array(values, from_pandas=True) for name, values in numbers.items()}
     columns["standing"] = pa.array(STANDINGS).take(pa.array(standing))
@@ -292,17 +314,49 @@ def standings(who, counts, policy):
     return {name: columns[name] for name in NUMBERS}
 
 
-def _deviates(bad, of, lacking, middle, within):
+def _called(who, counts, ground, best, worst):
+    """(adjusted p, NaN where nothing is told; -1, 0 or 1 for below, at or above the expectation)."""
+    applies = ground.of + ground.lacking
+    with_all = chance.widening(
+        ground.error * np.sqrt(ground.of / applies), ground.between, counts.left
+    )  # as if all that applies had been told
+    deviates = np.where(
+        ground.too_little,
+        _kindest(best, worst, applies, ground.middle) / with_all,
+        _deviates(ground) / ground.widened,
+    )
+    # Of several checks at once the expectation leaves out units of which too little was told: no such case.
+    cases = ground.too_little & ~ground.alone & (ground.of > 0) & (counts.extent == CHECK)
+    p = np.where(ground.stands | cases, chance.two_sided(deviates), np.nan)
+    family = who.family[counts.name] * (EVERY + 1) + counts.extent
+    return chance.adjusted(p, family), np.sign(np.nan_to_num(deviates)).astype(np.int64)
+
+
+def _words(who, counts, ground, called, policy):
+    """Positions in STANDINGS and in WHY (NO_WHY: none), from who is `called` better (-1) or worse (1)."""
+    few_to_compare = _compared_with(who, counts, policy.few_visits) < policy.few_crews
+    standing = np.array([BETTER, AS_EXPECTED, WORSE])[called + 1]
+    standing[few_to_compare[who.family[counts.name]] | ground.alone] = NOT_SEPARABLE
+    standing[ground.of < policy.few_visits] = TOO_FEW
+    standing[ground.too_little] = TOO_LITTLE
+    why = np.where(standing == NOT_SEPARABLE, np.where(ground.alone, OWN_TERRITORY, FEW_TO_COMPARE), NO_WHY)
+    why[ground.too_little & (called > 0)] = WORSE_AT_BEST
+    why[ground.too_little & (called < 0)] = BETTER_AT_WORST
+    return standing, why
+
+
+def _deviates(ground):
     """Deviates of what was told; below the expectation only as far as missing readings do not make it so.
 
     What lacks beyond the share that lacks of those compared counts as deficient before a name looks better.
     """
-    _, group = np.unique(within, return_inverse=True)
-    share = np.bincount(group, lacking)[group] / np.bincount(group, of + lacking)[group]
-    more = np.floor(np.maximum(lacking - share * (of + lacking), 0.0))
-    found = chance.deviation(bad, of, middle)
-    with_more = np.minimum(chance.deviation(bad + more, of + more, middle), 0.0)
-    return np.where(found < 0, with_more, found)
+    _, group = np.unique(ground.within, return_inverse=True)
+    applies = ground.of + ground.lacking
+    share = np.bincount(group, ground.lacking)[group] / np.bincount(group, applies)[group]
+    more = np.floor(np.maximum(ground.lacking - share * applies, 0.0))
+    found = chance.deviation(ground.bad, ground.of, ground.middle)
+    with_more = chance.deviation(ground.bad + more, ground.of + more, ground.middle)
+    return np.where(found < 0, np.minimum(with_more, 0.0), found)
 
 
 def _kindest(best, worst, applies, middle):
@@ -322,21 +376,22 @@ def _between(apart, error, within, stands, enough):
     return np.where(standing >= enough, between, np.nan)[group]
 
 
-def _weight(rate, middle, error, of, within, counts, stands):
+def _weight(counts, ground):
     """How many visits the expectation weighs beside a name's own.
 
     From how much names differ on the check across the fleet; never more than all visits it rests on, so that
     where no difference shows the interval is still that of a share that was counted.
     """
     checks = int(counts.check.max(initial=-1)) + 1
-    used = stands & (error > 0)
-    deviates = np.divide(rate - middle, error, out=np.zeros(len(rate)), where=used)
+    used = ground.stands & (ground.error > 0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        deviates = (ground.bad / ground.of - ground.middle) / ground.error
     _, between = chance.over_dispersion(
-        deviates[used], error[used], counts.check[used], checks, winsorised=0.0, lost=3
+        deviates[used], ground.error[used], counts.check[used], checks, winsorised=0.0, lost=3
     )
-    _, group = np.unique(within, return_inverse=True)
-    visits = np.bincount(group, of)[group]
-    weight = chance.strength(np.clip(middle, 1e-6, 1.0 - 1e-6), between[counts.check])
+    _, group = np.unique(ground.within, return_inverse=True)
+    visits = np.bincount(group, ground.of)[group]
+    weight = chance.strength(np.clip(ground.middle, 1e-6, 1.0 - 1e-6), between[counts.check])
     return np.where(np.isnan(weight), visits, np.minimum(weight, visits))
 
 
