@@ -140,3 +140,30 @@ def test_only_visits_after_the_work_without_repair_between_are_compared(tmp_path
     assert results(final, again | {"repairs_reported": "set-charge"}) == (0, 0)
     assert results(final, again | {"qa_reason": "for_cause"}) == (0, 0)
     assert results(final | {"inspection_kind": "initial"}, again) == (0, 0)
+
+
+# ---- what to record next time
+
+
+def test_the_readings_that_lack_are_counted_by_crew(tmp_path):
+    """Against the results themselves: a relief valve's setting left out twice by one crew."""
+    setting = {"relief_setting_psig": None}
+    snapshot = snapshot_of(
+        tmp_path,
+        [
+            visit(1, "H1", "2026-02-05", "final", **setting),
+            visit(2, "H2", "2026-02-05", "final", **setting),
+            visit(3, "H3", "2026-02-05", "final", crew="Crew 2"),
+            visit(4, "H4", "2026-02-05", "initial", **setting),
+        ],
+    )
+    found = snapshot.rows(
+        "SELECT crew, checks, units FROM lacking_readings WHERE field = 'relief_setting_psig' ORDER BY 1"
+    )
+    blocked = snapshot.rows("""
+        SELECT count(*), count(DISTINCT inspection_id) FILTER (c.safety_critical)
+        FROM results AS r
+        JOIN checks AS c USING (check_id)
+        WHERE outcome = 'not verified' AND reason = 'not recorded' AND reason_field = 'relief_setting_psig'
+            AND c.group <> 'evidence' AND inspection_id IN ('1', '2')""")
+    assert found == [("Crew 1", *blocked[0])] and blocked[0][0] > 2 and blocked[0][1] == 2

@@ -21,6 +21,7 @@ NOT_SEPARABLE = (
     "Under eight crews in an agency, or where nobody else works in a crew's regions, counts do not separate "
     "the crew from its houses and its inspectors: look at the units before you speak to the crew."
 )
+MOST_LACKING = 8
 NOT_NAMED = "nobody named"
 WHOSE_SAID = (
     "Not seen at audit: no telling reading there. Seen but not ordered: work was ordered, but none that "
@@ -180,6 +181,21 @@ def one_crew(agency, crew):
     )
 
 
+def next_time():
+    found = data.lacking_readings(who, snapshot, chosen)
+    tables.section("What to record next time", audit_words.next_reading(found, data.called))
+    tables.show(
+        found.head(MOST_LACKING),
+        (
+            tables.Column("field", "Reading", lambda field: wording.sentence(data.called(field))),
+            tables.count("units", "Units with a danger not ruled out for want of it"),
+            tables.count("checks", "Results not verified for want of it"),
+        ),
+        "Readings that lack at finals",
+        empty="No final lacks a reading that a check needs.",
+    )
+
+
 def agreement():
     found = data.agreement(who, snapshot, chosen)
     tables.section(
@@ -309,9 +325,11 @@ if not frame.nothing_loaded():
     elif crew:
         for agency in among:
             one_crew(agency, crew)
+        next_time()
     else:
         beyond(kind, found)
         grids(kind, found)
         if kind == CREW:
+            next_time()
             whose_it_is()
             agreement()

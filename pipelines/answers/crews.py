@@ -266,6 +266,26 @@ def _passed(viewer: Viewer, filters: Filters) -> tuple[str, list]:
     )
 
 
+# ---- what to record next time
+
+
+def lacking_readings(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame:
+    """Readings whose lack kept finals from telling, the most units with a danger not ruled out first.
+
+    Columns: field, checks (results not verified for it), units (in which one is safety-critical).
+    """
+    condition, params = where(viewer, Filters(agency=filters.agency, crew=filters.crew), homes="l")
+    return snapshot.query(
+        f"""
+        SELECT field, sum(checks)::BIGINT AS checks, sum(units)::BIGINT AS units
+        FROM lacking_readings AS l
+        WHERE {condition}
+        GROUP BY field
+        ORDER BY units DESC, checks DESC, field""",
+        params,
+    )
+
+
 # ---- agreement with re-inspections
 
 

@@ -6,6 +6,7 @@ import pyarrow as pa
 from pipelines.audit.agreement import agreement
 from pipelines.audit.calibration import calibration
 from pipelines.audit.charged import charged
+from pipelines.audit.lacking import lacking
 from pipelines.audit.standings import counted, levels, standings
 from pipelines.audit.units import units
 
@@ -50,6 +51,7 @@ def crew_tables(connection, policy):
         ("standings", pa.concat_tables(others)),
         ("agreement", agreement(found)),
         ("case_mix", mixed),
+        ("lacking_readings", lacking(found)),
         ("charged", charged(connection, found, policy.measures)),
         ("calibration", calibration(connection, found, int(policy.paired_within_days))),
     ):
