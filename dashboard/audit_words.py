@@ -67,22 +67,3 @@ def share_borne_out(row):
 
 def share_expected(row):
     return percent(row.expected / row.results)
-
-
-# ---- what to record next time
-
-
-def next_reading(found, called):
-    """The next training in one sentence, from the readings that lack; empty where none does."""
-    if not len(found):
-        return ""
-    most = found.loc[found["checks"].idxmax()]
-    safety = found.iloc[0]
-    results = plural(most.checks, "result")
-    first = f"Record {called(most.field)} at the final: its lack leaves {results} not verified"
-    if not safety.units:
-        return f"{first}."
-    units = plural(safety.units, "unit")
-    if safety.field == most.field:
-        return f"{first}, and a danger not ruled out in {units}."
-    return f"{first}; and {called(safety.field)}: its lack leaves a danger not ruled out in {units}."

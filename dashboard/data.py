@@ -14,6 +14,7 @@ import streamlit as st
 
 from pipelines.answers import (
     contents,
+    crew_page,
     crews,
     files,
     homes,
@@ -26,6 +27,8 @@ from pipelines.answers import (
 )
 from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
 from pipelines.answers.contents import home_checks, names, titles
+from pipelines.answers.crew_page import as_pdf as crew_page_as_pdf
+from pipelines.answers.crew_page import next_reading
 from pipelines.answers.crews import CREW, KINDS, UNITS_SHOWN, WHOSE
 from pipelines.answers.crews import called as compared_by
 from pipelines.answers.files import PAIRS_A_PAGE
@@ -34,7 +37,7 @@ from pipelines.answers.phrases import called
 from pipelines.answers.waiting import QUESTION
 from pipelines.engine.checks import BY_ID
 from pipelines.engine.history import STAGES
-from pipelines.fleet.folder import Fleet
+from pipelines.fleet.folder import Fleet, safe_name
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.snapshot import inputs
 from pipelines.snapshot.version import attach
@@ -56,8 +59,11 @@ __all__ = [
     "Filters",
     "called",
     "compared_by",
+    "crew_page_as_pdf",
     "home_checks",
     "names",
+    "next_reading",
+    "safe_name",
     "titles",
 ]
 
@@ -131,6 +137,7 @@ agreement = kept(crews.agreement)
 charged = kept(crews.charged)
 charged_units = kept(crews.charged_units)
 lacking_readings = kept(crews.lacking_readings)
+of_crew = kept(crew_page.crew_page)
 passed_open = kept(crews.passed_open)
 passed_homes = kept(crews.passed_homes)
 agencies_of = kept(crews.agencies_of)

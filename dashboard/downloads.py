@@ -74,17 +74,18 @@ def _button(
     )
 
 
-def as_it_is(make: Callable[[], tuple[str, bytes]], name: str, what: str):
-    """A button for a CSV that `make()` returns as (file name, bytes)."""
+def as_it_is(make: Callable[[], bytes], file_name: str, label: str, what: str):
+    """A button for one file whose bytes `make()` returns."""
+    kind = {".csv": "text/csv", ".pdf": "application/pdf"}[Path(file_name).suffix]
     with _beside(what):
         st.download_button(
-            "CSV to mend",
-            data=lambda: make()[1],
-            file_name=f"{name}.csv",
-            mime="text/csv",
-            key=f"download {name}",
+            label,
+            data=make,
+            file_name=file_name,
+            mime=kind,
+            key=f"download {file_name}",
             on_click="ignore",
-            help=f"{as_label(what)}, as CSV",
+            help=f"{as_label(what)}, as {Path(file_name).suffix[1:].upper()}",
         )
 
 

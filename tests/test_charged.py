@@ -1,8 +1,13 @@
 """Whose a deficiency after the work is, and whether certainty was borne out: made visits, told by hand."""
 
+import io
+
 import numpy as np
+import pypdf
 import pytest
 
+from pipelines.answers import crew_page
+from pipelines.answers.access import EVERYTHING, NotFound
 from pipelines.audit import calibration
 from pipelines.engine.codes import CERTAINTY_STEPS, RESULT_BITS, joined
 from pipelines.engine.results import DEFICIENT, OK
@@ -167,3 +172,45 @@ def test_the_readings_that_lack_are_counted_by_crew(tmp_path):
         WHERE outcome = 'not verified' AND reason = 'not recorded' AND reason_field = 'relief_setting_psig'
             AND c.group <> 'evidence' AND inspection_id IN ('1', '2')""")
     assert found == [("Crew 1", *blocked[0])] and blocked[0][0] > 2 and blocked[0][1] == 2
+
+
+# ---- a crew's own page
+
+
+@pytest.fixture(scope="module")
+def pages(sample_snapshot):
+    crews = sample_snapshot.rows("SELECT DISTINCT agency, crew FROM crew_checks ORDER BY 1, 2")
+    assert len(crews) > 15
+    return [crew_page.crew_page(EVERYTHING, sample_snapshot, *crew) for crew in crews]
+
+
+def test_a_crews_own_page_is_one_letter_sheet_with_nothing_of_others(pages):
+    names = {page.crew for page in pages}
+    for page in pages:
+        data = crew_page.as_pdf(page)
+        read = pypdf.PdfReader(io.BytesIO(data))
+        assert len(read.pages) == 1, page.crew
+        assert [round(float(side)) for side in read.pages[0].mediabox[2:]] == [612, 792]
+        text = " ".join(read.pages[0].extract_text().split())
+        assert page.crew in text and "Three things to change" in text
+        assert not [name for name in names - {page.crew} if name in text and name not in page.crew]
+        assert data == crew_page.as_pdf(page)
+
+
+def test_a_crews_own_page_says_what_the_tables_hold(pages, sample_snapshot):
+    (page,) = (one for one in pages if one.crew == "Thistledown Loop Works")
+    assert any("Tank charged above fill pressure (19 units" in text for text in page.to_change)
+    assert len(page.to_change) == 3
+    assert any("Tank charge against its upper limit: 19 of 45 units" in text for text in page.not_held)
+    held = {text.split(": none of")[0] for text in page.held}
+    deficient = sample_snapshot.rows(
+        """
+        SELECT name FROM crew_checks JOIN checks USING (check_id)
+        WHERE crew = 'Thistledown Loop Works' AND observed > 0"""
+    )
+    assert held and not held & {name for (name,) in deficient}
+
+
+def test_a_crew_without_finals_has_no_page(sample_snapshot):
+    with pytest.raises(NotFound, match="no final inspection"):
+        crew_page.crew_page(EVERYTHING, sample_snapshot, "Nowhere", "Crew 99")

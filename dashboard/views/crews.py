@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import audit_words, charts, data, filters, frame, tables, wording
+from dashboard import audit_words, charts, data, downloads, filters, frame, tables, wording
 
 who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current("agency", "crew")
 FEW = data.limit(who, snapshot, "few_visits") if snapshot else 0
@@ -154,6 +154,21 @@ def units(agency, crew, check):
 
 
 def one_crew(agency, crew):
+    """A crew's own page, to hand over, and every check with the units that each number counts."""
+    page = data.of_crew(who, snapshot, agency, crew)
+    tables.section(
+        f"{crew}, {agency}",
+        f"{wording.plural(page.units, 'unit')} with a final, {wording.day(page.since)} to "
+        f"{wording.day(page.until)}. Its own page prints on one sheet, with nothing of other crews.",
+    )
+    downloads.as_it_is(
+        lambda: data.crew_page_as_pdf(page),
+        f"{data.safe_name(f'{agency} {crew}')}.pdf",
+        "One page to hand over",
+        "this crew's own page",
+    )
+    tables.lines_of("Three things to change", page.to_change or ("Nothing was found deficient.",))
+    tables.lines_of("Compared with chance", page.with_chance)
     found = data.compared(who, snapshot, chosen, CREW, "", crew)
     found = found[(found["agency"] == agency) & (found["visits"] > 0)]
 
@@ -183,7 +198,7 @@ def one_crew(agency, crew):
 
 def next_time():
     found = data.lacking_readings(who, snapshot, chosen)
-    tables.section("What to record next time", audit_words.next_reading(found, data.called))
+    tables.section("What to record next time", data.next_reading(found))
     tables.show(
         found.head(MOST_LACKING),
         (

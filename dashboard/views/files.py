@@ -95,8 +95,9 @@ def lost():
         )
         if export_id in data.to_mend(who, snapshot):
             downloads.as_it_is(
-                lambda: data.mended(who, snapshot, export_id),
-                f"to-mend-{export_id}",
+                lambda: data.mended(who, snapshot, export_id)[1],
+                f"to-mend-{export_id}.csv",
+                "CSV to mend",
                 f"{names[export_id]}: the rows to mend",
             )
             tables.said(MENDING)
