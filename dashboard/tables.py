@@ -92,9 +92,15 @@ def headline() -> Column:
     )
 
 
-def why_held() -> Column:
-    """What holds a unit back, one reason a line."""
-    return Column("why", "What holds it back", wording.reasons, kind=LINES, width="34%")
+def why_held(most: int = 8) -> Column:
+    """What holds a unit back, one reason a line, the first few where there are many."""
+
+    def lines(why: str) -> str:
+        reasons = why.split("; ")
+        more = len(reasons) - most
+        return "\n".join(reasons if more < 2 else [*reasons[:most], f"and {more} more"])
+
+    return Column("why", "What holds it back", lines, kind=LINES, width="34%")
 
 
 def homes(link: Callable[[str, str], str], said: Column) -> tuple[Column, ...]:

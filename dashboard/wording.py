@@ -273,13 +273,6 @@ def in_a_list(headline, risk, most=3):
     return f"{said} ({', '.join(names[:most])}{more})" if bracket else said
 
 
-def reasons(joined, most=8):
-    """Reasons one below the other, the first few where there are many."""
-    lines = joined.split("; ")
-    more = [f"and {len(lines) - most} more"] if len(lines) > most + 1 else []
-    return "\n".join([*lines[:most], *more] if more else lines)
-
-
 def these(count, one):
     return f"this {one}" if count == 1 else f"these {plural(count, one)}"
 

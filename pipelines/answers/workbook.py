@@ -199,6 +199,7 @@ class _Work:
         self.book, self.sheet = book, sheet
         self.pages: list[tuple[Worksheet, list[int]]] = []
         self.bold = book.add_format({"bold": True, "font_size": FONT})
+        self.plain = book.add_format({"font_size": FONT})
         self.styles = {
             name: book.add_format({"font_size": FONT, "text_wrap": True, "valign": "top"} | more)
             for name, more in STYLES.items()
@@ -270,7 +271,8 @@ class _Work:
                 shown = self.styles["box"] if row.style == "task" and position == 0 else style
                 title, _, rest = text.partition("\n")
                 if row.style == "task" and position == FOUND and rest:
-                    page.write_rich_string(self.line, position, self.bold, title, "\n" + rest, shown)
+                    rich = self.bold, title, self.plain, f"\n{rest}"
+                    page.write_rich_string(self.line, position, *rich, shown)
                 elif text:
                     page.write_string(self.line, position, text, shown)
                 else:
