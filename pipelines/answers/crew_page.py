@@ -110,8 +110,8 @@ def _to_change(not_held: pd.DataFrame, whose: pd.DataFrame) -> Iterator[str]:
     ranked = not_held.assign(beyond_chance=not_held["beyond"] == "more", own=own)
     ranked = ranked.sort_values(["beyond_chance", "own", "more"], ascending=False, kind="stable")
     for row in ranked.head(TO_CHANGE).itertuples():
-        check, own = BY_ID[str(row.check_id)], int(str(row.own))
-        ordered = f", {own:,} of them ordered or reported done" if own else ""
+        check, count = BY_ID[str(row.check_id)], int(str(row.own))
+        ordered = f", {count:,} of them ordered or reported done" if count else ""
         yield f"{check.title} ({row.observed:,} units{ordered}): {check.remedy}"
 
 
