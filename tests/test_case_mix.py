@@ -52,7 +52,7 @@ def test_the_fit_is_that_of_the_whole_matrix(seed):
     # Names of one agency each: what the model takes of their variance, by the whole matrix.
     name = np.where(houses.place < 2, np.arange(60) % 2, 2 + np.arange(60) % 3)
     order = np.argsort(name, kind="stable")
-    groups = Groups(name[order], order, 5)
+    groups = Groups(name[order], order, houses)
     expected, left = case_mix.expected(model, of[order], groups)
     np.testing.assert_allclose(expected, np.bincount(name, of * p), rtol=6e-6)
     inverse = np.linalg.inv(x.T * (of * p * (1 - p)) @ x + ridge)
@@ -103,9 +103,9 @@ def test_a_small_crew_keeps_its_variance_and_one_alone_loses_it():
     """One with 5 % of the houses keeps 95 %, as in a draw without putting back; one with all keeps none."""
     houses = Houses(np.zeros(1, int), np.zeros((1, 1), int), 1, np.zeros(1, int), 1e9)
     model = case_mix.fit([1000], [5000], houses)
-    _, left = case_mix.expected(model, [250, 4750], Groups(np.array([0, 1]), np.array([0, 0]), 2))
+    _, left = case_mix.expected(model, [250, 4750], Groups(np.array([0, 1]), np.array([0, 0]), houses))
     assert left == pytest.approx([0.95, 0.05], abs=1e-4)
-    _, left = case_mix.expected(model, [5000], Groups(np.array([0]), np.array([0]), 1))
+    _, left = case_mix.expected(model, [5000], Groups(np.array([0]), np.array([0]), houses))
     assert left[0] == pytest.approx(0.0, abs=1e-4)
 
 

@@ -10,6 +10,7 @@ an agency), so that the model exists whatever was found.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -38,12 +39,35 @@ class Houses:
 class Groups:
     """Kinds of houses by who is compared: `name` and `kind` of each group, shape (groups,).
 
-    Groups stand in the order of names, those of a name in the order of the places of their kinds.
+    Groups stand in the order of names, each of which has some, those of a name in the order of the places of
+    their kinds among `houses`.
     """
 
     name: np.ndarray
     kind: np.ndarray
-    names: int
+    houses: Houses
+
+    @cached_property
+    def starts(self):
+        """Where the groups of each name begin."""
+        return np.flatnonzero(np.diff(self.name, prepend=-1))
+
+    @cached_property
+    def place(self):
+        return self.houses.place[self.kind]
+
+    @cached_property
+    def pairs(self):
+        """Where the groups of each name at each place begin."""
+        return np.flatnonzero((np.diff(self.name, prepend=-1) != 0) | (np.diff(self.place, prepend=-1) != 0))
+
+    @cached_property
+    def terms(self):
+        return self.houses.terms[self.kind]
+
+    def of_names(self, values):
+        """Sums over the groups of each name."""
+        return np.add.reduceat(values, self.starts) if len(self.starts) else values
 
 
 @dataclass(frozen=True)
@@ -54,7 +78,6 @@ class Model:
     from places over what is above them to terms; `by_place` and `by_above` what connects these with terms.
     """
 
-    houses: Houses
     rate: np.ndarray
     of_place: np.ndarray
     of_above: np.ndarray
@@ -90,7 +113,7 @@ def fit(bad, of, houses):
         if moved < CLOSE:
             break
     rate = to_six_digits(_rate(middle + level[houses.place] + terms[houses.terms].sum(1)))
-    return Model(houses, rate, *_information(of * rate * (1.0 - rate), houses))
+    return Model(rate, *_information(of * rate * (1.0 - rate), houses))
 
 
 def _rate(odds):
@@ -147,24 +170,20 @@ def expected(model, of, groups):
     houses.
     """
     of = np.asarray(of, float)
-    houses, rate = model.houses, model.rate[groups.kind]
-    count = np.bincount(groups.name, of * rate, groups.names)
+    houses, rate, names = groups.houses, model.rate[groups.kind], len(groups.starts)
+    count = groups.of_names(of * rate)
     weight = of * rate * (1.0 - rate)
-    variance = np.bincount(groups.name, weight, groups.names)
-    place = houses.place[groups.kind]
-    new = (np.diff(groups.name, prepend=-1) != 0) | (np.diff(place, prepend=-1) != 0)
-    pair = np.flatnonzero(new)
-    name, place = groups.name[pair], place[pair]
-    in_place = np.add.reduceat(weight, pair) if len(pair) else weight
+    variance = groups.of_names(weight)
+    name, place = groups.name[groups.pairs], groups.place[groups.pairs]
+    in_place = np.add.reduceat(weight, groups.pairs) if len(groups.pairs) else weight
     part = in_place / model.of_place[place]
-    lifted = np.bincount(name, houses.ridge * part, groups.names)
-    above = np.zeros(groups.names, np.int64)
-    above[name] = houses.above[place]
-    left = _by_terms(groups.name, houses.terms[groups.kind], weight, (groups.names, houses.width))
+    lifted = np.bincount(name, houses.ridge * part, names)
+    above = houses.above[groups.place[groups.starts]]
+    left = _by_terms(groups.name, groups.terms, weight, (names, houses.width))
     taken = np.zeros_like(left)
     np.add.at(taken, name, model.by_place[place] * part[:, None])
     left = left - taken - model.by_above[above] * (lifted / model.of_above[above])[:, None]
-    absorbed = np.bincount(name, in_place * part, groups.names) + lifted**2 / model.of_above[above]
+    absorbed = np.bincount(name, in_place * part, names) + lifted**2 / model.of_above[above]
     absorbed = absorbed + (left * np.linalg.solve(model.of_terms, left.T).T).sum(1)
     with np.errstate(invalid="ignore", divide="ignore"):
         share_left = np.where(variance > 0, 1.0 - absorbed / variance, 1.0)

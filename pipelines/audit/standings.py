@@ -70,8 +70,8 @@ class Compared:
     """Names that are compared with each other: (agency, name) of each, and its groups of houses.
 
     `family` is a code of those compared with each other. `groups` stand once for checks and once, as often
-    again as there are shares of checks told, for groups of checks; `group_of_unit` is -1 for a unit that has
-    no name. `others` is the share of the work in the name's territory that others did, 1 where it has none.
+    again as there are shares of checks told, for groups of checks. `others` is the share of the work in the
+    name's territory that others did, 1 where it has none.
     """
 
     names: tuple[tuple[str, str], ...]
@@ -98,21 +98,18 @@ def levels(units):
     agency = units.agency_of_place[units.place_of_kind]
     regions = Names(units.place_of_kind[units.kind], units.places)
     agencies = Names(agency[units.kind], tuple((name, name) for name in units.agencies))
+    within_regions = (units.houses(), units.houses(told=True))
+    within_agencies = (units.houses_of_agencies(), units.houses_of_agencies(told=True))
+    everywhere = (units.houses_of_all(), units.houses_of_all(told=True))
     crews, inspectors = (
-        _compared(units, names, _agencies(units, names), units.place_of_kind)
+        _compared(units, names, _agencies(units, names), within_regions, units.place_of_kind)
         for names in (units.crews, units.inspectors)
     )
     return (
-        Level(units.houses(), units.houses(told=True), (crews, inspectors)),
+        Level(*within_regions, (crews, inspectors)),
+        Level(*within_agencies, (_compared(units, regions, _agencies(units, regions), within_agencies),)),
         Level(
-            units.houses_of_agencies(),
-            units.houses_of_agencies(told=True),
-            (_compared(units, regions, _agencies(units, regions)),),
-        ),
-        Level(
-            units.houses_of_all(),
-            units.houses_of_all(told=True),
-            (_compared(units, agencies, np.zeros(len(units.agencies), np.int64)),),
+            *everywhere, (_compared(units, agencies, np.zeros(len(units.agencies), np.int64), everywhere),)
         ),
     )
 
@@ -121,34 +118,30 @@ def _agencies(units, names):
     return np.array([units.agencies.index(agency) for agency, _ in names.pairs], np.int64)
 
 
-def _compared(units, names, family, territory=None):
+def _compared(units, names, family, houses, territory=None):
     """The Compared of Names; `territory` is that of each kind of house, where others may work, too."""
-    kinds, known = len(units.place_of_kind), names.code >= 0
-    distinct, at = np.unique(names.code[known] * kinds + units.kind[known], return_inverse=True)
-    group_of_unit = np.full(len(names.code), -1)
-    group_of_unit[known] = at
-    groups = Groups(*np.divmod(distinct, max(kinds, 1)), len(names.pairs))
+    kinds = len(units.place_of_kind)
+    distinct, at = np.unique(names.code * kinds + units.kind, return_inverse=True)
+    name, kind = np.divmod(distinct, max(kinds, 1))
+    groups = Groups(name, kind, houses[0])
+    told = Groups(
+        np.repeat(name, TOLD), np.repeat(kind * TOLD, TOLD) + np.tile(np.arange(TOLD), len(kind)), houses[1]
+    )
     others = np.ones(len(names.pairs))
     if territory is not None:
         others = _others(groups, np.bincount(at, minlength=len(distinct)), territory)
-    return Compared(names.pairs, family, groups, _told(groups), group_of_unit, others)
-
-
-def _told(groups):
-    """The groups once more for each share of checks told."""
-    kind = np.repeat(groups.kind * TOLD, TOLD) + np.tile(np.arange(TOLD), len(groups.kind))
-    return Groups(np.repeat(groups.name, TOLD), kind, groups.names)
+    return Compared(names.pairs, family, groups, told, at, others)
 
 
 def _others(groups, units, place):
     """Share of the units in a name's territory, by its own units there, that others worked at."""
-    places = int(place.max(initial=-1)) + 1
+    names, places = len(groups.starts), int(place.max(initial=-1)) + 1
     pair, at = np.unique(groups.name * places + place[groups.kind], return_inverse=True)
     name, place = np.divmod(pair, max(places, 1))
     own = np.bincount(at, units, len(pair))
     there = np.bincount(place, own, places)[place]
-    own_units = np.bincount(name, own, groups.names)
-    return to_six_digits(np.bincount(name, own * (there - own) / there, groups.names) / own_units)
+    shared = np.bincount(name, own * (there - own) / there, names)
+    return to_six_digits(shared / np.bincount(name, own, names))
 
 
 @dataclass(frozen=True)
@@ -194,25 +187,21 @@ def counted(units, policy, all_levels):
                 mixes.append((one.check_id, terms, int(of.sum()), int(bad.sum()), *fits))
             for who in level.compared:
                 groups = who.groups if times == 1 else who.groups_told
-                group = np.where(who.group_of_unit < 0, -1, who.group_of_unit * times + told)
-                next(rows).append(_counts(position, one.extent, group, one.shows, groups, model))
+                table = _table(who.group_of_unit * times + told, one.shows, len(groups.name))
+                next(rows).append(_counts(position, one.extent, table, groups, model))
     joined = [Counts(*(np.concatenate(values) for values in zip(*rows, strict=True))) for rows in found]
     return checks, joined, mixes, together
 
 
 def _table(at, shows, count):
-    """How many units of each code show what, shape (count, SHOWN); codes below 0 count in none."""
-    if (at < 0).any():
-        shows, at = shows[at >= 0], at[at >= 0]
+    """How many units of each code show what, shape (count, SHOWN)."""
     return np.bincount(at * SHOWN + shows, minlength=count * SHOWN).reshape(count, SHOWN)
 
 
-def _counts(position, extent, group, shows, groups, model):
+def _counts(position, extent, table, groups, model):
     """The columns of Counts of one check, for the names to which it applied."""
-    table = _table(group, shows, len(groups.name))
     expects, left = expected(model, table[:, FINE] + table[:, BAD] + table[:, SURELY_BAD], groups)
-    starts = np.searchsorted(groups.name, np.arange(groups.names))
-    whole = np.add.reduceat(table, starts) if groups.names else table
+    whole = groups.of_names(table)
     keep = np.flatnonzero(whole[:, FINE:].any(1))
     fine, bad, sure, lacking, bad_lacking = whole[keep, FINE:].T
     return (
@@ -283,7 +272,7 @@ def standings(who, counts, policy):
     ground = _ground(who, counts, policy)
     of, bad, lacking, middle = ground.of, ground.bad, ground.lacking, ground.middle
     best, worst = (bad + counts.bad_lacking) / (of + lacking), (bad + lacking) / (of + lacking)
-    adjusted, side = _called(who, counts, ground, best, worst)
+    adjusted, side = _called(who, counts, ground)
     standing, why = _words(
         who, counts, ground, np.where(adjusted <= policy.false_discoveries, side, 0), policy
     )
@@ -314,17 +303,12 @@ def standings(who, counts, policy):
     return {name: columns[name] for name in NUMBERS}
 
 
-def _called(who, counts, ground, best, worst):
+def _called(who, counts, ground):
     """(adjusted p, NaN where nothing is told; -1, 0 or 1 for below, at or above the expectation)."""
-    applies = ground.of + ground.lacking
-    with_all = chance.widening(
-        ground.error * np.sqrt(ground.of / applies), ground.between, counts.left
-    )  # as if all that applies had been told
-    deviates = np.where(
-        ground.too_little,
-        _kindest(best, worst, applies, ground.middle) / with_all,
-        _deviates(ground) / ground.widened,
-    )
+    told = np.where(ground.too_little, ground.of + ground.lacking, ground.of)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        error = ground.error * np.sqrt(ground.of / told)
+        deviates = _deviates(ground) / chance.widening(error, ground.between, counts.left)
     # Of several checks at once the expectation leaves out units of which too little was told: no such case.
     cases = ground.too_little & ~ground.alone & (ground.of > 0) & (counts.extent == CHECK)
     p = np.where(ground.stands | cases, chance.two_sided(deviates), np.nan)
@@ -346,24 +330,20 @@ def _words(who, counts, ground, called, policy):
 
 
 def _deviates(ground):
-    """Deviates of what was told; below the expectation only as far as missing readings do not make it so.
+    """Deviates that no missing reading makes.
 
-    What lacks beyond the share that lacks of those compared counts as deficient before a name looks better.
+    Above the expectation by what was told, below it only as far as what lacks beyond the share that lacks of
+    those compared, taken as deficient, leaves it below. Where too little was told: of the case nearest to the
+    expectation, with all that lacks ok, or all of it deficient.
     """
     _, group = np.unique(ground.within, return_inverse=True)
     applies = ground.of + ground.lacking
     share = np.bincount(group, ground.lacking)[group] / np.bincount(group, applies)[group]
-    more = np.floor(np.maximum(ground.lacking - share * applies, 0.0))
-    found = chance.deviation(ground.bad, ground.of, ground.middle)
-    with_more = chance.deviation(ground.bad + more, ground.of + more, ground.middle)
-    return np.where(found < 0, np.minimum(with_more, 0.0), found)
-
-
-def _kindest(best, worst, applies, middle):
-    """Deviate of the case nearest to the expectation, whatever the readings that lack would have shown."""
-    from_below = chance.deviation(np.round(best * applies), applies, middle)
-    from_above = chance.deviation(np.round(worst * applies), applies, middle)
-    return np.where(from_below > 0, from_below, np.minimum(from_above, 0.0))
+    beyond = np.floor(np.maximum(ground.lacking - share * applies, 0.0))
+    more = np.where(ground.too_little, ground.lacking, beyond)
+    above = chance.deviation(ground.bad, np.where(ground.too_little, applies, ground.of), ground.middle)
+    below = chance.deviation(ground.bad + more, ground.of + more, ground.middle)
+    return np.where(above > 0, above, np.minimum(below, 0.0))
 
 
 def _between(apart, error, within, stands, enough):

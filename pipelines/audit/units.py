@@ -42,7 +42,7 @@ TERMS_OF_GROUPS = f"{TERMS}, share of checks told"
 
 @dataclass(frozen=True)
 class Names:
-    """Who is compared: the name of each unit as a code (-1: none), and (agency, name) of each code."""
+    """Who is compared: the name of each unit as a code, and (agency, name) of each code."""
 
     code: np.ndarray
     pairs: tuple[tuple[str, str], ...]
@@ -108,7 +108,6 @@ def units(connection, policy):
         JOIN readings AS r USING (agency, inspection_id)
         WHERE r.inspection_kind IN ('final', 'qa') OR r.repairs_reported IS NOT NULL
     """).to_arrow_table()
-    visits = visits.combine_chunks()
     final, again = _finals(visits, int(policy.paired_within_days))
     return _units(visits, final, again)
 
@@ -207,10 +206,9 @@ def _names(at, column):
     encoded = joined.combine_chunks().dictionary_encode()
     pairs = [tuple(text.split("\x1f")) for text in encoded.dictionary.to_pylist()]
     order = sorted(range(len(pairs)), key=pairs.__getitem__)
-    place = np.full(len(pairs) + 1, -1)
-    place[order] = np.arange(len(pairs))
-    codes = pc.fill_null(encoded.indices, len(pairs)).to_numpy().astype(np.int64)
-    return Names(place[codes], tuple(pairs[position] for position in order))
+    code = np.empty(len(pairs), np.int64)
+    code[order] = np.arange(len(pairs))
+    return Names(code[encoded.indices.to_numpy()], tuple(pairs[position] for position in order))
 
 
 def _tank(at):
