@@ -89,7 +89,8 @@ print(any(field["name"] == "boiler_room_vent" for field in catalogue.fields()))
 """,
         boiler_room_vent="blocked",
     )
-    assert said == ["[('blocked', 'on_boiler')]", "boiler room vent blocked", "True", "True"]
+    of_cell = "boiler room vent blocked boiler_room_vent: 'blocked'"
+    assert said == ["[('blocked', 'on_boiler')]", of_cell, "True", "True"]
     assert copy.touched == {"pipelines/fields.py"}
 
 
