@@ -154,6 +154,7 @@ def funnel(found, marked: str, few: float, title: str):
     x = alt.X(
         "visits:Q",
         title="Units verified",
+        axis=alt.Axis(grid=False, tickCount=10),
         scale=alt.Scale(domain=[0, float(curves["visits"].max())], nice=False),
     )
 
@@ -193,7 +194,7 @@ def funnel(found, marked: str, few: float, title: str):
                 "mark:N",
                 title=None,
                 scale=alt.Scale(domain=order, range=["diamond", "circle", "circle"]),
-                legend=None,
+                legend=alt.Legend(orient="top", symbolStrokeColor=INK),
             ),
             tooltip=tooltip,
         )
