@@ -197,7 +197,7 @@ def _with_century(whole: WholeFile, token: str, short: str) -> WholeFile:
     begins = whole.two_digit_years_from
     offered = sorted({*arrivals.CENTURIES, *([begins] if begins else [])}, reverse=True)
     chosen = whole.century.selectbox(
-        "Years of two digits stand for a year from",
+        "Years of two digits",
         offered,
         index=offered.index(begins) if begins else None,
         key=f"century {token}",
