@@ -187,7 +187,7 @@ def _short_date(headings: Sequence[Heading], rows: Sequence[Row]) -> str:
         for one, row in zip(headings, rows, strict=True)
         if one.short_date and uploads.takes_dates(row.choice.use)
     )
-    return next(found, "")
+    return wording.cut(next(found, ""), 24)
 
 
 def _with_century(whole: WholeFile, token: str, short: str) -> WholeFile:
