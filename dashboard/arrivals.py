@@ -25,10 +25,11 @@ MOST_REASONS, MOST_TEXTS = 4, 4
 USUAL_CAUSE = "The usual causes: another agency's mapping, or dates written in another order."
 
 
-def reckoned_on(verdict: Verdict) -> str:
+def reckoned_on(verdict: Verdict, *, before_a_change: bool) -> str:
     """What a verdict rests on, in a sentence."""
     rows = f"all {verdict.rows:,} rows" if verdict.whole else f"the first {verdict.rows:,} rows"
-    return f"Reckoned on {rows}, held against what is loaded already."
+    so_far = ", as that is read before the change" if before_a_change else ""
+    return f"Reckoned on {rows}, held against what is loaded already{so_far}."
 
 
 def counted(verdict: Verdict) -> list[tuple[str, str]]:
@@ -121,8 +122,11 @@ def century(begins: int, example: str, order: str | None) -> str:
     """A choice of the century of two-digit years, and what an example becomes under it."""
     known = "mdy" if order is None and example.replace(" ", "-").replace("-", "").isalnum() else order
     found = day(example, known, begins) if known else None
-    becomes = "" if found is None or isinstance(found, Refused) else f": {example} is {wording.day(found)}"
-    return f"{begins} to {begins + 99}{becomes}"
+    becomes = "" if found is None or isinstance(found, Refused) else f"; {example} is {wording.day(found)}"
+    turn = -(-begins // 100) * 100
+    later = f"00–{begins + 99 - turn} are {turn}–{begins + 99}"
+    earlier = f"{begins % 100}–99 are {begins}–{turn - 1}, " if begins < turn else ""
+    return f"{earlier}{later}{becomes}"
 
 
 def standing(one: Waiting) -> str:

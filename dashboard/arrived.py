@@ -8,6 +8,13 @@ import pandas as pd
 from dashboard import data, filters, tables, wording
 from dashboard.uploads import Brought
 
+# What a load came to, and the page that lists it: (count of its report, words, page).
+LEADS = (
+    ("act_today", "to act on today, new", "homes"),
+    ("newly_open", "newly open", "homes"),
+    ("to_hold", "to hold before reporting", "hold"),
+)
+
 
 def report(came: Sequence[Brought]) -> None:
     """Draw what became of the files of a load."""
@@ -23,7 +30,7 @@ def _of_several(found: Sequence[dict]) -> None:
 
     def leading(name: str, page: str) -> Callable[[Any], str | None]:
         def link(row: Any) -> str | None:
-            return filters.link(page, **wording.lead(name, row.export_id)) if getattr(row, name) else None
+            return filters.link(page, **_lead(name, row.export_id)) if getattr(row, name) else None
 
         return link
 
@@ -38,7 +45,7 @@ def _of_several(found: Sequence[dict]) -> None:
             tables.count("rows_not_loaded", "Not loaded"),
             *(
                 tables.count(name, wording.sentence(words), link=leading(name, page))
-                for name, words, page in wording.LEADS
+                for name, words, page in LEADS
             ),
         ),
         "What each came to",
@@ -50,7 +57,7 @@ def _of_one(came: Brought) -> None:
     """All that became of one file."""
     found, who, snapshot = came.report, filters.viewer(), filters.snapshot()
     tables.section(f"{found['file_name']}: {found['status']}", wording.loaded(found, came.saved))
-    tables.links((words, filters.link(page, **asked)) for words, page, asked in wording.leads(found))
+    tables.links((words, filters.link(page, **asked)) for words, page, asked in _leads(found))
     tables.facts(
         [
             ("Rows read", f"{found['rows_read']:,}"),
@@ -83,3 +90,19 @@ def _of_one(came: Brought) -> None:
     for one in data.answers(who, snapshot, filters.current(), found["export_id"]):
         opening = wording.columns_said(one.opening, data.called)
         tables.said(wording.answered(len(one.answered), one.checks, opening))
+
+
+def _lead(name: str, export_id: int) -> dict[str, str]:
+    """What the page of a count of LEADS is asked."""
+    asked = {"file": str(export_id)}
+    asked |= {"first": "true"} if name != "to_hold" else {}
+    return asked | ({"risk": "act today", "exactly": "true"} if name == "act_today" else {})
+
+
+def _leads(found: dict) -> list[tuple[str, str, dict[str, str]]]:
+    """What a load came to, as words that lead on: (words, page, what it is asked), but for what is none."""
+    return [
+        (f"{found[name]:,} {words}", page, _lead(name, found["export_id"]))
+        for name, words, page in LEADS
+        if found[name]
+    ]

@@ -187,7 +187,7 @@ def _short_date(headings: Sequence[Heading], rows: Sequence[Row]) -> str:
         for one, row in zip(headings, rows, strict=True)
         if one.short_date and uploads.takes_dates(row.choice.use)
     )
-    return next(found, "")
+    return wording.cut(next(found, ""), 24)
 
 
 def _with_century(whole: WholeFile, token: str, short: str) -> WholeFile:
@@ -197,7 +197,7 @@ def _with_century(whole: WholeFile, token: str, short: str) -> WholeFile:
     begins = whole.two_digit_years_from
     offered = sorted({*arrivals.CENTURIES, *([begins] if begins else [])}, reverse=True)
     chosen = whole.century.selectbox(
-        "Years of two digits stand for a year from",
+        "Years of two digits",
         offered,
         index=offered.index(begins) if begins else None,
         key=f"century {token}",

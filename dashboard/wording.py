@@ -447,30 +447,6 @@ def loaded(found, saved):
     )
 
 
-# What a load came to, and the page that lists it: (count of its report, words, page).
-LEADS = (
-    ("act_today", "to act on today, new", "homes"),
-    ("newly_open", "newly open", "homes"),
-    ("to_hold", "to hold before reporting", "hold"),
-)
-
-
-def lead(name, export_id):
-    """What the page of a count of LEADS is asked."""
-    asked = {"file": str(export_id)}
-    asked |= {"first": "true"} if name != "to_hold" else {}
-    return asked | ({"risk": "act today", "exactly": "true"} if name == "act_today" else {})
-
-
-def leads(found):
-    """What a load came to, as words that lead on: (words, page, what it is asked), but for what is none."""
-    return [
-        (f"{found[name]:,} {words}", page, lead(name, found["export_id"]))
-        for name, words, page in LEADS
-        if found[name]
-    ]
-
-
 def answered(telling, checks, opening):
     """How many checks a file answers, and which columns would open most."""
     said = f"It answers {telling:,} of {plural(checks, 'check')}."

@@ -418,11 +418,16 @@ def test_an_empty_agency_is_asked_for_where_the_fleet_has_others(add, fleet, tmp
 def test_the_century_of_short_years_is_asked_for_where_there_are_some_and_shown(add, fleet):
     content = "Rec #,Bldg,When,P/F\n1,A,3/14/25,P\n2,B,12/31/99,F\n"
     page = choose(add(fleet, "own.csv", content), "Agency", "Alder County")
-    century = by_label(page.selectbox, "Years of two digits stand for a year from")
+    century = by_label(page.selectbox, "Years of two digits")
     assert century.value is None and "The century of years with two digits" in text(page)
-    assert "1970 to 2069: 3/14/25 is Mar 14, 2025" in century.options
+    assert century.options == [
+        "00–99 are 2000–2099; 3/14/25 is Mar 14, 2025",
+        "80–99 are 1980–1999, 00–79 are 2000–2079; 3/14/25 is Mar 14, 2025",
+        "70–99 are 1970–1999, 00–69 are 2000–2069; 3/14/25 is Mar 14, 2025",
+        "50–99 are 1950–1999, 00–49 are 2000–2049; 3/14/25 is Mar 14, 2025",
+    ]
     assert "2 used, 0 not recorded, 0 not used" in text(page)  # other cells are judged all the same
-    page = choose(page, "Years of two digits stand for a year from", 1970)
+    page = choose(page, "Years of two digits", 1970)
     assert "two_digit_years_from = 1970" in page.code[0].value
     press(page, SAVE_AND_LOAD)
     assert attach(fleet.current()).rows(
@@ -432,7 +437,7 @@ def test_the_century_of_short_years_is_asked_for_where_there_are_some_and_shown(
 
 def test_no_century_is_asked_for_where_no_column_of_dates_has_short_years(add, fleet):
     page = add(fleet, "own.csv", "Rec #,Bldg,When,Build\n1,A,2025-03-14,3/4/25\n")
-    label = "Years of two digits stand for a year from"
+    label = "Years of two digits"
     assert label not in [one.label for one in page.selectbox]
     page = choose(page, "Field of Build", "completed_on")
     assert label in [one.label for one in page.selectbox]

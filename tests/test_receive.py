@@ -329,6 +329,15 @@ def test_wrong_calls_are_status_2(fleet, tmp_path):
         assert run(fleet, *words).exit_code == 2, words
 
 
+def test_a_drafted_mapping_says_that_short_years_need_their_century(fleet, tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("Rec #,Bldg,When\n1,A,3/14/25\n")
+    drafted = run(fleet, "map", path).output
+    assert "# Years of two digits, as in '3/14/25', need two_digit_years_from" in drafted
+    path.write_text("Rec #,Bldg,When\n1,A,3/14/2025\n")
+    assert "two_digit_years_from" not in run(fleet, "map", path).output
+
+
 def test_a_load_says_what_was_not_loaded_with_line_heading_text_and_what_is_accepted(fleet, tmp_path):
     path = write(
         tmp_path / "a.csv",

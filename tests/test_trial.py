@@ -96,6 +96,16 @@ def test_a_draft_with_the_wrong_unit_or_words_shows_it(tmp_path):
     assert found["Owner", ""].reasons.startswith("looks personal") and found["Stamp", "carried"].used == 2
 
 
+def test_ids_that_are_not_known_are_told_before_a_load(fleet, tmp_path):
+    path = write(
+        tmp_path / "a.csv", [row(1, stated_deficiencies="leak-seen"), row(2, stated_deficiencies="a leak")]
+    )
+    found = by_heading(Upload.into(fleet, path).trial(canonical()))[
+        "stated_deficiencies", "stated_deficiencies"
+    ]
+    assert (found.used, found.not_used, found.reasons, found.examples) == (1, 1, "id not known (1)", "a leak")
+
+
 def test_joined_columns_repeats_and_unmapped_ones(tmp_path):
     path = tmp_path / "a.csv"
     path.write_text(

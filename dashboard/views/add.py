@@ -4,12 +4,14 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from dashboard import arrivals, arrived, data, filters, frame, mapping, tables, uploads, wording
 from dashboard.markup import as_label
 
 who, snapshot = filters.viewer(), filters.snapshot()
 memory = st.session_state
+spots: list[DeltaGenerator] = []  # where it may be said how far a load is
 NEW = "A new mapping for these headings"
 USES = (
     tables.Column("heading", "Heading"),
@@ -222,13 +224,14 @@ def with_change(opened: uploads.Upload, before: uploads.Made, *, loads: bool) ->
         if may and loads:
             tables.subsection(f"{opened.file_name}, if it is loaded now")
             agency_of_rows = agency or made.agency or uploads.IN_THE_FILE
-            may = judged(opened, made, agency_of_rows, mapping.personal_unused(opened, made, keep))
+            unused = mapping.personal_unused(opened, made, keep)
+            may = judged(opened, made, agency_of_rows, unused, before_a_change=True)
             told = agency or made.agency or uploads.names_agency(opened.headings, made)
             may = may and bool(told or not agencies())  # else the door refuses it once the change is saved
         if loads:
             wanted = uploads.Wanted(opened.path, None, agency, keep, made, before)
             act(wanted, "Save the change and load the file", not may)
-        elif "loading" not in memory:
+        elif not at_work():
             again = f" and read {wording.plural(files, 'file')} again"
             if st.button(f"Save the change{again}", type="primary", disabled=not may):
                 memory.pop("refused", None)
@@ -273,18 +276,22 @@ def change() -> None:
     with_change(
         uploads.stored(who, chosen.sha256, uploads.state()), uploads.mapping_called(name), loads=False
     )
-    if "loading" in memory:
-        progress()
+    progress()
 
 
 def judged(
-    opened: uploads.Upload, chosen: uploads.Made, agency: str, dropped: Sequence[tuple[str, str]]
+    opened: uploads.Upload,
+    chosen: uploads.Made,
+    agency: str,
+    dropped: Sequence[tuple[str, str]],
+    *,
+    before_a_change: bool = False,
 ) -> bool:
     """Say what the rows would come to and what of the file would be lost; whether it may be loaded."""
     found = uploads.verdict(who, opened, str(opened.path), chosen, agency, snapshot, uploads.state())
     tables.facts(arrivals.counted(found))
     sentences = (
-        arrivals.reckoned_on(found),
+        arrivals.reckoned_on(found, before_a_change=before_a_change),
         arrivals.rows_lost(found),
         arrivals.dropped(heading for heading, _ in dropped),
     )
@@ -304,7 +311,7 @@ def act(wanted: uploads.Wanted, label: str, disabled: bool, savable: bool | None
 
     `savable` says whether the mapping may be saved alone; None where there is none to save.
     """
-    if "loading" in memory:
+    if at_work():
         return
     with st.container(horizontal=True):
         begin = st.button(label, type="primary", disabled=disabled)
@@ -318,10 +325,22 @@ def act(wanted: uploads.Wanted, label: str, disabled: bool, savable: bool | None
     refused()
 
 
+def at_work() -> bool:
+    """Whether a load is at work; if so, how far it is will stand here."""
+    if "loading" in memory:
+        spots.append(st.empty())
+    return "loading" in memory
+
+
 def progress() -> None:
-    """Say how far the load is, until it is over."""
+    """Say how far the load is, until it is over, in the place of the button that began it.
+
+    It comes last: widgets that are not drawn in a run forget their choice.
+    """
+    if "loading" not in memory:
+        return
     work = memory["loading"]
-    with st.status("Loading", expanded=True) as status:
+    with (spots[0] if spots else st.empty()).status("Loading", expanded=True) as status:
         st.html("<p class='read'>It goes on even if you leave this page.</p>")
         bar = st.empty()
         while not work.wait(0.15):
@@ -377,9 +396,8 @@ def draw() -> None:
             with_new(opened)
         elif name:
             with_mapping(opened, name)
-    if "loading" in memory:
-        progress()
-    elif path is None:
+    progress()
+    if path is None and len(files) < 2:
         refused()
 
 
@@ -402,11 +420,11 @@ def one_of_several(files: dict[str, int]) -> str | None:
     )
     ready = [one.wanted for one in lines if one.wanted is not None]
     label = f"Load the {wording.plural(len(ready), 'file')} recognized"
-    if "loading" not in memory and st.button(label, type="primary", disabled=not ready):
-        memory.pop("refused", None)
-        memory["loading"] = uploads.begin_load(who, *ready)
-        st.rerun()
-    if "loading" not in memory:
+    if not at_work():
+        if st.button(label, type="primary", disabled=not ready):
+            memory.pop("refused", None)
+            memory["loading"] = uploads.begin_load(who, *ready)
+            st.rerun()
         refused()
     tables.section(
         "One of them", "A file that is not recognized, or of which little can be used, is opened here."
