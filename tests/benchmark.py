@@ -13,6 +13,7 @@ import sys
 import tempfile
 import time
 from concurrent.futures import ThreadPoolExecutor
+from datetime import date
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -234,14 +235,16 @@ class Compared:
             self.results[agency, inspection_id][check] = outcome, certainty
             self.outcomes[check, outcome] += 1
         places = row_by_row.Places(fleet.places)
-        rules = {}
+        rules, own_rules = {}, []
         for visit in self.visits:
-            place = visit["agency"], visit.get("region")
-            if place not in rules:
-                rules[place] = row_by_row.Rules(self.policy, *place)
+            day = visit["inspected_on"] if self.policy.days_of_change else date.max
+            kind = visit["agency"], visit.get("region"), day
+            if kind not in rules:
+                rules[kind] = row_by_row.Rules(self.policy, *kind)
+            own_rules.append(rules[kind])
         self.asked = [
-            (visit, rules[visit["agency"], visit.get("region")], self.fleet, places.of(visit))
-            for visit in self.visits
+            (visit, rules_of_it, self.fleet, places.of(visit))
+            for visit, rules_of_it in zip(self.visits, own_rules, strict=True)
         ]
         self.apart, self.too_close = {}, []
 

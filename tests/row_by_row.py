@@ -10,7 +10,7 @@ import csv
 import math
 from bisect import bisect_left, bisect_right
 from calendar import monthrange
-from datetime import timedelta
+from datetime import date, timedelta
 from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
@@ -56,16 +56,18 @@ def missing(*values):
 
 
 class Rules:
-    """What the policy asks of the rows of one agency and region."""
+    """What the policy asks of the rows of one agency and region on a day."""
 
-    def __init__(self, policy, agency="", region=""):
+    def __init__(self, policy, agency="", region="", day=date.max):
         def fold(text):
             return " ".join((text or "").split()).casefold()
 
         here = [
             one
             for one in policy.regions
-            if fold(one.name) == fold(region) and fold(one.agency) in ("", fold(agency))
+            if fold(one.name) in ("", fold(region))
+            and fold(one.agency) in ("", fold(agency))
+            and (one.effective_from is None or one.effective_from <= day)
         ]
         self.emitter_gal_per_1000_btuh = policy.emitter_gal_per_1000_btuh
         self.accepted = {name: policy.words(name) for name in policy.accepted}

@@ -78,6 +78,19 @@ limits.sizing_cold_f = 50.0
 limits.expected_rise_psi = 1.0
 accepted.low_water_cutoff_forced_flow = ["probe_or_float", "pressure_switch"]
 accepted.backflow_tested = ["reduced_pressure"]
+
+[[change]]
+effective_from = 2025-03-01
+limits.cold_margin_psi = 4.5
+limits.near_relief_share = 0.8
+accepted.low_water_cutoff = ["probe_or_float"]
+
+[[change]]
+effective_from = 2025-09-15
+region = "North"
+agency = "Dunmore Flats Aid"
+limits.cold_margin_psi = 6.0
+limits.charge_tolerance_psi = 3.0
 """
 
 

@@ -2,6 +2,8 @@
 in its place, and errors that name the file and the key.
 """
 
+from datetime import date
+
 import numpy as np
 import pytest
 
@@ -11,7 +13,7 @@ from pipelines.engine.checks import BY_ID
 from pipelines.engine.policy import policy as policies
 from pipelines.engine.policy.policy import LEVELS, MARKS, PROBABILITIES, SETS_OF, PolicyError
 from pipelines.fields import BY_NAME
-from tests.inspections import SOUND, judge, shipped_policy
+from tests.inspections import SOUND, judge, shipped_policy, snapshot_of
 
 
 @pytest.fixture
@@ -275,6 +277,64 @@ def test_many_regions(own):
     ]
 
 
+def test_a_change_holds_from_its_day_on_and_a_region_keeps_its_own(own):
+    """Already on the day itself; without a day what holds last; a region keeps what is its own."""
+    policy = own("""
+        [limits]
+        cold_margin_psi = 3.0
+        [[region]]
+        name = "Harbor"
+        limits.cold_margin_psi = 6.0
+        [[change]]
+        effective_from = 2026-07-01
+        limits.cold_margin_psi = 5.0
+        accepted.low_water_cutoff = ["no"]
+        [[change]]
+        effective_from = 2026-01-01
+        limits.cold_margin_psi = 4.0
+        [[change]]
+        effective_from = 2026-07-01
+        region = "harbor"
+        agency = "North"
+        limits.cold_margin_psi = 7.0
+    """)
+    assert policy.days_of_change == [date(2026, 1, 1), date(2026, 7, 1)]
+    rows = [
+        ("South", "Hills", date(2025, 12, 31)),
+        ("South", "Hills", date(2026, 1, 1)),
+        ("South", "Hills", date(2026, 6, 30)),
+        ("South", "Hills", date(2026, 7, 1)),
+        ("South", "Hills"),
+        ("South", "Harbor", date(2026, 8, 1)),
+        ("North", "Harbor", date(2026, 6, 30)),
+        ("North", "Harbor", date(2026, 7, 1)),
+    ]
+    of_rows = policy.for_rows(rows)
+    assert of_rows.cold_margin_psi.tolist() == [3, 4, 4, 5, 5, 6, 6, 7]
+    words = Words.of("low_water_cutoff", ["no"] * len(rows))
+    assert of_rows.accepts("low_water_cutoff", words).tolist() == [False] * 3 + [True] * 3 + [False, True]
+    assert "cold_margin_psi" not in policy.quoted  # no sentence names one number for all
+
+
+def test_results_use_the_limits_in_force_on_the_day_of_the_visit(tmp_path):
+    rows = [
+        SOUND | {"agency": "A", "inspection_id": str(number), "home_id": f"H{number}", "inspected_on": day,
+                 "supply_pressure_psig": 78.0}
+        for number, day in enumerate(("2026-06-30", "2026-07-01"))
+    ]  # fmt: skip
+    change = "[[change]]\neffective_from = 2026-07-01\nlimits.supply_high_psig = 75.0\n"
+    snapshot = snapshot_of(tmp_path, rows, policy=change)
+    assert snapshot.rows(
+        "SELECT outcome, high FROM results WHERE check_id = 'supply-pressure-high' ORDER BY 2"
+    ) == [
+        ("deficient", 75.0),
+        ("ok", 80.0),
+    ]
+    assert snapshot.rows("SELECT region, agency, name, value, effective_from FROM region_overrides") == [
+        ("", "", "supply_high_psig", "75.0", date(2026, 7, 1))
+    ]
+
+
 def test_no_regions_no_arrays():
     assert isinstance(shipped_policy().for_rows([("A", "Harbor")]).cold_margin_psi, float)
 
@@ -282,7 +342,7 @@ def test_no_regions_no_arrays():
 # ---- errors name the file, the key, and what would be accepted
 
 WRONG = (
-    ("limit = 3", "unknown table 'limit'; accepted are accepted, clocks"),
+    ("limit = 3", "unknown table 'limit'; accepted are accepted, change, clocks"),
     ("limits = 3", "limits needs to be a table"),
     ("[limits]\ncold_margin = 3", "limits.cold_margin: no such limit; nearest: cold_margin_psi"),
     ('[limits]\ncold_margin_psi = "3"', "limits.cold_margin_psi needs a number of 0 or more in psi, not '3'"),
@@ -363,6 +423,22 @@ WRONG = (
     ("[measures.paint]\nfixes = []", "measures.paint needs a title and fixes"),
     ("[region]\nname = 'Harbor'", "region needs double brackets"),
     ("[[region]]\nagency = 'North'", "each [[region]] needs a name"),
+    (
+        "[[change]]\nlimits.cold_margin_psi = 3",
+        "needs effective_from, a day without quotes as 2026-07-01, not None",
+    ),
+    ("[[change]]\neffective_from = '2026-07-01'", "a day without quotes as 2026-07-01, not '2026-07-01'"),
+    ("[[change]]\neffective_from = 2026-07-01T08:00:00", "a day without quotes"),
+    (
+        "[[change]]\neffective_from = 2026-07-01\nname = 'Harbor'",
+        "unknown key 'name'; accepted are region, agency",
+    ),
+    (
+        "[[change]]\neffective_from = 2026-07-01\n[[change]]\neffective_from = 2026-07-01",
+        "is there already, in line 1",
+    ),
+    ("[[change]]\neffective_from = 2026-07-01\nlimits.sure_certainty = 0.7", "one for the whole fleet"),
+    ("change = 3", "change needs double brackets: [[change]], once for each day of change"),
     (
         "[[region]]\nname = 'Harbor'\nlimit = {}",
         "region Harbor: unknown key 'limit'; accepted are name, agency, limits, accepted",

@@ -108,13 +108,16 @@ tables.show(
 tables.show(
     found["region_overrides"],
     (
-        tables.Column("region", "Region"),
+        tables.Column("region", "Region", lambda value: value or "any"),
         tables.Column("agency", "Agency", lambda value: value or "any"),
+        tables.Column(
+            "effective_from", "From", lambda value: "always" if wording.missing(value) else wording.day(value)
+        ),
         tables.Column("name", "What", wording.word),
         tables.Column("value", "Value", wording.word),
     ),
-    "Local code by region",
-    empty="No region overrides a limit or an accepted kind.",
+    "Local code by region, and what changed from a day on",
+    empty="No region or day overrides a limit or an accepted kind.",
 )
 
 tables.section("Time to act and to correct", "Days counted from the visit that found it.")

@@ -62,9 +62,9 @@ def of_visits(snapshot: Snapshot, visits: pa.Table) -> pa.Table:
         ORDER BY r.agency, r.inspection_id""",
         visits=visits,
     )
-    places = list(zip(found["agency"].to_pylist(), found["region"].to_pylist(), strict=True))
+    rows = list(zip(*(found[name].to_pylist() for name in ("agency", "region", "inspected_on")), strict=True))
     readings = from_arrow(found.select([*BATCH_FIELDS, "unusable"]))
-    worked_out = Recomputed(readings, policy_of(snapshot).for_rows(places))
+    worked_out = Recomputed(readings, policy_of(snapshot).for_rows(rows))
     fill, charge, tank = (
         worked_out[name] for name in ("fill_to_set_psig", "charge_to_set_psig", "required_tank_gal")
     )
@@ -93,11 +93,12 @@ def policy_of(snapshot: Snapshot) -> Policy:
     shipped = policies.load()
     limits = snapshot.rows("SELECT name, value, unit, mark, why FROM limits")
     words = snapshot.rows("SELECT name, words FROM accepted_words")
-    regions: dict[tuple[str, str], Region] = {}
-    for name, agency, key, text in snapshot.rows(
-        "SELECT region, agency, name, value FROM region_overrides ORDER BY rowid"
+    regions: dict[tuple, Region] = {}
+    for name, agency, day, key, text in snapshot.rows(
+        "SELECT region, agency, effective_from, name, value FROM region_overrides ORDER BY rowid"
     ):
-        region = regions.setdefault((name, agency), Region(name, agency))
+        region = Region(name, agency, effective_from=day)
+        region = regions.setdefault((name, agency, day), region)
         value = ast.literal_eval(text)
         (region.limits if key in shipped.limits else region.accepted)[key] = value
     return replace(

@@ -41,7 +41,7 @@ def _of_shown(shown):
 def _of_policy(policy):
     ratings = [(None, None) if check.evidence else rating(check, policy) for check in CHECKS]
     own_of_regions = [
-        (region.name, region.agency, key, str(value))
+        (region.name, region.agency, key, str(value), region.effective_from)
         for region in policy.regions
         for key, value in (*region.limits.items(), *region.accepted.items())
     ]
@@ -93,10 +93,16 @@ def _of_policy(policy):
         ),
         "region_overrides": pa.table(
             {
-                "region": pa.array([region for region, _, _, _ in own_of_regions], pa.string()),
-                "agency": pa.array([agency for _, agency, _, _ in own_of_regions], pa.string()),
-                "name": pa.array([name for _, _, name, _ in own_of_regions], pa.string()),
-                "value": pa.array([value for _, _, _, value in own_of_regions], pa.string()),
+                name: pa.array([own[at] for own in own_of_regions], kind)
+                for at, (name, kind) in enumerate(
+                    (
+                        ("region", pa.string()),
+                        ("agency", pa.string()),
+                        ("name", pa.string()),
+                        ("value", pa.string()),
+                        ("effective_from", pa.date32()),
+                    )
+                )
             }
         ),
         "clocks": pa.table(

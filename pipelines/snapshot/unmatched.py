@@ -72,7 +72,7 @@ def _there(names, agency, name):
 
 def _named(fleet, read):
     """(file, line, agency, kind, name) of each line that speaks of an agency, a region or a crew."""
-    for region in read.policy.regions:
+    for region in (one for one in read.policy.regions if one.name):
         yield fleet.policy.name, region.line, collapsed(region.agency), "region", collapsed(region.name)
     for line, row in lines(read.places, fleet.places):
         name = "" if row["postal_code"].strip() else collapsed(row["region"])

@@ -12,6 +12,7 @@ import subprocess
 import sys
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
+from datetime import date
 from functools import partial
 from pathlib import Path
 from queue import SimpleQueue
@@ -154,8 +155,9 @@ def judge(table, policy):
     readings = from_arrow(table)
     changes = homes.heating_changes(table, readings)
     readings.fleetwide = fleetwide(table, readings, changes)
-    pairs, codes = _pairs(table) if policy.regions else ((), ())
-    rows_policy = policy.for_rows((pairs, codes)) if policy.regions else policy.for_rows()
+    rows_policy = (
+        policy.for_rows(_kinds(table, policy.days_of_change)) if policy.regions else policy.for_rows()
+    )
     keys = {name: table.column(name) for name in VISIT}
     slices = [
         _judged(readings, rows_policy, keys, start)
@@ -228,11 +230,16 @@ def _judged(readings, policy, keys, start):
     return _Judged(made, outcomes, active, recomputed["assessed"], links, shown, weighed)
 
 
-def _pairs(table):
-    """Distinct (agency, region) pairs and a code per row."""
+def _kinds(table, days_of_change):
+    """Distinct (agency, region, day) of the rows and a code per row; the day is the last day of change."""
     agency, region = (pc.fill_null(table.column(name), "").combine_chunks() for name in ("agency", "region"))
     both = pc.binary_join_element_wise(agency, region, "\x1f").dictionary_encode()
-    return [tuple(text.split("\x1f")) for text in both.dictionary.to_pylist()], both.indices.to_numpy()
+    inspected = table.column("inspected_on").to_numpy().astype("datetime64[D]")
+    periods = [date.min, *days_of_change]
+    period = np.searchsorted(np.array(days_of_change, "datetime64[D]"), inspected, side="right")
+    distinct, codes = np.unique(both.indices.to_numpy() * len(periods) + period, return_inverse=True)
+    names = [text.split("\x1f") for text in both.dictionary.to_pylist()]
+    return [(*names[one // len(periods)], periods[one % len(periods)]) for one in distinct.tolist()], codes
 
 
 def _causes_table(keys, links):

@@ -8,12 +8,12 @@ reason.
 import hashlib
 import json
 from dataclasses import dataclass, field, replace
+from datetime import date, datetime
 from difflib import get_close_matches
 from functools import cached_property
 from pathlib import Path
 
-import numpy as np
-
+from pipelines.engine.policy.rows import RowPolicy, folded
 from pipelines.engine.policy.source import PolicyError as PolicyError
 from pipelines.engine.policy.source import Source, read
 from pipelines.fields import BY_NAME
@@ -56,6 +56,7 @@ TABLES = {
     "risk_matrix",
     "risk",
     "region",
+    "change",
     "measures",
 }
 
@@ -98,13 +99,17 @@ class Measure:
 
 @dataclass(frozen=True)
 class Region:
-    """Overrides for the rows of one region; `agency` empty means of any agency."""
+    """Overrides for the rows of one region, or of all (`name` empty), maybe from a day on.
+
+    `agency` empty means of any agency; `effective_from` None means always.
+    """
 
     name: str
     agency: str = ""
     limits: dict = field(default_factory=dict)
     accepted: dict = field(default_factory=dict)
     line: int = 0  # of the policy's file, where it begins
+    effective_from: date | None = None
 
 
 @dataclass(frozen=True)
@@ -146,80 +151,22 @@ class Policy:
         """The accepted words of a set."""
         return tuple(self.accepted[name]["words"])
 
-    def for_rows(self, agency_and_region=()):
-        """The policy as rows see it, a region's own limits as arrays.
+    @cached_property
+    def days_of_change(self):
+        """The days from which something holds that did not before, in order."""
+        return sorted({region.effective_from for region in self.regions} - {None})
 
-        `agency_and_region` is a sequence of (agency, region) texts, one per row, or (pairs, codes): distinct
-        pairs and a code per row.
+    def for_rows(self, rows=()):
+        """The policy as rows see it, a region's own limits, and those of a day, as arrays.
+
+        `rows` is a sequence of (agency, region) or (agency, region, day of the visit), one per row, or
+        (tuples, codes): distinct ones and a code per row. Without a day, what holds last holds.
         """
-        return RowPolicy(self, agency_and_region)
+        return RowPolicy(self, rows)
 
     def level(self, severity, probability):
         """Risk level of a severity 1 to 4 and a probability A to E."""
         return self.risk_matrix[probability][severity - 1]
-
-
-class RowPolicy:
-    """Limits as floats or, where a region overrides one, as an array with a value per row."""
-
-    def __init__(self, policy, agency_and_region=()):
-        self.policy = policy
-        self._pairs: list[tuple[str, ...]] = []
-        self._codes: np.ndarray | None = None
-        if policy.regions and len(agency_and_region):
-            pairs, codes = (
-                agency_and_region if isinstance(agency_and_region, tuple) else _distinct(agency_and_region)
-            )
-            self._pairs = [tuple(_fold(text) for text in pair) for pair in pairs]
-            self._codes = np.asarray(codes)
-
-    def _override(self, kind, name, default):
-        """Value per distinct pair, or None where no region that occurs here overrides it."""
-        found = [
-            next(
-                (
-                    getattr(region, kind)[name]
-                    for region in reversed(self.policy.regions)
-                    if name in getattr(region, kind)
-                    and _fold(region.name) == of_region
-                    and _fold(region.agency) in ("", agency)
-                ),
-                None,
-            )
-            for agency, of_region in self._pairs
-        ]
-        return (
-            None
-            if all(value is None for value in found)
-            else [default if value is None else value for value in found]
-        )
-
-    def __getattr__(self, name):
-        value = getattr(self.policy, name)
-        if self._codes is None or name not in self.policy.limits:
-            return value
-        by_pair = self._override("limits", name, value)
-        return value if by_pair is None else np.asarray(by_pair, dtype=float)[self._codes]
-
-    def accepts(self, name, words):
-        """True where the word of a row is in the accepted set `name` of its region, False where none is."""
-        default = words.among(*self.policy.words(name))
-        if self._codes is None or (by_pair := self._override("accepted", name, None)) is None:
-            return default
-        choices = [default if chosen is None else words.among(*chosen) for chosen in by_pair]
-        return (
-            np.choose(self._codes, choices)
-            if len(choices) <= 32
-            else np.array(choices)[self._codes, np.arange(len(default))]
-        )
-
-    def rows(self, chosen):
-        """The same for some of the rows, by positions or a mask."""
-        if self._codes is None:
-            return self
-        out = RowPolicy(self.policy)
-        out._pairs, out._codes = self._pairs, self._codes[chosen]
-        return out
 
 
 def load(path=None):
@@ -266,12 +213,18 @@ def parse(data, name):
             "clocks": clocks,
             "matrix": matrix,
             "risk": risk,
-            "regions": [[r.name, r.agency, r.limits, r.accepted] for r in regions],
+            "regions": [_told(region) for region in regions],
             "measures": [[m.id, m.title, m.fixes] for m in measures],
         },
         sort_keys=True,
     )
     return Policy(limits, accepted, emitter, clocks, matrix, risk, regions, measures, text, own)
+
+
+def _told(region):
+    """A region for the canonical text of the policy."""
+    said = [region.name, region.agency, region.limits, region.accepted]
+    return said if region.effective_from is None else [*said, region.effective_from.isoformat()]
 
 
 def _table(own, key):
@@ -358,33 +311,49 @@ def _own_words(own, keys, where, words):
 
 
 def _regions(own, limits):
-    entries = own.tables.get("region", [])
-    if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
-        raise own.wrong(("region",), "region needs double brackets: [[region]], once for each region")
-    found: dict[tuple[str, str], Region] = {}
-    for position, entry in enumerate(entries):
-        region = _own_region(own, ("region", position), entry, limits)
-        key = _fold(region.agency), _fold(region.name)
-        if key in found:
-            of = f" of agency {region.agency}" if region.agency else ""
-            raise own.wrong(
-                ("region", position),
-                f"region {region.name}{of} is there already, in line {found[key].line}: make one of the two",
-            )
-        found[key] = region
-    return tuple(found.values())
+    """Regions' own limits, and changes from a day on; of those that fit a row, the last rules.
+
+    What is said of a region comes after what is said of all, and a later day after an earlier one.
+    """
+    found: dict[tuple, Region] = {}
+    for kind in ("region", "change"):
+        entries = own.tables.get(kind, [])
+        if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
+            once = "each region" if kind == "region" else "each day of change"
+            raise own.wrong((kind,), f"{kind} needs double brackets: [[{kind}]], once for {once}")
+        for position, entry in enumerate(entries):
+            region = _own_region(own, kind, (kind, position), entry, limits)
+            key = folded(region.agency), folded(region.name), region.effective_from
+            if key in found:
+                of = f" of agency {region.agency}" if region.agency else ""
+                day = f" from {region.effective_from}" if region.effective_from else ""
+                raise own.wrong(
+                    (kind, position),
+                    f"{kind} {region.name}{of}{day} is there already, in line {found[key].line}: "
+                    "make one of the two",
+                )
+            found[key] = region
+    return tuple(sorted(found.values(), key=lambda one: (bool(one.name), one.effective_from or date.min)))
 
 
-def _own_region(own, keys, entry, limits):
-    if not isinstance(entry.get("name"), str) or not entry["name"].strip():
+def _own_region(own, kind, keys, entry, limits):
+    named = "name" if kind == "region" else "region"
+    accepted = (named, "agency", "limits", "accepted", *(("effective_from",) if kind == "change" else ()))
+    day = entry.get("effective_from")
+    if kind == "change" and (not isinstance(day, date) or isinstance(day, datetime)):
+        raise own.wrong(
+            keys, f"each [[change]] needs effective_from, a day without quotes as 2026-07-01, not {day!r}"
+        )
+    if kind == "region" and (not isinstance(entry.get("name"), str) or not entry["name"].strip()):
         raise own.wrong(keys, "each [[region]] needs a name")
-    where = f"region {entry['name']}"
-    _only(own, keys, where, entry, ("name", "agency", "limits", "accepted"))
-    if not isinstance(entry.get("agency", ""), str):
-        raise own.wrong((*keys, "agency"), f"{where}: agency needs a text, not {entry['agency']!r}")
-    for kind in ("limits", "accepted"):
-        if not isinstance(entry.get(kind, {}), dict):
-            raise own.wrong((*keys, kind), f"{where}: {kind} needs to be a table, as {kind} = {{ }}")
+    where = f"region {entry['name']}" if kind == "region" else f"change from {day}"
+    _only(own, keys, where, entry, accepted)
+    for text in ("agency", named):
+        if not isinstance(entry.get(text, ""), str):
+            raise own.wrong((*keys, text), f"{where}: {text} needs a text, not {entry[text]!r}")
+    for table in ("limits", "accepted"):
+        if not isinstance(entry.get(table, {}), dict):
+            raise own.wrong((*keys, table), f"{where}: {table} needs to be a table, as {table} = {{ }}")
     changed = {
         key: _own_limit(own, (*keys, "limits", key), f"{where}: limits.{key}", value, limits)
         for key, value in entry.get("limits", {}).items()
@@ -401,7 +370,7 @@ def _own_region(own, keys, entry, limits):
         for key, value in entry.get("accepted", {}).items()
     }
     values = {key: limit.value for key, limit in changed.items()}
-    return Region(entry["name"], entry.get("agency", ""), values, words, own.line(keys))
+    return Region(entry.get(named, ""), entry.get("agency", ""), values, words, own.line(keys), day)
 
 
 def _emitter(own, shipped):
@@ -468,17 +437,6 @@ def _clocks(own, table):
             raise own.wrong(keys, f"clocks.{level}: {days[0]} days to act are more than {days[1]} to correct")
         out[level] = tuple(days) or None
     return out
-
-
-def _fold(text):
-    return " ".join((text or "").split()).casefold()
-
-
-def _distinct(pairs):
-    """(distinct pairs, position of each pair among them)."""
-    positions: dict[tuple, int] = {}
-    codes = [positions.setdefault(pair, len(positions)) for pair in pairs]
-    return list(positions), np.array(codes)
 
 
 def _nearest(key, names):
