@@ -115,7 +115,15 @@ def test_a_build_that_fails_does_not_work_out_the_rest_first(tmp_path, monkeypat
     assert fleet.current() is None
 
 
-def test_an_interrupt_ends_within_the_batch_at_hand(tmp_path, monkeypatch):
+@pytest.fixture
+def pythons_own_handler():
+    """Whatever else ran in this process left behind, an interrupt raises KeyboardInterrupt."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+def test_an_interrupt_ends_within_the_batch_at_hand(tmp_path, monkeypatch, pythons_own_handler):
     monkeypatch.setattr(batches, "ROWS_AT_ONCE", 50)
     judge, asked = workers.judge, []
 
