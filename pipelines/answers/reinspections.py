@@ -237,7 +237,7 @@ def _drawn(units: list[tuple], size: int, seed: int) -> tuple[list[dict[str, Any
 def _stratum_said(name: tuple[str, ...]) -> str:
     """A stratum in words, no two alike."""
     if not name:
-        return "all agencies"
+        return "(all agencies)"
     if len(name) == 1:
-        return f"{name[0]}: all crews"
-    return f"{name[0]}: crew {name[1]}" if name[1] else f"{name[0]}: crew not recorded"
+        return f"{name[0]}: (all crews)"
+    return f"{name[0]}: {name[1] or '(crew not recorded)'}"

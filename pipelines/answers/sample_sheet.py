@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
-from pipelines.answers import formats, sheet_pdf
+from pipelines.answers import sheet_pdf
 from pipelines.answers.access import Filters, ListError, Viewer
 from pipelines.answers.cautions import CAUTIONS
+from pipelines.answers.formats import as_csv
 from pipelines.answers.listed import Sheet, facts
 from pipelines.answers.lists import about
 from pipelines.answers.paper import BOLD, PLAIN, SLANTED, SPELT, Line, canvas_for, has_no_type_for, set_in
@@ -34,7 +35,8 @@ if TYPE_CHECKING:
     from xlsxwriter import Workbook
 
 MOST_UNITS = 500  # on paper
-BEFORE = ("inspection_id", "inspected_on", "inspector")  # asked of whoever goes there
+# Of the visit, and those that checks compare with other visits.
+ALWAYS = ("inspection_id", "inspected_on", "inspector", "heating_system", "makeup_meter_gal")
 ENDINGS = (".csv", ".xlsx", ".pdf", ".json")
 HOW = (
     "Go to the homes in any order. One that cannot be entered is replaced by the next alternate of its "
@@ -65,6 +67,13 @@ class Visit:
             f"final {self.final_on}{f' by {self.final_by}' if self.final_by else ''}",
         )
         return [one for one in said if one]
+
+    @property
+    def entered(self) -> str:
+        """What makes the visit count as the re-inspection of this unit."""
+        own = (("home id", self.home_id), ("system id", self.system_id), ("job number", self.job_number))
+        said = ", ".join(f"{name} {text}" for name, text in own if text)
+        return f"Enter the visit with inspection kind qa, QA reason sample, {said}."
 
     @property
     def title(self) -> str:
@@ -138,7 +147,7 @@ def visits(listed: Sheet) -> list[Visit]:
 @cache
 def readings() -> tuple[tuple[str, tuple[Field, ...]], ...]:
     """(heading, fields) of what a re-inspection reads: what checks rest on, in the order of taking."""
-    asked, names = set(BEFORE), [name for check in HOME_CHECKS for name in _asked(check)]
+    asked, names = set(ALWAYS), [name for check in HOME_CHECKS for name in _asked(check)]
     while names:
         name = names.pop()
         if name not in asked:
@@ -164,19 +173,17 @@ def document(viewer: Viewer, sample: Sample) -> dict[str, Any]:
     return {"sample": sample.name, **sample.drawn, "replaced": replaced}
 
 
-def write(viewer: Viewer, snapshot: Snapshot, sample: Sample, path: Path) -> None:
-    """Write a sample in the format its ending says. ListError for another ending."""
-    ending = path.suffix.lower()
-    if ending not in ENDINGS:
-        raise ListError(f"{path.name}: a sample ends in {', '.join(ENDINGS)}")
-    listed = sheet(viewer, snapshot, sample)
-    if ending == ".csv":
-        formats.write(listed, path)
-        return
+def handed_out(viewer: Viewer, snapshot: Snapshot, sample: Sample, ending: str) -> bytes:
+    """A sample in one of the formats of ENDINGS."""
     if ending == ".json":
-        data = json.dumps(document(viewer, sample), ensure_ascii=False, allow_nan=False, indent=1).encode()
-    else:
-        data = as_workbook(listed) if ending == ".xlsx" else as_pdf(listed)
+        text = json.dumps(document(viewer, sample), ensure_ascii=False, allow_nan=False, indent=1)
+        return text.encode() + b"\n"
+    return {".csv": as_csv, ".xlsx": as_workbook, ".pdf": as_pdf}[ending](sheet(viewer, snapshot, sample))
+
+
+def write(viewer: Viewer, snapshot: Snapshot, sample: Sample, path: Path) -> None:
+    """Write a sample in the format that its ending, one of ENDINGS, says."""
+    data = handed_out(viewer, snapshot, sample, path.suffix.lower())
     with attempting("write", path):
         path.write_bytes(data)
 
@@ -221,6 +228,7 @@ def _write_readings(book: Workbook, units: list[Visit], listed: Sheet) -> None:
         for said, style in (
             (unit.title, home),
             (" · ".join(unit.known), text),
+            (unit.entered, text),
             (" ".join(CAUTIONS), text),
         ):
             page.set_row(line, LARGEST_ROW if said.startswith(CAUTIONS[0]) else 16)
@@ -269,12 +277,13 @@ def as_pdf(listed: Sheet) -> bytes:
         pages.new(unit.title)
         pages.set_text(unit.title, Line(font=BOLD, size=12))
         pages.set_text("; ".join(unit.known), Line(size=9, space=2))
+        pages.set_text(unit.entered, Line(size=9, space=2))
         for title, fields in readings():
-            pages.put(Line(title, BOLD, sheet_pdf.HEADING, space=7, rule=True))
+            pages.put(Line(title, BOLD, sheet_pdf.HEADING, space=11, rule=True))
             for row in sheet_pdf.rows_of(list(fields)):
                 base = pages.below(sheet_pdf.ROW)
                 sheet_pdf.draw_row(canvas, row, base)
-        pages.put(Line("Notes", BOLD, sheet_pdf.HEADING, space=8))
+        pages.put(Line("Notes", BOLD, sheet_pdf.HEADING, space=12))
         for _ in range(3):
             base = pages.below(sheet_pdf.ROW)
             canvas.setLineWidth(0.5)

@@ -112,7 +112,7 @@ def _conclusion(sample, sizes, visited, told, dangers, most, lost):
             said = f"At none of {counted(visited, 'unit')} visited could every danger be told"
         yield (
             f"{said}: with 95 % confidence at most {most:,} of the {counted(frame, 'unit')} of the frame "
-            f"({100 * most / frame:.1f} %) had one."
+            f"({-(-1000 * most // frame) / 10:.1f} %) had one."
         )
         if visited > known > 0 or (visited and not known):
             yield (
