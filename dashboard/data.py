@@ -156,6 +156,7 @@ passed_homes = kept(crews.passed_homes)
 agencies_of = kept(crews.agencies_of)
 
 reinspections_required = kept(reinspections.required)
+program_units = kept(reinspections.units)
 program_years = kept(reinspections.years)
 sample_previewed = kept(reinspections.sample)
 sample_progress = asked(sampled.progress)

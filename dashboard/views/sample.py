@@ -13,6 +13,14 @@ RULES = {
     data.NUMBER: "A number",
 }
 MOST_SHOWN, MOST_SEED = 20, 10**9
+COUNTED = {
+    "units": "Units completed",
+    "finals": "Units with a final",
+    "own_finals": "Units whose final was by who also audited the unit or worked on it",
+    "done": "Units re-inspected as a sample",
+    "for_cause": "Units visited for cause",
+    "in_frame": "Units left to draw from",
+}
 HOW_DRAWN = (
     "Random within each crew of an agency, in proportion to its units, one at least of each: every unit with "
     "a final and no sample re-inspection since can be drawn. The seed, the frame's hash and all alternates "
@@ -24,6 +32,37 @@ WHAT_IT_SAYS = (
     "at, or of what came after the visit. Visits for cause are in no count. Where nothing was found it holds "
     "wherever the bad ones stand; else it is reckoned as one random draw of the whole frame."
 )
+
+
+def behind(name, label, help=""):
+    """A number of units that leads to them."""
+
+    def address(row):
+        if not getattr(row, name):
+            return None
+        return filters.link("sample", agency=row.agency, year=row.program_year, counted=name)
+
+    return tables.count(name, label, help=help, link=address)
+
+
+def units(agency, year, counted, named):
+    found = data.program_units(who, snapshot, agency, year, counted)
+    tables.section(f"{COUNTED[counted]}: {agency}, {named}")
+    tables.show(
+        found.head(data.UNITS_SHOWN),
+        (
+            tables.home(filters.home_link, under="job_number"),
+            tables.Column("system_id", "System", kind=tables.SHORT),
+            tables.Column("crew", "Crew", kind=tables.SHORT),
+            tables.day("completed_on", "Completed"),
+            tables.day("final_on", "Final"),
+            tables.Column("final_id", "Inspection", kind=tables.SHORT),
+            tables.day("again_on", "Re-inspected"),
+            tables.Column("again_id", "Re-inspection", kind=tables.SHORT),
+        ),
+        audit_words.units_counted(len(found), data.UNITS_SHOWN, ""),
+        empty="No unit.",
+    )
 
 
 def required():
@@ -42,16 +81,14 @@ def required():
         (
             tables.agency(),
             tables.Column("year", "Program year", kind=tables.SHORT),
-            tables.count("units", "Completed", help="With a day of completion or a final."),
-            tables.count("finals", "With a final"),
-            tables.count(
-                "own_finals", "Final not independent", help="By who also audited the unit or worked on it."
-            ),
+            behind("units", "Completed", "With a day of completion or a final."),
+            behind("finals", "With a final"),
+            behind("own_finals", "Final not independent", "By who also audited the unit or worked on it."),
             tables.count("required", "Required"),
-            tables.count("done", "Done", help="Units re-inspected as a sample, visits for cause aside."),
+            behind("done", "Done", "Units re-inspected as a sample, visits for cause aside."),
             tables.count("short", "Short"),
-            tables.count("for_cause", "Visited for cause", help="In no rate and not counted as done."),
-            tables.count("in_frame", "Left to draw from", help="With a final, not re-inspected since."),
+            behind("for_cause", "Visited for cause", "In no rate and not counted as done."),
+            behind("in_frame", "Left to draw from", "With a final, no sample re-inspection since."),
         ),
         "Re-inspections required, done and short",
         empty="No unit is completed or has a final inspection.",
@@ -216,6 +253,9 @@ def _replaced(one):
 
 if not frame.nothing_loaded():
     years = required()
+    counted, year = st.query_params.get("counted", ""), st.query_params.get("year", "")
+    if counted in COUNTED and len(chosen.agency) == 1 and year in map(str, years):
+        units(chosen.agency[0], int(year), counted, years[int(year)])
     if years:
         draw(years)
     progress()

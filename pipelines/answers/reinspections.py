@@ -24,6 +24,15 @@ from pipelines.fleet.snapshots import Snapshot
 
 SHARE, DISCOVER, NUMBER = "share", "discover", "number"
 MOST_SEED = 10**9
+LEFT = "final_on IS NOT NULL AND again_on IS NULL"  # what a sample is drawn from
+COUNTED = {
+    "units": "true",
+    "finals": "final_on IS NOT NULL",
+    "own_finals": "own_final",
+    "done": "again_on IS NOT NULL",
+    "for_cause": "for_cause > 0",
+    "in_frame": LEFT,
+}
 HOW_DRAWN = (
     "Within a stratum units stand in the order of the SHA-256 of seed, agency, home_id, system_id and "
     "job_number, a line each, no line end after the last; the first are drawn, the next are alternates. "
@@ -56,15 +65,13 @@ def required(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFra
 
     Columns: agency, program_year, units (completed, or with a final), finals, own_finals (by who also
     audited the unit or worked on it), required, done, for_cause (units visited for cause), short, in_frame
-    (units that a sample is drawn from).
+    (LEFT).
     """
     condition, params = where(viewer, Filters(agency=filters.agency), homes="u")
+    counts = ", ".join(f"count(*) FILTER ({holds}) AS {name}" for name, holds in COUNTED.items())
     found = snapshot.query(
         f"""
-        SELECT agency, program_year, count(*) AS units, count(final_on) AS finals,
-               count(*) FILTER (own_final) AS own_finals, count(again_on) AS done,
-               count(*) FILTER (for_cause > 0) AS for_cause,
-               count(*) FILTER (final_on IS NOT NULL AND again_on IS NULL) AS in_frame
+        SELECT agency, program_year, {counts}
         FROM program_units AS u
         WHERE {condition}
         GROUP BY agency, program_year
@@ -76,6 +83,24 @@ def required(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFra
     needed = np.ceil(asked.round(6)).astype(int)
     found.insert(5, "required", needed)
     return found.assign(short=(needed - found["done"]).clip(lower=0))
+
+
+def units(viewer: Viewer, snapshot: Snapshot, agency: str, year: int, counted_as: str) -> pd.DataFrame:
+    """The units behind one number of `required` (one of COUNTED): of an agency and program year.
+
+    Columns: agency, home_id, system_id, job_number, crew, completed_on, final_on, final_id, again_on,
+    again_id.
+    """
+    condition, params = where(viewer, Filters(agency=(agency,)), homes="u")
+    return snapshot.query(
+        f"""
+        SELECT agency, home_id, system_id, job_number, crew, completed_on, final_on, final_id, again_on,
+               again_id
+        FROM program_units AS u
+        WHERE {COUNTED[counted_as]} AND program_year = ? AND {condition}
+        ORDER BY agency, home_id, system_id, job_number""",
+        [year, *params],
+    )
 
 
 def shares(viewer: Viewer, snapshot: Snapshot) -> tuple[float, float]:
@@ -152,7 +177,7 @@ def _frame(viewer: Viewer, snapshot: Snapshot, asked: Asked) -> list[tuple]:
         f"""
         SELECT agency, home_id, system_id, job_number, coalesce(crew, ''), final_on
         FROM program_units AS u
-        WHERE final_on IS NOT NULL AND again_on IS NULL AND program_year = ? AND {condition}
+        WHERE {LEFT} AND program_year = ? AND {condition}
         ORDER BY agency, home_id, system_id, job_number""",
         [asked.year, *params],
     )

@@ -52,12 +52,12 @@ def program_units(connection, policy):
             WHERE completed_on IS NOT NULL OR first_final_on IS NOT NULL)
         SELECT agency, home_id, system_id, job_number, did AS crew, completed_on, final.day AS final_on,
                final.id AS final_id,
-               final IS NOT NULL AND coalesce(
-                   final.role IN {ROLES_OF_WORK}
-                   OR final.inspector = lower(trim(did))
-                   OR list_contains(auditors, final.inspector)
-                   OR (final.inspector IS NULL AND final.role NOT IN {ROLES_OF_OTHERS}),
-                   final.inspector IS NULL) AS own_final,
+               first_final_on IS NOT NULL AND (
+                   coalesce(final.role IN {ROLES_OF_WORK}, false)
+                   OR coalesce(final.inspector = lower(trim(did)), false)
+                   OR coalesce(list_contains(auditors, final.inspector), false)
+                   OR (final.inspector IS NULL AND coalesce(final.role NOT IN {ROLES_OF_OTHERS}, true))
+               ) AS own_final,
                first_again.day AS again_on, first_again.id AS again_id, for_cause,
                (year(done_on) - (month(done_on) * 100 + day(done_on) < {100 * month + day})::INTEGER)::INTEGER
                    AS program_year
