@@ -146,7 +146,6 @@ def sample(viewer: Viewer, snapshot: Snapshot, asked: Asked, drawn_on: date) -> 
     frame = _frame(viewer, snapshot, asked)
     if not frame:
         raise ListError("every unit with a final is re-inspected already: there is none to draw")
-    rows = [(*unit[:4], unit[4]) for unit in frame]
     parts, why = _parts(viewer, snapshot, asked, frame)
     strata: list[dict[str, Any]] = []
     homes: list[dict[str, Any]] = []
@@ -163,7 +162,7 @@ def sample(viewer: Viewer, snapshot: Snapshot, asked: Asked, drawn_on: date) -> 
         "agencies": list(dict.fromkeys(unit[0] for unit in frame)),
         "program_year": asked.year,
         "year": there[asked.year],
-        "frame": {"units": len(frame), "sha256": drawing.hash_of_frame(rows)},
+        "frame": {"units": len(frame), "sha256": drawing.hash_of_frame(unit[:5] for unit in frame)},
         "how": HOW_DRAWN,
         "strata": strata,
         "homes": homes,

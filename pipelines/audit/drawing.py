@@ -6,6 +6,7 @@ Python's and NumPy's generators are not asked: no other version of them changes 
 """
 
 import hashlib
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -70,12 +71,18 @@ def strata_of(keys: Sequence[tuple[str, str]], size: int) -> tuple[list[tuple[st
     A stratum is a crew of an agency; an agency, where there are more crews than units to draw; all, named (),
     where there are more agencies. So every unit can be drawn, whichever crew worked on it.
     """
+    names = _strata(set(keys), size)
+    position = {name: number for number, name in enumerate(names)}
+    parts = len(names[0])
+    return names, np.array([position[key[:parts]] for key in keys], np.int64)
+
+
+def _strata(crews: Iterable[tuple[str, ...]], size: int) -> list[tuple[str, ...]]:
     for parts in (2, 1, 0):
-        names = sorted({key[:parts] for key in keys})
+        names = sorted({key[:parts] for key in crews})
         if len(names) <= size:
             break
-    position = {name: number for number, name in enumerate(names)}
-    return names, np.array([position[key[:parts]] for key in keys], np.int64)
+    return names
 
 
 def discovery_size(keys: Sequence[tuple[str, str]], bad: int) -> int:
@@ -84,10 +91,14 @@ def discovery_size(keys: Sequence[tuple[str, str]], bad: int) -> int:
     Wherever they stand: where crews are drawn from at somewhat different shares it is a few more than the
     hypergeometric size of the frame as a whole.
     """
+    crews = Counter(keys)
     for size in range(int(smallest_sample(len(keys), bad)), len(keys)):
-        _, stratum = strata_of(keys, size)
-        sizes = np.bincount(stratum)
-        if len(sizes) == 1 or most_bad_of_strata(sizes, allocated(sizes, size)) < bad:
+        names = _strata(crews, size)
+        of_stratum = dict.fromkeys(names, 0)
+        for key, count in crews.items():
+            of_stratum[key[: len(names[0])]] += count
+        sizes = np.array([*of_stratum.values()], np.int64)
+        if len(names) == 1 or most_bad_of_strata(sizes, allocated(sizes, size)) < bad:
             return size
     return len(keys)
 

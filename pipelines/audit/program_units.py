@@ -17,7 +17,7 @@ def program_units(connection, policy):
     month, day = int(policy.program_year_begins_month), int(policy.program_year_begins_day)
     connection.execute(f"""
         CREATE OR REPLACE TABLE program_units AS
-        WITH visits AS (
+        WITH visits AS MATERIALIZED (
             SELECT j.rowid AS place, j.agency, j.home_id, j.system_id, j.inspection_id, j.crew,
                    nullif(j.job_number, '') AS job, r.inspection_kind AS kind, r.inspected_on, r.completed_on,
                    lower(trim(r.inspector)) AS inspector, r.inspector_role AS role,
@@ -25,42 +25,54 @@ def program_units(connection, policy):
             FROM judged AS j
             JOIN readings AS r USING (agency, inspection_id)
             WHERE r.inspection_kind IN ('initial', 'final', 'qa') OR r.completed_on IS NOT NULL),
+        without_job AS (
+            SELECT * FROM visits WHERE job IS NULL),
         only_jobs AS (
             SELECT agency, home_id, system_id, min(job) AS only_job
             FROM visits
+            SEMI JOIN without_job USING (agency, home_id, system_id)
             GROUP BY agency, home_id, system_id
             HAVING min(job) = max(job)),
+        of_jobs AS (
+            SELECT *, job AS job_number
+            FROM visits
+            WHERE job IS NOT NULL
+            UNION ALL
+            SELECT v.*, coalesce(o.only_job, '') AS job_number
+            FROM without_job AS v
+            LEFT JOIN only_jobs AS o USING (agency, home_id, system_id)),
         units AS (
-            SELECT v.agency, v.home_id, v.system_id, coalesce(v.job, o.only_job, '') AS job_number,
-                   max(v.completed_on) AS completed_on,
-                   min(v.inspected_on) FILTER (v.kind = 'final') AS first_final_on,
-                   max({{'place': v.place, 'day': v.inspected_on, 'id': v.inspection_id, 'crew': v.crew,
-                         'inspector': v.inspector, 'role': v.role}}) FILTER (v.kind = 'final') AS final,
-                   max({{'place': v.place, 'crew': v.crew}}) FILTER (v.crew IS NOT NULL) AS worked,
-                   list(v.inspector) FILTER (v.kind = 'initial') AS auditors,
-                   list({{'day': v.inspected_on, 'place': v.place, 'id': v.inspection_id}})
-                       FILTER (v.kind = 'qa' AND NOT v.caused) AS again,
-                   count(*) FILTER (v.kind = 'qa' AND v.caused) AS for_cause
-            FROM visits AS v
-            LEFT JOIN only_jobs AS o USING (agency, home_id, system_id)
-            GROUP BY ALL),
-        completed AS (
-            SELECT *, coalesce(completed_on, final.day) AS done_on, coalesce(final.crew, worked.crew) AS did,
-                   list_min(list_filter(again, lambda one:
-                       one.day >= coalesce(first_final_on, completed_on))) AS first_again
-            FROM units
-            WHERE completed_on IS NOT NULL OR first_final_on IS NOT NULL)
-        SELECT agency, home_id, system_id, job_number, did AS crew, completed_on, final.day AS final_on,
-               final.id AS final_id,
-               first_final_on IS NOT NULL AND (
-                   coalesce(final.role IN {ROLES_OF_WORK}, false)
-                   OR coalesce(final.inspector = lower(trim(did)), false)
-                   OR coalesce(list_contains(auditors, final.inspector), false)
-                   OR (final.inspector IS NULL AND coalesce(final.role NOT IN {ROLES_OF_OTHERS}, true))
-               ) AS own_final,
-               first_again.day AS again_on, first_again.id AS again_id, for_cause,
+            SELECT agency, home_id, system_id, job_number, max(completed_on) AS completed_on,
+                   min(place) FILTER (kind = 'final') AS first_final,
+                   max(place) FILTER (kind = 'final') AS last_final,
+                   max(place) FILTER (crew IS NOT NULL) AS last_worked,
+                   list(inspector) FILTER (kind = 'initial') AS auditors,
+                   list({{'place': place, 'day': inspected_on}}) FILTER (kind = 'qa' AND NOT caused) AS again,
+                   count(*) FILTER (kind = 'qa' AND caused) AS for_cause
+            FROM of_jobs
+            GROUP BY agency, home_id, system_id, job_number
+            HAVING max(completed_on) IS NOT NULL OR count(*) FILTER (kind = 'final') > 0),
+        followed AS (
+            SELECT *, list_min(list_filter(again, lambda one:
+                CASE WHEN first_final IS NULL THEN one.day >= completed_on ELSE one.place > first_final END
+                )).place AS first_again
+            FROM units),
+        told AS (
+            SELECT u.*, f.inspected_on AS final_on, f.inspection_id AS final_id, f.role,
+                   f.inspector, coalesce(f.crew, w.crew) AS did, a.inspected_on AS again_on,
+                   a.inspection_id AS again_id, coalesce(u.completed_on, f.inspected_on) AS done_on
+            FROM followed AS u
+            LEFT JOIN visits AS f ON f.place = u.last_final
+            LEFT JOIN visits AS w ON w.place = u.last_worked
+            LEFT JOIN visits AS a ON a.place = u.first_again)
+        SELECT agency, home_id, system_id, job_number, did AS crew, completed_on, final_on, final_id,
+               final_on IS NOT NULL AND (
+                   coalesce(role IN {ROLES_OF_WORK}, false)
+                   OR coalesce(inspector = lower(trim(did)), false)
+                   OR coalesce(list_contains(auditors, inspector), false)
+                   OR (inspector IS NULL AND coalesce(role NOT IN {ROLES_OF_OTHERS}, true))) AS own_final,
+               again_on, again_id, for_cause,
                (year(done_on) - (month(done_on) * 100 + day(done_on) < {100 * month + day})::INTEGER)::INTEGER
                    AS program_year
-        FROM completed
-        ORDER BY agency, home_id, system_id, job_number
+        FROM told
     """)
