@@ -1,5 +1,7 @@
 """How the audit is said: standings, agreement, whose a deficiency is, how certainty was borne out."""
 
+import math
+
 from dashboard.wording import NOTHING, interval, missing, percent, plural
 
 WHY = {
@@ -51,6 +53,11 @@ def kappa(row):
         return NOTHING
     kappa, low, high = (round(one, 2) + 0.0 for one in (row.kappa, row.kappa_low, row.kappa_high))
     return f"{kappa:.2f} ({low:.2f} to {high:.2f})"
+
+
+def at_most(share):
+    """An upper bound of a share, never rounded down."""
+    return f"{math.ceil(round(1000 * share, 6)) / 10:.1f} %"
 
 
 # ---- certainty

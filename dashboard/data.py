@@ -22,7 +22,10 @@ from pipelines.answers import (
     one_home,
     one_inspection,
     regions,
+    reinspections,
     risks,
+    sample_sheet,
+    sampled,
     waiting,
 )
 from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
@@ -34,10 +37,14 @@ from pipelines.answers.crews import called as compared_by
 from pipelines.answers.files import PAIRS_A_PAGE
 from pipelines.answers.homes import ROWS_A_PAGE, SORTS
 from pipelines.answers.phrases import called
+from pipelines.answers.reinspections import DISCOVER, NUMBER, SHARE, Asked, fresh_seed
+from pipelines.answers.sample_sheet import ENDINGS
 from pipelines.answers.waiting import QUESTION
 from pipelines.engine.checks import BY_ID
 from pipelines.engine.history import STAGES
+from pipelines.fleet import samples as kept_samples
 from pipelines.fleet.folder import Fleet, safe_name
+from pipelines.fleet.samples import Sample
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.snapshot import inputs
 from pipelines.snapshot.version import attach
@@ -46,20 +53,26 @@ from pipelines.snapshot.version import attach
 __all__ = [
     "BY_ID",
     "CREW",
+    "DISCOVER",
+    "ENDINGS",
     "EVERYTHING",
     "KINDS",
     "NOT_RECORDED",
+    "NUMBER",
     "PAIRS_A_PAGE",
     "QUESTION",
     "ROWS_A_PAGE",
+    "SHARE",
     "SORTS",
     "STAGES",
     "UNITS_SHOWN",
     "WHOSE",
+    "Asked",
     "Filters",
     "called",
     "compared_by",
     "crew_page_as_pdf",
+    "fresh_seed",
     "home_checks",
     "names",
     "next_reading",
@@ -142,6 +155,13 @@ passed_open = kept(crews.passed_open)
 passed_homes = kept(crews.passed_homes)
 agencies_of = kept(crews.agencies_of)
 
+reinspections_required = kept(reinspections.required)
+program_units = kept(reinspections.units)
+program_years = kept(reinspections.years)
+sample_previewed = kept(reinspections.sample)
+sample_progress = asked(sampled.progress)
+sample_handed_out = asked(sample_sheet.handed_out)
+
 matrix = kept(risks.matrix)
 matrix_levels = kept(risks.matrix_levels)
 open_by_check = kept(risks.open_by_check)
@@ -166,3 +186,20 @@ not_loaded_list = asked(lists.not_loaded)
 def mended(viewer: Viewer, snapshot: str, export_id: int) -> tuple[str, bytes]:
     """(file name, CSV) of a file's rows to mend, as answers.files.mended."""
     return files.mended(viewer, attach(snapshot), fleet(), export_id)
+
+
+# ---- samples, which are no part of a snapshot
+
+
+def samples(viewer: Viewer) -> list[Sample]:
+    """Samples drawn of agencies that the viewer may see, the newest first."""
+    return sampled.seen_by(viewer, kept_samples.samples(fleet()))
+
+
+def keep_sample(drawn: dict) -> str:
+    """Keep a sample as drawn in the fleet; returns its name."""
+    return kept_samples.keep_sample(fleet(), drawn).stem
+
+
+def replace_home(sample: str, agency: str, home_id: str, why: str, by_whom: str) -> None:
+    kept_samples.replace_home(fleet(), sample, agency, home_id, why, by_whom)

@@ -1,6 +1,6 @@
 """Buttons that hand out a list; the file is made only when it is asked for."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -76,17 +76,29 @@ def _button(
 
 def as_it_is(make: Callable[[], bytes], file_name: str, label: str, what: str):
     """A button for one file whose bytes `make()` returns."""
-    kind = {".csv": "text/csv", ".pdf": "application/pdf"}[Path(file_name).suffix]
     with _beside(what):
-        st.download_button(
-            label,
-            data=make,
-            file_name=file_name,
-            mime=kind,
-            key=f"download {file_name}",
-            on_click="ignore",
-            help=f"{as_label(what)}, as {Path(file_name).suffix[1:].upper()}",
-        )
+        _as_it_is(make, file_name, label, what)
+
+
+def as_they_are(make: Callable[[str], bytes], name: str, endings: Sequence[str], what: str):
+    """Buttons for one thing in several formats; `make(ending)` returns the bytes."""
+    with _beside(what):
+        for ending in endings:
+            _as_it_is(partial(make, ending), f"{name}{ending}", ending[1:].upper(), what)
+
+
+def _as_it_is(make: Callable[[], bytes], file_name: str, label: str, what: str):
+    ending = Path(file_name).suffix[1:]
+    mimes = {one: mime for _, _, one, mime in (*FORMATS, WORK)} | {"json": "application/json"}
+    st.download_button(
+        label,
+        data=make,
+        file_name=file_name,
+        mime=mimes[ending],
+        key=f"download {file_name}",
+        on_click="ignore",
+        help=f"{as_label(what)}, as {ending.upper()}",
+    )
 
 
 def _written(make: Callable[[], Sheet], write: Callable[[Sheet], bytes]) -> bytes:

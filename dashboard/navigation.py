@@ -60,6 +60,13 @@ VIEWS = (
         "crews", "Crews", "Crews", "What final inspections found after each crew's work.", ("agency", "crew")
     ),
     View(
+        "sample",
+        "Sample",
+        "Re-inspection sample",
+        "How many re-inspections are short, whom to draw, and what those drawn let one conclude.",
+        ("agency",),
+    ),
+    View(
         "risk", "Risk", "Risk", "How grave and how likely what stands open is.", ("agency", "region", "crew")
     ),
     View(

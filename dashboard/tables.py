@@ -132,9 +132,14 @@ def day(name: str, label: str, **more: Any) -> Column:
 
 
 def rows(records: Iterable[Any]) -> pd.DataFrame:
-    """Records (dataclasses) as a frame, for `show`."""
+    """Records (dataclasses or dictionaries) as a frame, for `show`."""
     return pd.DataFrame(
-        [{name: getattr(record, name) for name in record.__dataclass_fields__} for record in records]
+        [
+            record
+            if isinstance(record, dict)
+            else {name: getattr(record, name) for name in record.__dataclass_fields__}
+            for record in records
+        ]
     )
 
 

@@ -4,115 +4,40 @@ Imports stand inside the commands, so that help and light commands answer at onc
 """
 
 import json
-import os
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from pipelines.calling import (
+    AS_JSON,
+    AS_OF,
+    FILTERS,
+    OUT,
+    PORT,
+    WHOSE,
+    by_option,
+    command,
+    file_out,
+    filters_of,
+    fleet_of,
+    give,
+    main,
+    print_json,
+    print_lines,
+    snapshot_of,
+)
+from pipelines.cli_audit import sample
 from pipelines.serving import OWN_ADDRESS, exposure
-from pipelines.terminal import Command, plain, showing_progress
+from pipelines.terminal import plain, showing_progress
 
 if TYPE_CHECKING:
-    from pipelines.answers.access import Filters
-    from pipelines.fleet.folder import Fleet
     from pipelines.fleet.snapshots import Snapshot
 
-
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.version_option(package_name="coldfill", prog_name="coldfill")
-def main():
-    """Checks inspection readings of hot-water heating systems across a fleet of homes.
-
-    Results rest on recorded readings and are not a safety inspection; local code and the authority having
-    jurisdiction rule over every default here.
-
-    Example: coldfill demo --no-serve
-    """
-
-
-def command(*options: Callable, name: str | None = None) -> Callable:
-    """A subcommand with --fleet, and the given options."""
-
-    def wrap(function):
-        for option in reversed(options):
-            function = option(function)
-        function = click.option(
-            "--fleet",
-            "folder",
-            envvar="COLDFILL_FLEET",
-            default="fleet",
-            show_default=True,
-            metavar="DIR",
-            help="The fleet folder; also from COLDFILL_FLEET.",
-        )(function)
-        return main.command(name=name, cls=Command)(function)
-
-    return wrap
-
-
-def _day(flag: str, help: str, default: Callable[[], date | None] = lambda: None) -> Callable:
-    def as_date(context, option, value):
-        return value.date() if value else default()
-
-    return click.option(flag, type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help=help, callback=as_date)
-
-
-def _only(name: str) -> Callable:
-    return click.option(f"--{name}", multiple=True, help=f"Only this {name}; repeat for any of several.")
-
-
-def _file_out(help: str) -> Callable:
-    return click.option("--out", type=click.Path(dir_okay=False), default=None, metavar="FILE", help=help)
-
-
-RISKS = ("act today", "high", "serious", "medium", "low")
-AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
-AS_OF = _day("--as-of", "Day that clocks count to; today if not given.", date.today)
-OUT = _file_out("Write a .csv, .xlsx, .parquet or .json file; flagged also its work as .pdf.")
-PORT = click.option("--port", default=8501, show_default=True, help="Port of the dashboard.")
-WHOSE = (_only("agency"), _only("region"), _only("crew"))
-FILTERS = (
-    *WHOSE,
-    _only("check"),
-    _only("stage"),
-    click.option("--risk", type=click.Choice(RISKS), default=None, help="This risk or worse."),
-    click.option("--risk-exactly", type=click.Choice(RISKS), default=None, help="This risk and no other."),
-    click.option("--reported", type=click.Choice(["yes", "no"]), default=None, help="To the funder."),
-    _day("--since", "Open since this day or later."),
-)
-
-
-def _by(help: str | None = None) -> Callable:
-    return click.option("--by", default=lambda: os.environ.get("USER", ""), metavar="NAME", help=help)
-
-
-def _fleet(folder: str | Path) -> "Fleet":
-    from pipelines.fleet.folder import Fleet
-
-    return Fleet(folder)
-
-
-def _snapshot(folder: str | Path) -> "Snapshot":
-    from pipelines.snapshot import inputs
-    from pipelines.snapshot.version import attach
-
-    snapshot = attach(_fleet(folder).snapshot())
-    if newer := inputs.ahead(_fleet(folder)):
-        click.echo(plain(newer.sentence()), err=True)
-    return snapshot
-
-
-def _print_json(document: Any) -> None:
-    click.echo(plain(json.dumps(document, allow_nan=False, ensure_ascii=False, indent=1, default=str)))
-
-
-def _print(lines: Iterable[str], err: bool = False) -> None:
-    for line in lines:
-        click.echo(plain(line), err=err)
+__all__ = ["main", "sample"]
 
 
 def _load(folder: str | Path, paths: Iterable[str | Path], **options: Any):
@@ -121,7 +46,7 @@ def _load(folder: str | Path, paths: Iterable[str | Path], **options: Any):
     from pipelines.snapshot import stages
     from pipelines.snapshot.version import attach
 
-    fleet = _fleet(folder)
+    fleet = fleet_of(folder)
     with showing_progress() as progress:
         arrivals = door.load(fleet, paths, **options, say=progress.say)
         used = any(arrival.status != "kept out" for arrival in arrivals)
@@ -137,7 +62,7 @@ def _print_load(rows: list[dict[str, Any]], snapshot: "Snapshot | None") -> None
         if row["status"] == "kept out":
             click.echo(plain(f"kept out  {row['reason']}"), err=True)
         else:
-            _print(printed.of_load(row))
+            print_lines(printed.of_load(row))
     if snapshot is not None:
         click.echo(f"snapshot  {snapshot.name}")
 
@@ -151,7 +76,7 @@ def _print_load(rows: list[dict[str, Any]], snapshot: "Snapshot | None") -> None
         help="Read every file with this mapping instead of recognizing it.",
     ),
     click.option("--agency", default=None, metavar="NAME", help="Agency of files that do not name one."),
-    _by("Who loads; goes into the log."),
+    by_option("Who loads; goes into the log."),
     click.option(
         "--keep-columns",
         multiple=True,
@@ -186,14 +111,14 @@ def load(folder, paths, mapping, agency, by, keep_columns, strict, preview, as_j
         folder, paths, mapping=mapping, agency=agency, by_whom=by, keep_columns=keep_columns, strict=strict
     )
     document = printed.as_json(rows, snapshot)
-    _print_json(document) if as_json else _print_load(rows, snapshot)
+    print_json(document) if as_json else _print_load(rows, snapshot)
     sys.exit(0 if snapshot else 1)
 
 
 def _demand_mapping(folder, name):
     from pipelines.snapshot.exports import mappings_of
 
-    there = [mapping.name for mapping in mappings_of(_fleet(folder))]
+    there = [mapping.name for mapping in mappings_of(fleet_of(folder))]
     if name not in (None, *there):
         wrong = f"there is no mapping {name!r}; there are {', '.join(there)}."
         raise click.BadParameter(wrong, param_hint="--mapping")
@@ -203,10 +128,10 @@ def _preview(folder, paths, mapping, as_json):
     from pipelines.answers import printed
     from pipelines.receiving import door, preview
 
-    fleet = _fleet(folder)
+    fleet = fleet_of(folder)
     found = [preview.preview(fleet, path, mapping) for path in door.files_in(paths)]
     lines = (line for one in found for line in printed.of_preview(one))
-    _print_json({"files": found}) if as_json else _print(lines)
+    print_json({"files": found}) if as_json else print_lines(lines)
 
 
 @command(
@@ -217,7 +142,7 @@ def _preview(folder, paths, mapping, as_json):
         metavar="HASH",
         help="Go on without this export, whose stored file is lost; stays in the log; repeat for more.",
     ),
-    _by(),
+    by_option(),
     AS_JSON,
 )
 def rebuild(folder, state, without, by, as_json):
@@ -229,12 +154,14 @@ def rebuild(folder, state, without, by, as_json):
     from pipelines.receiving import purge
     from pipelines.snapshot import stages
 
-    fleet = _fleet(folder)
+    fleet = fleet_of(folder)
     for sha256 in without:
         purge.give_up(fleet, sha256, by)
     with showing_progress() as progress:
         rebuilt = stages.rebuild_state(fleet, state, progress) if state else stages.rebuild(fleet, progress)
-    _print_json(stages.as_json(rebuilt)) if as_json else _print(printed.of_rebuild(stages.as_json(rebuilt)))
+    print_json(stages.as_json(rebuilt)) if as_json else print_lines(
+        printed.of_rebuild(stages.as_json(rebuilt))
+    )
 
 
 @command(click.option("--no-serve", is_flag=True, help="Stop before opening the dashboard."), PORT)
@@ -252,7 +179,7 @@ def demo(folder, no_serve, port):
     rows, snapshot = _load(target, [SAMPLES], by_whom="demo")
     _print_load(rows, snapshot)
     sheet = lists.flagged(EVERYTHING, snapshot, Filters(), date.today())
-    written = _fleet(target).lists / "flagged-homes.xlsx"
+    written = fleet_of(target).lists / "flagged-homes.xlsx"
     written.parent.mkdir(exist_ok=True)
     formats.write(sheet, written)
     count, homes = sheet.rows.num_rows, sheet.count_homes()
@@ -311,7 +238,7 @@ def _serve(folder, port, listen=OWN_ADDRESS, hosts=()):
 @command(
     click.argument("sha256", metavar="HASH"),
     click.option("--why", required=True, help="Why the export is removed; stays in the log."),
-    _by(),
+    by_option(),
     AS_JSON,
 )
 def purge(folder, sha256, why, by, as_json):
@@ -325,29 +252,10 @@ def purge(folder, sha256, why, by, as_json):
     from pipelines.receiving import purge
 
     with showing_progress() as progress:
-        done = purge.purge(_fleet(folder), sha256, why, by, progress)
-    _print_json(vars(done)) if as_json else _print(printed.of_purge(done))
-    _print(done.remaining, err=True)
+        done = purge.purge(fleet_of(folder), sha256, why, by, progress)
+    print_json(vars(done)) if as_json else print_lines(printed.of_purge(done))
+    print_lines(done.remaining, err=True)
     sys.exit(1 if done.remaining else 0)
-
-
-def _filters(**chosen) -> "Filters":
-    from pipelines.answers.access import Filters
-
-    return Filters(**{name: value for name, value in chosen.items() if value is not None})
-
-
-def _give(sheet, out, as_json):
-    from pipelines.answers import formats
-
-    if as_json:
-        _print_json(formats.as_json(sheet))
-    elif out:
-        formats.write(sheet, Path(out))
-        click.echo(f"{sheet.rows.num_rows:,} rows  {out}")
-    else:
-        click.echo(plain(formats.about_text(sheet)), err=True)
-        click.echo(formats.as_csv(sheet).decode(), nl=False)
 
 
 @command(OUT, AS_OF, *FILTERS, AS_JSON)
@@ -359,8 +267,8 @@ def flagged(folder, out, as_of, as_json, **chosen):
     from pipelines.answers import lists
     from pipelines.answers.access import EVERYTHING
 
-    sheet = lists.flagged(EVERYTHING, _snapshot(folder), _filters(**chosen), as_of)
-    _give(sheet, out, as_json)
+    sheet = lists.flagged(EVERYTHING, snapshot_of(folder), filters_of(**chosen), as_of)
+    give(sheet, out, as_json)
 
 
 @command(
@@ -374,8 +282,8 @@ def hold(folder, out, as_of, as_json, clear, **chosen):
     from pipelines.answers import lists
     from pipelines.answers.access import EVERYTHING
 
-    sheet = lists.hold(EVERYTHING, _snapshot(folder), _filters(**chosen), as_of, clear=clear)
-    _give(sheet, out, as_json)
+    sheet = lists.hold(EVERYTHING, snapshot_of(folder), filters_of(**chosen), as_of, clear=clear)
+    give(sheet, out, as_json)
 
 
 @command(click.argument("agency"), click.argument("inspection_id"), AS_JSON)
@@ -387,15 +295,15 @@ def explain(folder, agency, inspection_id, as_json):
     from pipelines.answers import explain, one_inspection
     from pipelines.answers.access import EVERYTHING
 
-    found = one_inspection.inspection(EVERYTHING, _snapshot(folder), agency, inspection_id)
-    _print_json(explain.as_json(found)) if as_json else click.echo(plain(explain.as_text(found)))
+    found = one_inspection.inspection(EVERYTHING, snapshot_of(folder), agency, inspection_id)
+    print_json(explain.as_json(found)) if as_json else click.echo(plain(explain.as_text(found)))
 
 
 @command(
     click.argument("file", type=click.Path(exists=True, dir_okay=False)),
     click.option("--name", default=None, help="Name of the mapping; the file's own if not given."),
     click.option("--agency", default=None, help="Agency the mapping names."),
-    _file_out("Where the draft goes; standard output if not given."),
+    file_out("Where the draft goes; standard output if not given."),
     name="map",
 )
 def map_(folder, file, name, agency, out):
@@ -405,7 +313,7 @@ def map_(folder, file, name, agency, out):
     """
     from pipelines.receiving import preview
 
-    text = preview.draft_mapping(_fleet(folder), Path(file), name, agency)
+    text = preview.draft_mapping(fleet_of(folder), Path(file), name, agency)
     if out:
         Path(out).parent.mkdir(parents=True, exist_ok=True)
         Path(out).write_text(text, encoding="utf-8")
@@ -423,8 +331,8 @@ def status(folder, as_json):
     from pipelines.answers import printed
     from pipelines.snapshot import inputs
 
-    found = inputs.status(_fleet(folder))
-    _print_json(found) if as_json else _print(printed.of_status(found))
+    found = inputs.status(fleet_of(folder))
+    print_json(found) if as_json else print_lines(printed.of_status(found))
 
 
 @command(AS_JSON)
@@ -435,12 +343,12 @@ def checks(folder, as_json):
     """
     from pipelines.answers import catalogue
 
-    _print_json({"checks": catalogue.checks()}) if as_json else _print(catalogue.lines_of_checks())
+    print_json({"checks": catalogue.checks()}) if as_json else print_lines(catalogue.lines_of_checks())
 
 
 @command(
     click.option("--sheet", is_flag=True, help="A one-page reading sheet and the headings of an empty CSV."),
-    _file_out("Write the sheet as a .pdf to print, or as .txt."),
+    file_out("Write the sheet as a .pdf to print, or as .txt."),
     AS_JSON,
 )
 def fields(folder, sheet, out, as_json):
@@ -453,7 +361,7 @@ def fields(folder, sheet, out, as_json):
     if sheet or out:
         click.echo(sheet_files.given(out), nl=False)
     else:
-        _print_json({"fields": catalogue.fields()}) if as_json else _print(catalogue.lines_of_fields())
+        print_json({"fields": catalogue.fields()}) if as_json else print_lines(catalogue.lines_of_fields())
 
 
 @command(AS_JSON)
@@ -465,9 +373,9 @@ def policy(folder, as_json):
     from pipelines.answers import catalogue
     from pipelines.snapshot import inputs
 
-    found = inputs.policy_of(_fleet(folder))
+    found = inputs.policy_of(fleet_of(folder))
     document = {"sha256": found.sha256, **json.loads(found.text)}
-    _print_json(document) if as_json else _print(catalogue.lines_of_policy(found))
+    print_json(document) if as_json else print_lines(catalogue.lines_of_policy(found))
 
 
 @command(AS_JSON)
@@ -480,15 +388,15 @@ def verify(folder, as_json):
     from pipelines.fleet import proof
     from pipelines.snapshot import stages
 
-    fleet = _fleet(folder)
+    fleet = fleet_of(folder)
     with showing_progress() as progress:
         faults = stages.verify(fleet, progress)
     unlogged = proof.exports_without_line(fleet)
     if as_json:
-        _print_json({"faults": faults, "exports_without_line": unlogged})
+        print_json({"faults": faults, "exports_without_line": unlogged})
     else:
-        _print(printed.of_unlogged(unlogged))
-        _print(faults, err=True)
+        print_lines(printed.of_unlogged(unlogged))
+        print_lines(faults, err=True)
         proven = "The snapshot equals one rebuilt from the stored exports."
         click.echo(f"{len(faults)} faults found." if faults else proven)
     sys.exit(1 if faults else 0)

@@ -49,7 +49,7 @@ def numbers_that_lead_on(body):
     for place, words in sorted(set(LINKS.findall(body))):
         parts = urlsplit(unescape(place))
         counted = COUNTED.fullmatch(re.sub(r"<[^>]+>", " ", words))
-        if counted and parts.path in ("homes", "hold", "files", "crews"):
+        if counted and parts.path in ("homes", "hold", "files", "crews", "sample"):
             yield parse_qs(parts.query), parts.path, counted[1], counted[2]
 
 

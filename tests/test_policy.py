@@ -97,6 +97,10 @@ def test_limits_as_the_trade_has_them():
         ("others_share", 0.2, "policy"),
         ("false_discoveries", 0.05, "policy"),
         ("paired_within_days", 120, "policy"),
+        ("reinspected_share", 0.05, "policy"),
+        ("reinspected_share_own_final", 0.1, "policy"),
+        ("program_year_begins_month", 7, "policy"),
+        ("program_year_begins_day", 1, "policy"),
     ):
         assert (limits[name].value, limits[name].mark) == (value, mark), name
     assert shipped_policy().clocks == {

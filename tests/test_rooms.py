@@ -24,6 +24,8 @@ WINGS = [
     "answers",
     "serving",
     "terminal",
+    "calling",
+    "cli_audit",
     "cli",
 ]
 STRANGERS = {("intake", "fleet"), ("fleet", "intake")}

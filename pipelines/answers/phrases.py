@@ -25,6 +25,11 @@ def unit_shown(check):
     return (_measure(shown_quantity(check)) or ("", 0))[0]
 
 
+def counted(count: int, one: str) -> str:
+    """So many of one thing: 1,200 units."""
+    return f"{count:,} {one}{'' if count == 1 else 's'}"
+
+
 def called(name):
     """A field or quantity in words, without its unit."""
     field = BY_NAME.get(name)

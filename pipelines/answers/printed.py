@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from pipelines.fleet.samples import Sample
     from pipelines.fleet.snapshots import Snapshot
 
 ELSEWHERE = (
@@ -118,3 +119,24 @@ def of_purge(done: Any) -> Iterator[str]:
     if done.snapshot:
         yield f"snapshot  {done.snapshot}"
     yield ELSEWHERE
+
+
+def of_sample(sample: "Sample", out: str | None) -> Iterator[str]:
+    """A sample as drawn, the units to visit and, by number, the alternates left."""
+    drawn = sample.drawn
+    yield f"sample  {sample.name}   (kept in samples)"
+    yield f"  seed {drawn['seed']}, program year {drawn['year']}, from {drawn['snapshot']}"
+    yield f"  {drawn['size']:,} units: {drawn['why']}"
+    yield f"  frame: {drawn['frame']['units']:,} units, SHA-256 {drawn['frame']['sha256']}"
+    for one in drawn["strata"]:
+        weight = f"each stands for {one['weight']:g}"
+        yield f"  {one['stratum']}: {one['drawn']:,} of {one['units']:,} units, {weight}"
+    for one in sample.replacements:
+        replaced, by = one["replaced"], one["alternate"]
+        yield f"  replaced: home {replaced['home_id']} by home {by['home_id']}, {one['why']}"
+    for home in sample.to_visit:
+        job = f"  job {home['job_number']}" if home["job_number"] else ""
+        yield f"visit  {home['agency']}  home {home['home_id']}{job}  {home['crew'] or 'crew not recorded'}"
+    yield f"alternates left: {len(sample.alternates):,}"
+    if out:
+        yield f"written  {out}"

@@ -53,9 +53,9 @@ def sheet_pdf() -> bytes:
         canvas.drawString(MARGIN, top, title)
         canvas.setLineWidth(0.4)
         canvas.line(MARGIN, top - 3, WIDTH - MARGIN, top - 3)
-        for row in _rows(fields):
+        for row in rows_of(fields):
             top = _below(canvas, top, ROW)
-            _draw(canvas, row, top)
+            draw_row(canvas, row, top)
         top -= 4
     _words(canvas, " ".join(CAUTIONS), Line(font=SLANTED, size=CAUTION), top - 6)
     canvas.showPage()
@@ -71,7 +71,7 @@ def _below(canvas, top: float, taken: float) -> float:
     return HEIGHT - MARGIN - taken
 
 
-def _rows(fields: list[Field]) -> Iterator[list[tuple[float, _Piece]]]:
+def rows_of(fields: list[Field]) -> Iterator[list[tuple[float, _Piece]]]:
     """Pieces with where they begin, row by row; a field begins a new one where it does not fit whole."""
     row: list[tuple[float, _Piece]] = []
     end = 0.0
@@ -98,7 +98,7 @@ def _pieces(field: Field) -> Iterator[_Piece]:
         yield _Piece(title_of(field), BOLD, field.name, blank=blank, unit=unit_of(field))
 
 
-def _draw(canvas, row: list[tuple[float, _Piece]], base: float) -> None:
+def draw_row(canvas, row: list[tuple[float, _Piece]], base: float) -> None:
     for start, piece in row:
         left = MARGIN + start
         if piece.box:

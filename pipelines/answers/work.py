@@ -80,9 +80,9 @@ def homes(viewer: Viewer, snapshot: Snapshot, rows: pa.Table) -> tuple[Home, ...
     The address is the one recorded last.
     """
     found = _ordered(snapshot, rows).to_pylist()
-    addresses = _addresses(snapshot, rows) if viewer.personal else {}
+    found_at = addresses(snapshot, rows) if viewer.personal else {}
     return tuple(
-        _home(list(of_home), addresses.get(key))
+        _home(list(of_home), found_at.get(key))
         for key, of_home in groupby(found, key=lambda row: (row["agency"], row["home_id"]))
     )
 
@@ -164,7 +164,7 @@ def _ordered(snapshot: Snapshot, rows: pa.Table) -> pa.Table:
     )
 
 
-def _addresses(snapshot: Snapshot, rows: pa.Table) -> dict[tuple[str, str], str]:
+def addresses(snapshot: Snapshot, rows: pa.Table) -> dict[tuple[str, str], str]:
     """Address and postal code recorded last at each home, by (agency, home id)."""
     found = snapshot.rows(
         """

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import lru_cache
@@ -33,11 +33,11 @@ XLSX_OPTIONS = {
 }
 
 
-def as_xlsx(sheet: Sheet) -> bytes:
+def as_xlsx(sheet: Sheet, between: Callable[[Workbook], None] | None = None) -> bytes:
     """A workbook of the list, its work (of what is open) and a sheet About; numbers and dates are real.
 
-    It opens on the work; the list comes first, and alone is read when it comes back. ListError beyond what a
-    sheet holds.
+    It opens on the work; the list comes first, and alone is read when it comes back. `between` writes what
+    stands before About. ListError beyond what a sheet holds.
     """
     import xlsxwriter
 
@@ -53,6 +53,8 @@ def as_xlsx(sheet: Sheet) -> bytes:
     _write_list(book, sheet, rows)
     if sheet.work and rows.num_rows:
         _Work(book, sheet).write(sheet.work(sheet.rows))
+    if between:
+        between(book)
     _write_about(book, sheet)
     book.close()
     return out.getvalue()
@@ -318,7 +320,7 @@ def _of_task(task: Task) -> _Row:
     if task.follows_from:
         found.append(f"Follows from: {task.follows_from}")
     texts = ("", "\n".join(found), task.remedy, "\n".join(task.set_to), "", "", "")
-    shown = tuple(_harmless(text) for text in texts)
+    shown = tuple(harmless_text(text) for text in texts)
     lines = max(
         len(_wrapped(text, letters * LETTER)) for text, (_, letters) in zip(shown, COLUMNS, strict=True)
     )
@@ -326,7 +328,7 @@ def _of_task(task: Task) -> _Row:
 
 
 def _over_all(text: str, style: str) -> _Row:
-    text = _harmless(text)
+    text = harmless_text(text)
     larger = 1.2 if style == "home" else 1.0
     lines = max(1, len(_wrapped(text, int((WIDTH - 2 * PADDING) / larger))))
     return _Row((text,), style, min(TALLEST, lines * LINE * larger + GAP) if text else LINE / 2)
@@ -337,7 +339,7 @@ def _points(rows: Iterable[_Row]) -> float:
 
 
 @lru_cache(maxsize=4096)
-def _harmless(text: str) -> str:
+def harmless_text(text: str) -> str:
     """What begins with a letter or digit no spreadsheet takes for a formula."""
     if not text or text[0].isalnum():
         return text[:LETTERS_IN_CELL]

@@ -7,6 +7,7 @@ from pipelines.audit.agreement import agreement
 from pipelines.audit.calibration import calibration
 from pipelines.audit.charged import charged
 from pipelines.audit.lacking import lacking
+from pipelines.audit.program_units import program_units
 from pipelines.audit.standings import counted, levels, standings
 from pipelines.audit.units import units
 
@@ -26,6 +27,7 @@ CASE_MIX = pa.schema(
 
 def crew_tables(connection, policy):
     """Make the tables of the audit; crew and inspector are those of the final."""
+    program_units(connection, policy)
     found = units(connection, policy)
     of_levels = levels(found)
     checks, counts, mixes, together = counted(found, policy, of_levels)

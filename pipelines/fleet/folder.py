@@ -34,7 +34,7 @@ from pipelines.fleet.logs import (
 from pipelines.fleet.private import close_to_others, private_folder, settle, temporary
 
 # Names in a fleet's folder that are its own.
-PARTS = {"exports", "inputs", "mappings", "snapshots", "moments", "lists", ".uploads"} | {
+PARTS = {"exports", "inputs", "mappings", "snapshots", "moments", "samples", "lists", ".uploads"} | {
     *("policy.toml", "funds.toml", "access.toml", "places.csv", "crews.csv", "events.csv", "activity.csv"),
     *("received.csv", "states.csv", "decisions.csv"),
 }
@@ -143,6 +143,7 @@ class Fleet:
         self.inputs = self.path / "inputs"
         self.mappings = self.path / "mappings"
         self.lists = self.path / "lists"
+        self.samples = self.path / "samples"
         self.policy = self.path / "policy.toml"
         self.places = self.path / "places.csv"
         self.crews = self.path / "crews.csv"
@@ -471,7 +472,7 @@ class Fleet:
         """Remove what dead runs left; the build lock must be held."""
         for folder in self.snapshots_folder.glob(".building-*"):
             shutil.rmtree(folder, ignore_errors=True)
-        for path in (*self.exports.glob(".incoming-*"), *self.inputs.glob(".incoming-*")):
+        for path in (one for room in (*self._rooms(), self.samples) for one in room.glob(".incoming-*")):
             with suppress(OSError):
                 if time.time() - path.stat().st_mtime > LEFTOVER_AGE_S:
                     path.unlink()

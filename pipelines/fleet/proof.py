@@ -1,16 +1,23 @@
-"""What is wrong with what a fleet keeps: its logs, the exports and inputs against their hashes."""
+"""What is wrong with what a fleet keeps: its logs, and exports, inputs and samples against their hashes."""
 
 from collections.abc import Iterator
 from pathlib import Path
 
 from pipelines.fleet.folder import Fleet, LogLine, hash_of_file
 from pipelines.fleet.logs import FleetError
+from pipelines.fleet.samples import faults_of_samples
 
 
 def faults(fleet: Fleet) -> list[str]:
     """All that is wrong, one sentence each with what to do; one fault hides no other."""
     found = list(dict.fromkeys(_of_logs(fleet)))
-    return [*found, *_of_exports(fleet), *_of_inputs(fleet), *_of_snapshots(fleet)]
+    return [
+        *found,
+        *_of_exports(fleet),
+        *_of_inputs(fleet),
+        *_of_snapshots(fleet),
+        *faults_of_samples(fleet),
+    ]
 
 
 def exports_without_line(fleet: Fleet) -> list[str]:
