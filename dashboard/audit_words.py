@@ -12,7 +12,7 @@ WHY = {
 
 def expected(value):
     """An expected count: a number of units that need not be whole."""
-    return NOTHING if missing(value) else f"{value:.1f}"
+    return NOTHING if missing(value) else f"{value:,.1f}"
 
 
 def stands(row):
@@ -70,7 +70,7 @@ OFTEN = {
     "readings-repeated": "visits with five readings that stand at another home, too",
     "pressure-did-not-rise": "pairs of pressures that did not rise although they should have",
     "cold-reading-hot": "cold readings taken on a warm loop",
-    "recorded": "of the usual readings recorded",
+    "recorded": "usual readings recorded: fewer than others record",
 }
 DIGITS = {"whole": "on a whole number", "twelve": "of exactly 12", "fives": "on fives and zeros"}
 DIGITS_OF = {

@@ -144,6 +144,7 @@ passed_homes = kept(crews.passed_homes)
 agencies_of = kept(crews.agencies_of)
 shifts = kept(instruments.shifts)
 habits = kept(instruments.habits)
+without_shift = kept(instruments.without_shift)
 
 matrix = kept(risks.matrix)
 matrix_levels = kept(risks.matrix_levels)

@@ -328,15 +328,53 @@ def charged_units(check, whose):
     )
 
 
+def to_shift(row):
+    return filters.link("crews", agency=row.agency, kind="inspector", off=row.inspector, of=row.reading)
+
+
+def without_shift(agency, inspector, reading):
+    """What an inspector's visits would find without a shift that is told."""
+    found, visits = data.without_shift(who, snapshot, agency, inspector, reading)
+    tables.section(
+        f"{audit_words.read(reading)} of {inspector}, {agency}: without the shift",
+        f"{wording.plural(visits, 'visit')} worked out again from their readings, with the shift and without "
+        "it; make-up water, which is compared between visits, aside. Nothing in the snapshot changes.",
+    )
+    tables.show(
+        found,
+        (
+            tables.Column("check_id", "Check", CALLED.__getitem__),
+            tables.Column("before", "As read"),
+            tables.Column("after", "Without the shift"),
+            tables.count("visits", "Visits"),
+        ),
+        f"{wording.plural(int(found['visits'].sum()), 'outcome')} would change",
+        empty="No outcome would change.",
+    )
+
+
 def gauges():
     """Whose gauges and thermometers are off, in sentences, and every inspector's in a table."""
     found = data.shifts(who, snapshot, chosen)
     told = found[found["beyond_chance"]]
     tables.section("Gauges and thermometers", HOW_GAUGES)
-    tables.lines_of(
-        "Read off beyond chance",
-        map(audit_words.gauge_off, told.itertuples(index=False)) if len(told) else (NONE_OFF,),
-    )
+    if told.empty:
+        tables.said(NONE_OFF)
+    else:
+        tables.lines_of("Read off beyond chance", map(audit_words.gauge_off, told.itertuples(index=False)))
+        tables.show(
+            told,
+            (
+                tables.Column("inspector", "Inspector", kind=tables.SHORT),
+                tables.agency(),
+                tables.Column("reading", "Of", audit_words.read),
+                tables.Column(
+                    "shift", "Without the shift", lambda _: "what visits would find", link=to_shift
+                ),
+            ),
+            "What a shift changes",
+            empty="",
+        )
     unknown = int(found["adjusted_p"].isna().sum())
     if unknown:
         tables.said(
@@ -397,6 +435,8 @@ if not frame.nothing_loaded():
     whose = asked.get("whose", "")
     if "passed" in asked and len(chosen.agency) == 1:
         passed_by(chosen.agency[0], asked["passed"])
+    elif "off" in asked and asked.get("of", "") in audit_words.READ and len(chosen.agency) == 1:
+        without_shift(chosen.agency[0], asked["off"], asked["of"])
     elif check in data.titles() and whose in data.WHOSE:
         charged_units(check, whose)
     elif check:
@@ -407,11 +447,11 @@ if not frame.nothing_loaded():
         next_time()
     else:
         beyond(kind, found)
+        if kind == "inspector":
+            gauges()
+            habits()
         grids(kind, found)
         if kind == CREW:
             next_time()
             whose_it_is()
             agreement()
-        elif kind == "inspector":
-            gauges()
-            habits()
