@@ -72,7 +72,11 @@ OFTEN = {
     "cold-reading-hot": "cold readings taken on a warm loop",
     "recorded": "usual readings recorded: fewer than others record",
 }
-DIGITS = {"whole": "on a whole number", "twelve": "of exactly 12", "fives": "on fives and zeros"}
+DIGITS = {
+    "whole": "on a whole number",
+    "twelve": "on a whole number that is 12",
+    "fives": "on a whole number that ends in 0 or 5",
+}
 DIGITS_OF = {
     "cold_pressure_psig": "cold pressures",
     "hot_pressure_psig": "hot pressures",

@@ -31,7 +31,9 @@ NUMBERS = """
     FROM (
         SELECT agency, inspector AS name FROM readings WHERE inspector IS NOT NULL
         UNION
-        SELECT agency, crew FROM judged WHERE crew IS NOT NULL)"""
+        SELECT agency, inspector FROM habits
+        UNION
+        SELECT agency, name FROM standings WHERE kind = 'inspector')"""
 
 
 def shifts(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame:

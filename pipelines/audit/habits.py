@@ -21,12 +21,14 @@ ODD = (
     "pressure-did-not-rise",
     "cold-reading-hot",
 )
-# How the digits of a reading may be preferred, as SQL of its value, and which readings each is asked of.
+WHOLE = "{0} = round({0})"
+# How digits may be preferred: as SQL of a reading, what of (also SQL), and which readings are asked.
 DIGITS = {
-    "whole": ("{0} = round({0})", ("cold_pressure_psig", "hot_pressure_psig", "precharge_psig")),
-    "twelve": ("{0} = 12", ("cold_pressure_psig", "precharge_psig")),
+    "whole": (WHOLE, "{0} IS NOT NULL", ("cold_pressure_psig", "hot_pressure_psig", "precharge_psig")),
+    "twelve": ("{0} = 12", WHOLE, ("cold_pressure_psig", "precharge_psig")),
     "fives": (
         "{0} % 5 = 0",
+        WHOLE,
         (
             "cold_pressure_psig",
             "hot_pressure_psig",
@@ -51,9 +53,10 @@ TAKEN = (  # what anybody can read at any closed loop
     "backflow_device",
     "tank_type",
 )
-OF_DIGITS = tuple(f"{how}__{field}" for how, (_, fields) in DIGITS.items() for field in fields)
+OF_DIGITS = tuple(f"{how}__{field}" for how, (*_, fields) in DIGITS.items() for field in fields)
 HABITS = (*ODD, *OF_DIGITS, RECORDED)
 ROUNDS = 12
+FARTHEST = 30.0  # deviates; beyond it a probability is no number any more
 
 
 def habits(connection, policy):
@@ -139,9 +142,10 @@ def _counts(connection):
             f"count(*) FILTER ({outcome} <= {DEFICIENT})",
             "0",
         ]
-    for shows, fields in DIGITS.values():
-        for field in fields:
-            columns += [f"count(*) FILTER ({shows.format(f'r.{field}')})", f"count(r.{field})", "0"]
+    for shows, counts, fields in DIGITS.values():
+        for field in (f"r.{one}" for one in fields):
+            columns += [f"count(*) FILTER ({one.format(field)})" for one in (shows, counts)]
+            columns.append("0")
     recorded = " + ".join(f"(r.{field} IS NOT NULL)::BIGINT" for field in TAKEN)
     hot_water = "FILTER (r.heating_system = 'hot_water')"
     columns += [
@@ -196,7 +200,7 @@ def _deviates(shown, of, expected, known_by, alike):
     with np.errstate(invalid="ignore", divide="ignore"):
         rate = to_six_digits(expected / of)
         error = np.sqrt(rate * (1.0 - rate) * alike / of)
-        deviates = chance.deviation(shown / alike, of / alike, rate)
+        deviates = np.clip(chance.deviation(shown / alike, of / alike, rate), -FARTHEST, FARTHEST)
     return to_six_digits(deviates / np.sqrt(1.0 + known_by)), error * np.sqrt(1.0 + known_by)
 
 

@@ -28,6 +28,7 @@ from pipelines.engine.results import DEFICIENT
 PRESSURE, CHARGE, TEMPERATURE = "pressure", "charge", "temperature"
 READINGS = (PRESSURE, TEMPERATURE, CHARGE)
 HUBER, OF_NORMAL = 1.345, 1.4826  # where readings begin to count less; deviation over median deviation
+NORMAL_PULL = 0.71  # mean square of what normal readings of the stated error pull
 STEPS = 10  # from the median to Huber's estimate
 ROUNDS = 12  # of taking out what was told
 ENOUGH_PAIRS = 30  # to tell how much two readings of one system differ
@@ -356,12 +357,13 @@ def _found(taken, told, policy):
 
 
 def _pooled(small):
-    """(mean square of pulls, share of readings that pull freely), of all inspectors."""
+    """(mean square of pulls, of a normal at least; share of readings that pull freely), of all inspectors."""
     if not len(small):
-        return 1.0, 1.0
+        return NORMAL_PULL, 1.0
     pull = np.clip(small, -HUBER, HUBER)
     free = np.count_nonzero(np.abs(small) < HUBER) / len(small)
-    return float(to_six_digits(_on_grid(pull**2).sum() / len(small))), float(to_six_digits(free))
+    square = to_six_digits(_on_grid(pull**2).sum() / len(small))
+    return max(float(square), NORMAL_PULL), float(to_six_digits(free))
 
 
 def _between(mean, error, stands, agency, policy):
@@ -376,7 +378,8 @@ def _between(mean, error, stands, agency, policy):
 
 def _runs(apart, count, pull, weight, few):
     """(start, end) of the run of each inspector that stands out most: up to the last reading, or from the
-    first; runs begin and end with a day and hold enough readings. Of equals the longest.
+    first; runs begin and end with a day and hold enough readings. Of equals the longest; all of them unless a
+    run stands out clearly more (twice what one more parameter costs by Schwarz's criterion).
     """
     ends = np.cumsum(count)
     starts = ends - count
@@ -386,7 +389,9 @@ def _runs(apart, count, pull, weight, few):
     who = apart.who[cuts]
     sums = [np.concatenate([[0.0], np.cumsum(values)]) for values in (pull, weight)]
     best_start, best_end = starts.copy(), ends.copy()
-    best = np.zeros(len(count))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        pulls, weights = (one[ends] - one[starts] for one in sums)
+        best = np.nan_to_num(to_six_digits(pulls**2 / weights)) + to_six_digits(2.0 * np.log(count))
     # From a cut to the last reading, then from the first to before a cut.
     for start, end in ((cuts, ends[who]), (starts[who], cuts)):
         with np.errstate(invalid="ignore", divide="ignore"):
