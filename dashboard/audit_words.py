@@ -2,7 +2,7 @@
 
 import math
 
-from dashboard.wording import NOTHING, interval, missing, percent, plural
+from dashboard.wording import NOTHING, interval, missing, number, percent, plural
 
 WHY = {
     "few to compare": "under eight to compare: crew and houses cannot be told apart",
@@ -14,7 +14,7 @@ WHY = {
 
 def expected(value):
     """An expected count: a number of units that need not be whole."""
-    return NOTHING if missing(value) else f"{value:.1f}"
+    return NOTHING if missing(value) else f"{value:,.1f}"
 
 
 def stands(row):
@@ -58,6 +58,76 @@ def kappa(row):
 def at_most(share):
     """An upper bound of a share, never rounded down."""
     return f"{math.ceil(round(1000 * share, 6)) / 10:.1f} %"
+
+
+# ---- how far to trust the readings
+
+UNITS = {"pressure": ("psi", 1), "charge": ("psi", 1), "temperature": ("°F", 0)}
+READ = {"pressure": "Pressures", "charge": "Charges", "temperature": "Hot temperatures"}
+
+
+def read(reading):
+    """What was read, of a kind of reading."""
+    return READ[reading]
+
+
+OFTEN = {
+    "precharge-under-pressure": "charges read with the system side under pressure",
+    "precharge-echoes-system": "charges, the side not recorded, equal to a pressure of the system",
+    "readings-repeated": "visits with five readings that stand at another home, too",
+    "pressure-did-not-rise": "pairs of pressures that did not rise although they should have",
+    "cold-reading-hot": "cold readings taken on a warm loop",
+    "recorded": "usual readings recorded: fewer than others record",
+}
+DIGITS = {
+    "whole": "on a whole number",
+    "twelve": "on a whole number that is 12",
+    "fives": "on a whole number that ends in 0 or 5",
+}
+DIGITS_OF = {
+    "cold_pressure_psig": "cold pressures",
+    "hot_pressure_psig": "hot pressures",
+    "precharge_psig": "charges",
+    "cold_temperature_f": "cold temperatures",
+    "hot_temperature_f": "hot temperatures",
+}
+
+
+def amount_off(value, reading):
+    """A shift without its sign."""
+    unit, decimals = UNITS[reading]
+    return number(abs(value), decimals, unit)
+
+
+def shift(row):
+    """A shift and its interval, signed: + reads high."""
+    if missing(row.shift):
+        return "cannot be told"
+    _, decimals = UNITS[row.reading]
+    found, low, high = (round(one, decimals) + 0.0 for one in (row.shift, row.low95, row.high95))
+    return f"{found:+.{decimals}f} ({low:+.{decimals}f} to {high:+.{decimals}f})"
+
+
+def gauge_off(row):
+    """A gauge or thermometer that is told to be off, in a sentence."""
+    side = "high" if row.shift > 0 else "low"
+    _, decimals = UNITS[row.reading]
+    ends = sorted((abs(row.low95), abs(row.high95)))
+    until = "" if missing(row.until) else f" until {row.until:%B %Y}"
+    return (
+        f"{READ[row.reading]} of {row.inspector} ({row.agency}) read about "
+        f"{amount_off(row.shift, row.reading)} {side} since {row.since:%B %Y}{until}: "
+        f"{number(ends[0], decimals)} to {amount_off(ends[1], row.reading)}, "
+        f"by {plural(row.readings, 'reading')}."
+    )
+
+
+def habit(row):
+    """What an inspector's readings show, in words."""
+    if row.habit in OFTEN:
+        return OFTEN[row.habit]
+    how, field = row.habit.split("__")
+    return f"{DIGITS_OF[field]} {DIGITS[how]}"
 
 
 # ---- certainty

@@ -18,6 +18,7 @@ from pipelines.answers import (
     crews,
     files,
     homes,
+    instruments,
     lists,
     one_home,
     one_inspection,
@@ -154,6 +155,9 @@ of_crew = kept(crew_page.crew_page)
 passed_open = kept(crews.passed_open)
 passed_homes = kept(crews.passed_homes)
 agencies_of = kept(crews.agencies_of)
+shifts = kept(instruments.shifts)
+habits = kept(instruments.habits)
+without_shift = kept(instruments.without_shift)
 
 reinspections_required = kept(reinspections.required)
 program_units = kept(reinspections.units)

@@ -201,7 +201,9 @@ def test_no_crew_of_the_samples_is_without_a_standing_and_limits_hold_their_midd
     assert rows == standing == cases > 700 and ordered == told == shrunken == own
 
 
-@pytest.mark.parametrize("table", ["crew_checks", "standings", "agreement", "case_mix"])
+@pytest.mark.parametrize(
+    "table", ["crew_checks", "standings", "agreement", "case_mix", "instruments", "habits"]
+)
 def test_no_number_of_the_audit_is_not_a_number(sample_snapshot, table):
     """NaN is greater than every number in SQL: what is not known is NULL."""
     columns = sample_snapshot.rows(

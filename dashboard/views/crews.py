@@ -29,6 +29,16 @@ WHOSE_SAID = (
     "Passed at the final: ok there, deficient when re-inspected. Changed since: ok before, no such work in "
     "between. Nobody: the record does not decide. What an audit finds belongs to the house."
 )
+HOW_GAUGES = (
+    "Cold pressures not read on the boiler's own gauge, charges at zero pressure and hot temperatures, "
+    "against the settings of the house and what others read at the same system with no work between. What "
+    "is told is larger than chance and large enough to matter; look at the gauge, not at the person."
+)
+NONE_OFF = "No gauge or thermometer reads off by more than chance, as far as its readings can be compared."
+HOW_HABITS = (
+    "Of an inspector's readings, how many show this, and how many would if they read as the agency's other "
+    "inspectors do. Only what lies beyond chance is listed."
+)
 HOLDING = (
     tables.count("visits", "Verified units", help="Home, system and job that could be told, by the final."),
     tables.count("observed", "Deficient", help="Whoever is to be charged with it."),
@@ -318,6 +328,98 @@ def charged_units(check, whose):
     )
 
 
+def to_shift(row):
+    return filters.link("crews", agency=row.agency, kind="inspector", off=row.inspector, of=row.reading)
+
+
+def without_shift(agency, inspector, reading):
+    """What an inspector's visits would find without a shift that is told."""
+    found, visits = data.without_shift(who, snapshot, agency, inspector, reading)
+    tables.section(
+        f"{audit_words.read(reading)} of {inspector}, {agency}: without the shift",
+        f"{wording.plural(visits, 'visit')} worked out again from their readings, with the shift and without "
+        "it; make-up water, which is compared between visits, aside. Nothing in the snapshot changes.",
+    )
+    tables.show(
+        found,
+        (
+            tables.Column("check_id", "Check", CALLED.__getitem__),
+            tables.Column("before", "As read"),
+            tables.Column("after", "Without the shift"),
+            tables.count("visits", "Visits"),
+        ),
+        f"{wording.plural(int(found['visits'].sum()), 'outcome')} would change",
+        empty="No outcome would change.",
+    )
+
+
+def gauges():
+    """Whose gauges and thermometers are off, in sentences, and every inspector's in a table."""
+    found = data.shifts(who, snapshot, chosen)
+    told = found[found["beyond_chance"]]
+    tables.section("Gauges and thermometers", HOW_GAUGES)
+    if told.empty:
+        tables.said(NONE_OFF)
+    else:
+        tables.lines_of("Read off beyond chance", map(audit_words.gauge_off, told.itertuples(index=False)))
+        tables.show(
+            told,
+            (
+                tables.Column("inspector", "Inspector", kind=tables.SHORT),
+                tables.agency(),
+                tables.Column("reading", "Of", audit_words.read),
+                tables.Column(
+                    "shift", "Without the shift", lambda _: "what visits would find", link=to_shift
+                ),
+            ),
+            "What a shift changes",
+            empty="",
+        )
+    unknown = int(found["adjusted_p"].isna().sum())
+    if unknown:
+        tables.said(
+            f"{unknown:,} of {wording.plural(len(found), 'gauge or thermometer', 'gauges and thermometers')} "
+            "cannot be told: too few readings to compare, or too few others read such houses."
+        )
+    tables.folded_table(
+        found.head(data.UNITS_SHOWN),
+        (
+            tables.Column("inspector", "Inspector", kind=tables.SHORT),
+            tables.agency(),
+            tables.Column("reading", "Of", audit_words.read),
+            tables.count("readings", "Readings compared"),
+            tables.Column(
+                "shift",
+                "Shift, and its 95 % interval",
+                audit_words.shift,
+                "+ reads high.",
+                kind=tables.NUMBER,
+                of_row=True,
+            ),
+            tables.Column("beyond_chance", "Told", lambda told: "off" if told else ""),
+        ),
+        "Every gauge and thermometer, in numbers",
+    )
+
+
+def habits():
+    found = data.habits(who, snapshot, chosen)
+    tables.section("Habits of reading", HOW_HABITS)
+    tables.show(
+        found,
+        (
+            tables.Column("inspector", "Inspector", kind=tables.SHORT),
+            tables.agency(),
+            tables.Column("habit", "What", audit_words.habit, of_row=True, width="34%"),
+            tables.count("observed", "So many"),
+            tables.count("readings", "Of"),
+            tables.Column("expected", "Expected", audit_words.expected, kind=tables.NUMBER),
+        ),
+        "Beyond chance",
+        empty="No inspector's readings show more of this than others' do, as far as chance lets one tell.",
+    )
+
+
 if not frame.nothing_loaded():
     asked = st.query_params
     left, right = st.columns(2)
@@ -333,6 +435,8 @@ if not frame.nothing_loaded():
     whose = asked.get("whose", "")
     if "passed" in asked and len(chosen.agency) == 1:
         passed_by(chosen.agency[0], asked["passed"])
+    elif "off" in asked and asked.get("of", "") in audit_words.READ and len(chosen.agency) == 1:
+        without_shift(chosen.agency[0], asked["off"], asked["of"])
     elif check in data.titles() and whose in data.WHOSE:
         charged_units(check, whose)
     elif check:
@@ -343,6 +447,9 @@ if not frame.nothing_loaded():
         next_time()
     else:
         beyond(kind, found)
+        if kind == "inspector":
+            gauges()
+            habits()
         grids(kind, found)
         if kind == CREW:
             next_time()

@@ -7,6 +7,7 @@ import pandas as pd
 
 from pipelines.answers.access import Filters, Viewer, where
 from pipelines.answers.contents import home_checks, names
+from pipelines.answers.instruments import NUMBERS
 from pipelines.audit import chance
 from pipelines.audit.charged import WHOSE
 from pipelines.audit.units import ANY, BAD, FINE, HOME_GROUPS, LACKING, SURELY_BAD
@@ -21,7 +22,6 @@ IN_ORDER = [ANY, *HOME_GROUPS, *(check.id for check in HOME_CHECKS)]
 COLUMNS = """visits, observed, observed_sure, expected, rate, shrunken_rate, low95, high95, low998, high998,
              adjusted_p, not_verified, standing, why, own_low95, own_high95, rate_best, rate_worst, spread"""
 UNITS_SHOWN = 400
-NUMBERED = "'inspector ' || dense_rank() OVER (PARTITION BY agency ORDER BY last.inspector)"
 
 
 def called() -> dict[str, str]:
@@ -45,17 +45,20 @@ def compared(
     personal fields.
     """
     condition, params = where(viewer, Filters(agency=filters.agency), homes="c")
-    shown = "name"
+    shown, numbered = "every.name", ""
     if kind == "inspector" and not viewer.personal:
-        shown = "'inspector ' || dense_rank() OVER (PARTITION BY agency ORDER BY name)"
+        shown, numbered = (
+            "number",
+            f"JOIN ({NUMBERS}) AS n ON n.agency = every.agency AND n.name = every.name",
+        )
     crews = "SELECT 'crew' AS kind, agency, crew AS name, * EXCLUDE (agency, crew) FROM crew_checks"
     source = crews if kind == CREW else "SELECT * FROM standings"
     found = snapshot.query(
         f"""
         WITH every AS ({source}),
         seen AS (
-            SELECT agency, {shown} AS name, check_id, {COLUMNS}
-            FROM every
+            SELECT every.agency, {shown} AS name, check_id, {COLUMNS}
+            FROM every {numbered}
             WHERE kind = ?)
         SELECT c.*,
                CASE WHEN c.adjusted_p <= l.value THEN CASE WHEN c.rate > c.expected / c.visits
@@ -236,7 +239,7 @@ def passed_homes(
 def _passed(viewer: Viewer, filters: Filters) -> tuple[str, list]:
     """SQL of the table `passed`, a row per deficiency reported with it open, and its parameters."""
     condition, params = where(viewer, Filters(agency=filters.agency, crew=filters.crew))
-    inspector = "last.inspector" if viewer.personal else NUMBERED
+    inspector = "last.inspector" if viewer.personal else "n.number"
     return (
         f"""
         WITH finals AS (
@@ -250,9 +253,10 @@ def _passed(viewer: Viewer, filters: Filters) -> tuple[str, list]:
                 AND coalesce(r.stated_result, 'pass') = 'pass'
             GROUP BY r.agency, r.home_id),
         named AS (
-            SELECT agency, home_id, {inspector} AS inspector, last.inspection_id AS inspection_id,
+            SELECT f.agency, f.home_id, {inspector} AS inspector, last.inspection_id AS inspection_id,
                    last.day AS final_on
-            FROM finals),
+            FROM finals AS f
+            LEFT JOIN ({NUMBERS}) AS n ON n.agency = f.agency AND n.name = last.inspector),
         passed AS (
             SELECT d.agency, d.home_id, f.inspector, f.inspection_id, f.final_on,
                    w.outcome IS NOT DISTINCT FROM 'deficient' AS shown

@@ -137,7 +137,7 @@ def over_dispersion(deviates, errors, group=None, groups=1, winsorised=0.1, lost
     deviates, errors = np.asarray(deviates, float), np.asarray(errors, float)
     group = np.zeros(len(deviates), np.int64) if group is None else np.asarray(group, np.int64)
     count = np.bincount(group, minlength=groups)
-    low, high = (_quantiles(deviates, group, count, share) for share in (winsorised, 1.0 - winsorised))
+    low, high = (quantiles(deviates, group, count, share) for share in (winsorised, 1.0 - winsorised))
     pulled = np.clip(deviates, low[group], high[group])
     weight = 1.0 / errors**2
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -153,7 +153,7 @@ def over_dispersion(deviates, errors, group=None, groups=1, winsorised=0.1, lost
     )
 
 
-def _quantiles(values, group, count, share):
+def quantiles(values, group, count, share):
     """The value below which a share of each group lies, interpolated between its members; NaN without any."""
     if not len(values):
         return np.full(len(count), np.nan)

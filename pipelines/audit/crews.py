@@ -6,6 +6,8 @@ import pyarrow as pa
 from pipelines.audit.agreement import agreement
 from pipelines.audit.calibration import calibration
 from pipelines.audit.charged import charged
+from pipelines.audit.habits import habits
+from pipelines.audit.instruments import instruments
 from pipelines.audit.lacking import lacking
 from pipelines.audit.program_units import program_units
 from pipelines.audit.standings import counted, levels, standings
@@ -56,6 +58,8 @@ def crew_tables(connection, policy):
         ("lacking_readings", lacking(found)),
         ("charged", charged(connection, found, policy.measures)),
         ("calibration", calibration(connection, found, int(policy.paired_within_days))),
+        ("instruments", instruments(connection, policy)),
+        ("habits", habits(connection, policy)),
     ):
         connection.register("audited", rows)
         connection.execute(f"CREATE OR REPLACE TABLE {name} AS SELECT * FROM audited")

@@ -20,7 +20,7 @@ def lacking(found):
     fields, crews = len(FIELD_NAMES), len(found.crews.pairs)
     crew = found.crews.code
     checks = np.zeros(crews * fields, np.int64)
-    blocked = []
+    blocked = np.zeros(len(crew) * fields, bool)
     for check in HOME_CHECKS:
         pieces = pieces_of_results(found.visits.column(coded(check.id)).to_numpy()[found.final])
         lacks = (pieces["outcome"] == NOT_VERIFIED) & (pieces["reason"] == NOT_RECORDED)
@@ -28,8 +28,8 @@ def lacking(found):
         about = pieces["about"][rows]
         checks += np.bincount(crew[rows] * fields + about, minlength=crews * fields)
         if check.safety_critical:
-            blocked.append(rows * fields + about)
-    unit, field = np.divmod(np.unique(np.concatenate(blocked)), fields)
+            blocked[rows * fields + about] = True
+    unit, field = np.divmod(np.flatnonzero(blocked), fields)
     units = np.bincount(crew[unit] * fields + field, minlength=crews * fields)
     at = np.flatnonzero(checks)
     who, what = np.divmod(at, fields)

@@ -1,0 +1,216 @@
+"""Habits of reading: how often an inspector's readings show something, against those of others.
+
+Odd readings (the evidence checks), digits that are preferred, and how many of the usual readings are taken.
+What is expected are the shares of the agency's other inspectors, before and after work apart. Probabilities
+are exact binomial, and allow for how far others' shares are known, for how much inspectors differ anyway
+where there are enough of them, and for readings of one visit that lack together.
+"""
+
+import numpy as np
+import pyarrow as pa
+
+from pipelines.audit import chance
+from pipelines.engine.arrays import to_six_digits
+from pipelines.engine.codes import coded
+from pipelines.engine.results import DEFICIENT
+
+ODD = (
+    "precharge-under-pressure",
+    "precharge-echoes-system",
+    "readings-repeated",
+    "pressure-did-not-rise",
+    "cold-reading-hot",
+)
+WHOLE = "{0} = round({0})"
+# How digits may be preferred: as SQL of a reading, what of (also SQL), and which readings are asked.
+DIGITS = {
+    "whole": (WHOLE, "{0} IS NOT NULL", ("cold_pressure_psig", "hot_pressure_psig", "precharge_psig")),
+    "twelve": ("{0} = 12", WHOLE, ("cold_pressure_psig", "precharge_psig")),
+    "fives": (
+        "{0} % 5 = 0",
+        WHOLE,
+        (
+            "cold_pressure_psig",
+            "hot_pressure_psig",
+            "precharge_psig",
+            "cold_temperature_f",
+            "hot_temperature_f",
+        ),
+    ),
+}
+RECORDED = "recorded"
+TAKEN = (  # what anybody can read at any closed loop
+    "cold_pressure_psig",
+    "cold_temperature_f",
+    "hot_pressure_psig",
+    "hot_temperature_f",
+    "high_limit_f",
+    "pressure_read_with",
+    "fill_setting_psig",
+    "leaks_seen",
+    "relief_present",
+    "vent_cap",
+    "backflow_device",
+    "tank_type",
+)
+OF_DIGITS = tuple(f"{how}__{field}" for how, (*_, fields) in DIGITS.items() for field in fields)
+HABITS = (*ODD, *OF_DIGITS, RECORDED)
+ROUNDS = 12
+FARTHEST = 30.0  # deviates; beyond it a probability is no number any more
+
+
+def habits(connection, policy):
+    """The rows of `habits`, an Arrow table: one per agency, inspector and habit of which there is a reading.
+
+    `readings` of which `observed` show it; `expected` by others' shares. That and `adjusted_p` are NULL where
+    there is nobody to compare with, `adjusted_p` also where there are too few readings. `beyond_chance` where
+    more show it than chance gives (fewer of what is recorded); whoever is told of a habit, the clearest
+    first, is no measure of it for the others.
+    """
+    names, counts = _counts(connection)
+    agency = np.array([sorted({one for one, _ in names}).index(one) for one, _ in names], np.int64)
+    told = np.zeros((len(names), len(HABITS)), bool)
+    for _ in range(ROUNDS):
+        expected, adjusted, p = _held_against_others(counts, agency, told, policy)
+        of, shown = counts[1].sum(1), counts[0].sum(1)
+        with np.errstate(invalid="ignore"):
+            worse = np.where(
+                np.arange(len(HABITS)) == HABITS.index(RECORDED), shown < expected, shown > expected
+            )
+            beyond = (adjusted <= policy.false_discoveries) & worse
+        new = _clearest(np.where(beyond & ~told, p, np.nan), agency)
+        if not new.any():
+            break
+        told |= new
+    who, habit = np.nonzero(of)
+    return pa.table(
+        {
+            "agency": pa.array([names[one][0] for one in who], pa.string()),
+            "inspector": pa.array([names[one][1] for one in who], pa.string()),
+            "habit": pa.array(HABITS, pa.string()).take(pa.array(habit)),
+            "readings": pa.array(of[who, habit]),
+            "observed": pa.array(shown[who, habit]),
+            "expected": pa.array(expected[who, habit], from_pandas=True),
+            "adjusted_p": pa.array(adjusted[who, habit], from_pandas=True),
+            "beyond_chance": pa.array(beyond[who, habit]),
+        }
+    )
+
+
+def _held_against_others(counts, agency, told, policy):
+    """(expected, adjusted p, p) of each name and habit; whoever is `told` of a habit is no measure of it."""
+    shown, of, squares = counts  # (names, sides, habits)
+    measure = ~told[:, np.newaxis, :]
+    others_shown, others = (
+        _of_agencies(one * measure, agency)[agency] - one * measure for one in (shown, of)
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(others > 0, (others_shown + 0.5) / (others + 1.0), np.nan)
+        expected = np.where(of > 0, share * of, 0.0).sum(1)
+        known_by = np.where(of > 0, of**2 / np.maximum(others, 1), 0.0).sum(1) / of.sum(1)
+    alike = _together(agency, shown.sum(1), of.sum(1), squares.sum(1))
+    shown, of = shown.sum(1), of.sum(1)
+    deviates, error = _deviates(shown, of, expected, known_by, alike)
+    tested = (of >= policy.few_visits) & np.isfinite(expected)
+    widened = _widened(deviates, error, tested, agency, policy)
+    p = np.where(tested, chance.two_sided(deviates / widened), np.nan)
+    adjusted = chance.adjusted(p.ravel(), np.repeat(agency, len(HABITS))).reshape(p.shape)
+    return to_six_digits(expected), adjusted, p
+
+
+def _clearest(p, agency):
+    """Of each agency and habit the name with the smallest p, the first of equals; NaN is none."""
+    new = np.zeros(p.shape, bool)
+    for one in np.unique(agency):
+        rows = np.flatnonzero(agency == one)
+        least = np.where(np.isnan(p[rows]), np.inf, p[rows])
+        habit = np.flatnonzero(np.isfinite(least).any(0))
+        new[rows[least[:, habit].argmin(0)], habit] = True
+    return new
+
+
+def _counts(connection):
+    """(agency, inspector) of each name in order; (shown, of, squares) of shape (names, 2, habits).
+
+    The sides are before and after work; `squares` of how many of TAKEN a visit records, else 0.
+    """
+    columns = []
+    for check in ODD:
+        outcome = f"(j.{coded(check)} & 3)"
+        columns += [
+            f"count(*) FILTER ({outcome} = {DEFICIENT})",
+            f"count(*) FILTER ({outcome} <= {DEFICIENT})",
+            "0",
+        ]
+    for shows, counts, fields in DIGITS.values():
+        for field in (f"r.{one}" for one in fields):
+            columns += [f"count(*) FILTER ({one.format(field)})" for one in (shows, counts)]
+            columns.append("0")
+    recorded = " + ".join(f"(r.{field} IS NOT NULL)::BIGINT" for field in TAKEN)
+    hot_water = "FILTER (r.heating_system = 'hot_water')"
+    columns += [
+        f"coalesce(sum({recorded}) {hot_water}, 0)::BIGINT",
+        f"count(*) {hot_water} * {len(TAKEN)}",
+        f"coalesce(sum(({recorded}) * ({recorded})) {hot_water}, 0)::BIGINT",
+    ]
+    numbered = ", ".join(f"{one} AS c{position}" for position, one in enumerate(columns))
+    table = connection.sql(f"""
+        SELECT j.agency, coalesce(r.inspector, j.crew) AS inspector,
+               coalesce(j.inspection_kind IN ('final', 'qa'), false)::INTEGER AS after, {numbered}
+        FROM judged AS j
+        JOIN readings AS r USING (agency, inspection_id)
+        WHERE coalesce(r.inspector, j.crew) IS NOT NULL
+        GROUP BY ALL
+    """).to_arrow_table()
+    pairs = list(zip(table["agency"].to_pylist(), table["inspector"].to_pylist(), strict=True))
+    names = sorted(set(pairs))
+    position = {name: number for number, name in enumerate(names)}
+    rows = np.array([position[pair] for pair in pairs], np.int64)
+    side = table["after"].to_numpy().astype(np.int64)
+    found = np.zeros((len(names), 2, len(columns)), np.int64)
+    for number in range(len(columns)):
+        found[rows, side, number] = table[f"c{number}"].to_numpy()
+    return names, (found[:, :, 0::3], found[:, :, 1::3], found[:, :, 2::3])
+
+
+def _of_agencies(values, agency):
+    """Sums over the names of each agency."""
+    found = np.zeros((int(agency.max(initial=-1)) + 1, *values.shape[1:]), np.int64)
+    np.add.at(found, agency, values)
+    return found
+
+
+def _together(agency, shown, of, squares):
+    """How many readings of a visit lack or stand together: over 1 where the variance of a visit's count is
+    that much above a binomial one, in the whole agency; 1 for what is read once.
+    """
+    shown, of, squares = (_of_agencies(one, agency)[:, -1].astype(float) for one in (shown, of, squares))
+    visits = of / len(TAKEN)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = shown / of
+        variance = squares / visits - (shown / visits) ** 2
+        more = np.maximum(variance / (len(TAKEN) * share * (1.0 - share)), 1.0)
+    alike = np.ones((len(of), len(HABITS)))
+    alike[:, -1] = to_six_digits(np.where(np.isfinite(more), more, 1.0))
+    return alike[agency]
+
+
+def _deviates(shown, of, expected, known_by, alike):
+    """(deviates from the expectation, allowing for how far it is known; the error of the share)."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        rate = to_six_digits(expected / of)
+        error = np.sqrt(rate * (1.0 - rate) * alike / of)
+        deviates = np.clip(chance.deviation(shown / alike, of / alike, rate), -FARTHEST, FARTHEST)
+    return to_six_digits(deviates / np.sqrt(1.0 + known_by)), error * np.sqrt(1.0 + known_by)
+
+
+def _widened(deviates, error, tested, agency, policy):
+    """How much wider than chance alone, for how much the inspectors of an agency differ in each habit."""
+    habit = np.broadcast_to(np.arange(len(HABITS)), deviates.shape)
+    group = agency[:, np.newaxis] * len(HABITS) + habit
+    groups = (int(agency.max(initial=-1)) + 1) * len(HABITS)
+    used = tested & (error > 0)
+    _, between = chance.over_dispersion(deviates[used], to_six_digits(error[used]), group[used], groups)
+    enough = np.bincount(group[used], minlength=groups) >= policy.few_crews
+    between = np.where(enough, np.nan_to_num(between), 0.0)[group]
+    return chance.widening(np.nan_to_num(error), between)
