@@ -2,7 +2,7 @@
 
 import math
 
-from dashboard.wording import NOTHING, interval, missing, number, percent, plural
+from dashboard.wording import NOTHING, interval, missing, number, percent, plural, text
 
 WHY = {
     "few to compare": "under eight to compare: crew and houses cannot be told apart",
@@ -45,6 +45,11 @@ def units_counted(count, shown, outcome):
     what = f" {outcome}" if outcome else " counted"
     first = f"1 to {shown:,} of " if count > shown else ""
     return f"{first}{plural(count, 'unit')}{what}"
+
+
+def crew_of_visit(row):
+    """Whose work a visit's counts as, and how the export names them where that is another name."""
+    return text(row.crew) if missing(row.crew_recorded) else f"{row.crew} (recorded as {row.crew_recorded})"
 
 
 def kappa(row):

@@ -25,6 +25,7 @@ from pipelines.receiving import door
 from pipelines.snapshot import (
     batches,
     comparison,
+    crew_names,
     exports,
     homes,
     inputs,
@@ -232,6 +233,7 @@ def sample_inspections():
         exports.read_all(connection, fleet, fleet.received(), inputs.read(fleet), progress)
         precedence.settle(connection)
         places.places_table(connection, fleet.places.read_bytes(), fleet.places)
+        crew_names.renamed_table(connection, ())
         comparison.compare(connection, shipped_policy())
         table = batches.batch(connection, 0, 1)
     readings = from_arrow(table)

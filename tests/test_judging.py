@@ -13,7 +13,7 @@ from pipelines.engine.policy import policy as policies
 from pipelines.fleet import equality, publishing
 from pipelines.fleet.logs import FleetError
 from pipelines.receiving import door
-from pipelines.snapshot import batches, comparison, inputs, places, stages, workers
+from pipelines.snapshot import batches, comparison, crew_names, inputs, places, stages, workers
 from pipelines.snapshot.batches import AT_HAND, WORKERS
 from pipelines.snapshot.progress import Progress
 from tests.conftest import SAMPLES
@@ -29,6 +29,7 @@ def inspections(sample_fleet):
         connection.execute("CREATE TABLE compared (row BIGINT, repeated DOUBLE, gallons DOUBLE, days BIGINT)")
         comparison.strands(connection)
         places.places_table(connection, sample_fleet.places.read_bytes(), sample_fleet.places)
+        crew_names.renamed_table(connection, ())
         yield batches.batch(connection, 0, 1)
 
 

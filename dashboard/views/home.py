@@ -4,7 +4,7 @@ from functools import partial
 
 import streamlit as st
 
-from dashboard import data, filters, frame, schematic, tables, wording
+from dashboard import audit_words, data, filters, frame, schematic, tables, wording
 
 who, snapshot, day = filters.viewer(), filters.snapshot(), filters.as_of()
 agency, home_id, shown = (st.query_params.get(name, "") for name in ("of", "home", "visit"))
@@ -169,7 +169,7 @@ def history(home):
             tables.day("inspected_on", "Date"),
             tables.Column("inspection_kind", "Kind", lambda kind: wording.KINDS.get(kind, "not recorded")),
             *([tables.Column("system_id", "System")] if len(home.systems) > 1 else []),
-            tables.Column("crew", "Crew"),
+            tables.Column("crew", "Crew", audit_words.crew_of_visit, of_row=True),
             tables.Column("inspector", "Inspector"),
             tables.Column("stated_result", "Stated"),
             tables.Column("repairs_reported", "Repairs reported", wording.measures),

@@ -19,13 +19,17 @@ from pipelines.snapshot.tables import IN_FORCE
 
 @dataclass(frozen=True)
 class Visit:
-    """One visit to one system of a home, in the order that history follows."""
+    """One visit to one system of a home, in the order that history follows.
+
+    `crew_recorded` is the crew as the export names it, None where that is the crew it counts as.
+    """
 
     inspection_id: str
     system_id: str
     inspected_on: date
     inspection_kind: str | None
     crew: str | None
+    crew_recorded: str | None
     inspector: str | None
     stated_result: str | None
     job_number: str | None
@@ -148,11 +152,13 @@ def _visits(snapshot: Snapshot, key: list[str], systems: list[dict]) -> list[dic
     visits = snapshot.arrow(
         """
         SELECT r.inspection_id, c.system_id, r.inspected_on, r.inspection_kind,
-               r.crew, r.inspector, r.stated_result, r.job_number, r.repairs_reported, r.reported_on,
+               j.crew, CASE WHEN r.crew <> j.crew THEN r.crew END AS crew_recorded,
+               r.inspector, r.stated_result, r.job_number, r.repairs_reported, r.reported_on,
                r.address, c.assessed, r.export_id, r.source_line, e.file_name, e.received_at
         FROM readings AS r
         JOIN recomputed AS c ON c.agency = r.agency AND c.inspection_id = r.inspection_id
-        JOIN exports AS e USING (export_id)
+        JOIN judged AS j ON j.agency = r.agency AND j.inspection_id = r.inspection_id
+        JOIN exports AS e ON e.export_id = r.export_id
         WHERE r.agency = ? AND r.home_id = ?""",
         key,
     ).to_pylist()

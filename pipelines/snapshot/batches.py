@@ -9,7 +9,7 @@ import pyarrow as pa
 
 from pipelines.fields import DATE, FIELDS, NUMBER, WORD
 from pipelines.snapshot import homes, tables
-from pipelines.snapshot.comparison import ADDRESS, ORDER_OF_VISITS, SYSTEM
+from pipelines.snapshot.comparison import ADDRESS, CREW, ORDER_OF_VISITS, SYSTEM
 from pipelines.snapshot.tables import IN_FORCE
 
 # Inspections fetched at once, homes kept whole; more where that made too many fetches, since each looks
@@ -31,7 +31,6 @@ BATCH_TEXTS = (
     "inspection_id",
     "home_id",
     "region",
-    "crew",
     "job_number",
     "repairs_reported",
     "unusable",
@@ -111,7 +110,7 @@ def batch(connection, number, fetches, touched=None):
     own = f"AND hash(agency, home_id) % {fetches} = {number}" if fetches > 1 else ""
     chosen = f"(SELECT *, rowid AS row FROM received_rows {among} WHERE standing = {IN_FORCE} {own})"
     found = connection.sql(f"""
-        SELECT {", ".join(f"r.{name}" for name in BATCH_TEXTS + BATCH_FIELDS)},
+        SELECT {", ".join(f"r.{name}" for name in BATCH_TEXTS + BATCH_FIELDS)}, {CREW} AS crew,
                {SYSTEM} AS system_id, {ADDRESS} AS address_number, repeated, gallons, days, r.row,
                r.address IS NOT NULL AND r.postal_code IS NOT NULL AS addressed,
                CASE WHEN r.elevation_ft IS NULL
@@ -122,6 +121,7 @@ def batch(connection, number, fetches, touched=None):
         FROM {chosen} AS r
         LEFT JOIN compared ON compared.row = r.row
         LEFT JOIN strands ON strands.row = r.row
+        LEFT JOIN renamed ON renamed.row = r.row
         LEFT JOIN place_of AS by_code
                ON by_code.kind = 'postal_code' AND by_code.agency = r.agency
               AND by_code.place = lower(r.postal_code)

@@ -7,7 +7,10 @@ the home has only one. Addresses are compared here and stay here: of each only a
 from pipelines.fields import BY_NAME
 from pipelines.snapshot.tables import IN_FORCE
 
-TAKER = "coalesce('i ' || inspector, 'c ' || crew)"
+# Where received_rows are joined with the crews that recorded names stand for.
+RENAMED = "received_rows LEFT JOIN renamed ON renamed.row = received_rows.rowid"
+CREW = "coalesce(counts_as, crew)"
+TAKER = f"coalesce('i ' || inspector, 'c ' || {CREW})"
 FIVE = (
     "cold_pressure_psig",
     "hot_pressure_psig",
@@ -102,7 +105,7 @@ def compare(connection, policy):
     connection.execute(f"""
         CREATE OR REPLACE TABLE compared AS
         WITH five AS (
-            SELECT rowid AS row, {TOUCHING} FROM received_rows
+            SELECT received_rows.rowid AS row, {TOUCHING} FROM {RENAMED}
             WHERE standing = {IN_FORCE} AND coalesce(inspector, crew) IS NOT NULL
               AND {" AND ".join(f"{name} IS NOT NULL" for name in FIVE)}),
         repeats AS (

@@ -136,11 +136,11 @@ def is_stripped(received):
 def read_all(connection, fleet, received, inputs, progress):
     """Every loaded export among `received` into received_rows and not_loaded, in the order first received.
 
-    Spellings that the tables hold already stand.
+    Spellings that the tables hold already stand; a crew that aliases count as is spelled as they do.
     """
     mappings = {one.name: one for one in inputs.mappings}
     kept = spellings_of(connection.execute(SPELLINGS).fetchall())
-    spellings = dict(kept)
+    spellings = {("crew", folded(alias.crew)): alias.crew for alias in inputs.crews} | kept
     known = known_ids(inputs.policy)
     loaded = [one for one in received if one.status == "loaded"]
     paths = [fleet.export_path(one.sha256) for one in loaded]

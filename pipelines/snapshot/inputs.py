@@ -18,7 +18,8 @@ from pipelines.fleet.folder import Fleet, LogLine
 from pipelines.fleet.logs import FleetError, attempting, is_locked
 from pipelines.intake import mapping as mappings
 from pipelines.intake.mapping import CANONICAL
-from pipelines.snapshot import version
+from pipelines.snapshot import crew_names, version
+from pipelines.snapshot.crew_names import Alias
 
 # Name of an input: file in the fleet's folder.
 FILES = {"policy.toml": "policy.toml", "places": "places.csv", "crews": "crews.csv"}
@@ -31,6 +32,7 @@ class Inputs:
     texts: Mapping[str, bytes]
     policy: Policy
     mappings: tuple[mappings.Mapping, ...]
+    crews: tuple[Alias, ...]
 
     @cached_property
     def hashes(self) -> dict[str, str]:
@@ -41,11 +43,6 @@ class Inputs:
     def places(self) -> bytes:
         """The table of places; empty where there is none."""
         return self.texts.get("places", b"")
-
-    @property
-    def crews(self) -> bytes:
-        """The table of crews' names; empty where there is none."""
-        return self.texts.get("crews", b"")
 
     def keep(self, fleet: Fleet) -> None:
         """Keep the texts, so that the snapshot can be remade."""
@@ -99,7 +96,7 @@ def _parsed(fleet: Fleet, files: Mapping[str, bytes], own: Mapping[str, bytes]) 
     read = (mappings.canonical(), *(mappings.parse_bytes(name, data) for name, data in own.items()))
     texts = {"policy": policy.text.encode(), **files}
     texts |= {f"mapping:{one.name}": one.text.encode() for one in read}
-    return Inputs(texts, policy, read)
+    return Inputs(texts, policy, read, crew_names.read(files.get("crews", b""), fleet.crews))
 
 
 def _policy(data: bytes | None, path: Path) -> Policy:

@@ -1,12 +1,10 @@
 """The fleet's table of places: elevation by postal code and region."""
 
-import csv
-import io
-
 import pyarrow as pa
 
 from pipelines.fields import BY_NAME
 from pipelines.fleet.logs import FleetError
+from pipelines.fleet.own_tables import lines
 from pipelines.intake.cells import collapsed, folded
 
 HEADINGS = ("agency", "postal_code", "region", "elevation_ft", "spread_ft")
@@ -27,7 +25,7 @@ def places_table(connection, data, path):
     found = {}
     # By agency as written, kind and place: the numbers, and the line they stand on
     said: dict[tuple, tuple] = {}
-    for line, row in lines(data, path):
+    for line, row in lines(data, path, HEADINGS):
         kind, place, elevation_ft, spread_ft = _place(f"{path}, line {line}", row)
         own = collapsed(row["agency"])
         numbers, before = said.setdefault((folded(own), kind, place), ((elevation_ft, spread_ft), line))
@@ -71,32 +69,3 @@ def _place(line, row):
     if not place:
         raise FleetError(f"{line}: name a postal_code or a region.")
     return kind, place, elevation_ft, spread_ft
-
-
-def lines(data, path, headings=HEADINGS):
-    """(line, cells by heading) of a table as bytes; none where it is empty, FleetError where it is none."""
-    if not data:
-        return
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        raise FleetError(f"{path}, line {line}: not UTF-8 text; save it as UTF-8.") from None
-    if "\0" in text:
-        line = text.count("\n", 0, text.index("\0")) + 1
-        raise FleetError(f"{path}, line {line}: not UTF-8 text; save it as UTF-8.")
-    reader = csv.DictReader(io.StringIO(text, newline=""))
-    try:
-        missing = [name for name in headings if name not in (reader.fieldnames or ())]
-        if missing:
-            raise FleetError(
-                f"{path}, line 1: heading {missing[0]!r} is missing; it needs {', '.join(headings)}."
-            )
-        for row in reader:
-            if None in row:
-                raise FleetError(
-                    f"{path}, line {reader.line_num}: it has more cells than there are headings."
-                )
-            yield reader.line_num, {name: row[name] or "" for name in headings}
-    except csv.Error as error:
-        raise FleetError(f"{path}, line {reader.line_num + 1}: it cannot be read as CSV ({error}).") from None

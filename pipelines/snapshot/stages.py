@@ -16,9 +16,20 @@ from pipelines.fleet.equality import equal
 from pipelines.fleet.logs import FleetError
 from pipelines.fleet.publishing import scratch
 from pipelines.fleet.snapshots import read_as
-from pipelines.snapshot import described, exports, inputs, places, precedence, tables, version, views, workers
+from pipelines.snapshot import (
+    crew_names,
+    described,
+    exports,
+    inputs,
+    places,
+    precedence,
+    tables,
+    version,
+    views,
+    workers,
+)
 from pipelines.snapshot.batches import WORKERS, roll
-from pipelines.snapshot.comparison import FIVE, TOUCHING, compare
+from pipelines.snapshot.comparison import FIVE, RENAMED, TOUCHING, compare
 from pipelines.snapshot.inputs import digest_of
 from pipelines.snapshot.progress import Progress
 from pipelines.snapshot.suspicions import home_suspicions
@@ -264,6 +275,7 @@ def fill(connection, fleet, received, read, progress):
     with workers.judges(policy, WORKERS if size >= BYTES_FOR_PROCESSES else 1) as judge:
         with _one_thread(connection):
             exports.read_all(connection, fleet, received, read, progress)
+        crew_names.renamed_table(connection, read.crews)
         progress.stage("choosing the rows in force")
         precedence.settle(connection)
         progress.stage("comparing inspections")
@@ -297,13 +309,16 @@ def add(connection, fleet, received, added, read, progress):
     ids = ", ".join(map(str, added))
     connection.execute(f"DELETE FROM exports_read WHERE export_id IN ({ids})")  # if they were kept out before
     exports.read_all(connection, fleet, [one for one in received if one.export_id in added], read, progress)
+    crew_names.renamed_table(connection, read.crews)
     progress.stage("choosing the rows in force")
     connection.execute(f"""
         CREATE OR REPLACE TABLE spoken_of AS
         SELECT DISTINCT agency, inspection_id FROM received_rows WHERE export_id IN ({ids})
     """)
     in_force = f"""
-        SELECT rowid AS row, {TOUCHING} FROM received_rows SEMI JOIN spoken_of USING (agency, inspection_id)
+        SELECT received_rows.rowid AS row, {TOUCHING}
+        FROM {RENAMED}
+        SEMI JOIN spoken_of USING (agency, inspection_id)
         WHERE standing = {IN_FORCE}
     """
     connection.execute(f"CREATE OR REPLACE TABLE before AS {in_force} AND export_id NOT IN ({ids})")
@@ -325,7 +340,7 @@ def add(connection, fleet, received, added, read, progress):
         SELECT DISTINCT agency, home_id FROM changed
         UNION
         SELECT DISTINCT r.agency, r.home_id
-        FROM (SELECT {TOUCHING} FROM received_rows WHERE standing = {IN_FORCE}) AS r
+        FROM (SELECT {TOUCHING} FROM {RENAMED} WHERE standing = {IN_FORCE}) AS r
         JOIN changed AS c
           ON r.agency = c.agency AND r.taker = c.taker
          AND {" AND ".join(f"r.{name} = c.{name}" for name in FIVE)}
@@ -355,7 +370,7 @@ def finish(connection, policy, received, shown, progress):
         tally(connection)
         answerable(connection, policy)
         crews.result()
-    scaffolding = "compared strands place_of contested settled spoken_of before changed touched"
+    scaffolding = "compared strands renamed place_of contested settled spoken_of before changed touched"
     for name in scaffolding.split():
         connection.execute(f"DROP TABLE IF EXISTS {name}")
 

@@ -5,11 +5,11 @@ from difflib import get_close_matches
 
 import pyarrow as pa
 
+from pipelines.fleet.own_tables import lines
 from pipelines.intake.cells import collapsed, folded
-from pipelines.snapshot.places import lines
+from pipelines.snapshot.places import HEADINGS
 from pipelines.snapshot.tables import IN_FORCE
 
-CREW_HEADINGS = ("agency", "alias")
 MOST_NAMED = 8  # of what there is; beyond that the nearest
 SCHEMA = pa.schema([("agency", pa.string()), ("remark", pa.string())])
 
@@ -74,11 +74,11 @@ def _named(fleet, read):
     """(file, line, agency, kind, name) of each line that speaks of an agency, a region or a crew."""
     for region in (one for one in read.policy.regions if one.name):
         yield fleet.policy.name, region.line, collapsed(region.agency), "region", collapsed(region.name)
-    for line, row in lines(read.places, fleet.places):
+    for line, row in lines(read.places, fleet.places, HEADINGS):
         name = "" if row["postal_code"].strip() else collapsed(row["region"])
         yield fleet.places.name, line, collapsed(row["agency"]), "region", name
-    for line, row in lines(read.crews, fleet.crews, CREW_HEADINGS):
-        yield fleet.crews.name, line, collapsed(row["agency"]), "crew", collapsed(row["alias"])
+    for alias in read.crews:
+        yield fleet.crews.name, alias.line, alias.agency, "crew", alias.name
 
 
 def _listed(name, names):
