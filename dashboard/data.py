@@ -8,7 +8,7 @@ Answers are small: what is large stays in the snapshot and comes a page at a tim
 import os
 from collections.abc import Callable
 from functools import wraps
-from typing import Concatenate, ParamSpec, TypeVar
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
 import streamlit as st
 
@@ -16,6 +16,7 @@ from pipelines.answers import (
     contents,
     crew_page,
     crews,
+    decisions,
     files,
     homes,
     instruments,
@@ -35,6 +36,7 @@ from pipelines.answers.crew_page import as_pdf as crew_page_as_pdf
 from pipelines.answers.crew_page import next_reading
 from pipelines.answers.crews import CREW, KINDS, UNITS_SHOWN, WHOSE
 from pipelines.answers.crews import called as compared_by
+from pipelines.answers.decisions import in_words as decision_said
 from pipelines.answers.files import PAIRS_A_PAGE
 from pipelines.answers.homes import ROWS_A_PAGE, SORTS
 from pipelines.answers.phrases import called
@@ -43,10 +45,13 @@ from pipelines.answers.sample_sheet import ENDINGS
 from pipelines.answers.waiting import QUESTION
 from pipelines.engine.checks import BY_ID
 from pipelines.engine.history import STAGES
+from pipelines.fleet import decided
 from pipelines.fleet import samples as kept_samples
+from pipelines.fleet.decided import WHAT, Decision, Refused
 from pipelines.fleet.folder import Fleet, safe_name
 from pipelines.fleet.samples import Sample
 from pipelines.fleet.snapshots import Snapshot
+from pipelines.receiving import taking
 from pipelines.snapshot import inputs
 from pipelines.snapshot.version import attach
 
@@ -67,13 +72,17 @@ __all__ = [
     "SORTS",
     "STAGES",
     "UNITS_SHOWN",
+    "WHAT",
     "WHOSE",
     "Asked",
+    "Decision",
     "Filters",
+    "Refused",
     "called",
     "compared_by",
     "crew_page_as_pdf",
     "fresh_seed",
+    "decision_said",
     "home_checks",
     "names",
     "next_reading",
@@ -98,8 +107,18 @@ def asked(
 
 
 def kept(question: Callable[Concatenate[Viewer, Snapshot, P], T]) -> Callable[Concatenate[Viewer, str, P], T]:
-    """The same, its answers kept."""
-    return st.cache_data(max_entries=256, show_spinner=False)(asked(question))
+    """The same, its answers kept as long as nothing more is decided."""
+
+    @st.cache_data(max_entries=256, show_spinner=False)
+    @wraps(question)
+    def answer(viewer: Viewer, snapshot: str, stamp: tuple[int, int], *args: Any, **more: Any) -> T:
+        return question(viewer, attach(snapshot), *args, **more)
+
+    @wraps(question)
+    def ask(viewer: Viewer, snapshot: str, *args: P.args, **more: P.kwargs) -> T:
+        return answer(viewer, snapshot, decided.stamp(fleet()), *args, **more)
+
+    return ask
 
 
 def fleet() -> Fleet:
@@ -139,6 +158,7 @@ held = kept(homes.held)
 held_page = kept(homes.held_page)
 
 home = kept(one_home.home)
+decided_of_home = kept(decisions.of_home)
 inspection = kept(one_inspection.inspection)
 
 shares = kept(regions.shares)
@@ -207,3 +227,16 @@ def keep_sample(drawn: dict) -> str:
 
 def replace_home(sample: str, agency: str, home_id: str, why: str, by_whom: str) -> None:
     kept_samples.replace_home(fleet(), sample, agency, home_id, why, by_whom)
+
+
+# ---- decisions
+
+
+def decide(snapshot: str, *taken: Decision) -> None:
+    """Take decisions, as receiving.taking.take; they are in force at once on every page."""
+    taking.take(fleet(), attach(snapshot), taken)
+
+
+def measures() -> dict[str, str]:
+    """Titles of the fleet's measures, by id."""
+    return {measure.id: measure.title for measure in inputs.policy_of(fleet()).measures}

@@ -1,11 +1,20 @@
 """Clocks laid over a snapshot: what is open, when it must be acted on and corrected, what is late."""
 
+import random
+import re
+from dataclasses import replace
 from datetime import date
 
 import pytest
 
 from pipelines.answers.decisions import overlay
 from pipelines.engine.policy import policy as policies
+from pipelines.fleet import decided
+from pipelines.fleet.decided import Decision, Refused
+from pipelines.fleet.folder import Fleet
+from pipelines.receiving import door, taking
+from pipelines.snapshot import stages
+from pipelines.snapshot.version import attach
 
 
 def test_what_is_open_is_what_the_long_view_says(sample_snapshot):
@@ -74,6 +83,202 @@ def test_a_condition_narrows_over_homes_and_checks(sample_snapshot):
     assert len(rows) == counted > 0 and {row["check_id"] for row in rows} == {"relief-stained"}
 
 
-def test_decisions_are_refused_rather_than_left_out(sample_snapshot):
-    with pytest.raises(ValueError, match="decisions"):
-        overlay(sample_snapshot, ({"what": "done"},), date(2026, 1, 1))
+# ---- what was decided
+
+HEADINGS = (
+    "agency,inspection_id,home_id,system_id,inspected_on,heating_system,leaks_seen,vent_cap,relief_present\n"
+)
+
+
+@pytest.fixture
+def decided_on(tmp_path):
+    """A fleet of one home with two systems and of one with one, and a function that takes decisions on it."""
+    fleet = Fleet(tmp_path / "fleet").create()
+    (tmp_path / "one.csv").write_text(
+        HEADINGS + "A,1,H1,,2026-01-05,hot_water,dripping,tight,no\n"
+        "A,2,H2,X,2026-01-05,hot_water,dripping,tight,no\nA,3,H2,Y,2026-01-06,hot_water,weeping,tight,yes\n"
+    )
+    door.load(fleet, [tmp_path / "one.csv"])
+    snapshot = attach(stages.build(fleet))
+
+    def take(what, home="H1", check="leak-seen", at="2026-02-01", **more):
+        one = Decision(
+            who="Q. R.", agency="a", home_id=home, check_id=check, what=what, at=f"{at}T08:00:00Z", **more
+        )
+        return taking.take(fleet, snapshot, [one])[0]
+
+    return fleet, snapshot, take
+
+
+def says(snapshot, as_of=date(2026, 3, 1)):
+    """(home, system, check): (what was decided, whether it is in force) of what is decided."""
+    return {
+        (row["home_id"], row["system_id"], row["check_id"]): (row["decided"], row["acted"])
+        for row in overlay(snapshot, None, as_of).to_pylist()
+        if row["decided"]
+    }
+
+
+def test_a_decision_is_in_force_at_once_and_taken_back_by_a_line(decided_on):
+    fleet, snapshot, take = decided_on
+    assert says(snapshot) == {}
+    one = take("ordered", measure="repair-leak")
+    assert says(snapshot) == {("H1", "", "leak-seen"): ("ordered repair-leak", True)}
+    take("undone", check="", undoes=str(one.id))
+    assert says(snapshot) == {}
+    take("undone", check="", undoes="2")  # who takes back a taking back has the first again
+    assert says(snapshot) == {("H1", "", "leak-seen"): ("ordered repair-leak", True)}
+    assert [line.what for line in decided.read(fleet)] == ["ordered", "undone", "undone"]
+    assert says(snapshot, date(2026, 1, 31)) == {}  # it was not taken yet
+
+
+def test_the_last_decision_stands(decided_on):
+    _, snapshot, take = decided_on
+    take("seen")
+    take("assigned", to="Crew 3", at="2026-02-02")
+    assert says(snapshot)["H1", "", "leak-seen"] == ("assigned to Crew 3", True)
+
+
+def test_a_decision_on_everything_reaches_what_is_open_there_and_no_other_home(decided_on):
+    _, snapshot, take = decided_on
+    take("no access", check="")
+    found = says(snapshot)
+    assert {key[0] for key in found} == {"H1"} and len(found) >= 2
+
+
+def test_an_empty_system_id_means_the_only_system(decided_on):
+    _, snapshot, take = decided_on
+    take("seen", home="H2")
+    assert says(snapshot) == {}  # two systems: nobody knows which
+    take("seen", home="H2", system_id="Y")
+    assert set(says(snapshot)) == {("H2", "Y", "leak-seen")}
+
+
+def test_acceptance_ends_with_its_day_and_never_covers_act_today(decided_on):
+    _, snapshot, take = decided_on
+    take("accepted", why="cosmetic", until="2026-03-01")
+    assert says(snapshot)["H1", "", "leak-seen"] == ("accepted until 2026-03-01: cosmetic", True)
+    assert says(snapshot, date(2026, 3, 2))["H1", "", "leak-seen"] == (
+        "accepted until 2026-03-01: cosmetic, expired",
+        False,
+    )
+    for what in ("accepted", "deferred"):
+        with pytest.raises(Refused, match="must be acted on today"):
+            take(what, home="H2", system_id="X", check="relief-missing", why="later", until="2026-03-01")
+
+
+def test_done_is_a_claim_until_a_later_visit_or_the_time_is_up(decided_on, tmp_path):
+    fleet, snapshot, take = decided_on
+    take("done", done_on="2026-02-01")
+    assert says(snapshot)["H1", "", "leak-seen"][1]
+    assert says(snapshot, date(2026, 4, 2))["H1", "", "leak-seen"][1]  # sixty days
+    assert says(snapshot, date(2026, 4, 3))["H1", "", "leak-seen"] == (
+        "done on 2026-02-01, not borne out in time",
+        False,
+    )
+    (tmp_path / "two.csv").write_text(HEADINGS + "A,9,H1,,2026-02-20,hot_water,dripping,loose,yes\n")
+    door.load(fleet, [tmp_path / "two.csv"])
+    after = attach(stages.build(fleet))
+    assert says(after)["H1", "", "leak-seen"] == ("done on 2026-02-01, found again by a later visit", False)
+    (tmp_path / "three.csv").write_text(HEADINGS + "A,10,H1,,2026-02-25,hot_water,none,loose,yes\n")
+    door.load(fleet, [tmp_path / "three.csv"])
+    assert ("H1", "", "leak-seen") not in says(attach(stages.build(fleet)))
+
+
+def test_a_run_that_began_after_a_decision_is_not_decided(decided_on, tmp_path):
+    fleet, _, take = decided_on
+    take("seen")
+    (tmp_path / "two.csv").write_text(
+        HEADINGS
+        + "A,9,H1,,2026-02-20,hot_water,none,loose,yes\nA,10,H1,,2026-02-25,hot_water,dripping,loose,yes\n"
+    )
+    door.load(fleet, [tmp_path / "two.csv"])
+    assert says(attach(stages.build(fleet))) == {}
+
+
+@pytest.mark.parametrize(
+    ("what", "more", "words"),
+    [
+        ("repaired", {}, "no decision 'repaired'; there are seen, ordered"),
+        ("accepted", {"until": "2026-03-01"}, "accepted needs why"),
+        ("deferred", {"why": "x", "until": "03/01/2026"}, "until needs a day as 2026-03-01"),
+        ("ordered", {"measure": "polish"}, "no measure called 'polish'; there are set-charge"),
+        ("seen", {"home": "H9"}, "no home 'H9' of 'a'"),
+        ("seen", {"check": "leak"}, "no check called 'leak'"),
+        ("seen", {"check": "tank-missing"}, "has not 'No expansion tank on a closed loop' open"),
+        ("undone", {"undoes": "7"}, "there is no decision 7 to undo"),
+        ("seen", {"home": ""}, "a decision needs home id"),
+    ],
+)
+def test_what_cannot_be_decided_is_refused_in_words_and_nothing_appended(decided_on, what, more, words):
+    fleet, _, take = decided_on
+    with pytest.raises(Refused, match=re.escape(words)):
+        take(what, **more)
+    assert decided.read(fleet) == ()
+
+
+def test_a_batch_is_taken_whole_or_not_at_all(decided_on):
+    fleet, snapshot, _ = decided_on
+    good = Decision(who="Q. R.", agency="A", home_id="H1", check_id="leak-seen", what="seen")
+    with pytest.raises(Refused):
+        taking.take(fleet, snapshot, [good, replace(good, home_id="H9")])
+    assert decided.read(fleet) == ()
+
+
+def test_a_changed_line_is_named(decided_on):
+    fleet, _, take = decided_on
+    take("seen")
+    take("referred", to="A plumber")
+    log = fleet.path / "decisions.csv"
+    log.write_text(log.read_text().replace("Q. R.", "Z. Z.", 1))
+    assert "line 2, is damaged" in decided.fault(fleet)
+    assert any("decisions.csv" in fault for fault in stages.verify(fleet))
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_any_sequence_of_decisions_and_loads_gives_the_same_overlay_however_it_came(tmp_path, seed):
+    """Files and decisions in turn, or every file first: the same, on every day."""
+    luck = random.Random(seed)
+    files = [
+        HEADINGS
+        + "".join(
+            f"A,{number}{home},{home},,2026-0{number + 1}-1{luck.randrange(9)},hot_water,"
+            f"{luck.choice(['none', 'dripping', ''])},{luck.choice(['loose', 'tight'])},yes\n"
+            for home in ("H1", "H2", "H3")
+        )
+        for number in range(3)
+    ]
+    lines = [
+        Decision(
+            who="Q.",
+            agency="A",
+            home_id=luck.choice(["H1", "H2", "H3"]),
+            at=f"2026-0{luck.randrange(1, 7)}-15T00:00:00Z",
+            check_id=luck.choice(["leak-seen", "vent-cap-tight", ""]),
+            what=luck.choice(["seen", "done", "accepted"]),
+            done_on="2026-02-20",
+            until=f"2026-0{luck.randrange(3, 7)}-01",
+            why="so",
+        )
+        for _ in range(6)
+    ]
+    back = {"what": "undone", "undoes": str(luck.randrange(1, 6)), "at": "2026-04-01T00:00:00Z"}
+    lines.append(Decision(who="Q.", agency="A", home_id="H1", **back))
+
+    def overlaid(name, order):
+        fleet = Fleet(tmp_path / name).create()
+        for step in order:
+            if isinstance(step, int):
+                (tmp_path / f"{step}.csv").write_text(files[step])
+                door.load(fleet, [tmp_path / f"{step}.csv"])
+            else:
+                decided.append(fleet, [step])
+        snapshot = attach(stages.build(fleet))
+        days = [date(2026, month, 1) for month in range(1, 8)]
+        return [
+            sorted(map(str, overlay(snapshot, None, day).drop_columns(["export_id"]).to_pylist()))
+            for day in days
+        ]
+
+    in_turn = [0, *lines[:3], 1, *lines[3:5], 2, *lines[5:]]
+    assert overlaid("turn", in_turn) == overlaid("first", [0, 1, 2, *lines])

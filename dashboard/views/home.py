@@ -4,7 +4,7 @@ from functools import partial
 
 import streamlit as st
 
-from dashboard import audit_words, data, filters, frame, schematic, tables, wording
+from dashboard import audit_words, data, deciding, filters, frame, schematic, tables, wording
 
 who, snapshot, day = filters.viewer(), filters.snapshot(), filters.as_of()
 agency, home_id, shown = (st.query_params.get(name, "") for name in ("of", "home", "visit"))
@@ -48,6 +48,7 @@ def open_now(home):
             tables.day("since", "Since"),
             tables.day("due", "Due"),
             tables.Column("due", "Late", lambda due: wording.days_late(due, day), kind=tables.NUMBER),
+            tables.Column("decided", "Decided"),
             tables.Column("check_id", "Remedy", lambda check: data.BY_ID[check].remedy),
         ),
         f"Open deficiencies of home {home.home_id}",
@@ -196,6 +197,8 @@ if not frame.nothing_loaded():
         home = data.home(who, snapshot, agency, home_id, day)
         headline(home)
         open_now(home)
+        deciding.form(snapshot, home)
+        deciding.so_far(who, snapshot, home)
         history(home)
         visit = (
             shown

@@ -1,37 +1,161 @@
 """What people decided and how long a deficiency has waited, laid over a snapshot when asked.
 
-Neither is part of a snapshot.
+Neither is part of a snapshot. A decision speaks of the run of deficient results there was when it was taken:
+one that began later is not decided yet. Of decisions on one deficiency the last stands; undone ones never
+were. Nothing here changes a state, a stage or what holds a unit back.
 """
 
 from datetime import date
+from functools import lru_cache
 
-import pyarrow
+import pyarrow as pa
 
+from pipelines.answers.access import Viewer
+from pipelines.fleet import decided
+from pipelines.fleet.decided import Decision
+from pipelines.fleet.folder import Fleet
 from pipelines.fleet.snapshots import Snapshot
+from pipelines.intake.cells import folded
+
+STANDING = pa.schema(
+    [
+        *((name, pa.string()) for name in ("agency", "home_id", "system_id", "check_id", "what", "said")),
+        *((name, pa.date32()) for name in ("day", "done_on", "until")),
+        ("id", pa.int64()),
+    ]
+)
+NOT_IN_FORCE = """
+    CASE
+        WHEN s.what IN ('accepted', 'deferred') AND d.risk = 'act today' THEN 'not in force: act today'
+        WHEN s.what IN ('accepted', 'deferred') AND s.until < $day THEN 'expired'
+        WHEN s.what = 'done' AND d.decided_on > s.done_on THEN 'found again by a later visit'
+        WHEN s.what = 'done' AND date_diff('day', s.done_on, $day) > l.value THEN 'not borne out in time'
+        WHEN s.what IN ('overturned', 'upheld', 'disputed') THEN NULL
+    END"""
+
+
+def of_fleet(snapshot: Snapshot) -> tuple[Decision, ...]:
+    """The decisions of the fleet that a snapshot is of."""
+    return decided.read(Fleet(snapshot.path.parent.parent))
+
+
+def of_home(viewer: Viewer, snapshot: Snapshot, agency: str, home_id: str) -> list[Decision]:
+    """The decisions on one home, the newest first; none where the viewer may not see its agency."""
+    if viewer.agencies is not None and folded(agency) not in map(folded, viewer.agencies):
+        return []
+    here = folded(agency), home_id
+    return [one for one in reversed(of_fleet(snapshot)) if (folded(one.agency), one.home_id) == here]
 
 
 def overlay(
-    snapshot: Snapshot, decisions: tuple, as_of: date, condition: str = "true", params: list | tuple = ()
-) -> pyarrow.Table:
-    """Every open deficiency with its clock; a function of its arguments only.
+    snapshot: Snapshot,
+    decisions: tuple[Decision, ...] | None,
+    as_of: date,
+    condition: str = "true",
+    params: list | tuple = (),
+) -> pa.Table:
+    """Every open deficiency with its clock and what was decided; a function of its arguments only.
+
+    Without `decisions` (None) they are those of the snapshot's fleet as they stand.
 
     Columns: agency, home_id, system_id, check_id, inspection_id (the visit that decides it), state, stage,
     since, risk, export_id and decided_on of that visit, act_by, due (NULL where the policy sets no clock),
-    days_late (from due to `as_of`, 0 where nothing is due), decided, last_action. `condition` may narrow it,
-    in SQL with `params`, over `d` (opened, the open rows of home_checks) and `h` (homes). The clock runs from
-    `since`, the first visit that found it. `decisions` must be empty: nothing records decisions yet, so
-    `decided` and `last_action` are NULL. Rows come in no order.
+    days_late (from due to `as_of`, 0 where nothing is due), decided (in words, NULL for nothing),
+    last_action (its day), acted (whether it is in force). `condition` may narrow it, in SQL with `params`
+    (?), over `d` (opened, the open rows of home_checks) and `h` (homes). The clock runs from `since`, the
+    first visit that found it. Rows come in no order.
     """
-    if decisions:
-        raise ValueError("decisions cannot be laid over a snapshot yet")
+    named = {f"p{number}": value for number, value in enumerate(params)}
+    for name in named:
+        condition = condition.replace("?", f"${name}", 1)
     return snapshot.arrow(
         f"""
+        WITH systems AS (
+            SELECT agency, home_id, count(*) AS systems
+            FROM state_columns
+            SEMI JOIN decisions USING (agency, home_id)
+            GROUP BY agency, home_id),
+        of_open AS (
+            SELECT d.agency, d.home_id, d.system_id, d.check_id, max(s.id) AS id
+            FROM decisions AS s
+            JOIN opened AS d ON d.agency = s.agency AND d.home_id = s.home_id
+            JOIN systems AS n ON n.agency = s.agency AND n.home_id = s.home_id
+            WHERE s.check_id IN ('', d.check_id) AND s.day >= d.since
+                AND (s.system_id = d.system_id OR (s.system_id = '' AND n.systems = 1))
+            GROUP BY ALL),
+        told AS (
+            SELECT d.agency, d.home_id, d.system_id, d.check_id, s.said, s.day, {NOT_IN_FORCE} AS lapsed
+            FROM of_open AS o
+            JOIN decisions AS s USING (id)
+            JOIN opened AS d
+                ON d.agency = o.agency AND d.home_id = o.home_id AND d.system_id = o.system_id
+                AND d.check_id = o.check_id,
+                limits AS l
+            WHERE l.name = 'borne_out_within_days')
         SELECT d.*, d.since + c.days_to_act AS act_by, d.since + c.days_to_correct AS due,
-               coalesce(date_diff('day', d.since + c.days_to_correct, ?), 0) AS days_late,
-               NULL::VARCHAR AS decided, NULL::VARCHAR AS last_action
+               coalesce(date_diff('day', d.since + c.days_to_correct, $day), 0) AS days_late,
+               concat_ws(', ', t.said, t.lapsed) AS decided, t.day AS last_action,
+               t.said IS NOT NULL AND t.lapsed IS NULL AS acted
         FROM opened AS d
         JOIN homes AS h ON h.agency = d.agency AND h.home_id = d.home_id
         LEFT JOIN clocks AS c ON c.risk = d.risk
+        LEFT JOIN told AS t
+            ON t.agency = d.agency AND t.home_id = d.home_id AND t.system_id = d.system_id
+            AND t.check_id = d.check_id
         WHERE {condition}""",
-        [as_of, *params],
+        {"day": as_of, **named},
+        decisions=_standing(of_fleet(snapshot) if decisions is None else decisions, as_of),
     )
+
+
+def _standing(decisions: tuple[Decision, ...], as_of: date) -> pa.Table:
+    """Decisions taken by a day and not undone by it, as STANDING."""
+    if not decisions:
+        return pa.Table.from_batches([], STANDING)  # the empty table of a schema takes pandas along
+    return _standing_of(decisions[-1], as_of, _Held(decisions))
+
+
+class _Held(tuple):
+    """Decisions that are found again by the last of them, which is chained to all before it."""
+
+    def __hash__(self) -> int:
+        return len(self)
+
+    def __eq__(self, other: object) -> bool:
+        return True
+
+
+@lru_cache(maxsize=16)
+def _standing_of(last: Decision, as_of: date, decisions: _Held) -> pa.Table:
+    day = as_of.isoformat()
+    taken = [one for one in decisions if one.at[:10] <= day]
+    undone = {int(one.undoes) for one in taken if one.what == "undone"}
+    # What undid a line and was undone in turn does not count.
+    undone -= {int(one.undoes) for one in taken if one.what == "undone" and one.id in undone}
+    stands = [one for one in taken if one.id not in undone and one.what != "undone"]
+
+    def days(name: str) -> list[date | None]:
+        return [date.fromisoformat(text) if (text := getattr(one, name)) else None for one in stands]
+
+    columns = {
+        **{name: [getattr(one, name) for one in stands] for name in ("agency", "home_id", "system_id")},
+        **{name: [getattr(one, name) for one in stands] for name in ("check_id", "what")},
+        "said": [in_words(one) for one in stands],
+        "day": [date.fromisoformat(one.at[:10]) for one in stands],
+        **{name: days(name) for name in ("done_on", "until")},
+        "id": [one.id for one in stands],
+    }
+    return pa.table(columns, schema=STANDING)
+
+
+def in_words(one: Decision) -> str:
+    """A decision in a few words: accepted until 2026-12-31: no way to the roof."""
+    parts = (
+        one.what,
+        one.measure,
+        f"on {one.done_on}" if one.done_on else "",
+        f"to {one.to}" if one.to else "",
+        f"until {one.until}" if one.until else "",
+    )
+    said = " ".join(filter(None, parts))
+    return f"{said}: {one.why}" if one.why else said

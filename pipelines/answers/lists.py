@@ -48,7 +48,7 @@ REMEDIES = {check.id: check.remedy for check in HOME_CHECKS}
 
 
 def flagged(
-    viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, decisions: tuple = ()
+    viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, decisions: tuple | None = None
 ) -> Sheet:
     """Every open deficiency, one row each: by risk, act today first, then the oldest, then by home."""
     demand_known(viewer, snapshot, filters)

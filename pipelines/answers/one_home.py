@@ -60,6 +60,8 @@ class CheckOfSystem:
     act_by: date | None
     due: date | None
     overdue: bool
+    decided: str | None
+    acted: bool
     gap_in_safety: bool
     visits: tuple[tuple[str, str, str], ...]
 
@@ -102,7 +104,7 @@ def home(
     agency: str,
     home_id: str,
     as_of: date | None = None,
-    decisions: tuple = (),
+    decisions: tuple | None = None,
 ) -> Home:
     """One home of an agency (without case); NotFound with what is nearest.
 
@@ -211,6 +213,8 @@ def _check(
         act_by=clock.get("act_by"),
         due=clock.get("due"),
         overdue=clock.get("days_late", 0) > 0,
+        decided=clock.get("decided") or None,
+        acted=clock.get("acted", False),
         gap_in_safety=check.safety_critical and code["state"] == NOT_VERIFIED and not code["uncounted"],
         visits=tuple(
             (visit, result.outcome, result.text)

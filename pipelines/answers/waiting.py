@@ -15,7 +15,6 @@ from pipelines.engine.policy.policy import LEVELS
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.snapshot.headlines import IN_ORDER
 
-NO_DECISIONS = ()
 DEFICIENCIES, HOMES = "deficiencies", "homes"
 # The exports received lately, those of the day of loading before the newest such day (both in UTC), each
 # agency's first aside, and what is open beside them: `found` is what `overlaid` returns.
@@ -161,6 +160,13 @@ QUESTIONS = (
         "o.found_in <> first.export_id AND o.found_in IN (FROM day_before)",
     ),
     Question(
+        "no-action",
+        "No action recorded",
+        "Nothing was decided on it since it was found, or what was decided is not in force any more.",
+        DEFICIENCIES,
+        "NOT o.acted",
+    ),
+    Question(
         "not-held",
         "Repairs claimed and not borne out",
         "A repair that fixes it was reported, and a later visit found it again.",
@@ -192,7 +198,16 @@ QUESTIONS = (
 )
 QUESTION = {question.id: question for question in QUESTIONS}
 ON_FIRST_PAGE = (
-    *("reported-open", "act-today", "high-risk", "late-over-90", "late-90", "late-30", "not-late"),
+    *(
+        "reported-open",
+        "act-today",
+        "high-risk",
+        "no-action",
+        "late-over-90",
+        "late-90",
+        "late-30",
+        "not-late",
+    ),
     *("hold", "may-be-reported", "new", "new-day-before", "not-held", "safety-not-verified"),
 )
 
@@ -207,7 +222,7 @@ def overlaid(
 ) -> pyarrow.Table:
     """Open deficiencies that the filters let through, with their clocks, as decisions.overlay."""
     condition, params = where(viewer, filters)
-    return overlay(snapshot, NO_DECISIONS, as_of, f"{narrow} AND {condition}", params)
+    return overlay(snapshot, None, as_of, f"{narrow} AND {condition}", params)
 
 
 def first_page(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) -> pd.DataFrame:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from pathlib import Path
 
+from pipelines.fleet import decided
 from pipelines.fleet.folder import Fleet, LogLine, hash_of_file
 from pipelines.fleet.logs import FleetError
 from pipelines.fleet.samples import faults_of_samples
@@ -29,7 +30,7 @@ def exports_without_line(fleet: Fleet) -> list[str]:
 
 
 def _of_logs(fleet: Fleet) -> Iterator[str]:
-    for read in (fleet.states, fleet.log, fleet.demand_states):
+    for read in (fleet.states, fleet.log, fleet.demand_states, lambda: decided.read(fleet)):
         try:
             read()
         except FleetError as error:

@@ -1,0 +1,127 @@
+"""Recording a decision, and taking one back: the form, who decides, and what was decided so far."""
+
+from dataclasses import replace
+from datetime import date, timedelta
+from typing import Any
+
+import streamlit as st
+
+from dashboard import data, frame, tables, wording
+
+OFFERED = ("seen", "ordered", "done", "accepted", "deferred", "referred", "refused", "no access", "assigned")
+MEANS = {
+    "seen": "somebody knows of it",
+    "ordered": "work is ordered",
+    "done": "a claim, until a later visit bears it out",
+    "accepted": "it stays as it is until a day, for a reason",
+    "deferred": "it waits until a day, for a reason",
+    "referred": "somebody else sees to it",
+    "refused": "the household refuses",
+    "no access": "nobody could get in",
+    "assigned": "a crew or person is to do it",
+}
+EVERYTHING = "Everything open at this home"
+SAID = (
+    "In force at once on every page and list. It changes no state, no stage and no hold; what must be acted "
+    "on today can be neither accepted nor deferred. Taken back by another line, never deleted."
+)
+
+
+def who_decides() -> str:
+    """The name of who decides, asked once a session."""
+    return st.text_input("Your name", key="decides", persist_state="session").strip()
+
+
+def form(snapshot: str, home) -> None:
+    """Record a decision on what is open at a home."""
+    opened = [check for check in home.checks if check.stage]
+    if not opened:
+        return
+    with st.expander("Record a decision"):
+        tables.said(SAID)
+        left, right = st.columns(2)
+        names = [EVERYTHING, *(_called(check, home) for check in opened)]
+        chosen = left.selectbox("On", names, index=1 if len(opened) == 1 else 0)
+        what = right.selectbox("Decision", OFFERED, format_func=lambda one: f"{one}: {MEANS[one]}")
+        check = opened[names.index(chosen) - 1] if chosen != EVERYTHING else None
+        cells = _cells(what, left, right)
+        by = who_decides()
+        if st.button("Record it", type="primary", disabled=not by):
+            about = data.Decision(
+                who=by,
+                agency=home.agency,
+                home_id=home.home_id,
+                system_id=check.system_id if check else "",
+                check_id=check.check_id if check else "",
+                what=what,
+            )
+            _take(snapshot, replace(about, **cells))
+
+
+def _called(check, home) -> str:
+    system = f", system {check.system_id}" if len(home.systems) > 1 else ""
+    return f"{check.title}{system}"
+
+
+def _cells(what: str, left, right) -> dict[str, Any]:
+    """What a kind of decision asks for beside the deficiency."""
+    cells: dict[str, Any] = {}
+    if what in ("ordered", "done"):
+        measures = data.measures()
+        titles = [""] if what == "done" else []
+        cells["measure"] = left.selectbox(
+            "Measure", [*titles, *measures], format_func=lambda one: measures.get(one, "not said")
+        )
+    if what == "done":
+        cells["done_on"] = right.date_input("Done on", value="today", format="YYYY-MM-DD").isoformat()
+        cells["done_by"] = left.text_input("Done by").strip()
+        cells["reading_after"] = right.text_input("Reading after").strip()
+    if what in ("accepted", "deferred"):
+        day = date.today() + timedelta(days=90)
+        cells["until"] = left.date_input("Until", value=day, format="YYYY-MM-DD").isoformat()
+    if what in ("referred", "assigned"):
+        cells["to"] = left.text_input("To").strip()
+    cells["why"] = right.text_input("Why", key=f"why {what}").strip()
+    return cells
+
+
+def so_far(who, snapshot: str, home) -> None:
+    """What was decided on a home, the newest first, each to be taken back."""
+    found = data.decided_of_home(who, snapshot, home.agency, home.home_id)
+    if not found:
+        return
+    undone = {one.undoes for one in found if one.what == "undone"}
+    tables.section("Decided so far", "The newest first.")
+    for one in found:
+        row = st.container(horizontal=True, vertical_alignment="center", gap="small")
+        with row:
+            tables.said(wording.sentence(_line(one, str(one.id) in undone)))
+            if one.what != "undone" and str(one.id) not in undone:
+                name = st.session_state.get("decides", "")
+                if st.button("Take it back", key=f"undo {one.id}", disabled=not name):
+                    _take(
+                        snapshot,
+                        data.Decision(
+                            who=name,
+                            agency=one.agency,
+                            home_id=one.home_id,
+                            what="undone",
+                            undoes=str(one.id),
+                        ),
+                    )
+
+
+def _line(one, undone: bool) -> str:
+    about = data.titles().get(one.check_id, "everything open")
+    said = data.decision_said(one)
+    taken_back = ", taken back" if undone else ""
+    return f"{one.at[:10]}, {one.who}: {said} ({about}){taken_back}"
+
+
+def _take(snapshot: str, decision) -> None:
+    try:
+        data.decide(snapshot, decision)
+    except data.Refused as error:
+        frame.notice(wording.sentence(str(error)))
+    else:
+        st.rerun()
