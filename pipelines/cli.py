@@ -30,14 +30,15 @@ from pipelines.calling import (
     print_lines,
     snapshot_of,
 )
-from pipelines.cli_audit import sample
+from pipelines.cli_audit import crews, sample
+from pipelines.cli_decide import decide
 from pipelines.serving import OWN_ADDRESS, exposure
 from pipelines.terminal import plain, showing_progress
 
 if TYPE_CHECKING:
     from pipelines.fleet.snapshots import Snapshot
 
-__all__ = ["main", "sample"]
+__all__ = ["crews", "decide", "main", "sample"]
 
 
 def _load(folder: str | Path, paths: Iterable[str | Path], **options: Any):

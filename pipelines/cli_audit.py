@@ -16,7 +16,8 @@ from pipelines.calling import (
     print_lines,
     snapshot_of,
 )
-from pipelines.fleet.logs import FleetError
+from pipelines.fleet.logs import FleetError, attempting
+from pipelines.terminal import plain
 
 
 @command(
@@ -124,3 +125,41 @@ def _named(there, name, agencies, home_id):
         if whose:
             return one.name, whose.pop()
     raise FleetError(f"No sample holds a home {home_id!r} to visit.")
+
+
+@command(
+    only("agency"),
+    only("crew"),
+    click.option(
+        "--compare",
+        type=click.Choice(["crew", "inspector", "region", "agency"]),
+        default="crew",
+        show_default=True,
+        help="Whose finals are compared.",
+    ),
+    file_out("A crew's own page, one letter sheet, as .pdf; needs one --agency and one --crew."),
+    AS_JSON,
+)
+def crews(folder, agency, crew, compare, out, as_json):
+    """What finals found after the work against what the same houses give by chance; no score, no rank.
+
+    Example: coldfill crews --agency "Tillamere Community Partners" --fleet demo-fleet
+    """
+    from pipelines.answers import crew_page, printed
+    from pipelines.answers.access import EVERYTHING, Filters
+    from pipelines.answers.crews import compared
+
+    snapshot = snapshot_of(folder)
+    if out:
+        if len(agency) != 1 or len(crew) != 1 or Path(out).suffix.lower() != ".pdf":
+            raise click.UsageError("--out FILE.pdf is one crew's page: name one --agency and one --crew")
+        page = crew_page.crew_page(EVERYTHING, snapshot, agency[0], crew[0])
+        with attempting("write", Path(out)):
+            Path(out).write_bytes(crew_page.as_pdf(page))
+        click.echo(plain(f"page  {out}"))
+        return
+    found = compared(EVERYTHING, snapshot, Filters(agency=agency, crew=crew), compare)
+    if as_json:
+        print_json({"snapshot": snapshot.name, compare: printed.records(found)})
+    else:
+        print_lines(printed.of_crews(found, compare))

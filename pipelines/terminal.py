@@ -12,7 +12,7 @@ import click
 from pipelines.snapshot.progress import Progress
 
 # By name, so that light commands load none of the modules where these stand.
-REFUSALS = ("FleetError", "PolicyError", "MappingError", "ExportError", "NotFound")
+REFUSALS = ("FleetError", "PolicyError", "MappingError", "ExportError", "NotFound", "Refused")
 STOPPED = "Stopped. What was committed before is kept; run the command again to go on."
 MAY_NOT = "permission denied: ask for access to it, or name another folder with --fleet"
 TOO_LITTLE_MEMORY = (

@@ -1,11 +1,14 @@
 """Whose a deficiency after the work is, and whether certainty was borne out: made visits, told by hand."""
 
 import io
+import json
 
 import numpy as np
 import pypdf
 import pytest
+from click.testing import CliRunner
 
+from pipelines import cli
 from pipelines.answers import crew_page
 from pipelines.answers.access import EVERYTHING, NotFound
 from pipelines.audit import calibration
@@ -214,3 +217,23 @@ def test_a_crews_own_page_says_what_the_tables_hold(pages, sample_snapshot):
 def test_a_crew_without_finals_has_no_page(sample_snapshot):
     with pytest.raises(NotFound, match="no final inspection"):
         crew_page.crew_page(EVERYTHING, sample_snapshot, "Nowhere", "Crew 99")
+
+
+# ---- from the command line
+
+
+def test_the_command_says_what_the_table_holds(sample_fleet, sample_snapshot, tmp_path):
+    def called(*words):
+        return CliRunner().invoke(cli.main, ["crews", *words, "--fleet", str(sample_fleet.path)])
+
+    document = json.loads(called("--json", "--compare", "agency").stdout)
+    rows = sample_snapshot.rows("SELECT name, check_id, observed FROM standings WHERE kind = 'agency'")
+    assert sorted((one["name"], one["check_id"], one["observed"]) for one in document["agency"]) == sorted(
+        rows
+    )
+    said = called("--agency", "Tillamere Community Partners").stdout
+    assert "Thistledown Loop Works, Tillamere Community Partners: precharge-high, 19 of 45" in said
+    page = tmp_path / "page.pdf"
+    crew = ("--agency", "Tillamere Community Partners", "--crew", "Crew 3")
+    assert called(*crew, "--out", str(page)).exit_code == 0 and page.read_bytes().startswith(b"%PDF")
+    assert called("--crew", "Crew 3", "--out", str(page)).exit_code == 2

@@ -1,12 +1,18 @@
 """Clocks laid over a snapshot: what is open, when it must be acted on and corrected, what is late."""
 
+import json
 import random
 import re
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import date
 
 import pytest
+from click.testing import CliRunner
 
+from pipelines import cli
+from pipelines.answers import lists
+from pipelines.answers.access import EVERYTHING, Filters
 from pipelines.answers.decisions import overlay
 from pipelines.engine.policy import policy as policies
 from pipelines.fleet import decided
@@ -282,3 +288,46 @@ def test_any_sequence_of_decisions_and_loads_gives_the_same_overlay_however_it_c
 
     in_turn = [0, *lines[:3], 1, *lines[3:5], 2, *lines[5:]]
     assert overlaid("turn", in_turn) == overlaid("first", [0, 1, 2, *lines])
+
+
+# ---- from the command line
+
+
+def test_a_decision_from_the_command_line(decided_on):
+    fleet, snapshot, _ = decided_on
+    words = [
+        "a",
+        "H1",
+        "leak-seen",
+        "accepted",
+        "--by",
+        "Q. R.",
+        "--why",
+        "cosmetic",
+        "--until",
+        "2999-01-01",
+    ]
+    done = CliRunner().invoke(cli.main, ["decide", *words, "--fleet", str(fleet.path), "--json"])
+    assert done.exit_code == 0, done.output
+    assert json.loads(done.stdout)["until"] == "2999-01-01"
+    (taken,) = decided.read(fleet)
+    assert (taken.who, taken.agency, taken.what) == ("Q. R.", "A", "accepted")
+    listed = lists.flagged(EVERYTHING, snapshot, Filters(check=("leak-seen",)), date(2999, 1, 1)).rows
+    assert "accepted until 2999-01-01: cosmetic" in listed.column("decided").to_pylist()
+
+
+def test_a_decision_that_cannot_be_is_one_line_and_exit_status_1(decided_on):
+    fleet, _, _ = decided_on
+    words = ["decide", "A", "H2", "-", "no-access", "--system", "Z", "--by", "Q.", "--fleet", str(fleet.path)]
+    done = CliRunner().invoke(cli.main, words)
+    assert (done.exit_code, done.stdout) == (1, "")
+    assert done.stderr == "home H2 of A has not 'anything' open\n"
+
+
+def test_decisions_of_two_at_once_are_both_kept(decided_on):
+    fleet, snapshot, _ = decided_on
+    one = Decision(who="Q.", agency="A", home_id="H1", check_id="leak-seen", what="seen")
+    with ThreadPoolExecutor(8) as pool:
+        list(pool.map(lambda _: taking.take(fleet, snapshot, [one]), range(40)))
+    assert [line.id for line in decided.read(fleet)] == list(range(1, 41))
+    assert decided.fault(fleet) == ""

@@ -26,6 +26,7 @@ WINGS = [
     "terminal",
     "calling",
     "cli_audit",
+    "cli_decide",
     "cli",
 ]
 STRANGERS = {("intake", "fleet"), ("fleet", "intake")}

@@ -4,6 +4,8 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    import pandas
+
     from pipelines.fleet.samples import Sample
     from pipelines.fleet.snapshots import Snapshot
 
@@ -140,3 +142,29 @@ def of_sample(sample: "Sample", out: str | None) -> Iterator[str]:
     yield f"alternates left: {len(sample.alternates):,}"
     if out:
         yield f"written  {out}"
+
+
+def of_crews(found: "pandas.DataFrame", compared: str) -> Iterator[str]:
+    """What lies beyond chance, then a line for each name, by agency and alphabet."""
+    rows = records(found)
+    beyond = [row for row in rows if row["beyond"]]
+    yield f"Beyond chance: {len(beyond)}"
+    for row in beyond:
+        yield (
+            f"  {row['name']}, {row['agency']}: {row['check_id']}, {row['observed']:,} of {row['visits']:,} "
+            f"units deficient, {row['expected']:.1f} expected of the same houses: "
+            f"{row['beyond']} than chance gives ({row['standing']})"
+        )
+    yield f"Anything deficient, by {compared}; in the order of the alphabet, without score or rank"
+    for row in (one for one in rows if one["check_id"] == "any"):
+        expected = "" if row["expected"] is None else f", {row['expected']:.1f} expected"
+        yield (
+            f"  {row['name']}, {row['agency']}: {row['observed']:,} of {row['visits']:,} units{expected}; "
+            f"{row['not_verified']:,} not verified; {row['standing']}"
+        )
+
+
+def records(found: "pandas.DataFrame") -> list[dict[str, Any]]:
+    """Rows of a frame for one JSON document, without NaN."""
+    rows = found.astype(object).where(found.notna(), None).to_dict("records")
+    return [{str(name): value for name, value in row.items()} for row in rows]
