@@ -693,6 +693,14 @@ def test_a_crew_that_overcharges_is_found_from_the_first_screen(show, samples):
     } <= more
 
 
+def test_inspectors_stand_with_their_gauges_and_habits(show, samples):
+    page = show(samples, "crews", kind="inspector")
+    assert "No gauge or thermometer reads off by more than chance" in text(page)
+    assert "cannot be told: too few readings" in text(page)
+    copied = ["S. W.", AGENCY, "visits with five readings that stand at another home, too", "26", "114"]
+    assert copied in [row[:5] for row in table(page, "Habits beyond chance")]
+
+
 def test_the_grid_marks_what_lies_beyond_chance_and_hatches_what_is_little_known(show, samples, opened):
     body = html(show(samples, "crews", agency=AGENCY))
     grid = re.search(rf"<table class=\"table heat grid\"><caption>{AGENCY}.*?</table>", body, re.S)[0]

@@ -1,6 +1,10 @@
 """Gauges that are off are found and named since when; honest ones, small agencies and bystanders are not."""
 
+import re
 from datetime import date
+from html import unescape
+from pathlib import Path
+from urllib.parse import parse_qs, urlsplit
 
 import numpy as np
 import pytest
@@ -11,7 +15,10 @@ from pipelines.answers.access import EVERYTHING, Filters, Viewer
 from pipelines.audit import instruments as audited
 from pipelines.audit.instruments import HUBER, instruments
 from pipelines.engine.results import OUTCOMES
-from tests.inspections import SOUND, shipped_policy, snapshot_of
+from pipelines.fleet import equality, snapshots
+from pipelines.fleet.folder import Fleet
+from pipelines.snapshot import stages
+from tests.inspections import SOUND, loaded, shipped_policy, snapshot_of
 from tests.made_visits import DAYS, FIRST_DAY, pressures
 
 EVERY_FLEET = range(12)
@@ -136,6 +143,21 @@ def fleet(tmp_path_factory):
     return snapshot_of(tmp_path_factory.mktemp("gauges"), list(rows_of_a_fleet(4.0)))
 
 
+def test_the_page_says_whose_gauge_is_off_and_leads_to_what_that_changes(fleet, show):
+    folder = Fleet(Path(fleet.path).parent.parent)
+    body = "\n".join(one.proto.body for one in show(folder, "crews", kind="inspector").get("html"))
+    assert re.search(
+        r"Pressures of A\. Z\. \(Alder County\) read about \d\.\d psi high since January 2026: "
+        r"\d\.\d to \d\.\d psi, by 14 readings\.",
+        body,
+    )
+    address = re.search(r'<a href="([^"]*off=[^"]*)"', body)[1]
+    asked_for = {name: one[0] for name, one in parse_qs(urlsplit(unescape(address)).query).items()}
+    page = "\n".join(one.proto.body for one in show(folder, "crews", **asked_for).get("html"))
+    assert "without the shift" in page and "14 visits worked out again" in page
+    assert "outcomes would change" in page
+
+
 def test_without_the_shift_outcomes_change_back_and_start_from_those_of_the_snapshot(fleet):
     changes, visits = asked.without_shift(EVERYTHING, fleet, "Alder County", "A. Z.", "pressure")
     assert visits == 14
@@ -171,6 +193,19 @@ def test_inspectors_are_numbered_for_whoever_may_not_see_their_names(fleet):
     assert changes[0][1] == changes[1][1] == 14 and changes[0][0].equals(changes[1][0])
     assert asked.without_shift(blind, fleet, "Alder County", "A. Z.", "pressure")[1] == 0
     assert asked.shifts(Viewer(agencies=("Birch Aid",)), fleet, Filters()).empty
+
+
+def test_what_comes_in_steps_tells_the_same(tmp_path):
+    rows = list(rows_of_a_fleet(4.0))
+    steps, whole = (Fleet(tmp_path / name).create() for name in ("steps", "whole"))
+    for number, _ in enumerate(loaded(steps, tmp_path, [rows[1::2], rows[::2], rows[5:20]])):
+        stages.build(steps)
+        told = snapshots.attach(steps.current()).rows("SELECT inspector FROM instruments WHERE beyond_chance")
+        assert told == ([("A. Z.",)] if number else [])
+    for _ in loaded(whole, tmp_path, [rows[1::2], rows[::2], rows[5:20]]):
+        pass
+    stages.build(whole)
+    assert equality.equal(steps.current(), whole.current()) == []
 
 
 def test_nothing_is_told_where_nothing_is_off_by_what_matters(tmp_path):

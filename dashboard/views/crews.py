@@ -415,7 +415,7 @@ def habits():
             tables.count("readings", "Of"),
             tables.Column("expected", "Expected", audit_words.expected, kind=tables.NUMBER),
         ),
-        "Beyond chance",
+        "Habits beyond chance",
         empty="No inspector's readings show more of this than others' do, as far as chance lets one tell.",
     )
 

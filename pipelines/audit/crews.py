@@ -1,5 +1,7 @@
 """The tables of the audit, made whole at every publish from whole counts of units."""
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pyarrow as pa
 
@@ -30,6 +32,23 @@ CASE_MIX = pa.schema(
 def crew_tables(connection, policy):
     """Make the tables of the audit; crew and inspector are those of the final."""
     program_units(connection, policy)
+    with connection.cursor() as beside, ThreadPoolExecutor(1) as pool:
+        of_readings = pool.submit(_of_readings, beside, policy)
+        tables = _of_work(connection, policy)
+        tables |= of_readings.result()
+    for name, rows in tables.items():
+        connection.register("audited", rows)
+        connection.execute(f"CREATE OR REPLACE TABLE {name} AS SELECT * FROM audited")
+        connection.unregister("audited")
+
+
+def _of_readings(connection, policy):
+    """How far to trust the readings, by inspector: Arrow tables by their names."""
+    return {"instruments": instruments(connection, policy), "habits": habits(connection, policy)}
+
+
+def _of_work(connection, policy):
+    """What finals found after the work: Arrow tables by their names."""
     found = units(connection, policy)
     of_levels = levels(found)
     checks, counts, mixes, together = counted(found, policy, of_levels)
@@ -49,21 +68,16 @@ def crew_tables(connection, policy):
         ],
         schema=CASE_MIX,
     )
-    for name, rows in (
-        ("crew_checks", crews),
-        ("crew_units", _unit_rows(found, together)),
-        ("standings", pa.concat_tables(others)),
-        ("agreement", agreement(found)),
-        ("case_mix", mixed),
-        ("lacking_readings", lacking(found)),
-        ("charged", charged(connection, found, policy.measures)),
-        ("calibration", calibration(connection, found, int(policy.paired_within_days))),
-        ("instruments", instruments(connection, policy)),
-        ("habits", habits(connection, policy)),
-    ):
-        connection.register("audited", rows)
-        connection.execute(f"CREATE OR REPLACE TABLE {name} AS SELECT * FROM audited")
-        connection.unregister("audited")
+    return {
+        "crew_checks": crews,
+        "crew_units": _unit_rows(found, together),
+        "standings": pa.concat_tables(others),
+        "agreement": agreement(found),
+        "case_mix": mixed,
+        "lacking_readings": lacking(found),
+        "charged": charged(connection, found, policy.measures),
+        "calibration": calibration(connection, found, int(policy.paired_within_days)),
+    }
 
 
 def _rows(who, checks, counts, policy):

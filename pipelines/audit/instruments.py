@@ -29,7 +29,7 @@ PRESSURE, CHARGE, TEMPERATURE = "pressure", "charge", "temperature"
 READINGS = (PRESSURE, TEMPERATURE, CHARGE)
 HUBER, OF_NORMAL = 1.345, 1.4826  # where readings begin to count less; deviation over median deviation
 NORMAL_PULL = 0.71  # mean square of what normal readings of the stated error pull
-STEPS = 10  # from the median to Huber's estimate
+STEPS = 12  # from no shift to Huber's estimate
 ROUNDS = 12  # of taking out what was told
 ENOUGH_PAIRS = 30  # to tell how much two readings of one system differ
 GRID = 2.0**20
@@ -150,8 +150,8 @@ class _Taken:
     """Readings of one kind, by inspector and day, the first of each inspector in a stretch.
 
     `due` is the setting, NaN where none is recorded at every visit of the stretch; `place` of what others'
-    readings it is compared with; `starts` where each inspector with readings begins, `first` where a day
-    does.
+    readings it is compared with; `partners` how many others read a system just before or after each
+    inspector, with no work between.
     """
 
     who: np.ndarray
@@ -162,6 +162,7 @@ class _Taken:
     value: np.ndarray
     due: np.ndarray
     place: np.ndarray
+    partners: np.ndarray
     least_told: float
     noise: float
 
@@ -170,31 +171,50 @@ def _taken(visits, name, policy):
     """What was read of one kind; the crew that worked there sets the charge, so it is compared within it."""
     value = visits.columns[name].astype(float)
     at = np.flatnonzero(np.isfinite(value) & (visits.who != NOBODY))
-    _, first = np.unique(visits.stretch[at] * len(visits.names) + visits.who[at], return_index=True)
-    at = at[first]
+    who = _narrow(visits.who[at])
+    order = np.argsort(who, kind="stable")
+    of_who, of_stretch = who[order], visits.stretch[at[order]]
+    repeats = np.zeros(len(at), bool)
+    repeats[order[1:]] = (of_who[1:] == of_who[:-1]) & (of_stretch[1:] == of_stretch[:-1])
+    at = at[~repeats]
+    partners = _partners(visits.stretch[at], visits.who[at], len(visits.names))
     day = visits.columns["inspected_on"][at].astype("datetime64[D]").astype(np.int64)
-    in_order = np.lexsort((day, visits.who[at]))
-    at, day = at[in_order], day[in_order]
-    due = visits.columns[f"{name}_due"][at].astype(float)
-    _, stretch = np.unique(visits.stretch[at], return_inverse=True)
+    at = at[np.argsort(_narrow(day - day.min(initial=0)), kind="stable")]
+    at = at[np.argsort(_narrow(visits.who[at]), kind="stable")]
+    due, stretch = visits.columns[f"{name}_due"][at].astype(float), visits.stretch[at]
     lacks = np.bincount(stretch, np.isnan(due))
     after = visits.columns["after"][at].astype(bool)
-    place = (visits.agency_of[visits.who[at]] * 2 + after).astype(np.uint64)
+    place = visits.agency_of[visits.who[at]] * 2 + after
     if name == CHARGE:
-        place = np.where(after, visits.columns["crew"][at], place)
+        within = np.where(after, visits.columns["crew"][at], place.astype(np.uint64))
+        place = np.unique(within, return_inverse=True)[1]
     hot = name == TEMPERATURE
     return _Taken(
         visits.who[at],
         len(visits.names),
         visits.agency_of,
-        day,
+        visits.columns["inspected_on"][at].astype("datetime64[D]").astype(np.int64),
         stretch,
         value[at],
         np.where(lacks[stretch] > 0, np.nan, due),
-        np.unique(place, return_inverse=True)[1],
+        place,
+        partners,
         policy.shift_told_f if hot else policy.shift_told_psi,
         policy.temperature_f if hot else policy.test_gauge_psi,
     )
+
+
+def _narrow(codes):
+    """Whole numbers from 0 in the narrowest type, which sorts fastest."""
+    return codes.astype(np.min_scalar_type(int(codes.max(initial=0))))
+
+
+def _partners(stretch, who, inspectors):
+    """Of readings in the order of visits."""
+    same = stretch[1:] == stretch[:-1]
+    one, other = who[1:][same], who[:-1][same]
+    pairs = np.unique(np.concatenate([one * inspectors + other, other * inspectors + one]))
+    return np.bincount(pairs // max(inspectors, 1), minlength=inspectors)
 
 
 # ---- how far from its reference each reading lies
@@ -246,7 +266,7 @@ def _apart(taken, told, policy):
     of_others = within**2 / np.maximum(read - 1, 1)
     weight = np.where(read > 1, np.where(has_due, between**2 / (between**2 + of_others), 1.0), 0.0)
     unsure = np.where(has_due, np.where(read > 1, weight * of_others, between**2), of_others)
-    keep = has_due | (read > 1) & (_partners(taken) >= others)[taken.who]
+    keep = has_due | (read > 1) & (taken.partners >= others)[taken.who]
     error = to_six_digits(np.sqrt(within**2 + unsure))
     return _Apart(taken.who[keep], taken.day[keep], (own - weight * elsewhere)[keep], error[keep])
 
@@ -272,17 +292,6 @@ def _spreads(taken, right, elsewhere, read, has_due):
         within = max(within, OF_NORMAL * float(np.median(apart)) / np.sqrt(2.0))
     whole = OF_NORMAL * float(np.median(np.abs(right[has_due]))) if has_due.any() else 0.0
     return to_six_digits(within), to_six_digits(np.sqrt(max(whole**2 - within**2, 0.0)))
-
-
-def _partners(taken):
-    """How many others read a system just before or after each inspector, with no work between."""
-    order = np.lexsort((taken.day, taken.stretch))
-    stretch, who = taken.stretch[order], taken.who[order]
-    same = stretch[1:] == stretch[:-1]
-    one, other = who[1:][same], who[:-1][same]
-    inspectors = max(taken.inspectors, 1)
-    pairs = np.unique(np.concatenate([one * inspectors + other, other * inspectors + one]))
-    return np.bincount(pairs // inspectors, minlength=taken.inspectors)
 
 
 # ---- the shift of each inspector
@@ -392,13 +401,16 @@ def _runs(apart, count, pull, weight, few):
     with np.errstate(invalid="ignore", divide="ignore"):
         pulls, weights = (one[ends] - one[starts] for one in sums)
         best = np.nan_to_num(to_six_digits(pulls**2 / weights)) + to_six_digits(2.0 * np.log(count))
-    # From a cut to the last reading, then from the first to before a cut.
-    for start, end in ((cuts, ends[who]), (starts[who], cuts)):
+    firsts = np.flatnonzero(np.append(True, np.diff(who) != 0)) if len(who) else who
+    # From a cut to the last reading, then from the first to before a cut: of equals the longest.
+    for start, end, longest in ((cuts, ends[who], 0), (starts[who], cuts, -1)):
         with np.errstate(invalid="ignore", divide="ignore"):
             pulls, weights = (one[end] - one[start] for one in sums)
             gain = np.where(end - start >= few, to_six_digits(pulls**2 / weights), -1.0)
-        order = np.lexsort((end - start, gain, who))
-        winner = order[np.flatnonzero(np.append(np.diff(who[order]) != 0, True))] if len(order) else order
+        most = np.maximum.reduceat(gain, firsts) if len(who) else gain
+        reached = np.flatnonzero(gain == np.repeat(most, np.diff(firsts, append=len(who))))
+        edge = np.diff(who[reached], prepend=-1) if longest == 0 else np.diff(who[reached], append=-1)
+        winner = reached[edge != 0]
         better = winner[gain[winner] > best[who[winner]]]
         best[who[better]] = gain[better]
         best_start[who[better]], best_end[who[better]] = start[better], end[better]
@@ -410,7 +422,7 @@ def _shifts(apart, inside, inspectors, kappa, eta):
     at = np.flatnonzero(inside)
     who, above, error = apart.who[at], apart.above[at], apart.error[at]
     count = np.bincount(who, minlength=inspectors)
-    shift = chance.quantiles(above, who, count, 0.5)
+    shift = np.zeros(inspectors)
     weights = np.bincount(who, _on_grid(1.0 / error**2), inspectors)
     with np.errstate(invalid="ignore", divide="ignore"):
         for _ in range(STEPS):
