@@ -187,6 +187,18 @@ def over_time(found, few):
     return (
         f"In the long run {percent(found.rate)}, {found.deficient:,} of "
         f"{plural(found.verified, 'verified unit')}. {sentence('; '.join(parts))}."
+        f"{_changed(found)}"
+    )
+
+
+def _changed(found):
+    """From when on the share differs, and from what; '' where chance explains it."""
+    if found.changed is None:
+        return ""
+    before, since = (f"{part['deficient'].sum():,} of {part['verified'].sum():,}" for part in found.parts())
+    return (
+        f" The share changed with {month(found.changed)}: {before} before, {since} since, more than chance "
+        "alone changes in 99 of 100 such series."
     )
 
 
@@ -194,14 +206,6 @@ def _month_said(row, where):
     """One month beyond its limits: how many were found, and how many chance gives."""
     limit = f"at most {row.most998:.0f}" if where == "above" else f"at least {row.fewest998:.0f}"
     return f"{month(row.month)} ({row.deficient:,} of {row.verified:,}, by chance {limit})"
-
-
-def within_months(events, months):
-    """Events that fall in the months shown."""
-    if not len(months):
-        return ()
-    first, last = (f"{month:%Y-%m}" for month in (months.iloc[0], months.iloc[-1]))
-    return tuple(event for event in events if first <= f"{event.day:%Y-%m}" <= last)
 
 
 def happened(event, agency):

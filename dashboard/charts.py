@@ -299,7 +299,14 @@ def over_time(found, events, few: float, title: str, agency: str):
             ],
         )
     )
-    layers = [band("998", "#f1ece0"), band("95", "#e2d8c3"), middle.encode(y=y("rate:Q")), line, dots]
+    layers = [band("998", "#f1ece0"), band("95", "#e2d8c3"), middle.encode(y=y("rate:Q")), line]
+    if found.changed is not None:
+        ends = [(found.months["month"].iloc[0], found.changed), (found.changed, last)]
+        rates = [part["deficient"].sum() / part["verified"].sum() for part in found.parts()]
+        parts = pd.DataFrame(ends, columns=["start", "end"]).assign(rate=rates)
+        changed = alt.Chart(parts).mark_rule(color=RUST, strokeWidth=2.5)
+        layers.append(changed.encode(x=x("start"), x2="end:T", y=y("rate:Q")))
+    layers.append(dots)
     layers += _events(rows, x) if len(rows) else []
     chart = _quiet(alt.layer(*layers).properties(height=MONTHS_PX + room + AROUND_PX))
     said = "".join(f" {wording.day(event.day)}, {audit_words.happened(event, agency)}." for event in events)

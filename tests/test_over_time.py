@@ -1,5 +1,7 @@
 """A check by month: counts against a loop, limits against print and another library; what happened beside."""
 
+import itertools
+import math
 import shutil
 from collections import Counter
 from datetime import date
@@ -14,7 +16,7 @@ from dashboard import audit_words, charts
 from pipelines.answers import crews, events
 from pipelines.answers.access import EVERYTHING, Viewer
 from pipelines.answers.over_time import over_time
-from pipelines.audit.chance import count_limits
+from pipelines.audit.chance import change_point, count_limits
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
 from tests.conftest import APP
@@ -53,6 +55,63 @@ def test_the_cans_of_a_textbook():
     fewest, most = count_limits(rate, [50] * 30, 0.998)
     assert [number for number, bad in enumerate(cans, 1) if bad > most[0] or bad < fewest[0]] == [15, 23]
     assert fewest[0] == 3 and most[0] == 21  # next to 0.0524 and 0.4102 of 50
+
+
+# ---- a change that stays
+
+
+def test_a_change_is_as_likely_as_every_way_to_deal_the_bad_ones_says():
+    """Of 9 units in months of 2, 3 and 4 any 4 may be bad, each choice as likely; over all of them."""
+    of, bad = np.array([2, 3, 4]), (0, 0, 4)
+
+    def told(counts, split):
+        total = 0.0
+        for part, size in ((counts[:split], of[:split].sum()), (counts[split:], of[split:].sum())):
+            share = sum(part) / size
+            total += sum(part) * math.log(share) if share else 0.0
+            total += (size - sum(part)) * math.log(1 - share) if share < 1 else 0.0
+        return total
+
+    months = np.repeat([0, 1, 2], of)
+    best = {split: told(bad, split) for split in (1, 2)}
+    as_much = 0
+    for choice in itertools.combinations(range(9), 4):
+        counts = tuple(np.bincount(months[list(choice)], minlength=3).tolist())
+        as_much += max(told(counts, 1), told(counts, 2)) >= max(best.values()) - 1e-9
+    position, chance = change_point(bad, of, 1)
+    assert position == max(best, key=best.get) == 2
+    assert chance == pytest.approx(as_much / math.comb(9, 4), abs=0.004)
+    assert change_point(bad, of, 6) == (-1, pytest.approx(np.nan, nan_ok=True))
+    assert change_point((0, 0, 0), of, 1)[0] == change_point(of, of, 1)[0] == change_point((), (), 1)[0] == -1
+
+
+def test_chance_alone_changes_no_more_often_than_stated():
+    random, of = np.random.default_rng(20_260_301), np.full(12, 12)
+    called = sum(change_point(random.binomial(of, 0.12), of, 10)[1] <= 0.05 for _ in range(100))
+    assert called <= scipy.stats.binom.ppf(0.999, 100, 0.05)
+    lasting = np.where(np.arange(12) < 6, 0.02, 0.4)
+    found = [change_point(random.binomial(of, lasting), of, 10) for _ in range(50)]
+    assert sum(chance <= 0.01 for _, chance in found) >= 49
+    assert abs(np.median([position for position, _ in found]) - 6) <= 1
+
+
+def test_a_lasting_change_is_said_and_drawn(tmp_path):
+    """Every month is within its limits; what came to stay in May is not chance."""
+    before = {f"2025-{month:02}": (0, 8, 0) for month in range(1, 5)}
+    since = {f"2025-{month:02}": (3, 5, 0) for month in range(5, 9)}
+    found = over_time(EVERYTHING, months_of(tmp_path, before | since), ALDER, "Crew 1", VENT)
+    assert found.changed == pd.Timestamp(2025, 5, 1) and set(found.months["side"]) == {"within"}
+    assert audit_words.over_time(found, 10).endswith(
+        "so few show only a great change. The share changed with May 2025: 0 of 32 before, 12 of 32 since, "
+        "more than chance alone changes in 99 of 100 such series."
+    )
+    drawn = charts.over_time(found, (), 10, "Vent", ALDER)[0].to_dict()
+    shares = [
+        [row["rate"] for row in drawn["datasets"][one["data"]["name"]]]
+        for one in drawn["layer"]
+        if one["mark"]["type"] == "rule"
+    ]
+    assert shares == [[12 / 64], [0.0, 12 / 32]]
 
 
 # ---- counts
@@ -127,6 +186,7 @@ def test_a_month_beyond_chance_a_gap_and_few_units(snapshot):
     assert np.isnan(by_month.loc["2025-11", "share"]) and np.isnan(by_month.loc["2025-11", "most998"])
     assert by_month["side"].value_counts().to_dict() == {"within": 10, "": 2, "above": 1}
     assert by_month.loc["2025-12", "side"] == "above"
+    assert found.changed is None  # one month alone is no lasting change
     most = int(scipy.stats.binom.ppf(0.999, 12, 18 / 125))
     assert audit_words.over_time(found, 10) == (
         "In the long run 14 %, 18 of 125 verified units. 10 of 11 months within what chance gives 998 times "
@@ -242,6 +302,8 @@ def test_a_line_that_cannot_be_used_is_refused(fleet, snapshot, lines, line, sai
     happened(fleet, *lines)
     with pytest.raises(FleetError, match=rf"events\.csv, line {line}: .*{said}"):
         asked(fleet, snapshot)
+    with pytest.raises(FleetError, match=r"^events\.csv has a line that cannot be used: none is shown\.$"):
+        asked(fleet, snapshot, viewer=Viewer(agencies=("Cedar",)))
 
 
 def test_events_stand_on_the_page_as_the_fleet_has_them_now(sample_fleet, monkeypatch, tmp_path):
@@ -261,7 +323,7 @@ def test_events_stand_on_the_page_as_the_fleet_has_them_now(sample_fleet, monkey
         "training",
         "Setting the charge",
     ]
-    rows = table(page, "Cap of the automatic vent by month")
+    rows = table(page, f"By month: Cap of the automatic vent, {agency}")
     assert rows[0][:3] == ["Month", "Verified units", "Deficient"] and rows[1][0] == "April 2025"
     assert len(page.get("vega_lite_chart")) == 2
     happened(fleet, "X,yesterday,training,x", headings="agency,day,kind,what")

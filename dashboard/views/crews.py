@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import audit_words, charts, data, downloads, filters, frame, tables, wording
+from dashboard import audit_words, charts, data, downloads, filters, frame, months, tables, wording
 
 who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current("agency", "crew")
 FEW = data.limit(who, snapshot, "few_visits") if snapshot else 0
@@ -16,12 +16,6 @@ NO_RANKING = (
 HOW_TO_READ = (
     "Each mark is one of them: the further right, the more units. Within the darker band 95 of 100 would lie "
     "by chance alone, within the lighter one 998 of 1,000; only what lies outside asks for a reason."
-)
-HOW_MONTHS_READ = (
-    "Each mark is a month: the share deficient among the units whose final fell in it. Bands are what chance "
-    "alone gives about the share in the long run, in as many units: 95 times in 100 the darker, 998 times in "
-    "1,000 the lighter. A month outside asks for a reason; other houses or another inspector are reasons, "
-    "too. Upright lines are what events.csv says happened."
 )
 NOT_SEPARABLE = (
     "Under eight crews in an agency, or where nobody else works in a crew's regions, counts do not separate "
@@ -136,7 +130,8 @@ def one_check(kind, agency, name, check):
         tables.said(wording.sentence(audit_words.grid_cell(row)))
     chart, words = charts.funnel(found, name, FEW, f"{CALLED[check]}, {here}")
     st.altair_chart(chart, width="stretch", theme=None, alt=words)
-    over_time(name if kind == "agency" and name else agency, name if kind == CREW else "", check)
+    whose = (name if kind == "agency" and name else agency, name if kind == CREW else "")
+    months.over_time(who, snapshot, *whose, check, FEW)
     tables.show(
         found.points,
         (
@@ -149,60 +144,6 @@ def one_check(kind, agency, name, check):
     )
     if kind == CREW and name:
         units(agency, name, check)
-
-
-def over_time(agency, crew, check):
-    """The check by month of the final, for one crew or for the agency, with what happened there."""
-    found = data.by_month(who, snapshot, agency, crew, check)
-    whose = f"{crew}, {agency}" if crew else agency or "all agencies"
-    tables.section(f"{CALLED[check]} over time: {whose}", HOW_MONTHS_READ)
-    happened = ()
-    with frame.errors_shown():
-        of_fleet = data.happened(who, snapshot, agency, crew)
-        tables.lines(of_fleet.remarks)
-        happened = audit_words.within_months(of_fleet.events, found.months["month"])
-    tables.said(audit_words.over_time(found, FEW))
-    if not found.verified:
-        return
-    chart, words = charts.over_time(found, happened, FEW, f"{CALLED[check]}, {whose}", agency)
-    st.altair_chart(chart, width="stretch", theme=None, alt=words)
-    tables.folded_table(
-        found.months,
-        (
-            tables.Column("month", "Month", audit_words.month),
-            tables.count("verified", "Verified units"),
-            tables.count("deficient", "Deficient"),
-            tables.Column("share", "Share", wording.percent, kind=tables.NUMBER),
-            tables.Column(
-                "most95",
-                "By chance 95 of 100",
-                lambda row: audit_words.between(row.fewest95, row.most95),
-                kind=tables.NUMBER,
-                of_row=True,
-            ),
-            tables.Column(
-                "most998",
-                "998 of 1,000",
-                lambda row: audit_words.between(row.fewest998, row.most998),
-                kind=tables.NUMBER,
-                of_row=True,
-            ),
-            tables.count("not_verified", "Not verified"),
-            tables.Column("side", "Lies", audit_words.side),
-        ),
-        f"{CALLED[check]} by month, {whose}, in numbers",
-    )
-    tables.folded_table(
-        tables.rows(happened),
-        (
-            tables.day("day", "Day"),
-            tables.Column("kind", "Kind", kind=tables.SHORT),
-            tables.Column("what", "What happened"),
-            tables.Column("crew", "Crew"),
-            tables.agency(),
-        ),
-        f"What happened in these months: {wording.plural(len(happened), 'event')}",
-    )
 
 
 def units(agency, crew, check):

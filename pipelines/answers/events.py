@@ -37,10 +37,17 @@ class Events:
 def events(viewer: Viewer, snapshot: Snapshot, fleet: Fleet, agency: str, crew: str) -> Events:
     """What happened at an agency (at any the viewer may see where it is empty), of one crew or of every crew.
 
-    Events of a crew stand with that crew only. FleetError names the line that cannot be used.
+    Events of a crew stand with that crew only. FleetError names the line that cannot be used, though not to
+    those who may not know of every agency.
     """
     allowed = None if viewer.agencies is None else {folded(one) for one in (*viewer.agencies, "")}
-    every = [one for one in _read(fleet) if allowed is None or folded(one.agency) in allowed]
+    try:
+        kept = _read(fleet)
+    except FleetError as error:
+        if allowed is None:
+            raise
+        raise FleetError(f"{fleet.events.name} has a line that cannot be used: none is shown.") from error
+    every = [one for one in kept if allowed is None or folded(one.agency) in allowed]
     lost = _matching_nothing(snapshot, every)
     shown = [
         one

@@ -2,14 +2,17 @@
 
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from pipelines.answers.access import Filters, Viewer, where
+from pipelines.answers.contents import limit
 from pipelines.answers.crews import outcomes_of_units
-from pipelines.audit.chance import count_limits
+from pipelines.audit.chance import change_point, count_limits, deviation
 from pipelines.fleet.snapshots import Snapshot
 
 LEVELS = {"95": 0.95, "998": 0.998}
+RARE = 0.01  # a change that chance alone shows so seldom is told
 
 
 @dataclass(frozen=True)
@@ -19,13 +22,23 @@ class OverTime:
     `months`, every month from the first to the last: month (its first day), deficient, verified,
     not_verified, share, fewest95, most95, fewest998, most998 (deficient units that chance gives about `rate`
     in as many verified ones; NaN as `share` where none was), and `side`: within, high or low where it lies
-    beyond 95 %, above or below where it lies beyond 99.8 %, '' where nothing was verified.
+    beyond 95 %, above or below where it lies beyond 99.8 %, '' where nothing was verified. `changed` is the
+    month from which on the share differs from what it was, more than chance gives in any but RARE series;
+    None where it does not, or where one month alone makes it so.
     """
 
     months: pd.DataFrame
     rate: float
     deficient: int
     verified: int
+    changed: pd.Timestamp | None
+
+    def parts(self) -> tuple[pd.DataFrame, ...]:
+        """The months before the change and since, or all where there was none."""
+        if self.changed is None:
+            return (self.months,)
+        before = self.months["month"] < self.changed
+        return self.months[before], self.months[~before]
 
 
 def over_time(viewer: Viewer, snapshot: Snapshot, agency: str, crew: str, check: str) -> OverTime:
@@ -56,7 +69,21 @@ def over_time(viewer: Viewer, snapshot: Snapshot, agency: str, crew: str, check:
     )
     deficient, verified = int(found["deficient"].sum()), int(found["verified"].sum())
     rate = deficient / verified if verified else float("nan")
-    return OverTime(_limited(_every_month(found), rate), rate, deficient, verified)
+    months = _limited(_every_month(found), rate)
+    changed = _changed(months, rate, limit(viewer, snapshot, "few_visits"))
+    return OverTime(months, rate, deficient, verified, changed)
+
+
+def _changed(months: pd.DataFrame, rate: float, least: float) -> pd.Timestamp | None:
+    """The month from which on the share is another, with or without the month that lies farthest off."""
+    bad, of = (months[name].to_numpy() for name in ("deficient", "verified"))
+    position, seldom = change_point(bad, of, least)
+    if position < 0 or seldom > RARE:
+        return None
+    others = np.arange(len(of)) != np.nanargmax(np.abs(deviation(bad, of, rate)))
+    if not change_point(bad * others, of * others, least)[1] <= RARE:
+        return None
+    return months["month"].iloc[position + np.argmax(of[position:] > 0)]
 
 
 def _every_month(found: pd.DataFrame) -> pd.DataFrame:

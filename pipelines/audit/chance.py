@@ -81,6 +81,40 @@ def count_limits(rate, of, level):
     return fewest, most
 
 
+SERIES_DRAWN = 9_999  # by chance alone, with a seed of their own
+
+
+def change_point(bad, of, least):
+    """(position, probability): from where on the share of a series differs most from what it was before.
+
+    `bad` of `of` in each sample, in order; `least` is how many must stand before and after together. The
+    split of greatest likelihood, and how often chance puts as many bad ones into a series so that some split
+    tells as much. (-1, NaN) where none can be made. Source: Hinkley and Hinkley 1970; Worsley 1983; the
+    probability is drawn here.
+    """
+    from scipy import special
+
+    bad, of = np.asarray(bad, np.int64), np.asarray(of, np.int64)
+    found, units, before = int(bad.sum()), int(of.sum()), np.cumsum(of)[:-1]
+    splits = np.flatnonzero((before >= least) & (units - before >= least))
+    if not len(splits) or found in (0, units):
+        return -1, np.nan
+
+    def told(series):
+        """Log likelihood of each split of each series, shape (series, splits)."""
+        first, of_first = np.cumsum(series, axis=1)[:, splits], before[splits]
+        total = np.zeros(first.shape)
+        for count, size in ((first, of_first), (found - first, units - of_first)):
+            total += special.xlogy(count, count / size) + special.xlogy(size - count, 1 - count / size)
+        return total
+
+    random = np.random.Generator(np.random.PCG64(found))
+    drawn = random.multivariate_hypergeometric(of, found, SERIES_DRAWN, method="marginals")
+    own = told(bad[np.newaxis])[0]
+    as_much = np.count_nonzero(told(drawn).max(axis=1) >= own.max() - 1e-9)
+    return int(splits[np.argmax(own)]) + 1, (1 + as_much) / (1 + SERIES_DRAWN)
+
+
 def _interpolated(rate, of, below):
     """The share below which the probability is `below`, interpolated between whole counts.
 
