@@ -2,7 +2,7 @@
 
 import math
 
-from dashboard.wording import NOTHING, interval, missing, number, percent, plural, text
+from dashboard.wording import NOTHING, interval, missing, number, percent, plural, sentence, text
 
 WHY = {
     "few to compare": "under eight to compare: crew and houses cannot be told apart",
@@ -133,6 +133,85 @@ def habit(row):
         return OFTEN[row.habit]
     how, field = row.habit.split("__")
     return f"{DIGITS_OF[field]} {DIGITS[how]}"
+
+
+# ---- over time
+
+BEYOND = {
+    "above": "above what chance gives",
+    "below": "below what chance gives",
+    "high": "high, as chance gives it now and then",
+    "low": "low, as chance gives it now and then",
+    "within": "within what chance gives",
+}
+
+
+def month(value):
+    """A month in words: March 2026."""
+    return f"{value:%B %Y}"
+
+
+def between(fewest, most):
+    """How many deficient units chance gives."""
+    return NOTHING if missing(most) else f"{fewest:.0f}" if fewest == most else f"{fewest:.0f} to {most:.0f}"
+
+
+def side(value):
+    return BEYOND.get(value, "nothing was verified")
+
+
+def over_time(found, few):
+    """A check over time, in sentences for those who do not see the picture."""
+    if not found.verified:
+        return "No unit could be verified in any month."
+    months = found.months
+    told = months[months["verified"] > 0]
+    within = int((~told["side"].isin(["above", "below"])).sum())
+    parts = [f"{within} of {plural(len(told), 'month')} within what chance gives 998 times in 1,000"]
+    for where in ("above", "below"):
+        beyond = [_month_said(row, where) for row in told[told["side"] == where].itertuples()]
+        parts += [f"{where} it: {', '.join(beyond)}"] if beyond else []
+    parts += [
+        f"beyond what it gives 95 times in 100, {where}: {', '.join(map(month, beyond))}"
+        for where in ("high", "low")
+        if len(beyond := told.loc[told["side"] == where, "month"])
+    ]
+    small = int((told["verified"] < few).sum())
+    open_marks = f"{plural(small, 'month')} with fewer than {few:g} verified units, drawn open"
+    too_few = ": so few show only a great change" if 2 * small > len(told) else ""
+    parts += [open_marks + too_few] if small else []
+    none = int(((months["verified"] == 0) & (months["not_verified"] > 0)).sum())
+    parts += (
+        [f"{plural(none, 'month')} in which units had a final and none could be verified"] if none else []
+    )
+    return (
+        f"In the long run {percent(found.rate)}, {found.deficient:,} of "
+        f"{plural(found.verified, 'verified unit')}. {sentence('; '.join(parts))}."
+        f"{_changed(found)}"
+    )
+
+
+def _changed(found):
+    """From when on the share differs, and from what; '' where chance explains it."""
+    if found.changed is None:
+        return ""
+    before, since = (f"{part['deficient'].sum():,} of {part['verified'].sum():,}" for part in found.parts())
+    return (
+        f" The share changed with {month(found.changed)}: {before} before, {since} since, more than chance "
+        "alone changes in 99 of 100 such series."
+    )
+
+
+def _month_said(row, where):
+    """One month beyond its limits: how many were found, and how many chance gives."""
+    limit = f"at most {row.most998:.0f}" if where == "above" else f"at least {row.fewest998:.0f}"
+    return f"{month(row.month)} ({row.deficient:,} of {row.verified:,}, by chance {limit})"
+
+
+def happened(event, agency):
+    """What happened, in the words of the fleet's table; it names the agency where the page is of none."""
+    whose = [name for name in (event.crew, "" if agency else event.agency) if name]
+    return f"{', '.join([event.kind, *whose])}: {event.what}"
 
 
 # ---- certainty

@@ -17,12 +17,14 @@ from pipelines.answers import (
     crew_page,
     crews,
     decisions,
+    events,
     files,
     homes,
     instruments,
     lists,
     one_home,
     one_inspection,
+    over_time,
     regions,
     reinspections,
     risks,
@@ -175,6 +177,7 @@ of_crew = kept(crew_page.crew_page)
 passed_open = kept(crews.passed_open)
 passed_homes = kept(crews.passed_homes)
 agencies_of = kept(crews.agencies_of)
+by_month = kept(over_time.over_time)
 shifts = kept(instruments.shifts)
 habits = kept(instruments.habits)
 without_shift = kept(instruments.without_shift)
@@ -198,6 +201,11 @@ to_mend = kept(files.to_mend)
 answers = kept(files.answers)
 suspicions_count = kept(files.suspicions_count)
 suspicions = kept(files.suspicions)
+
+
+def happened(viewer: Viewer, snapshot: str, agency: str, crew: str) -> events.Events:
+    """What events.csv now says of an agency and a crew, as answers.events.events."""
+    return events.events(viewer, attach(snapshot), fleet(), agency, crew)
 
 
 # ---- lists, made when they are asked for and not kept

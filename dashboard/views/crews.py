@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import audit_words, charts, data, downloads, filters, frame, tables, wording
+from dashboard import audit_words, charts, data, downloads, filters, frame, months, tables, wording
 
 who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current("agency", "crew")
 FEW = data.limit(who, snapshot, "few_visits") if snapshot else 0
@@ -130,6 +130,8 @@ def one_check(kind, agency, name, check):
         tables.said(wording.sentence(audit_words.grid_cell(row)))
     chart, words = charts.funnel(found, name, FEW, f"{CALLED[check]}, {here}")
     st.altair_chart(chart, width="stretch", theme=None, alt=words)
+    whose = (name if kind == "agency" and name else agency, name if kind == CREW else "")
+    months.over_time(who, snapshot, *whose, check, FEW)
     tables.show(
         found.points,
         (

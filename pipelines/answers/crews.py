@@ -136,21 +136,13 @@ def counted_units(
     re-inspection paired with it), outcome. A final that could not tell gives way to its re-inspection.
     """
     condition, params = where(viewer, Filters(agency=(agency,)), homes="u")
-    if check in BY_ID:
-        first, second = (piece(coded(check, alias), "outcome") for alias in ("f", "s"))
-        code = f"CASE WHEN {first} > 1 AND coalesce({second}, 2) < 2 THEN {second} ELSE {first} END"
-        said = picked(OUTCOMES, code)
-    else:
-        texts = [SHOWN.get(code, "not verified" if code else "") for code in range(LACKING + 2)]
-        said = picked(texts, f"u.{check if check in (ANY, *HOME_GROUPS) else ANY}__shows")
+    outcome_of_unit, source = outcomes_of_units(check)
     return snapshot.query(
         f"""
         WITH counted AS (
             SELECT u.agency, u.home_id, u.system_id, u.job_number, u.inspection_id, u.again_id,
-                   {said} AS outcome
-            FROM crew_units AS u
-            JOIN judged AS f ON f.agency = u.agency AND f.inspection_id = u.inspection_id
-            LEFT JOIN judged AS s ON s.agency = u.agency AND s.inspection_id = u.again_id
+                   {outcome_of_unit} AS outcome
+            FROM {source}
             WHERE u.crew = ? AND {condition})
         SELECT c.*, r.inspected_on AS final_on
         FROM counted AS c
@@ -160,6 +152,19 @@ def counted_units(
                  c.home_id, c.system_id, c.job_number""",
         [crew, *params, outcome],
     )
+
+
+def outcomes_of_units(check: str) -> tuple[str, str]:
+    """SQL for what a unit shows for a check, a group or any, and for the tables it is in, the unit as `u`."""
+    if check not in BY_ID:
+        texts = [SHOWN.get(code, "not verified" if code else "") for code in range(LACKING + 2)]
+        return picked(texts, f"u.{check if check in HOME_GROUPS else ANY}__shows"), "crew_units AS u"
+    first, second = (piece(coded(check, alias), "outcome") for alias in ("f", "s"))
+    code = f"CASE WHEN {first} > 1 AND coalesce({second}, 2) < 2 THEN {second} ELSE {first} END"
+    source = """crew_units AS u
+            JOIN judged AS f ON f.agency = u.agency AND f.inspection_id = u.inspection_id
+            LEFT JOIN judged AS s ON s.agency = u.agency AND s.inspection_id = u.again_id"""
+    return picked(OUTCOMES, code), source
 
 
 # ---- whose it is

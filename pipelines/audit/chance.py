@@ -64,16 +64,80 @@ def funnel_limits(rate, of, level, widened=1.0):
     )
 
 
+def count_limits(rate, of, level):
+    """(fewest, most) of `of` that chance gives with probability `level` where each is bad at `rate`.
+
+    What of a control chart for shares with each sample's own size lies within its limits; on either side
+    at most half of 1 - `level` lies beyond. NaN where `of` is 0 or `rate` is NaN. Source: Shewhart 1931, the
+    limits exact where his are three standard errors. Rate 0.2313, 50 cans, 99.8 %: 3 to 21; Montgomery,
+    Introduction to Statistical Quality Control, has 2.6 to 20.5 (his 0.0524 to 0.4102, from memory).
+    """
+    rate, of = np.broadcast_arrays(np.asarray(rate, float), np.asarray(of, float))
+    fewest, most = np.full(rate.shape, np.nan), np.full(rate.shape, np.nan)
+    known = (of > 0) & np.isfinite(rate)
+    tail = (1.0 - level) / 2.0
+    for limit, below in ((fewest, tail), (most, 1.0 - tail)):
+        limit[known], _ = _count_at(np.clip(rate[known], 0.0, 1.0), of[known], below)
+    return fewest, most
+
+
+SERIES_DRAWN = 9_999  # by chance alone, with a seed of their own
+
+
+def change_point(bad, of, least):
+    """(position, probability): from where on the share of a series differs most from what it was before.
+
+    `bad` of `of` in each sample, in order; `least` is how many must stand before and after together. The
+    split of greatest likelihood, and how often chance puts as many bad ones into a series so that some split
+    tells as much. (-1, NaN) where none can be made. Source: Hinkley and Hinkley 1970; Worsley 1983; the
+    probability is drawn here.
+    """
+    from scipy import special
+
+    bad, of = np.asarray(bad, np.int64), np.asarray(of, np.int64)
+    found, units, before = int(bad.sum()), int(of.sum()), np.cumsum(of)[:-1]
+    splits = np.flatnonzero((before >= least) & (units - before >= least))
+    if not len(splits) or found in (0, units):
+        return -1, np.nan
+
+    def told(series):
+        """Log likelihood of each split of each series, shape (series, splits)."""
+        first, of_first = np.cumsum(series, axis=1)[:, splits], before[splits]
+        total = np.zeros(first.shape)
+        for count, size in ((first, of_first), (found - first, units - of_first)):
+            total += special.xlogy(count, count / size) + special.xlogy(size - count, 1 - count / size)
+        return total
+
+    random = np.random.Generator(np.random.PCG64(found))
+    drawn = random.multivariate_hypergeometric(of, found, SERIES_DRAWN, method="marginals")
+    own = told(bad[np.newaxis])[0]
+    as_much = np.count_nonzero(told(drawn).max(axis=1) >= own.max() - 1e-9)
+    return int(splits[np.argmax(own)]) + 1, (1 + as_much) / (1 + SERIES_DRAWN)
+
+
 def _interpolated(rate, of, below):
     """The share below which the probability is `below`, interpolated between whole counts.
 
     0 where none at all is likely enough, and 1 where all are.
     """
-    from scipy import special
-
     limit = np.full(rate.shape, np.nan)
     known = (of > 0) & np.isfinite(rate)
     rate, of = np.clip(rate[known], 0.0, 1.0), of[known]
+    count, up_to = _count_at(rate, of, below)
+    most, less = up_to(count), up_to(count - 1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(most > less, (most - below) / (most - less), 0.0)
+    found = (count - np.minimum(share, 1.0)) / of
+    limit[known] = np.where((count == of) & (below > 0.5), 1.0, np.maximum(0.0, found))
+    return limit
+
+
+def _count_at(rate, of, below):
+    """The least count that so many or fewer reach with a probability above `below`, shape (n,).
+
+    And the function that gives the probability of so many or fewer.
+    """
+    from scipy import special
 
     def up_to(count, at=slice(None)):
         """Probability of so many or fewer."""
@@ -89,12 +153,7 @@ def _interpolated(rate, of, below):
             short = up_to(count[left] - (step < 0), left) <= below
             left = left[short & (count[left] < of[left]) if step > 0 else ~short & (count[left] > 0)]
             count[left] += step
-    most, less = up_to(count), up_to(count - 1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share = np.where(most > less, (most - below) / (most - less), 0.0)
-    found = (count - np.minimum(share, 1.0)) / of
-    limit[known] = np.where((count == of) & (below > 0.5), 1.0, np.maximum(0.0, found))
-    return limit
+    return count, up_to
 
 
 def deviation(count, of, rate):

@@ -147,6 +147,7 @@ class Fleet:
         self.policy = self.path / "policy.toml"
         self.places = self.path / "places.csv"
         self.crews = self.path / "crews.csv"
+        self.events = self.path / "events.csv"
         self.snapshots_folder = self.path / "snapshots"
         self.received_log = Log(self.path / "received.csv", _names(LogLine), _wrong_line, once=12)
         self.states_log = Log(self.path / "states.csv", _names(State), _wrong_state, once=6)

@@ -13,8 +13,13 @@ from pipelines.fleet.logs import FleetError
 DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 
 
-def lines(data: bytes, path: object, headings: Sequence[str]) -> Iterator[tuple[int, dict[str, str]]]:
-    """(line, cells by heading) of a table as bytes; none where it is empty, FleetError where it is none."""
+def lines(
+    data: bytes, path: object, headings: Sequence[str], optional: Sequence[str] = ()
+) -> Iterator[tuple[int, dict[str, str]]]:
+    """(line, cells by heading) of a table as bytes; none where it is empty, FleetError where it is none.
+
+    A heading that is `optional` may be missing: its cells are empty then.
+    """
     if not data:
         return
     try:
@@ -37,7 +42,7 @@ def lines(data: bytes, path: object, headings: Sequence[str]) -> Iterator[tuple[
                 raise FleetError(
                     f"{path}, line {reader.line_num}: it has more cells than there are headings."
                 )
-            yield reader.line_num, {name: row[name] or "" for name in headings}
+            yield reader.line_num, {name: row.get(name) or "" for name in (*headings, *optional)}
     except csv.Error as error:
         raise FleetError(f"{path}, line {reader.line_num + 1}: it cannot be read as CSV ({error}).") from None
 
