@@ -61,7 +61,7 @@ HOLDING = (
         kind=tables.NUMBER,
         of_row=True,
     ),
-    tables.Column("standing", "Standing", audit_words.stands, of_row=True),
+    tables.Column("standing", "Standing", audit_words.stands, of_row=True, width="22%"),
 )
 
 
