@@ -127,12 +127,17 @@ def gauge_off(row):
     )
 
 
-def habit(row):
-    """What an inspector's readings show, in words."""
-    if row.habit in OFTEN:
-        return OFTEN[row.habit]
-    how, field = row.habit.split("__")
+def of_habit(habit):
+    """What readings that show a habit are."""
+    if habit in OFTEN:
+        return OFTEN[habit]
+    how, field = habit.split("__")
     return f"{DIGITS_OF[field]} {DIGITS[how]}"
+
+
+def visits_counted(count, shown):
+    """The caption of the visits that a number counts."""
+    return f"1 to {shown:,} of {plural(count, 'visit')}" if count > shown else plural(count, "visit")
 
 
 # ---- over time

@@ -41,6 +41,7 @@ from pipelines.answers.crews import called as compared_by
 from pipelines.answers.decisions import in_words as decision_said
 from pipelines.answers.files import PAIRS_A_PAGE
 from pipelines.answers.homes import ROWS_A_PAGE, SORTS
+from pipelines.answers.instruments import HABITS
 from pipelines.answers.phrases import called
 from pipelines.answers.reinspections import DISCOVER, NUMBER, SHARE, Asked, fresh_seed
 from pipelines.answers.sample_sheet import ENDINGS
@@ -64,6 +65,7 @@ __all__ = [
     "DISCOVER",
     "ENDINGS",
     "EVERYTHING",
+    "HABITS",
     "KINDS",
     "NOT_RECORDED",
     "NUMBER",
@@ -180,6 +182,7 @@ agencies_of = kept(crews.agencies_of)
 by_month = kept(over_time.over_time)
 shifts = kept(instruments.shifts)
 habits = kept(instruments.habits)
+habit_visits = kept(instruments.habit_visits)
 without_shift = kept(instruments.without_shift)
 
 reinspections_required = kept(reinspections.required)

@@ -127,9 +127,16 @@ def test_the_hands_planted_in_the_samples_are_told_and_nobody_else(sample_snapsh
     assert asked.shifts(EVERYTHING, sample_snapshot, Filters())["beyond_chance"].sum() == 0
 
 
-def test_every_habit_is_said_in_words():
-    class Row:
-        habit = ""
+def test_a_number_leads_to_as_many_visits(sample_snapshot):
+    for viewer in (EVERYTHING, Viewer(personal=False)):
+        for row in asked.habits(viewer, sample_snapshot, Filters()).itertuples():
+            visits = asked.habit_visits(viewer, sample_snapshot, row.agency, row.inspector, row.habit)
+            if row.habit != "recorded":
+                assert len(visits) == row.observed
+            assert len(visits) > 0
+            stranger = Viewer(agencies=("Alder County",))
+            assert asked.habit_visits(stranger, sample_snapshot, row.agency, row.inspector, row.habit).empty
 
-    for Row.habit in HABITS:
-        assert len(audit_words.habit(Row)) > 10
+
+def test_every_habit_is_said_in_words():
+    assert len({audit_words.of_habit(habit) for habit in HABITS}) == len(HABITS)

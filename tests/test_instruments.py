@@ -14,6 +14,7 @@ from pipelines.answers import instruments as asked
 from pipelines.answers.access import EVERYTHING, Filters, Viewer
 from pipelines.audit import instruments as audited
 from pipelines.audit.instruments import HUBER, instruments
+from pipelines.audit.references import Apart
 from pipelines.engine.results import OUTCOMES
 from pipelines.fleet import equality, snapshots
 from pipelines.fleet.folder import Fleet
@@ -93,7 +94,7 @@ def test_no_order_of_homes_changes_a_bit():
 def test_the_shift_is_hubers_estimate_as_an_independent_library_gives_it():
     random = np.random.default_rng(3)
     above, error = random.standard_t(3, 50) + 1.0, random.uniform(0.5, 2.0, 50)
-    apart = audited._Apart(np.zeros(50, np.int64), np.arange(50), above, error)
+    apart = Apart(np.zeros(50, np.int64), np.arange(50), above, error)
     shift, _ = audited._shifts(apart, np.ones(50, bool), 1, 1.0, 1.0)
     fitted = sm.RLM(above / error, 1.0 / error, M=sm.robust.norms.HuberT(HUBER))
     other = fitted.fit(scale_est=sm.robust.scale.HuberScale(), update_scale=False)

@@ -404,6 +404,28 @@ def gauges():
     )
 
 
+def to_habit(row):
+    return filters.link("crews", agency=row.agency, kind="inspector", by=row.inspector, habit=row.habit)
+
+
+def habit_visits(agency, inspector, habit):
+    found = data.habit_visits(who, snapshot, agency, inspector, habit)
+    tables.section(
+        f"{inspector}, {agency}: {audit_words.of_habit(habit)}",
+        "Visits at which a usual reading lacks." if habit == "recorded" else "The visits that show it.",
+    )
+    tables.show(
+        found.head(data.UNITS_SHOWN),
+        (
+            tables.home(filters.home_link),
+            tables.day("inspected_on", "Visit"),
+            tables.Column("inspection_id", "Inspection", kind=tables.SHORT),
+        ),
+        audit_words.visits_counted(len(found), data.UNITS_SHOWN),
+        empty="No visit.",
+    )
+
+
 def habits():
     found = data.habits(who, snapshot, chosen)
     tables.section("Habits of reading", HOW_HABITS)
@@ -412,8 +434,8 @@ def habits():
         (
             tables.Column("inspector", "Inspector", kind=tables.SHORT),
             tables.agency(),
-            tables.Column("habit", "What", audit_words.habit, of_row=True, width="34%"),
-            tables.count("observed", "So many"),
+            tables.Column("habit", "What", audit_words.of_habit, width="34%"),
+            tables.count("observed", "So many", link=to_habit),
             tables.count("readings", "Of"),
             tables.Column("expected", "Expected", audit_words.expected, kind=tables.NUMBER),
         ),
@@ -439,6 +461,8 @@ if not frame.nothing_loaded():
         passed_by(chosen.agency[0], asked["passed"])
     elif "off" in asked and asked.get("of", "") in audit_words.READ and len(chosen.agency) == 1:
         without_shift(chosen.agency[0], asked["off"], asked["of"])
+    elif "by" in asked and asked.get("habit", "") in data.HABITS and len(chosen.agency) == 1:
+        habit_visits(chosen.agency[0], asked["by"], asked["habit"])
     elif check in data.titles() and whose in data.WHOSE:
         charged_units(check, whose)
     elif check:

@@ -6,8 +6,8 @@ import pyarrow as pa
 
 from pipelines.answers.access import Filters, Viewer, where
 from pipelines.answers.targets import policy_of
-from pipelines.audit.habits import HABITS
-from pipelines.audit.instruments import CHARGE, PRESSURE, READINGS, TEMPERATURE
+from pipelines.audit.habits import HABITS, SHOWN
+from pipelines.audit.references import CHARGE, PRESSURE, READINGS, TEMPERATURE
 from pipelines.engine.arrays import NOT_RECORDED, Numbers, from_arrow
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.hydronics.atmosphere import atmosphere_psia
@@ -52,6 +52,31 @@ def habits(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame
     return found[found["beyond_chance"]].reset_index(drop=True)
 
 
+def habit_visits(viewer: Viewer, snapshot: Snapshot, agency: str, inspector: str, habit: str) -> pd.DataFrame:
+    """The visits behind one number of `habits`, the newest first; of what is recorded, those that lack some.
+
+    Columns: agency, home_id, inspection_id, inspected_on.
+    """
+    condition, params = where(viewer, Filters(agency=(agency,)), homes="j")
+    shows, counts = SHOWN[habit]
+    return snapshot.query(
+        f"""
+        WITH numbered AS ({NUMBERS})
+        SELECT j.agency, j.home_id, j.inspection_id, r.inspected_on
+        FROM judged AS j
+        JOIN readings AS r ON r.agency = j.agency AND r.inspection_id = j.inspection_id
+        JOIN numbered AS n ON n.agency = j.agency AND n.name = coalesce(r.inspector, j.crew)
+        WHERE {condition} AND {_called(viewer)} = ? AND {counts} AND {shows}
+        ORDER BY r.inspected_on DESC, j.home_id, j.inspection_id""",
+        [*params, inspector],
+    )
+
+
+def _called(viewer: Viewer) -> str:
+    """SQL for what an inspector is called, where NUMBERS are `n`."""
+    return "n.name" if viewer.personal else "n.number"
+
+
 def _by_inspector(
     viewer: Viewer, snapshot: Snapshot, filters: Filters, table: str, order: str
 ) -> pd.DataFrame:
@@ -59,11 +84,11 @@ def _by_inspector(
     return snapshot.query(
         f"""
         WITH numbered AS ({NUMBERS})
-        SELECT i.* REPLACE ({"i.inspector" if viewer.personal else "n.number"} AS inspector)
+        SELECT i.* REPLACE ({_called(viewer)} AS inspector)
         FROM {table} AS i
         JOIN numbered AS n ON n.agency = i.agency AND n.name = i.inspector
         WHERE {condition}
-        ORDER BY lower(i.agency), i.agency, lower(i.inspector), i.inspector, {order}""",
+        ORDER BY lower(i.agency), i.agency, lower(n.name), n.name, {order}""",
         params,
     )
 
@@ -101,7 +126,6 @@ def without_shift(
 
 def _visits(viewer, snapshot, agency, inspector, since, until) -> pa.Table:
     """Readings of an inspector's visits within the days of a run, as the engine reads them."""
-    named = "n.name" if viewer.personal else "n.number"
     found = snapshot.arrow(
         f"""
         WITH numbered AS ({NUMBERS})
@@ -110,7 +134,7 @@ def _visits(viewer, snapshot, agency, inspector, since, until) -> pa.Table:
         FROM readings AS r
         JOIN judged AS j ON j.agency = r.agency AND j.inspection_id = r.inspection_id
         JOIN numbered AS n ON n.agency = r.agency AND n.name = coalesce(r.inspector, j.crew)
-        WHERE r.agency = ? AND {named} = ?
+        WHERE r.agency = ? AND {_called(viewer)} = ?
             AND r.inspected_on BETWEEN ?::DATE AND coalesce(?::DATE, r.inspected_on)
         ORDER BY r.inspected_on DESC, r.inspection_id
         LIMIT {WORKED_OUT_AT_MOST}""",

@@ -53,8 +53,26 @@ TAKEN = (  # what anybody can read at any closed loop
     "backflow_device",
     "tank_type",
 )
-OF_DIGITS = tuple(f"{how}__{field}" for how, (*_, fields) in DIGITS.items() for field in fields)
-HABITS = (*ODD, *OF_DIGITS, RECORDED)
+RECORDED_OF_TAKEN = " + ".join(f"(r.{field} IS NOT NULL)::BIGINT" for field in TAKEN)
+
+
+def _shown():
+    """What shows each habit and what of, as SQL of readings `r` and results `j`; of what is recorded,
+    visits that lack some.
+    """
+    found = {}
+    for check in ODD:
+        outcome = f"(j.{coded(check)} & 3)"
+        found[check] = (f"{outcome} = {DEFICIENT}", f"{outcome} <= {DEFICIENT}")
+    for how, (shows, counts, fields) in DIGITS.items():
+        for field in fields:
+            found[f"{how}__{field}"] = (shows.format(f"r.{field}"), counts.format(f"r.{field}"))
+    found[RECORDED] = (f"{RECORDED_OF_TAKEN} < {len(TAKEN)}", "r.heating_system = 'hot_water'")
+    return found
+
+
+SHOWN = _shown()
+HABITS = tuple(SHOWN)
 ROUNDS = 12
 FARTHEST = 30.0  # deviates; beyond it a probability is no number any more
 
@@ -134,25 +152,17 @@ def _counts(connection):
 
     The sides are before and after work; `squares` of how many of TAKEN a visit records, else 0.
     """
+    recorded = f"({RECORDED_OF_TAKEN})"
     columns = []
-    for check in ODD:
-        outcome = f"(j.{coded(check)} & 3)"
-        columns += [
-            f"count(*) FILTER ({outcome} = {DEFICIENT})",
-            f"count(*) FILTER ({outcome} <= {DEFICIENT})",
-            "0",
-        ]
-    for shows, counts, fields in DIGITS.values():
-        for field in (f"r.{one}" for one in fields):
-            columns += [f"count(*) FILTER ({one.format(field)})" for one in (shows, counts)]
-            columns.append("0")
-    recorded = " + ".join(f"(r.{field} IS NOT NULL)::BIGINT" for field in TAKEN)
-    hot_water = "FILTER (r.heating_system = 'hot_water')"
-    columns += [
-        f"coalesce(sum({recorded}) {hot_water}, 0)::BIGINT",
-        f"count(*) {hot_water} * {len(TAKEN)}",
-        f"coalesce(sum(({recorded}) * ({recorded})) {hot_water}, 0)::BIGINT",
-    ]
+    for habit, (shows, counts) in SHOWN.items():
+        if habit == RECORDED:
+            columns += [
+                f"coalesce(sum({recorded}) FILTER ({counts}), 0)::BIGINT",
+                f"count(*) FILTER ({counts}) * {len(TAKEN)}",
+                f"coalesce(sum({recorded} * {recorded}) FILTER ({counts}), 0)::BIGINT",
+            ]
+        else:
+            columns += [f"count(*) FILTER ({counts} AND {shows})", f"count(*) FILTER ({counts})", "0"]
     numbered = ", ".join(f"{one} AS c{position}" for position, one in enumerate(columns))
     table = connection.sql(f"""
         SELECT j.agency, coalesce(r.inspector, j.crew) AS inspector,

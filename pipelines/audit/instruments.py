@@ -7,7 +7,7 @@ much readings differ within and between houses. A setting that fewer than some o
 nothing, nor do fewer than some others who read the same systems.
 
 The shift is a Huber estimate over the run of readings, up to the last one or from the first one on, that
-stands out most; its probability pays for the choice of the run (Siegmund 1985) and for how much inspectors
+stands out most; its probability pays for the choice of the run and for how much inspectors
 differ anyway. What is told of one is taken out of the reference of the others, the clearest first, until
 nothing more is told: whoever re-inspects after a gauge that reads high does not read low.
 
@@ -20,20 +20,13 @@ import numpy as np
 import pyarrow as pa
 
 from pipelines.audit import chance
+from pipelines.audit.references import READINGS, apart_of, on_grid, taken_of, visits_of
 from pipelines.engine.arrays import to_six_digits
-from pipelines.engine.codes import coded, outcomes_of_results
-from pipelines.engine.hydronics import fluids, loop
-from pipelines.engine.results import DEFICIENT
 
-PRESSURE, CHARGE, TEMPERATURE = "pressure", "charge", "temperature"
-READINGS = (PRESSURE, TEMPERATURE, CHARGE)
-HUBER, OF_NORMAL = 1.345, 1.4826  # where readings begin to count less; deviation over median deviation
+HUBER = 1.345  # errors beyond which a reading counts less
 NORMAL_PULL = 0.71  # mean square of what normal readings of the stated error pull
 STEPS = 12  # from no shift to Huber's estimate
 ROUNDS = 12  # of taking out what was told
-ENOUGH_PAIRS = 30  # to tell how much two readings of one system differ
-GRID = 2.0**20
-NOBODY = -1
 
 
 def instruments(connection, policy):
@@ -43,8 +36,8 @@ def instruments(connection, policy):
     where it is `beyond_chance`, else all. Shift, interval and `adjusted_p` are NULL where too few readings
     can be compared.
     """
-    visits = _visits(connection, policy)
-    every = [_taken(visits, name, policy) for name in READINGS]
+    visits = visits_of(connection, policy)
+    every = [taken_of(visits, name, policy) for name in READINGS]
     told: list[dict[int, _Run]] = [{} for _ in READINGS]
     found = [_found(one, {}, policy) for one in every]
     for _ in range(ROUNDS):
@@ -65,159 +58,7 @@ def instruments(connection, policy):
     )
 
 
-# ---- what was read
-
-
-@dataclass(frozen=True)
-class _Visits:
-    """All visits in the order of systems: arrays by name.
-
-    `who` is a position in `names`, (agency, inspector), NOBODY where none is recorded; `stretch` a number for
-    each run of visits with no work between; `agency_of` the agency of each name, by number.
-    """
-
-    columns: dict[str, np.ndarray]
-    who: np.ndarray
-    names: tuple[tuple[str, str], ...]
-    agency_of: np.ndarray
-    stretch: np.ndarray
-
-
-def _visits(connection, policy):
-    inspector = "coalesce(r.inspector, j.crew)"
-    column = float(to_six_digits(loop.static_pressure_psi(1.0, fluids.density_lb_ft3(policy.sizing_cold_f))))
-    table = connection.sql(f"""
-        SELECT j.rowid AS row, hash(j.agency, j.home_id, j.system_id) AS system, r.inspected_on,
-               CASE WHEN {inspector} IS NOT NULL THEN hash(j.agency, {inspector}) ELSE 0 END AS name,
-               hash(j.agency, j.crew) AS crew, r.repairs_reported IS NOT NULL AS repaired,
-               coalesce(j.inspection_kind IN ('final', 'qa'), false) AS after,
-               j.{coded("home-id-reused")} AS moved,
-               CASE WHEN r.cold_pressure_psig IS NOT NULL
-                     AND r.heating_system = 'hot_water'
-                     AND r.pressure_read_with IS DISTINCT FROM 'boiler_gauge'
-                     AND r.cold_reading_state IS DISTINCT FROM 'heat_not_shut_off'
-                     AND coalesce(r.cold_temperature_f, 0) <= {policy.cold_above_f}
-                    THEN r.cold_pressure_psig END AS pressure,
-               CASE WHEN r.fill_connection = 'automatic' THEN r.fill_setting_psig END AS pressure_due,
-               CASE WHEN r.hot_reading_state = 'all_zones_hot' AND r.emitter <> 'radiant_floor'
-                    THEN r.hot_temperature_f END AS temperature,
-               r.high_limit_f AS temperature_due,
-               CASE WHEN r.precharge_system_side = 'relieved' AND r.tank_type = 'diaphragm'
-                     AND r.tank_air_valve IS DISTINCT FROM 'water'
-                    THEN r.precharge_psig END AS charge,
-               r.fill_setting_psig - {column} * r.tank_above_gauge_ft AS charge_due
-        FROM judged AS j
-        JOIN readings AS r USING (agency, inspection_id)
-    """).to_arrow_table()
-    named = connection.sql("""
-        SELECT agency, inspector, hash(agency, inspector) AS name
-        FROM (
-            SELECT agency, inspector FROM readings WHERE inspector IS NOT NULL
-            UNION
-            SELECT agency, crew FROM judged WHERE crew IS NOT NULL)
-        ORDER BY agency, inspector
-    """).fetchall()
-    order = np.argsort(table.column("row").to_numpy(), kind="stable")
-    columns = {name: table.column(name).to_numpy(zero_copy_only=False)[order] for name in table.column_names}
-    names = tuple((agency, inspector) for agency, inspector, _ in named)
-    hashes = np.array([one for _, _, one in named], np.uint64)
-    sorter = np.argsort(hashes)
-    who = np.append(sorter, -1)[np.searchsorted(hashes, columns["name"], sorter=sorter)]
-    who[columns["name"] == 0] = NOBODY
-    agencies = sorted({agency for agency, _ in names})
-    agency_of = np.array([agencies.index(agency) for agency, _ in names], np.int64)
-    return _Visits(columns, who, names, agency_of, _stretches(columns, policy))
-
-
-def _stretches(visits, policy):
-    """A number for each run of visits to one system between which nothing was done, as far as recorded."""
-    day = visits["inspected_on"].astype("datetime64[D]").astype(np.int64)
-    after, repaired = visits["after"].astype(bool), visits["repaired"].astype(bool)
-    moved = outcomes_of_results(visits["moved"])[0] == DEFICIENT
-    breaks = np.ones(len(day), bool)
-    breaks[1:] = (
-        (visits["system"][1:] != visits["system"][:-1])
-        | (np.diff(day) > policy.paired_within_days)
-        | moved[1:]
-        | (after[1:] & (repaired[1:] | ~after[:-1]))
-        | (~after[:-1] & repaired[:-1])
-    )
-    return np.cumsum(breaks)
-
-
-@dataclass(frozen=True)
-class _Taken:
-    """Readings of one kind, by inspector and day, the first of each inspector in a stretch.
-
-    `due` is the setting, NaN where none is recorded at every visit of the stretch; `place` of what others'
-    readings it is compared with; `partners` how many others read a system just before or after each
-    inspector, with no work between.
-    """
-
-    who: np.ndarray
-    inspectors: int
-    agency_of: np.ndarray
-    day: np.ndarray
-    stretch: np.ndarray
-    value: np.ndarray
-    due: np.ndarray
-    place: np.ndarray
-    partners: np.ndarray
-    least_told: float
-    noise: float
-
-
-def _taken(visits, name, policy):
-    """What was read of one kind; the crew that worked there sets the charge, so it is compared within it."""
-    value = visits.columns[name].astype(float)
-    at = np.flatnonzero(np.isfinite(value) & (visits.who != NOBODY))
-    who = _narrow(visits.who[at])
-    order = np.argsort(who, kind="stable")
-    of_who, of_stretch = who[order], visits.stretch[at[order]]
-    repeats = np.zeros(len(at), bool)
-    repeats[order[1:]] = (of_who[1:] == of_who[:-1]) & (of_stretch[1:] == of_stretch[:-1])
-    at = at[~repeats]
-    partners = _partners(visits.stretch[at], visits.who[at], len(visits.names))
-    day = visits.columns["inspected_on"][at].astype("datetime64[D]").astype(np.int64)
-    at = at[np.argsort(_narrow(day - day.min(initial=0)), kind="stable")]
-    at = at[np.argsort(_narrow(visits.who[at]), kind="stable")]
-    due, stretch = visits.columns[f"{name}_due"][at].astype(float), visits.stretch[at]
-    lacks = np.bincount(stretch, np.isnan(due))
-    after = visits.columns["after"][at].astype(bool)
-    place = visits.agency_of[visits.who[at]] * 2 + after
-    if name == CHARGE:
-        within = np.where(after, visits.columns["crew"][at], place.astype(np.uint64))
-        place = np.unique(within, return_inverse=True)[1]
-    hot = name == TEMPERATURE
-    return _Taken(
-        visits.who[at],
-        len(visits.names),
-        visits.agency_of,
-        visits.columns["inspected_on"][at].astype("datetime64[D]").astype(np.int64),
-        stretch,
-        value[at],
-        np.where(lacks[stretch] > 0, np.nan, due),
-        place,
-        partners,
-        policy.shift_told_f if hot else policy.shift_told_psi,
-        policy.temperature_f if hot else policy.test_gauge_psi,
-    )
-
-
-def _narrow(codes):
-    """Whole numbers from 0 in the narrowest type, which sorts fastest."""
-    return codes.astype(np.min_scalar_type(int(codes.max(initial=0))))
-
-
-def _partners(stretch, who, inspectors):
-    """Of readings in the order of visits."""
-    same = stretch[1:] == stretch[:-1]
-    one, other = who[1:][same], who[:-1][same]
-    pairs = np.unique(np.concatenate([one * inspectors + other, other * inspectors + one]))
-    return np.bincount(pairs // max(inspectors, 1), minlength=inspectors)
-
-
-# ---- how far from its reference each reading lies
+# ---- the shift of each inspector
 
 
 @dataclass(frozen=True)
@@ -227,74 +68,6 @@ class _Run:
     since: int
     until: int
     shift: float
-
-
-@dataclass(frozen=True)
-class _Apart:
-    """Readings that can be compared: by how much each lies above its reference, and the error of that."""
-
-    who: np.ndarray
-    day: np.ndarray
-    above: np.ndarray
-    error: np.ndarray
-
-
-def _on_grid(values):
-    return np.rint(values * GRID) / GRID
-
-
-def _apart(taken, told, policy):
-    """The _Apart of some readings; others' are taken without the shifts told of them."""
-    few, others = policy.few_visits, policy.others_to_compare
-    off = np.zeros(len(taken.who))
-    for who, run in told.items():
-        start, end = np.searchsorted(taken.who, [who, who + 1])
-        days = taken.day[start:end]
-        off[start:end] = np.where((days >= run.since) & (days <= run.until), run.shift, 0.0)
-    right = taken.value - off
-    usual = _usual(taken, right - taken.due, few, others)
-    due = _on_grid(np.where(np.isfinite(usual), taken.due + usual, 0.0))
-    lacks = np.bincount(taken.stretch, ~np.isfinite(usual))
-    due = np.where(lacks[taken.stretch] > 0, 0.0, due)
-    has_due = lacks[taken.stretch] == 0
-    own, right = _on_grid(taken.value) - due, _on_grid(right) - due
-    read = np.bincount(taken.stretch)[taken.stretch]
-    elsewhere = np.bincount(taken.stretch, right)[taken.stretch] - right
-    with np.errstate(invalid="ignore", divide="ignore"):
-        elsewhere = np.where(read > 1, elsewhere / (read - 1), 0.0)
-    within, between = _spreads(taken, right, elsewhere, read, has_due)
-    of_others = within**2 / np.maximum(read - 1, 1)
-    weight = np.where(read > 1, np.where(has_due, between**2 / (between**2 + of_others), 1.0), 0.0)
-    unsure = np.where(has_due, np.where(read > 1, weight * of_others, between**2), of_others)
-    keep = has_due | (read > 1) & (taken.partners >= others)[taken.who]
-    error = to_six_digits(np.sqrt(within**2 + unsure))
-    return _Apart(taken.who[keep], taken.day[keep], (own - weight * elsewhere)[keep], error[keep])
-
-
-def _usual(taken, beyond_due, few, others):
-    """What readings usually lie above the setting at each place; NaN where too few or too few others read."""
-    known = np.flatnonzero(np.isfinite(beyond_due))
-    places = int(taken.place.max(initial=-1)) + 1
-    count = np.bincount(taken.place[known], minlength=places)
-    pairs = np.unique(taken.place[known] * taken.inspectors + taken.who[known])
-    reads = np.bincount(pairs // max(taken.inspectors, 1), minlength=places)
-    median = chance.quantiles(beyond_due[known], taken.place[known], count, 0.5)
-    median = np.where((reads > others) & (count >= few * others), to_six_digits(median), np.nan)
-    return np.where(np.isfinite(beyond_due), median[taken.place], np.nan)
-
-
-def _spreads(taken, right, elsewhere, read, has_due):
-    """(between two readings of one system, between systems of one setting), of one reading, robust."""
-    twice = read == 2
-    within = taken.noise
-    if twice.sum() >= ENOUGH_PAIRS:
-        apart = np.abs(right - elsewhere)[twice]
-        within = max(within, OF_NORMAL * float(np.median(apart)) / np.sqrt(2.0))
-    whole = OF_NORMAL * float(np.median(np.abs(right[has_due]))) if has_due.any() else 0.0
-    return to_six_digits(within), to_six_digits(np.sqrt(max(whole**2 - within**2, 0.0)))
-
-
-# ---- the shift of each inspector
 
 
 @dataclass(frozen=True)
@@ -320,12 +93,12 @@ class _Found:
 
 
 def _found(taken, told, policy):
-    apart, few = _apart(taken, told, policy), policy.few_visits
+    apart, few = apart_of(taken, told, policy), policy.few_visits
     count = np.bincount(apart.who, minlength=taken.inspectors)
     small = apart.above / apart.error
     kappa, eta = _pooled(small)
-    pull = _on_grid(np.clip(small, -HUBER, HUBER) / apart.error)
-    weight = _on_grid(1.0 / apart.error**2)
+    pull = on_grid(np.clip(small, -HUBER, HUBER) / apart.error)
+    weight = on_grid(1.0 / apart.error**2)
     pulls = np.bincount(apart.who, pull, taken.inspectors)
     weights = np.bincount(apart.who, weight, taken.inspectors)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -371,7 +144,7 @@ def _pooled(small):
         return NORMAL_PULL, 1.0
     pull = np.clip(small, -HUBER, HUBER)
     free = np.count_nonzero(np.abs(small) < HUBER) / len(small)
-    square = to_six_digits(_on_grid(pull**2).sum() / len(small))
+    square = to_six_digits(on_grid(pull**2).sum() / len(small))
     return max(float(square), NORMAL_PULL), float(to_six_digits(free))
 
 
@@ -423,16 +196,16 @@ def _shifts(apart, inside, inspectors, kappa, eta):
     who, above, error = apart.who[at], apart.above[at], apart.error[at]
     count = np.bincount(who, minlength=inspectors)
     shift = np.zeros(inspectors)
-    weights = np.bincount(who, _on_grid(1.0 / error**2), inspectors)
+    weights = np.bincount(who, on_grid(1.0 / error**2), inspectors)
     with np.errstate(invalid="ignore", divide="ignore"):
         for _ in range(STEPS):
             far = np.abs(above - shift[who]) / error
-            weight = _on_grid(np.minimum(1.0, HUBER / far) / error**2)
-            shift = np.bincount(who, _on_grid(weight * above), inspectors) / np.bincount(
+            weight = on_grid(np.minimum(1.0, HUBER / far) / error**2)
+            shift = np.bincount(who, on_grid(weight * above), inspectors) / np.bincount(
                 who, weight, inspectors
             )
         left = np.clip((above - shift[who]) / error, -HUBER, HUBER) ** 2
-        own = np.bincount(who, _on_grid(left), inspectors) / count
+        own = np.bincount(who, on_grid(left), inspectors) / count
         apart_by = np.sqrt(np.maximum(own, kappa) / weights) / eta
     return to_six_digits(np.stack([shift, apart_by]))
 

@@ -1,0 +1,238 @@
+"""Readings and what each is held against: settings of the house, and what others read at the same system."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipelines.audit import chance
+from pipelines.engine.arrays import to_six_digits
+from pipelines.engine.codes import coded, outcomes_of_results
+from pipelines.engine.hydronics import fluids, loop
+from pipelines.engine.results import DEFICIENT
+
+PRESSURE, CHARGE, TEMPERATURE = "pressure", "charge", "temperature"
+READINGS = (PRESSURE, TEMPERATURE, CHARGE)
+OF_NORMAL = 1.4826  # deviation over median deviation
+ENOUGH_PAIRS = 30  # to tell how much two readings of one system differ
+GRID = 2.0**20
+NOBODY = -1
+
+
+# ---- what was read
+
+
+@dataclass(frozen=True)
+class Visits:
+    """All visits in the order of systems: arrays by name.
+
+    `who` is a position in `names`, (agency, inspector), NOBODY where none is recorded; `stretch` a number for
+    each run of visits with no work between; `agency_of` the agency of each name, by number.
+    """
+
+    columns: dict[str, np.ndarray]
+    who: np.ndarray
+    names: tuple[tuple[str, str], ...]
+    agency_of: np.ndarray
+    stretch: np.ndarray
+
+
+def visits_of(connection, policy):
+    inspector = "coalesce(r.inspector, j.crew)"
+    column = float(to_six_digits(loop.static_pressure_psi(1.0, fluids.density_lb_ft3(policy.sizing_cold_f))))
+    table = connection.sql(f"""
+        SELECT j.rowid AS row, hash(j.agency, j.home_id, j.system_id) AS system, r.inspected_on,
+               CASE WHEN {inspector} IS NOT NULL THEN hash(j.agency, {inspector}) ELSE 0 END AS name,
+               hash(j.agency, j.crew) AS crew, r.repairs_reported IS NOT NULL AS repaired,
+               coalesce(j.inspection_kind IN ('final', 'qa'), false) AS after,
+               j.{coded("home-id-reused")} AS moved,
+               CASE WHEN r.cold_pressure_psig IS NOT NULL
+                     AND r.heating_system = 'hot_water'
+                     AND r.pressure_read_with IS DISTINCT FROM 'boiler_gauge'
+                     AND r.cold_reading_state IS DISTINCT FROM 'heat_not_shut_off'
+                     AND coalesce(r.cold_temperature_f, 0) <= {policy.cold_above_f}
+                    THEN r.cold_pressure_psig END AS pressure,
+               CASE WHEN r.fill_connection = 'automatic' THEN r.fill_setting_psig END AS pressure_due,
+               CASE WHEN r.hot_reading_state = 'all_zones_hot' AND r.emitter <> 'radiant_floor'
+                    THEN r.hot_temperature_f END AS temperature,
+               r.high_limit_f AS temperature_due,
+               CASE WHEN r.precharge_system_side = 'relieved' AND r.tank_type = 'diaphragm'
+                     AND r.tank_air_valve IS DISTINCT FROM 'water'
+                    THEN r.precharge_psig END AS charge,
+               r.fill_setting_psig - {column} * r.tank_above_gauge_ft AS charge_due
+        FROM judged AS j
+        JOIN readings AS r USING (agency, inspection_id)
+    """).to_arrow_table()
+    named = connection.sql("""
+        SELECT agency, inspector, hash(agency, inspector) AS name
+        FROM (
+            SELECT agency, inspector FROM readings WHERE inspector IS NOT NULL
+            UNION
+            SELECT agency, crew FROM judged WHERE crew IS NOT NULL)
+        ORDER BY agency, inspector
+    """).fetchall()
+    order = np.argsort(table.column("row").to_numpy(), kind="stable")
+    columns = {name: table.column(name).to_numpy(zero_copy_only=False)[order] for name in table.column_names}
+    names = tuple((agency, inspector) for agency, inspector, _ in named)
+    hashes = np.array([one for _, _, one in named], np.uint64)
+    sorter = np.argsort(hashes)
+    who = np.append(sorter, -1)[np.searchsorted(hashes, columns["name"], sorter=sorter)]
+    who[columns["name"] == 0] = NOBODY
+    agencies = sorted({agency for agency, _ in names})
+    agency_of = np.array([agencies.index(agency) for agency, _ in names], np.int64)
+    return Visits(columns, who, names, agency_of, _stretches(columns, policy))
+
+
+def _stretches(visits, policy):
+    """A number for each run of visits to one system between which nothing was done, as far as recorded."""
+    day = visits["inspected_on"].astype("datetime64[D]").astype(np.int64)
+    after, repaired = visits["after"].astype(bool), visits["repaired"].astype(bool)
+    moved = outcomes_of_results(visits["moved"])[0] == DEFICIENT
+    breaks = np.ones(len(day), bool)
+    breaks[1:] = (
+        (visits["system"][1:] != visits["system"][:-1])
+        | (np.diff(day) > policy.paired_within_days)
+        | moved[1:]
+        | (after[1:] & (repaired[1:] | ~after[:-1]))
+        | (~after[:-1] & repaired[:-1])
+    )
+    return np.cumsum(breaks)
+
+
+@dataclass(frozen=True)
+class Taken:
+    """Readings of one kind, by inspector and day, the first of each inspector in a stretch.
+
+    `due` is the setting, NaN where none is recorded at every visit of the stretch; `place` of what others'
+    readings it is compared with; `partners` how many others read a system just before or after each
+    inspector, with no work between.
+    """
+
+    who: np.ndarray
+    inspectors: int
+    agency_of: np.ndarray
+    day: np.ndarray
+    stretch: np.ndarray
+    value: np.ndarray
+    due: np.ndarray
+    place: np.ndarray
+    partners: np.ndarray
+    least_told: float
+    noise: float
+
+
+def taken_of(visits, name, policy):
+    """What was read of one kind; the crew that worked there sets the charge, so it is compared within it."""
+    value = visits.columns[name].astype(float)
+    at = np.flatnonzero(np.isfinite(value) & (visits.who != NOBODY))
+    who = _narrow(visits.who[at])
+    order = np.argsort(who, kind="stable")
+    of_who, of_stretch = who[order], visits.stretch[at[order]]
+    repeats = np.zeros(len(at), bool)
+    repeats[order[1:]] = (of_who[1:] == of_who[:-1]) & (of_stretch[1:] == of_stretch[:-1])
+    at = at[~repeats]
+    partners = _partners(visits.stretch[at], visits.who[at], len(visits.names))
+    day = visits.columns["inspected_on"][at].astype("datetime64[D]").astype(np.int64)
+    at = at[np.argsort(_narrow(day - day.min(initial=0)), kind="stable")]
+    at = at[np.argsort(_narrow(visits.who[at]), kind="stable")]
+    due, stretch = visits.columns[f"{name}_due"][at].astype(float), visits.stretch[at]
+    lacks = np.bincount(stretch, np.isnan(due))
+    after = visits.columns["after"][at].astype(bool)
+    place = visits.agency_of[visits.who[at]] * 2 + after
+    if name == CHARGE:
+        within = np.where(after, visits.columns["crew"][at], place.astype(np.uint64))
+        place = np.unique(within, return_inverse=True)[1]
+    hot = name == TEMPERATURE
+    return Taken(
+        visits.who[at],
+        len(visits.names),
+        visits.agency_of,
+        visits.columns["inspected_on"][at].astype("datetime64[D]").astype(np.int64),
+        stretch,
+        value[at],
+        np.where(lacks[stretch] > 0, np.nan, due),
+        place,
+        partners,
+        policy.shift_told_f if hot else policy.shift_told_psi,
+        policy.temperature_f if hot else policy.test_gauge_psi,
+    )
+
+
+def _narrow(codes):
+    """Whole numbers from 0 in the narrowest type, which sorts fastest."""
+    return codes.astype(np.min_scalar_type(int(codes.max(initial=0))))
+
+
+def _partners(stretch, who, inspectors):
+    """Of readings in the order of visits."""
+    same = stretch[1:] == stretch[:-1]
+    one, other = who[1:][same], who[:-1][same]
+    pairs = np.unique(np.concatenate([one * inspectors + other, other * inspectors + one]))
+    return np.bincount(pairs // max(inspectors, 1), minlength=inspectors)
+
+
+# ---- how far from its reference each reading lies
+
+
+@dataclass(frozen=True)
+class Apart:
+    """Readings that can be compared: by how much each lies above its reference, and the error of that."""
+
+    who: np.ndarray
+    day: np.ndarray
+    above: np.ndarray
+    error: np.ndarray
+
+
+def on_grid(values):
+    return np.rint(values * GRID) / GRID
+
+
+def apart_of(taken, told, policy):
+    """The Apart of some readings; others' are taken without the shifts told of them."""
+    few, others = policy.few_visits, policy.others_to_compare
+    off = np.zeros(len(taken.who))
+    for who, run in told.items():
+        start, end = np.searchsorted(taken.who, [who, who + 1])
+        days = taken.day[start:end]
+        off[start:end] = np.where((days >= run.since) & (days <= run.until), run.shift, 0.0)
+    right = taken.value - off
+    usual = _usual(taken, right - taken.due, few, others)
+    due = on_grid(np.where(np.isfinite(usual), taken.due + usual, 0.0))
+    lacks = np.bincount(taken.stretch, ~np.isfinite(usual))
+    due = np.where(lacks[taken.stretch] > 0, 0.0, due)
+    has_due = lacks[taken.stretch] == 0
+    own, right = on_grid(taken.value) - due, on_grid(right) - due
+    read = np.bincount(taken.stretch)[taken.stretch]
+    elsewhere = np.bincount(taken.stretch, right)[taken.stretch] - right
+    with np.errstate(invalid="ignore", divide="ignore"):
+        elsewhere = np.where(read > 1, elsewhere / (read - 1), 0.0)
+    within, between = _spreads(taken, right, elsewhere, read, has_due)
+    of_others = within**2 / np.maximum(read - 1, 1)
+    weight = np.where(read > 1, np.where(has_due, between**2 / (between**2 + of_others), 1.0), 0.0)
+    unsure = np.where(has_due, np.where(read > 1, weight * of_others, between**2), of_others)
+    keep = has_due | (read > 1) & (taken.partners >= others)[taken.who]
+    error = to_six_digits(np.sqrt(within**2 + unsure))
+    return Apart(taken.who[keep], taken.day[keep], (own - weight * elsewhere)[keep], error[keep])
+
+
+def _usual(taken, beyond_due, few, others):
+    """What readings usually lie above the setting at each place; NaN where too few or too few others read."""
+    known = np.flatnonzero(np.isfinite(beyond_due))
+    places = int(taken.place.max(initial=-1)) + 1
+    count = np.bincount(taken.place[known], minlength=places)
+    pairs = np.unique(taken.place[known] * taken.inspectors + taken.who[known])
+    reads = np.bincount(pairs // max(taken.inspectors, 1), minlength=places)
+    median = chance.quantiles(beyond_due[known], taken.place[known], count, 0.5)
+    median = np.where((reads > others) & (count >= few * others), to_six_digits(median), np.nan)
+    return np.where(np.isfinite(beyond_due), median[taken.place], np.nan)
+
+
+def _spreads(taken, right, elsewhere, read, has_due):
+    """(between two readings of one system, between systems of one setting), of one reading, robust."""
+    twice = read == 2
+    within = taken.noise
+    if twice.sum() >= ENOUGH_PAIRS:
+        apart = np.abs(right - elsewhere)[twice]
+        within = max(within, OF_NORMAL * float(np.median(apart)) / np.sqrt(2.0))
+    whole = OF_NORMAL * float(np.median(np.abs(right[has_due]))) if has_due.any() else 0.0
+    return to_six_digits(within), to_six_digits(np.sqrt(max(whole**2 - within**2, 0.0)))
