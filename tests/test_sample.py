@@ -543,6 +543,7 @@ def come_back(tmp_path, rows, amount, changes, visited=None):
     for _ in loaded(fleet, tmp_path / "back", [back]):
         pass
     snapshot = attach(stages.build(fleet))
+    assert stages.verify(fleet) == []  # fed in two steps it equals one made at once
     return sampled.progress(EVERYTHING, snapshot, sample)
 
 
@@ -602,6 +603,27 @@ def test_the_bound_holds_wherever_the_bad_ones_stand(sizes, told):
 
     most = max(bad for bad in range(sum(sizes) + 1) if unseen(bad) > 0.05)
     assert drawing.most_bad_of_strata(sizes, told) == most
+
+
+@pytest.mark.parametrize("sizes", [(70, 41, 9, 3), (55, 49, 36, 41, 39, 57), (30,) * 10, (200, 20, 20, 5)])
+def test_the_bound_holds_95_times_in_100_also_where_some_are_found(sizes):
+    """4,000 samples of each fleet with bad units spread evenly, or all with the crews looked at least."""
+    luck, sizes = np.random.default_rng(26), np.array(sizes)
+    for size in (2 * len(sizes), sizes.sum() // 6):
+        taken = drawing.allocated(sizes, size)
+        for bad in (3, 8, 15, 25):
+            least = np.argsort(taken / sizes)
+            filled = np.minimum(sizes[least], np.maximum(bad - np.cumsum(sizes[least]) + sizes[least], 0))
+            for placed in (
+                drawing.allocated(sizes, bad) if bad >= len(sizes) else None,
+                filled[np.argsort(least)],
+            ):
+                if placed is None:
+                    continue
+                found = luck.hypergeometric(placed, sizes - placed, taken, (4_000, len(sizes))).sum(axis=1)
+                most = {count: sampled.most_in_frame(sizes, taken, count) for count in np.unique(found)}
+                held = np.mean([most[count] >= bad for count in found])
+                assert held >= 0.95 - 3 * math.sqrt(0.05 * 0.95 / 4_000), (size, bad, placed)
 
 
 # ---- the page

@@ -32,6 +32,18 @@ WHAT_IT_SAYS = (
     "at, or of what came after the visit. Visits for cause are in no count. Where nothing was found it holds "
     "wherever the bad ones stand; else it is reckoned as one random draw of the whole frame."
 )
+CHECKS = (
+    tables.Column("check_id", "Check", data.names().__getitem__),
+    tables.count("told", "Units told"),
+    tables.count("deficient", "Deficient"),
+    tables.Column(
+        "at_most",
+        "At most of the frame",
+        audit_words.at_most,
+        "With 95 % confidence.",
+        kind=tables.NUMBER,
+    ),
+)
 
 
 def behind(name, label, help=""):
@@ -195,22 +207,16 @@ def one_sample(found):
         data.ENDINGS,
         "this sample, with the readings to take as PDF and XLSX",
     )
+    bad = found.checks["deficient"] > 0
     tables.show(
-        found.checks,
-        (
-            tables.Column("check_id", "Check", data.names().__getitem__),
-            tables.count("told", "Units told"),
-            tables.count("deficient", "Deficient"),
-            tables.Column(
-                "at_most",
-                "At most of the frame",
-                audit_words.at_most,
-                "With 95 % confidence.",
-                kind=tables.NUMBER,
-            ),
-        ),
+        found.checks[bad],
+        CHECKS,
         "What the re-inspections found, check by check",
-        empty="No check was told at a re-inspection yet.",
+        empty="Nothing deficient was found." if len(found.checks) else "No check was told yet.",
+    )
+    sound = found.checks[~bad]
+    tables.folded_table(
+        sound, CHECKS, f"{wording.plural(len(sound), 'check')} of which nothing deficient was found"
     )
     tables.show(
         tables.rows(sample.to_visit),

@@ -192,7 +192,7 @@ def write(viewer: Viewer, snapshot: Snapshot, sample: Sample, path: Path) -> Non
 
 PAIRS = 2  # readings side by side
 WIDTHS = (25, 30, 13)  # in letters: the reading, what may stand there, what is read
-LARGEST_ROW = 45  # in points
+NOTES_POINTS = 45
 
 
 def as_workbook(listed: Sheet) -> bytes:
@@ -207,7 +207,7 @@ def _write_readings(book: Workbook, units: list[Visit], listed: Sheet) -> None:
     page.set_paper(1)
     page.fit_to_pages(1, 0)
     page.hide_gridlines(2)
-    rests_on = f"{listed.about['sample']}, snapshot {listed.about['snapshot'].removesuffix('.duckdb')}"
+    rests_on = f"Sample {listed.about['sample']}, snapshot {listed.about['snapshot'].removesuffix('.duckdb')}"
     page.set_footer(f"&L&8{rests_on}&C&8Page &P of &N&R&8Not a safety inspection")
     for position in range(PAIRS * len(WIDTHS)):
         page.set_column(position, position, WIDTHS[position % len(WIDTHS)])
@@ -231,7 +231,8 @@ def _write_readings(book: Workbook, units: list[Visit], listed: Sheet) -> None:
             (unit.entered, text),
             (" ".join(CAUTIONS), text),
         ):
-            page.set_row(line, LARGEST_ROW if said.startswith(CAUTIONS[0]) else 16)
+            lines = -(-len(said) // (PAIRS * sum(WIDTHS)))
+            page.set_row(line, 16 if lines == 1 else 12.5 * (lines + 1))
             page.merge_range(line, 0, line, last, harmless_text(said), style)
             line += 1
         for title, fields in readings():
@@ -248,7 +249,7 @@ def _write_readings(book: Workbook, units: list[Visit], listed: Sheet) -> None:
                     page.write_blank(line, left + 2, None, boxed)
                 line += 1
         page.merge_range(line, 0, line, last, "Notes", heading)
-        page.set_row(line + 1, LARGEST_ROW)
+        page.set_row(line + 1, NOTES_POINTS)
         page.merge_range(line + 1, 0, line + 1, last, "", boxed)
         line += 2
     page.set_h_pagebreaks(breaks)
