@@ -284,7 +284,11 @@ def whose_it_is():
             tables.count(
                 "homes",
                 "Homes",
-                link=lambda row: filters.link("crews", agency=row.agency, passed=row.inspector or NOT_NAMED),
+                link=lambda row: filters.link(
+                    "crews",
+                    agency=row.agency,
+                    passed=NOT_NAMED if wording.missing(row.inspector) else row.inspector,
+                ),
             ),
             tables.count("deficiencies", "Deficiencies"),
             tables.count("shown", "Shown by the final's own readings"),
