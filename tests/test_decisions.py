@@ -331,3 +331,43 @@ def test_decisions_of_two_at_once_are_both_kept(decided_on):
         list(pool.map(lambda _: taking.take(fleet, snapshot, [one]), range(40)))
     assert [line.id for line in decided.read(fleet)] == list(range(1, 41))
     assert decided.fault(fleet) == ""
+
+
+# ---- on the pages
+
+
+def test_a_decision_on_a_page_is_in_force_on_every_page_and_taken_back_there(decided_on, show):
+    fleet, _, _ = decided_on
+
+    def without_action():
+        body = "".join(part.proto.body for part in show(fleet, "fleet", as_of="2999-01-01").get("html"))
+        row = re.search(r"No action recorded.*?</tr>", body, re.S)[0]
+        return sum(int(count) for count in re.findall(r">(\d+) in \d+", row))
+
+    before = without_action()
+    page = show(fleet, "home", of="A", home="H1", as_of="2999-01-01")
+    assert page.button[0].label == "Record it" and page.button[0].disabled  # nobody has said who decides
+    page = page.text_input(key="decides").set_value("Q. R.").run()
+    page = page.button[0].click().run()
+    assert not page.exception
+    (taken,) = decided.read(fleet)
+    assert (taken.who, taken.home_id, taken.check_id, taken.what) == ("Q. R.", "H1", "", "seen")
+    assert "seen" in "".join(part.proto.body for part in page.get("html"))
+    of_home = sum(
+        row["home_id"] == "H1" for row in overlay(attach(fleet.current()), (), date.max).to_pylist()
+    )
+    assert of_home >= 2 and without_action() == before - of_home
+    back = next(button for button in page.button if button.label == "Take it back")
+    back.click().run()
+    assert [line.what for line in decided.read(fleet)] == ["seen", "undone"] and without_action() == before
+
+
+def test_what_cannot_be_decided_is_said_on_the_page(decided_on, show):
+    fleet, _, _ = decided_on
+    page = show(fleet, "home", of="A", home="H1", as_of="2999-01-01")
+    page = page.text_input(key="decides").set_value("Q. R.").run()
+    page = page.selectbox[1].set_value("accepted").run()
+    page = page.text_input(key="why accepted").set_value("later").run()
+    page = page.button[0].click().run()
+    assert "cannot be accepted" in "".join(part.proto.body for part in page.get("html"))
+    assert decided.read(fleet) == ()
