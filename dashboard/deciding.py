@@ -85,6 +85,25 @@ def _cells(what: str, left, right) -> dict[str, Any]:
     return cells
 
 
+def on_chosen(snapshot: str, homes: tuple[tuple[str, str], ...], checks: tuple[str, ...]) -> None:
+    """Record one decision on each of some chosen homes, as one batch.
+
+    On the check that the page is narrowed to, where it is one, else on everything open there.
+    """
+    if not homes:
+        return
+    about = data.titles()[checks[0]] if len(checks) == 1 else "everything open"
+    tables.subsection(f"Decide on {about} in {wording.plural(len(homes), 'chosen home')}")
+    what = st.selectbox("Decision", OFFERED, format_func=lambda one: f"{one}: {MEANS[one]}")
+    left, right = st.columns(2)
+    cells = _cells(what, left, right)
+    by = who_decides()
+    if st.button("Record it for all of them", disabled=not by):
+        one = data.Decision(who=by, agency="", home_id="", what=what)
+        one = replace(one, check_id=checks[0] if len(checks) == 1 else "", **cells)
+        _take(snapshot, *(replace(one, agency=agency, home_id=home) for agency, home in homes))
+
+
 def so_far(who, snapshot: str, home) -> None:
     """What was decided on a home, the newest first, each to be taken back."""
     found = data.decided_of_home(who, snapshot, home.agency, home.home_id)
@@ -118,9 +137,9 @@ def _line(one, undone: bool) -> str:
     return f"{one.at[:10]}, {one.who}: {said} ({about}){taken_back}"
 
 
-def _take(snapshot: str, decision) -> None:
+def _take(snapshot: str, *taken) -> None:
     try:
-        data.decide(snapshot, decision)
+        data.decide(snapshot, *taken)
     except data.Refused as error:
         frame.notice(wording.sentence(str(error)))
     else:

@@ -44,8 +44,11 @@ def decide(folder, agency, home_id, check_id, what, by, until, done_on, as_json,
         what=what.replace("-", " ").strip().lower(),
     )
     decision = replace(about, **said)
-    (taken,) = taking.take(fleet_of(folder), snapshot_of(folder), [decision])
+    taken = taking.take(fleet_of(folder), snapshot_of(folder), [decision])
     if as_json:
-        print_json({name: value for name, value in vars(taken).items() if name != "line_before"})
+        lines = [{name: value for name, value in vars(one).items() if name != "line_before"} for one in taken]
+        print_json({"decisions": lines})
     else:
-        click.echo(plain(f"decision {taken.id}: {taken.what}, home {taken.home_id} of {taken.agency}"))
+        for one in taken:
+            system = f", system {one.system_id}" if one.system_id else ""
+            click.echo(plain(f"decision {one.id}: {one.what}, home {one.home_id}{system} of {one.agency}"))

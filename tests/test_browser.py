@@ -195,7 +195,7 @@ def test_filters_go_into_the_address_and_come_back_from_it(page, samples):
 def test_a_list_is_downloaded_and_reads_back(page, samples, sample_snapshot, tmp_path):
     page.goto(samples + address("homes", agency=AGENCY, risk="high", stage="open after the final"))
     settle(page, "Homes")
-    page.get_by_role("button", name="Choose and download").click()
+    page.get_by_role("button", name="Choose, download, decide").click()
     with page.expect_download() as waiting:
         page.get_by_role("button", name="CSV", exact=True).click()
     waiting.value.save_as(tmp_path / "list.csv")

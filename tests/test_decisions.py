@@ -10,6 +10,7 @@ from datetime import date
 import pytest
 from click.testing import CliRunner
 
+from dashboard.filters import BETWEEN
 from pipelines import cli
 from pipelines.answers import lists
 from pipelines.answers.access import EVERYTHING, Filters
@@ -152,12 +153,22 @@ def test_a_decision_on_everything_reaches_what_is_open_there_and_no_other_home(d
     assert {key[0] for key in found} == {"H1"} and len(found) >= 2
 
 
-def test_an_empty_system_id_means_the_only_system(decided_on):
-    _, snapshot, take = decided_on
+def test_a_decision_without_a_system_is_taken_for_each_in_which_it_is_open(decided_on):
+    fleet, snapshot, take = decided_on
     take("seen", home="H2")
-    assert says(snapshot) == {}  # two systems: nobody knows which
-    take("seen", home="H2", system_id="Y")
-    assert set(says(snapshot)) == {("H2", "Y", "leak-seen")}
+    assert set(says(snapshot)) == {("H2", "X", "leak-seen"), ("H2", "Y", "leak-seen")}
+    take("assigned", home="H2", system_id="Y", to="Crew 1")
+    assert says(snapshot)["H2", "Y", "leak-seen"] == ("assigned to Crew 1", True)
+    assert says(snapshot)["H2", "X", "leak-seen"] == ("seen", True)
+
+
+def test_a_line_without_a_system_speaks_of_a_home_with_one_alone(decided_on):
+    """As a script may have written it: of two systems nobody knows which is meant."""
+    fleet, snapshot, _ = decided_on
+    for home in ("H1", "H2"):
+        one = Decision(who="Q.", agency="A", home_id=home, check_id="leak-seen", what="seen")
+        decided.append(fleet, [replace(one, at="2026-02-01T00:00:00Z")])
+    assert {key[0] for key in says(snapshot)} == {"H1"}
 
 
 def test_acceptance_ends_with_its_day_and_never_covers_act_today(decided_on):
@@ -169,7 +180,7 @@ def test_acceptance_ends_with_its_day_and_never_covers_act_today(decided_on):
         False,
     )
     for what in ("accepted", "deferred"):
-        with pytest.raises(Refused, match="must be acted on today"):
+        with pytest.raises(Refused, match="home H2: what must be acted on today"):
             take(what, home="H2", system_id="X", check="relief-missing", why="later", until="2026-03-01")
 
 
@@ -309,7 +320,7 @@ def test_a_decision_from_the_command_line(decided_on):
     ]
     done = CliRunner().invoke(cli.main, ["decide", *words, "--fleet", str(fleet.path), "--json"])
     assert done.exit_code == 0, done.output
-    assert json.loads(done.stdout)["until"] == "2999-01-01"
+    assert [one["until"] for one in json.loads(done.stdout)["decisions"]] == ["2999-01-01"]
     (taken,) = decided.read(fleet)
     assert (taken.who, taken.agency, taken.what) == ("Q. R.", "A", "accepted")
     listed = lists.flagged(EVERYTHING, snapshot, Filters(check=("leak-seen",)), date(2999, 1, 1)).rows
@@ -371,3 +382,18 @@ def test_what_cannot_be_decided_is_said_on_the_page(decided_on, show):
     page = page.button[0].click().run()
     assert "cannot be accepted" in "".join(part.proto.body for part in page.get("html"))
     assert decided.read(fleet) == ()
+
+
+def test_a_decision_on_chosen_homes_is_one_batch_on_the_check_the_page_is_narrowed_to(decided_on, show):
+    fleet, snapshot, _ = decided_on
+    page = show(fleet, "homes", check="leak-seen", as_of="2999-01-01")
+    page = page.multiselect(key="chosen").set_value([f"{home}{BETWEEN}A" for home in ("H1", "H2")]).run()
+    page = page.text_input(key="decides").set_value("Q. R.").run()
+    record = next(button for button in page.button if button.label == "Record it for all of them")
+    assert not record.click().run().exception
+    assert {(one.home_id, one.system_id, one.check_id) for one in decided.read(fleet)} == {
+        ("H1", "", "leak-seen"),
+        ("H2", "X", "leak-seen"),
+        ("H2", "Y", "leak-seen"),
+    }
+    assert len(says(snapshot, date(2999, 1, 1))) == 3

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import data, downloads, filters, frame, tables, wording
+from dashboard import data, deciding, downloads, filters, frame, tables, wording
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
 CHECK_IS_UNVERIFIED = " With this choice the filter Check means the check that was not verified."
@@ -25,7 +25,7 @@ def draw():
     count = data.homes_count(who, snapshot, chosen, only, day)
     page = filters.page_of(count, data.ROWS_A_PAGE)
     found = data.homes_page(who, snapshot, chosen, only, day, sort, page)
-    with take.popover("Choose and download", width="stretch", disabled=not count):
+    with take.popover("Choose, download, decide", width="stretch", disabled=not count):
         picked = filters.choose(found)
         what = (
             f"what is open in {wording.plural(len(picked), 'chosen home')}"
@@ -38,6 +38,7 @@ def draw():
             what,
             len(picked) or data.work_count(who, snapshot, chosen, only, day),
         )
+        deciding.on_chosen(snapshot, picked, chosen.check)
     if only:
         tables.said(
             f"{data.QUESTION[only].meaning}{CHECK_IS_UNVERIFIED if only == 'safety-not-verified' else ''}"

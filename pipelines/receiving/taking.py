@@ -17,15 +17,16 @@ SAID_OF_VISITS = ("disputed", "upheld", "overturned", "reading struck")
 def take(fleet: Fleet, snapshot: Snapshot, decisions: Iterable[Decision]) -> tuple[Decision, ...]:
     """Append decisions that hold together with a snapshot; Refused, and none appended, where one does not.
 
-    Names of the agency and the home are put as the snapshot has them.
+    Names of the agency and the home are put as the snapshot has them; a decision without a system, on a home
+    with several, becomes one for each in which it is open.
     """
-    return decided.append(fleet, [_fitting(fleet, snapshot, one) for one in decisions])
+    return decided.append(fleet, [fitting for one in decisions for fitting in _fitting(fleet, snapshot, one)])
 
 
-def _fitting(fleet: Fleet, snapshot: Snapshot, one: Decision) -> Decision:
+def _fitting(fleet: Fleet, snapshot: Snapshot, one: Decision) -> list[Decision]:
     decided.refuse(one)
     if one.what == "undone":
-        return _undoing(fleet, one)
+        return [_undoing(fleet, one)]
     homes = snapshot.rows(
         "SELECT agency, home_id FROM homes WHERE lower(agency) = ? AND home_id = ?",
         [folded(one.agency), one.home_id],
@@ -40,20 +41,20 @@ def _fitting(fleet: Fleet, snapshot: Snapshot, one: Decision) -> Decision:
         if one.measure not in measures:
             raise Refused(f"no measure called {one.measure!r}; there are {', '.join(measures)}")
     if one.what in SAID_OF_VISITS:
-        return one
-    risks = snapshot.rows(
+        return [one]
+    opened = snapshot.rows(
         """
-        SELECT DISTINCT risk
+        SELECT DISTINCT system_id, risk
         FROM opened
         WHERE agency = ? AND home_id = ? AND ? IN ('', system_id) AND ? IN ('', check_id)""",
         [one.agency, one.home_id, one.system_id, one.check_id],
     )
-    if not risks:
+    if not opened:
         what = BY_ID[one.check_id].title if one.check_id else "anything"
         raise Refused(f"home {one.home_id} of {one.agency} has not {what!r} open")
-    if one.what in NEVER_FOR_ACT_TODAY and ("act today",) in risks:
-        raise Refused(f"what must be acted on today cannot be {one.what}")
-    return one
+    if one.what in NEVER_FOR_ACT_TODAY and any(risk == "act today" for _, risk in opened):
+        raise Refused(f"home {one.home_id}: what must be acted on today cannot be {one.what}")
+    return [replace(one, system_id=system) for system in sorted({system for system, _ in opened})]
 
 
 def _undoing(fleet: Fleet, one: Decision) -> Decision:
