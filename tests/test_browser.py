@@ -121,7 +121,14 @@ def asked(page):
     return parse_qs(urlsplit(page.url).query)
 
 
-@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize(
+    "view",
+    [
+        pytest.param(view, marks=() if view.name in ("fleet", "homes", "home") else pytest.mark.slow)
+        for view in VIEWS
+    ],
+    ids=lambda view: view.name,
+)
 def test_a_page_is_whole_fits_and_is_accessible(page, samples, view):
     page.goto(samples + ADDRESSES[view.name])
     settle(page, view.title)

@@ -145,6 +145,7 @@ def test_a_new_mapping_that_nothing_rests_on_leaves_the_rest_as_it_is(tmp_path, 
     assert len(made_whole) == 2
 
 
+@pytest.mark.slow
 def test_an_old_state_is_remade_from_the_texts_that_were_kept(tmp_path):
     """Policy, places and a mapping change from load to load; the first comes back equal without them."""
     fleet = fleet_at(tmp_path / "fleet")

@@ -132,6 +132,7 @@ def test_the_last_tenth_includes_one_and_the_brier_score_is_the_mean_square():
     assert squared[3] / CERTAINTY_STEPS**2 == pytest.approx(0.49)
 
 
+@pytest.mark.slow
 def test_only_visits_after_the_work_without_repair_between_are_compared(tmp_path):
     pressures = {"cold_pressure_psig": 12.0, "hot_pressure_psig": 21.0}
 

@@ -99,6 +99,7 @@ def test_readings_repeated_under_two_names_of_one_crew_are_seen(fleet, tmp_path)
     assert snapshot.rows(said) == [("deficient",), ("deficient",)]
 
 
+@pytest.mark.slow
 def test_fed_in_steps_it_comes_out_as_at_once(fleet, tmp_path):
     """The crew's own spelling comes late, and the readings of one visit repeat those of another step."""
     lines = ("Alder County,One,crew 1,,2025-05-01", "Alder County,Uno,CREW 1,,")

@@ -66,6 +66,7 @@ def test_a_preferred_digit_a_copyist_and_a_hurried_hand_are_found():
     assert sum(len(one - wanted) for one in fleets) <= 2
 
 
+@pytest.mark.slow
 def test_of_a_hundred_honest_inspectors_nobody_is_told_more_often_than_the_policy_says():
     """60 fleets of 10 and 5 of 100; a fleet in which anybody is told: 8 or more of 60 happen 1 in 100."""
     assert sum(bool(told(read(seed, 10))) for seed in range(60)) < 8

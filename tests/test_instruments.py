@@ -52,6 +52,7 @@ def test_none_of_a_hundred_honest_gauges_is_told():
         assert told(pressures(seed, 100, settings=0.0, read_again=1.0)).empty
 
 
+@pytest.mark.slow
 def test_chance_alone_goes_beyond_chance_in_a_fleet_no_more_often_than_the_policy_says():
     """Of 60 fleets, before asking whether a shift is large enough; 8 or more happen 1 time in 100."""
     fleets = [found(pressures(seed, 10, 40)) for seed in range(60)]
@@ -196,6 +197,7 @@ def test_inspectors_are_numbered_for_whoever_may_not_see_their_names(fleet):
     assert asked.shifts(Viewer(agencies=("Birch Aid",)), fleet, Filters()).empty
 
 
+@pytest.mark.slow
 def test_what_comes_in_steps_tells_the_same(tmp_path):
     rows = list(rows_of_a_fleet(4.0))
     steps, whole = (Fleet(tmp_path / name).create() for name in ("steps", "whole"))

@@ -212,6 +212,7 @@ def test_the_data_is_gone_where_no_snapshot_can_be_made(full, tmp_path, monkeypa
     assert fleet.snapshots() == (before,) and fleet.log()[-1].status == "purged"
 
 
+@pytest.mark.slow
 def test_a_copy_that_cannot_be_deleted_is_named_and_the_rest_goes(full, tmp_path, monkeypatch):
     fleet, path = full
     stuck, unlink = fleet.snapshots()[1], Path.unlink
@@ -303,6 +304,7 @@ def test_the_example_of_the_help_runs(tmp_path, monkeypatch):
 # ---- what stays, and what is named
 
 
+@pytest.mark.slow
 def test_purge_removes_every_copy_and_every_snapshot_made_with_it(fleet, tmp_path):
     keep = write(tmp_path / "keep.csv", [row(5)])
     path = write(tmp_path / "a.csv", [with_client(1)])
@@ -332,6 +334,7 @@ def test_purge_removes_every_copy_and_every_snapshot_made_with_it(fleet, tmp_pat
     assert run(fleet, "verify").exit_code == 0
 
 
+@pytest.mark.slow
 def test_a_purged_file_comes_back_only_when_it_is_named_itself(fleet, tmp_path):
     folder = tmp_path / "inbox"
     folder.mkdir()
@@ -369,6 +372,7 @@ def test_purge_needs_one_hash(fleet, tmp_path, digits):
         purge.commit(fleet, digits, "why")
 
 
+@pytest.mark.slow
 def test_a_copy_two_exports_share_stays_while_one_is_loaded(fleet, tmp_path):
     one, two = (
         write(tmp_path / "1.csv", [with_client(1, name="A. Bee")]),

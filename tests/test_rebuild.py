@@ -137,6 +137,7 @@ def test_a_changed_snapshot_is_not_read(fleet):
     assert done.exit_code == 1 and "coldfill rebuild" in done.stderr and not done.stdout
 
 
+@pytest.mark.slow
 def test_an_older_one_names_its_number(fleet):
     old, _ = fleet.snapshots()
     doctor(old)

@@ -119,6 +119,7 @@ CONTROLS += grouped(
 """
 
 
+@pytest.mark.slow
 def test_a_check_is_its_record_and_its_limit(copy):
     """It runs, counts and is explained, and every page opens, though it has no spot, measure or link."""
     copy.insert("pipelines/engine/checks/controls.py", CHECK)

@@ -593,6 +593,7 @@ def test_results_of_a_snapshot_are_inspections_times_checks(sample_snapshot):
     ) == [(0,)]
 
 
+@pytest.mark.slow
 def test_every_limit_may_differ_by_region_or_is_refused(tmp_path):
     """A region that halves or adds to any limit: rows elsewhere keep their results, and nothing breaks."""
     table, readings = sample_inspections()

@@ -550,6 +550,7 @@ def come_back(tmp_path, rows, amount, changes, visited=None):
 DANGER, UNTOLD = {"relief_mounting": "valve_between"}, {"relief_mounting": None}
 
 
+@pytest.mark.slow
 def test_none_found_among_25_of_100_leaves_at_most_9(tmp_path):
     """With 10 bad of 100 a sample of 25 holds one with 95 %: the published size, read the other way."""
     found = come_back(tmp_path, finals(100), 25, [])
@@ -561,6 +562,7 @@ def test_none_found_among_25_of_100_leaves_at_most_9(tmp_path):
     assert len(found.conclusion) == 1 and set(found.checks["deficient"]) == {0}
 
 
+@pytest.mark.slow
 def test_what_was_found_not_told_and_not_visited_is_each_said(tmp_path):
     found = come_back(tmp_path, finals(60), 20, [DANGER, UNTOLD, DANGER, UNTOLD, UNTOLD], visited=15)
     assert (found.visited, found.told, found.dangers) == (15, 12, 2)
@@ -577,6 +579,7 @@ def test_what_was_found_not_told_and_not_visited_is_each_said(tmp_path):
     assert (check["told"], check["deficient"]) == (12, 2)
 
 
+@pytest.mark.slow
 def test_a_crew_not_visited_yet_is_wholly_in_doubt(tmp_path):
     rows = finals(30) + finals(10, crew="Crew 2", begin=30)
     found = come_back(tmp_path, rows, 20, [], visited=15)  # the 15 of the first crew

@@ -27,7 +27,8 @@ from pipelines.snapshot import stages
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_exports"
 PLANTED = SAMPLES / "planted"
-FURTHER_SETS = 16 if os.environ.get("COLDFILL_FULL") else 3  # each about 1,500 homes more
+SLOW = bool(os.environ.get("COLDFILL_SLOW"))
+FURTHER_SETS = 16 if os.environ.get("COLDFILL_FULL") else 3 if SLOW else 0  # each about 1,500 homes more
 FOUND, ACCUSED, NOT_VERIFIED, SURE_AND_RIGHT = 0.95, 0.02, 0.03, 0.97
 MAKE = (
     """import make, sys; from pathlib import Path; make.CHANCE = sys.argv[1]; make.write(Path(sys.argv[2]))"""
@@ -227,6 +228,7 @@ def test_planted_faults_are_found_and_sound_homes_left_alone(homes, check, shipp
     assert found["right deficient"] >= SURE_AND_RIGHT
 
 
+@pytest.mark.slow
 def test_what_is_judged_reaches_as_far_as_homes_do(homes, capsys):
     """Tanks from far below to far above the gauge, floors, cold temperatures left out, glycol."""
     within = homes[cushion_can_be_judged(homes)]
@@ -244,6 +246,7 @@ def test_what_is_judged_reaches_as_far_as_homes_do(homes, capsys):
     assert all(kind.sum() >= 50 for kind in kinds.values())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("complete", [True, False], ids=["recorded as it was", "all rows"])
 def test_certainty_claims_no_more_than_the_truth_bears_out(homes, complete, capsys):
     """Of outcomes that rest on numbers, by tenths of certainty: as often right as stated, or more often.

@@ -103,6 +103,7 @@ def test_of_many_the_nearest_are_named(fleet, tmp_path):
     assert "regions there are: Area 17, " in said and said.endswith(" and 22 more")
 
 
+@pytest.mark.slow
 def test_what_was_fed_in_steps_says_the_same(fleet, tmp_path):
     for one in (fleet, Fleet(tmp_path / "whole").create()):
         one.policy.write_text(region("North") + region("Harbour"))
@@ -124,6 +125,7 @@ def test_a_viewer_of_some_agencies_is_told_of_theirs_only(fleet, path):
     assert "'Hull' of Elm County" in said and "Harbor" not in said
 
 
+@pytest.mark.slow
 def test_it_is_said_at_each_build_and_in_status(fleet, tmp_path):
     fleet.policy.write_text(region("Harbour"))
     path = write(tmp_path / "a.csv", [row(1, region="Harbor"), row(2, region="Northside")])

@@ -343,6 +343,7 @@ def test_the_workbook_opens_on_the_work_and_keeps_the_list_first(sample_snapshot
     )
 
 
+@pytest.mark.slow
 def test_every_task_stands_under_its_home_with_a_box_and_room_to_write(sample_snapshot):
     sheet = listed(sample_snapshot)
     page = openpyxl.load_workbook(io.BytesIO(formats.as_xlsx(sheet)))["Work"]
@@ -366,6 +367,7 @@ def test_every_task_stands_under_its_home_with_a_box_and_room_to_write(sample_sn
     assert found == wanted
 
 
+@pytest.mark.slow
 def test_no_page_of_the_work_breaks_a_home_that_fits_one(sample_snapshot):
     sheet = listed(sample_snapshot)
     page = openpyxl.load_workbook(io.BytesIO(formats.as_xlsx(sheet)))["Work"]
@@ -386,6 +388,7 @@ def test_no_page_of_the_work_breaks_a_home_that_fits_one(sample_snapshot):
     assert len(breaks) > 100
 
 
+@pytest.mark.slow
 def test_a_long_work_goes_on_on_another_sheet(sample_snapshot, monkeypatch):
     monkeypatch.setattr(workbook, "BREAKS_A_SHEET", 100)
     sheet = listed(sample_snapshot)
@@ -401,6 +404,7 @@ def test_a_long_work_goes_on_on_another_sheet(sample_snapshot, monkeypatch):
     assert titled == [workbook._called(home) for home in sheet.work(sheet.rows)]
 
 
+@pytest.mark.slow
 def test_the_columns_of_the_list_fit_what_stands_in_them(sample_snapshot):
     sheet = listed(sample_snapshot)
     page = openpyxl.load_workbook(io.BytesIO(formats.as_xlsx(sheet)))["flagged"]

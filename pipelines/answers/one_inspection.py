@@ -7,6 +7,8 @@ hold.
 import json
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import lru_cache
+from pathlib import Path
 
 from pipelines.answers.access import Filters, NotFound, Viewer, nearest_id, where
 from pipelines.answers.outcomes import Result, results
@@ -25,6 +27,7 @@ from pipelines.intake.cells import BLANKS, Refused, collapsed, number
 from pipelines.intake.columns import sources_of
 from pipelines.intake.encoding import ExportError
 from pipelines.intake.mapping import Column, Mapping
+from pipelines.intake.reader import Export
 from pipelines.snapshot import inputs
 from pipelines.snapshot.exports import opened
 from pipelines.snapshot.tables import IN_FORCE, REPEATED, SUPERSEDED, TWO_THINGS
@@ -216,7 +219,7 @@ def _cells(snapshot: Snapshot, source: Source) -> tuple[dict[str, tuple[Cell, ..
     try:
         mapping = inputs.mapping_kept(fleet, json.loads(said["inputs"]), said["mapping"])
         stripped = said["sha256"] != said["sha256_received"]
-        export = opened(fleet.export_path(said["sha256"]), mapping, stripped=stripped)
+        export = _opened(fleet.export_path(said["sha256"]), mapping, stripped)
         row = export.row_at(source.source_line)
     except (FleetError, ExportError) as error:
         return {}, str(error)
@@ -230,6 +233,12 @@ def _cells(snapshot: Snapshot, source: Source) -> tuple[dict[str, tuple[Cell, ..
         )
         for field, feeding in sources_of(export.headings, mapping).items()
     }, ""
+
+
+@lru_cache(maxsize=8)
+def _opened(path: Path, mapping: Mapping, stripped: bool) -> Export:
+    """A stored export, which never changes, found out about once."""
+    return opened(path, mapping, stripped=stripped)
 
 
 def _unit(field: str, text: str, column: Column, mapping: Mapping) -> str:

@@ -94,7 +94,7 @@ def fit(bad, of, houses):
     places, above = len(houses.above), int(houses.above.max(initial=-1)) + 1
     level, over, terms = np.zeros(places), np.zeros(above), np.zeros(houses.width)
     whole = np.zeros_like(houses.place)
-    for _ in range(MOST_STEPS):
+    for _ in range(MOST_STEPS if of.any() else 0):  # without counts no step moves anything
         rate = _rate(middle + level[houses.place] + terms[houses.terms].sum(1))
         matrix = _information(of * rate * (1.0 - rate), houses)
         apart = level - over[houses.above]

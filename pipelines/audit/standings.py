@@ -163,17 +163,23 @@ class Counts:
     left: np.ndarray
 
 
+NO_COUNTS = (*(np.empty(0, np.int64) for _ in range(8)), np.empty(0), np.empty(0))  # the columns of Counts
+
+
 def counted(units, policy, all_levels):
     """From what the units show: check ids, Counts of each Compared in order, the rows of case_mix, and what
     each unit shows of each group of checks and of any, by name.
     """
     kinds = len(units.place_of_kind)
     checks, mixes, together = [], [], {}
-    found: list[list] = [[] for level in all_levels for _ in level.compared]
+    found: list[list] = [[NO_COUNTS] for level in all_levels for _ in level.compared]
     for position, one in enumerate(shown(units, policy)):
         checks.append(one.check_id)
         if one.told is not None:
             together[one.check_id] = one.shows
+        if not one.shows.any():  # it applied to no unit
+            mixes.append((one.check_id, TERMS if one.told is None else TERMS_OF_GROUPS, 0, 0, *[np.nan] * 3))
+            continue
         times, told = (1, 0) if one.told is None else (TOLD, one.told)
         of_kinds = _table(units.kind * times + told, one.shows, kinds * times)
         bad = of_kinds[:, BAD] + of_kinds[:, SURELY_BAD]
