@@ -39,6 +39,7 @@ from pipelines.answers.crew_page import next_reading
 from pipelines.answers.crews import CREW, KINDS, UNITS_SHOWN, WHOSE
 from pipelines.answers.crews import called as compared_by
 from pipelines.answers.decisions import in_words as decision_said
+from pipelines.answers.decisions import taken_back
 from pipelines.answers.files import PAIRS_A_PAGE
 from pipelines.answers.homes import ROWS_A_PAGE, SORTS
 from pipelines.answers.instruments import HABITS
@@ -91,6 +92,7 @@ __all__ = [
     "names",
     "next_reading",
     "safe_name",
+    "taken_back",
     "titles",
 ]
 

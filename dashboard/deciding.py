@@ -109,13 +109,13 @@ def so_far(who, snapshot: str, home) -> None:
     found = data.decided_of_home(who, snapshot, home.agency, home.home_id)
     if not found:
         return
-    undone = {one.undoes for one in found if one.what == "undone"}
+    undone = data.taken_back(found)
     tables.section("Decided so far", "The newest first.")
     for one in found:
         row = st.container(horizontal=True, vertical_alignment="center", gap="small")
         with row:
-            tables.said(wording.sentence(_line(one, str(one.id) in undone)))
-            if one.what != "undone" and str(one.id) not in undone:
+            tables.said(wording.sentence(_line(one, one.id in undone)))
+            if one.what != "undone" and one.id not in undone:
                 name = st.session_state.get("decides", "")
                 if st.button("Take it back", key=f"undo {one.id}", disabled=not name):
                     _take(

@@ -215,6 +215,20 @@ def test_a_crews_own_page_says_what_the_tables_hold(pages, sample_snapshot):
     assert held and not held & {name for (name,) in deficient}
 
 
+def test_what_cannot_be_told_from_chance_is_not_within_it(tmp_path):
+    """A crew that nobody else works beside has no expectation to be held to."""
+    visits = [
+        visit(
+            number, f"H{number}", "2026-02-05", "final", "tight" if number % 2 else "loose", region="Harbor"
+        )
+        for number in range(1, 25)
+    ]
+    page = crew_page.crew_page(EVERYTHING, snapshot_of(tmp_path, visits), "Alder County", "Crew 1")
+    (said,) = (text for text in page.with_chance if text.startswith("Controls"))
+    assert "12 of 24 units deficient" in said and "cannot be told from chance" in said
+    assert not any("within chance" in text for text in page.with_chance)
+
+
 def test_a_crew_without_finals_has_no_page(sample_snapshot):
     with pytest.raises(NotFound, match="no final inspection"):
         crew_page.crew_page(EVERYTHING, sample_snapshot, "Nowhere", "Crew 99")

@@ -20,6 +20,7 @@ from pipelines.engine.policy import policy as policies
 from pipelines.fleet import decided
 from pipelines.fleet.decided import Decision, Refused
 from pipelines.fleet.folder import Fleet
+from pipelines.fleet.logs import FleetError
 from pipelines.receiving import door, taking
 from pipelines.snapshot import stages
 from pipelines.snapshot.version import attach
@@ -113,7 +114,7 @@ def decided_on(tmp_path):
 
     def take(what, home="H1", check="leak-seen", at="2026-02-01", **more):
         one = Decision(
-            who="Q. R.", agency="a", home_id=home, check_id=check, what=what, at=f"{at}T08:00:00Z", **more
+            who="Q. R.", agency="a", home_id=home, check_id=check, what=what, at=f"{at}T15:00:00Z", **more
         )
         return taking.take(fleet, snapshot, [one])[0]
 
@@ -138,8 +139,20 @@ def test_a_decision_is_in_force_at_once_and_taken_back_by_a_line(decided_on):
     assert says(snapshot) == {}
     take("undone", check="", undoes="2")  # who takes back a taking back has the first again
     assert says(snapshot) == {("H1", "", "leak-seen"): ("ordered repair-leak", True)}
-    assert [line.what for line in decided.read(fleet)] == ["ordered", "undone", "undone"]
+    take("undone", check="", undoes="3")  # and once more
+    assert says(snapshot) == {}
+    take("undone", check="", undoes="4")
+    assert says(snapshot) == {("H1", "", "leak-seen"): ("ordered repair-leak", True)}
+    assert [line.what for line in decided.read(fleet)] == ["ordered", *["undone"] * 4]
     assert says(snapshot, date(2026, 1, 31)) == {}  # it was not taken yet
+
+
+def test_a_decision_of_an_evening_in_the_west_is_in_force_at_once(decided_on):
+    """There it is still the day before the one that the log, in UTC, has."""
+    fleet, snapshot, _ = decided_on
+    one = Decision(who="Q.", agency="A", home_id="H1", check_id="leak-seen", what="seen")
+    decided.append(fleet, [replace(one, at="2026-02-02T03:30:00Z")])
+    assert says(snapshot, date(2026, 2, 1)) and not says(snapshot, date(2026, 1, 31))
 
 
 def test_the_last_decision_stands(decided_on):
@@ -251,7 +264,8 @@ def test_a_changed_line_is_named(decided_on):
     take("referred", to="A plumber")
     log = fleet.path / "decisions.csv"
     log.write_text(log.read_text().replace("Q. R.", "Z. Z.", 1))
-    assert "line 2, is damaged" in decided.fault(fleet)
+    with pytest.raises(FleetError, match="line 2, is damaged"):
+        decided.read(fleet)
     assert any("decisions.csv" in fault for fault in stages.verify(fleet))
 
 
@@ -344,7 +358,6 @@ def test_decisions_of_two_at_once_are_both_kept(decided_on):
     with ThreadPoolExecutor(8) as pool:
         list(pool.map(lambda _: taking.take(fleet, snapshot, [one]), range(40)))
     assert [line.id for line in decided.read(fleet)] == list(range(1, 41))
-    assert decided.fault(fleet) == ""
 
 
 # ---- on the pages

@@ -99,7 +99,8 @@ def _with_chance(row) -> str:
     known = _found(row).removesuffix("; more than chance").removesuffix("; fewer than chance")
     why = "" if pd.isna(row.why) else f" ({SEPARATED[row.why]})"
     within = {"more": "more than chance gives", "fewer": "fewer than chance gives"}
-    said = row.standing if row.standing in ("too few", "not enough readings") else "within chance"
+    said = "cannot be told from chance" if pd.isna(row.adjusted_p) else "within chance"
+    said = row.standing if row.standing in ("too few", "not enough readings") else said
     return f"{known}: {within.get(row.beyond, said)}{why}"
 
 

@@ -5,7 +5,8 @@ one that began later is not decided yet. Of decisions on one deficiency the last
 were. Nothing here changes a state, a stage or what holds a unit back.
 """
 
-from datetime import date
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
 from functools import lru_cache
 
 import pyarrow as pa
@@ -127,11 +128,8 @@ class _Held(tuple):
 
 @lru_cache(maxsize=16)
 def _standing_of(last: Decision, as_of: date, decisions: _Held) -> pa.Table:
-    day = as_of.isoformat()
-    taken = [one for one in decisions if one.at[:10] <= day]
-    undone = {int(one.undoes) for one in taken if one.what == "undone"}
-    # What undid a line and was undone in turn does not count.
-    undone -= {int(one.undoes) for one in taken if one.what == "undone" and one.id in undone}
+    taken = [one for one in decisions if _day_in_the_west(one) <= as_of]
+    undone = taken_back(taken)
     stands = [one for one in taken if one.id not in undone and one.what != "undone"]
 
     def days(name: str) -> list[date | None]:
@@ -146,6 +144,20 @@ def _standing_of(last: Decision, as_of: date, decisions: _Held) -> pa.Table:
         "id": [one.id for one in stands],
     }
     return pa.table(columns, schema=STANDING)
+
+
+def taken_back(decisions: Sequence[Decision]) -> set[int]:
+    """Ids of those that are undone; an undoing that was undone itself undoes nothing."""
+    undone: set[int] = set()
+    for one in sorted(decisions, key=lambda one: one.id, reverse=True):
+        if one.what == "undone" and one.id not in undone:
+            undone.add(int(one.undoes))
+    return undone
+
+
+def _day_in_the_west(one: Decision) -> date:
+    """The day of a decision where the day ends last: nobody who decides waits for its date to come."""
+    return (datetime.fromisoformat(one.at) - timedelta(hours=12)).date()
 
 
 def in_words(one: Decision) -> str:

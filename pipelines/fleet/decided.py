@@ -5,6 +5,7 @@ A decision rests on no snapshot and no snapshot rests on it: `answers.decisions`
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, replace
 from datetime import date
@@ -12,7 +13,7 @@ from functools import lru_cache
 from typing import Any
 
 from pipelines.fleet.folder import Fleet
-from pipelines.fleet.logs import FleetError, Log, now_utc
+from pipelines.fleet.logs import Log, now_utc
 
 WHAT = (
     *("seen", "ordered", "done", "accepted", "deferred", "referred", "refused", "no access", "assigned"),
@@ -32,6 +33,7 @@ NEEDS = {
     "undone": ("undoes",),
 }
 DAYS = ("done_on", "until")
+MOMENT = re.compile(r"\d{4}-\d\d-\d\dT([01]\d|2[0-3]):[0-5]\d:[0-5]\dZ", re.ASCII)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,6 +78,8 @@ def _wrong(number: int, row: Mapping[str, str]) -> str | None:
         return f"its id is '{row['id']}', not {number}"
     if row["what"] not in WHAT:
         return f"what '{row['what']}' is none of {', '.join(WHAT)}"
+    if not MOMENT.fullmatch(row["at"]) or _day(row["at"][:10]) is None:
+        return f"at '{row['at']}' is no time as 2026-03-01T12:00:00Z"
     for name in DAYS:
         if row[name] and _day(row[name]) is None:
             return f"{name} '{row[name]}' is no day as 2026-03-01"
@@ -147,12 +151,3 @@ def _day(text: str) -> date | None:
         return date.fromisoformat(text) if len(text) == 10 else None
     except ValueError:
         return None
-
-
-def fault(fleet: Fleet) -> str:
-    """What is wrong with the log in a sentence; empty where nothing is."""
-    try:
-        read(fleet)
-    except FleetError as error:
-        return str(error)
-    return ""

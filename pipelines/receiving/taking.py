@@ -17,7 +17,7 @@ SAID_OF_VISITS = ("disputed", "upheld", "overturned", "reading struck")
 def take(fleet: Fleet, snapshot: Snapshot, decisions: Iterable[Decision]) -> tuple[Decision, ...]:
     """Append decisions that hold together with a snapshot; Refused, and none appended, where one does not.
 
-    Names of the agency and the home are put as the snapshot has them; a decision without a system, on a home
+    The agency's name is put as the snapshot has it; a decision without a system, on a home
     with several, becomes one for each in which it is open.
     """
     return decided.append(fleet, [fitting for one in decisions for fitting in _fitting(fleet, snapshot, one)])
@@ -27,13 +27,11 @@ def _fitting(fleet: Fleet, snapshot: Snapshot, one: Decision) -> list[Decision]:
     decided.refuse(one)
     if one.what == "undone":
         return [_undoing(fleet, one)]
-    homes = snapshot.rows(
-        "SELECT agency, home_id FROM homes WHERE lower(agency) = ? AND home_id = ?",
-        [folded(one.agency), one.home_id],
-    )
-    if not homes:
+    agencies = snapshot.rows("SELECT agency FROM homes WHERE home_id = ?", [one.home_id])
+    here = [agency for (agency,) in agencies if folded(agency) == folded(one.agency)]
+    if not here:
         raise Refused(f"no home {one.home_id!r} of {one.agency!r}")
-    one = replace(one, agency=homes[0][0], home_id=homes[0][1])
+    one = replace(one, agency=here[0])
     if one.check_id and one.check_id not in BY_ID:
         raise Refused(f"no check called {one.check_id!r}; coldfill checks lists them")
     if one.measure:
