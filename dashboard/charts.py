@@ -42,7 +42,7 @@ def charge_against_elevation(bins: pd.DataFrame, curve: pd.DataFrame, fill_psig:
         curve.tail(1), f"{fill_psig:.0f} psi set at sea level", x, y, baseline="bottom", dy=-6, color=RUST
     )
     layers = (_bins(bins, x, y), fill, shifted, name_fill, name_curve)
-    chart = _quiet(alt.layer(*layers).properties(height=330))
+    chart = quiet(alt.layer(*layers).properties(height=330))
     return chart, _charges_in_words(bins, curve, fill_psig, tolerance_psi)
 
 
@@ -135,7 +135,7 @@ def reliability(tenths: pd.DataFrame):
         f"{row.tenth} {wording.percent(row.share)}, expected {wording.percent(row.due)}"
         for row in shown.itertuples()
     )
-    chart = _quiet(alt.layer(bars, due, dots).properties(height=240))
+    chart = quiet(alt.layer(bars, due, dots).properties(height=240))
     return chart, f"Share of outcomes that the next visit bore out, by certainty: {said}."
 
 
@@ -196,7 +196,7 @@ def funnel(found, marked: str, few: float, title: str):
         .encode(x=x, y=y("share:Q"), text="name:N")
     )
     layers = (wide, narrow, middle.encode(y=y("rate:Q")), dots, names)
-    chart = _quiet(alt.layer(*layers).properties(height=300))
+    chart = quiet(alt.layer(*layers).properties(height=300))
     every = "; ".join(audit_words.grid_cell(row) for row in points.itertuples())
     return chart, f"{title}. All together {wording.percent(found.rate)}. {every}."
 
@@ -308,7 +308,7 @@ def over_time(found, events, few: float, title: str, agency: str):
         layers.append(changed.encode(x=x("start"), x2="end:T", y=y("rate:Q")))
     layers.append(dots)
     layers += _events(rows, x) if len(rows) else []
-    chart = _quiet(alt.layer(*layers).properties(height=MONTHS_PX + room + AROUND_PX))
+    chart = quiet(alt.layer(*layers).properties(height=MONTHS_PX + room + AROUND_PX))
     said = "".join(f" {wording.day(event.day)}, {audit_words.happened(event, agency)}." for event in events)
     return chart, f"{title}, by month. {audit_words.over_time(found, few)}{said}"
 
@@ -355,7 +355,7 @@ def _events(rows, x):
         ).encode(y=alt.value(top + 2), text="words:N")
 
 
-def _quiet(chart):
+def quiet(chart):
     return (
         chart.configure_view(strokeWidth=0)
         .configure_axis(

@@ -32,6 +32,7 @@ from pipelines.answers import (
     sampled,
     waiting,
 )
+from pipelines.answers import pressures as pressures_of_visit
 from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
 from pipelines.answers.contents import home_checks, names, titles
 from pipelines.answers.crew_page import as_pdf as crew_page_as_pdf
@@ -166,6 +167,7 @@ held_page = kept(homes.held_page)
 home = kept(one_home.home)
 decided_of_home = kept(decisions.of_home)
 inspection = kept(one_inspection.inspection)
+pressures = kept(pressures_of_visit.pressures)
 
 shares = kept(regions.shares)
 charges = kept(regions.charges)
