@@ -1,0 +1,11 @@
+"""Frame → Altair chart, a room for each subject; no Streamlit, no queries.
+
+Each function returns the chart and the same in a sentence. Shapes, dashes and outlines differ as well as
+colors. Marks stay under 2,000: frames come counted.
+"""
+
+from dashboard.charts.crews import funnel
+from dashboard.charts.months import over_time
+from dashboard.charts.readings import charge_against_elevation, reliability
+
+__all__ = ["charge_against_elevation", "funnel", "over_time", "reliability"]
