@@ -5,7 +5,9 @@ colors. Marks stay under 2,000: frames come counted.
 """
 
 from dashboard.charts.crews import funnel
+from dashboard.charts.hold import held
 from dashboard.charts.months import over_time
 from dashboard.charts.readings import charge_against_elevation, reliability
+from dashboard.charts.risk import ranked
 
-__all__ = ["charge_against_elevation", "funnel", "over_time", "reliability"]
+__all__ = ["charge_against_elevation", "funnel", "held", "over_time", "ranked", "reliability"]
