@@ -199,6 +199,7 @@ sample_handed_out = asked(sample_sheet.handed_out)
 matrix = kept(risks.matrix)
 matrix_levels = kept(risks.matrix_levels)
 open_by_check = kept(risks.open_by_check)
+ranked = kept(risks.ranked)
 levels = kept(risks.levels)
 
 exports = kept(files.exports)

@@ -5,7 +5,7 @@ from datetime import date
 import numpy as np
 import pytest
 
-from dashboard import home_charts
+from dashboard.charts import home as charts_of_home
 from pipelines.answers import one_home
 from pipelines.answers.access import EVERYTHING, Viewer
 from pipelines.answers.pressures import pressures
@@ -111,10 +111,10 @@ def test_another_agencys_visit_is_not_drawn(sample_snapshot):
 def test_the_pictures_of_a_home_say_in_words_what_they_draw(sample_snapshot):
     agency, home_id = "Foyers du Val Brenn", "F0019"
     home = one_home.home(EVERYTHING, sample_snapshot, agency, home_id, date(2026, 6, 30))
-    chart, words = home_charts.visits(home)
+    chart, words = charts_of_home.visits(home)
     marks = chart.data
     told = sum(
-        outcome in home_charts.OUTCOMES
+        outcome in charts_of_home.OUTCOMES
         for check in home.checks
         if any(outcome == "deficient" for _, outcome, _ in check.visits)
         for _, outcome, _ in check.visits
@@ -122,6 +122,6 @@ def test_the_pictures_of_a_home_say_in_words_what_they_draw(sample_snapshot):
     assert len(marks) == told > 10
     assert all(check in words for check in marks["check"].unique())
     found = pressures(EVERYTHING, sample_snapshot, agency, home.visits[-1].inspection_id)
-    _, words = home_charts.pressures(found, "that day")
+    _, words = charts_of_home.pressures(found, "that day")
     assert "Cold: 13.0 psi at 60 °F (temperature not recorded, taken)." in words
     assert "Relief valve opens" in words

@@ -6,11 +6,12 @@ import streamlit as st
 
 from dashboard import (
     audit_words,
+    charts,
     data,
     deciding,
     filters,
     frame,
-    home_charts,
+    pictures,
     schematic,
     tables,
     wording,
@@ -110,9 +111,8 @@ def pressures(home, found):
     if drawn is None:
         return
     tables.section("Pressure as the loop warms", PRESSURES)
-    chart, words = home_charts.pressures(drawn, wording.day(found.inspected_on))
-    st.altair_chart(chart, width="stretch", theme=None, alt=words)
-    tables.said(words)
+    on = wording.day(found.inspected_on)
+    pictures.show(f"Gauge pressure on {on}", charts.pressures(drawn, on))
 
 
 def results(home, found):
@@ -222,7 +222,7 @@ def history(home):
         f"Visits to home {home.home_id}",
         empty="",
     )
-    if drawn := home_charts.visits(home):
+    if drawn := charts.visits(home):
         chart, words = drawn
         st.altair_chart(chart, width="stretch", theme=None, alt=words)
     changed = [

@@ -1,9 +1,9 @@
-"""Charts of one home: a visit's pressure as its loop warms, and what its visits found. As `charts`."""
+"""Charts of one home: a visit's pressure as its loop warms, and what its visits found."""
 
 import altair as alt
 import pandas as pd
 
-from dashboard.charts import BLUE, FONT, INK, RUST, SOFT, quiet
+from dashboard.charts.theme import BLUE, FONT, INK, RUST, SOFT, quiet
 from dashboard.wording import KINDS, day, degrees, plural, psi
 
 READ_SIGMAS = 1.96  # of a reading's standard deviation, to either side
