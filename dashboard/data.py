@@ -47,7 +47,7 @@ from pipelines.answers.instruments import HABITS
 from pipelines.answers.phrases import called
 from pipelines.answers.reinspections import DISCOVER, NUMBER, SHARE, Asked, fresh_seed
 from pipelines.answers.sample_sheet import ENDINGS
-from pipelines.answers.waiting import QUESTION
+from pipelines.answers.waiting import OFFERED, QUESTION, gravest
 from pipelines.engine.checks import BY_ID
 from pipelines.engine.history import STAGES
 from pipelines.fleet import decided
@@ -71,6 +71,7 @@ __all__ = [
     "KINDS",
     "NOT_RECORDED",
     "NUMBER",
+    "OFFERED",
     "PAIRS_A_PAGE",
     "QUESTION",
     "ROWS_A_PAGE",
@@ -88,6 +89,7 @@ __all__ = [
     "compared_by",
     "crew_page_as_pdf",
     "fresh_seed",
+    "gravest",
     "decision_said",
     "home_checks",
     "names",
@@ -153,6 +155,8 @@ unmatched = kept(contents.unmatched)
 
 first_page = kept(waiting.first_page)
 urgent = kept(waiting.urgent)
+by_gravest = kept(waiting.by_gravest)
+monthly = kept(waiting.by_month)
 not_verified = kept(waiting.not_verified)
 lacking = kept(waiting.lacking)
 

@@ -470,7 +470,7 @@ def test_a_page_beyond_the_last_is_the_last(show, samples):
     assert f" to {count:,} of {count:,} homes</caption>" in html(page)
 
 
-@pytest.mark.parametrize("only", data.QUESTION)
+@pytest.mark.parametrize("only", (*data.OFFERED, data.gravest("high", "waiting for work")))
 def test_each_question_narrows_homes_and_list_to_the_same(samples, only):
     snapshot = str(samples.current())
     sheet = data.flagged(EVERYTHING, snapshot, Filters(), only, DAY)

@@ -10,8 +10,12 @@ from dashboard.charts.home import pressures, visits
 from dashboard.charts.months import over_time
 from dashboard.charts.readings import charge_against_elevation, reliability
 from dashboard.charts.risk import ranked
+from dashboard.charts.waiting import agencies, by_gravest, by_month
 
 __all__ = [
+    "agencies",
+    "by_gravest",
+    "by_month",
     "charge_against_elevation",
     "funnel",
     "held",
