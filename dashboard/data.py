@@ -168,6 +168,7 @@ decided_of_home = kept(decisions.of_home)
 inspection = kept(one_inspection.inspection)
 
 shares = kept(regions.shares)
+apart = kept(regions.apart)
 charges = kept(regions.charges)
 
 compared = kept(crews.compared)

@@ -8,6 +8,7 @@ from dashboard.charts.crews import funnel
 from dashboard.charts.hold import held
 from dashboard.charts.months import over_time
 from dashboard.charts.readings import charge_against_elevation, reliability
+from dashboard.charts.regions import by_region
 from dashboard.charts.risk import ranked
 
-__all__ = ["charge_against_elevation", "funnel", "held", "over_time", "ranked", "reliability"]
+__all__ = ["by_region", "charge_against_elevation", "funnel", "held", "over_time", "ranked", "reliability"]
