@@ -9,7 +9,7 @@ import pandas as pd
 
 from dashboard import wording
 from dashboard.charts.bars import LETTERS_A_LINE, LINE_PX
-from dashboard.charts.theme import FONT, INK, RUST, SOFT, quiet
+from dashboard.charts.theme import AXIS_PX, FONT, INK, ROW_OF_LEGEND_PX, RUST, SOFT, quiet
 
 SHAPES = ("circle", "square", "triangle-up", "diamond", "triangle-down", "cross", "triangle-right")
 MOST_CHECKS, MOST_REGIONS = 10, len(SHAPES)
@@ -164,7 +164,7 @@ def _drawing(drawn, rows, names, top, height):
             color=INK,
         )
         layers.append(text.encode(x=alt.X("high:Q" if right else "low:Q"), y=y, text="beside:N"))
-    return quiet(alt.layer(*layers).properties(height=height))
+    return quiet(alt.layer(*layers).properties(height=height + AXIS_PX + 3 * ROW_OF_LEGEND_PX))
 
 
 def _legend(columns, fill=None):
