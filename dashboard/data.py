@@ -174,6 +174,7 @@ inspection = kept(one_inspection.inspection)
 pressures = kept(pressures_of_visit.pressures)
 
 shares = kept(regions.shares)
+apart = kept(regions.apart)
 charges = kept(regions.charges)
 
 compared = kept(crews.compared)

@@ -151,13 +151,13 @@ def show(frame: pd.DataFrame, columns: Sequence[Column], caption: str, *, empty:
     if frame.empty:
         _words("empty", sentence=empty)
     else:
-        _table("table", caption=caption, columns=columns, rows=_cells(frame, columns), wide=wide)
+        drawn("table", caption=caption, columns=columns, rows=_cells(frame, columns), wide=wide)
 
 
 def folded_table(frame: pd.DataFrame, columns: Sequence[Column], caption: str):
     """One line that opens to a table."""
     if not frame.empty:
-        _table("folded_table", caption=caption, columns=columns, rows=_cells(frame, columns))
+        drawn("folded_table", caption=caption, columns=columns, rows=_cells(frame, columns))
 
 
 def _cells(frame: pd.DataFrame, columns: Sequence[Column]) -> Iterator[list[Cell]]:
@@ -182,77 +182,10 @@ def as_read(frame: pd.DataFrame, caption: str):
     cells = (
         [wording.cut(cell or "", 60) for cell in row] for row in frame.itertuples(index=False, name=None)
     )
-    _table("as_read", caption=caption, headings=list(frame.columns), rows=cells)
+    drawn("as_read", caption=caption, headings=list(frame.columns), rows=cells)
 
 
 # ---- tables of cells
-
-
-SHADES = (("shade0", 0.0), ("shade1", 0.02), ("shade2", 0.05), ("shade3", 0.10), ("shade4", 0.20))
-
-
-@dataclass(frozen=True)
-class HeatCell:
-    """One check in one region as the template draws it; without a share nothing was verified."""
-
-    share: str | None
-    count: str
-    unverified: str
-    shade: str
-    address: str | None
-    nothing: str = wording.NOTHING
-
-
-def heat(
-    frame: pd.DataFrame,
-    titles: dict[str, str],
-    few: float,
-    link: Callable[[str, str], str],
-    caption: str,
-    *,
-    empty: str,
-):
-    """Checks down, regions across: the share deficient among verified, shaded by it, with its counts.
-
-    Those not verified stand beside. `frame`: region, check_id, verified, deficient, not_verified; a share of
-    fewer than `few` verified is not shaded. `link(check, region)` is the address of the homes.
-    """
-    cells = {
-        (row.check_id, row.region): _heat_cell(row, few, link)
-        for row in frame.itertuples()
-        if row.verified or row.not_verified
-    }
-    if not frame["verified"].any():
-        _words("empty", sentence=empty)
-        return
-    regions = sorted({region: None for _, region in cells}, key=lambda region: not region)
-    checks = {check for check, _ in cells}
-    _table(
-        "heat",
-        caption=caption,
-        shades=[(shade, f"{100 * share:.0f}") for shade, share in SHADES],
-        few=f"{few:.0f}",
-        regions=regions,
-        rows=[
-            (title, [cells.get((check, region)) for region in regions])
-            for check, title in titles.items()
-            if check in checks
-        ],
-    )
-
-
-def _heat_cell(row: Any, few: float, link: Callable[[str, str], str]) -> HeatCell:
-    share = row.deficient / row.verified if row.verified else None
-    shade = ""
-    if share and row.verified >= few:
-        shade = next(shade for shade, least in reversed(SHADES) if share >= least)
-    return HeatCell(
-        share=None if share is None else wording.percent(share),
-        count=f"{row.deficient:,} of {row.verified:,}",
-        unverified=f"{row.not_verified:,} not verified",
-        shade=shade,
-        address=link(row.check_id, row.region) if row.deficient else None,
-    )
 
 
 @dataclass(frozen=True)
@@ -292,7 +225,7 @@ def grid(
         return
     cells = {(row.check_id, row.name): _grid_cell(row, few, of_cell) for row in frame.itertuples(index=False)}
     across = {row.name: of_name(row) for row in frame.itertuples(index=False)}
-    _table(
+    drawn(
         "grid",
         caption=caption,
         few=f"{few:.0f}" if key else "",
@@ -325,56 +258,6 @@ def _grid_cell(row: Any, few: float, of_cell: Callable[[Any], str]) -> GridCell:
     )
 
 
-@dataclass(frozen=True)
-class MatrixCell:
-    """One severity and probability as the template draws it; `checks` is empty where no check has both."""
-
-    risk: str
-    mark: str
-    checks: str = ""
-    count: str = ""
-    address: str = ""
-
-
-def folded_matrix(
-    frame: pd.DataFrame,
-    levels: dict[tuple[int, str], str],
-    link: Callable[[list[str]], str],
-    caption: str,
-):
-    """One line that opens to severity down, probability across.
-
-    Each cell has its risk, how many are open, and of how many checks.
-
-    `frame`: severity, probability, check_id, act_today, deficiencies. `levels`: (severity, probability) →
-    risk.
-    """
-    cells = {key: MatrixCell(level, wording.RISK_CLASS[level]) for key, level in levels.items()}
-    for (severity, probability), level in levels.items():
-        checks = frame[(frame["severity"] == severity) & (frame["probability"] == probability)]
-        if checks.empty:
-            continue
-        open_now = int(checks["deficiencies"].sum())
-        today = ", act today" if checks["act_today"].all() else ""
-        cells[severity, probability] = MatrixCell(
-            level,
-            wording.RISK_CLASS[level],
-            checks=wording.plural(len(checks), "check") + today,
-            count=f"{open_now:,}" if open_now else "",
-            address=link(list(checks["check_id"])),
-        )
-    probabilities = sorted({probability for _, probability in levels})
-    _table(
-        "folded_matrix",
-        caption=caption,
-        probabilities=[wording.PROBABILITY[probability] for probability in probabilities],
-        rows=[
-            (wording.SEVERITY[severity], [cells[severity, probability] for probability in probabilities])
-            for severity in sorted({severity for severity, _ in levels})
-        ],
-    )
-
-
 def folded_timeline(checks: Sequence[Any], visits: Sequence[Any], caption: str):
     """Outcome of every check at every visit, folded; the outcomes are words, told apart by weight."""
     if not checks:
@@ -386,7 +269,7 @@ def folded_timeline(checks: Sequence[Any], visits: Sequence[Any], caption: str):
         cells = [(outcome, wording.OUTCOME_CLASS.get(outcome, "")) for outcome in at_visits]
         rows.append((check.name, [*cells, (check.state, wording.STATE_CLASS.get(check.state, ""))]))
     days = [wording.day(visit.inspected_on) for visit in visits]
-    _table("folded_timeline", caption=caption, days=days, rows=rows)
+    drawn("folded_timeline", caption=caption, days=days, rows=rows)
 
 
 def crossed(
@@ -414,7 +297,7 @@ def crossed(
     columns = list(dict.fromkeys(frame[across]))
     if order:
         columns.sort(key=list(order).index)
-    _table(
+    drawn(
         "crossed",
         caption=caption,
         heading=heading,
@@ -492,5 +375,5 @@ def _words(macro: str, **values: Any):
     st.html(render("words", macro, **values))
 
 
-def _table(macro: str, **values: Any):
+def drawn(macro: str, **values: Any):
     st.html(render("tables", macro, **values))

@@ -118,37 +118,6 @@ def urgent():
     )
 
 
-def unverified():
-    found = data.not_verified(who, snapshot, chosen)
-    tables.section(
-        "Safety-critical checks not verified",
-        "Homes in which a check was never verified: such a check says nothing of the home, good or bad.",
-    )
-    for one in data.lacking(who, snapshot, chosen):
-        checks = wording.plural(one.checks, "safety-critical check")
-        tables.folded(
-            f"{one.agency}: its files lack the columns for {checks}, which can never be verified from them",
-            [data.called(field) for field in one.fields],
-        )
-    tables.crossed(
-        found,
-        "check_id",
-        "agency",
-        lambda row: (
-            (wording.NO_COLUMN, None)
-            if row.lacking
-            else (
-                wording.whole(row.homes),
-                filters.link("homes", only="safety-not-verified", check=row.check_id, agency=row.agency),
-            )
-        ),
-        "Homes where a reading was missed at the visit, or could not be trusted",
-        empty="Every safety-critical check was verified in every home.",
-        labels=data.names(),
-        heading="Check",
-    )
-
-
 def agencies():
     recent = data.limit(who, snapshot, "recent_file_days")
     tables.section(
@@ -188,5 +157,4 @@ if not frame.nothing_loaded():
     summary()
     months()
     urgent()
-    unverified()
     agencies()
