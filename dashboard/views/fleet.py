@@ -1,6 +1,6 @@
 """The first page: what needs a decision, most urgent first."""
 
-from dashboard import data, filters, frame, tables, wording
+from dashboard import data, downloads, filters, frame, tables, wording
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
 NEW = (
@@ -54,6 +54,12 @@ def summary():
         ),
         "What waits: open deficiencies at each stage",
         empty="Nothing.",
+    )
+    downloads.as_it_is(
+        lambda: data.board_as_pdf(data.board_of(who, snapshot, chosen, day)),
+        f"{downloads.name('board', snapshot, day)}.pdf",
+        "One page to hand over",
+        "the page for a board, with a picture",
     )
     tables.said(NEW.format(days=data.limit(who, snapshot, "new_within_days")))
 

@@ -45,6 +45,14 @@ def draw():
         "Units with a final inspection that are not reported, by agency",
         empty="No unit has had its final inspection and waits to be reported.",
     )
+    if len(chosen.agency) == 1:
+        agency = chosen.agency[0]
+        downloads.as_it_is(
+            lambda: data.monitoring_as_pdf(data.monitoring_of(who, snapshot, agency, day)),
+            f"{downloads.name(f'monitoring-{data.safe_name(agency)}', snapshot, day)}.pdf",
+            "One page to hand over",
+            f"the monitoring packet of {agency}, counts only",
+        )
     if by_agency["clear"].sum():
         downloads.offer(
             lambda: data.hold(who, snapshot, chosen, day, clear=True),
