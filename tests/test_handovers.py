@@ -39,6 +39,7 @@ from tests.inspections import SOUND, snapshot_of
 
 AS_OF = date(2026, 6, 30)
 IN_ORDER = {name: value for name, value in SOUND.items() if name in BY_NAME} | {"stated_result": None}
+NO_RELIEF = {name: None for name in BY_NAME if name.startswith("relief_")} | {"relief_present": "no"}
 LETTER = (612, 792)
 # Words of risk and of alarm, and words that reassure, none of which a client is told.
 RISK = {
@@ -70,7 +71,7 @@ def planted(tmp_path_factory):
         visit("poison", backflow_device="none", antifreeze="ethylene_glycol", antifreeze_percent=30.0),
         visit("untold", backflow_device="none", antifreeze=None),
         visit("water", backflow_device="none", antifreeze="none"),
-        visit("stopped", relief_present="no"),
+        visit("stopped", **NO_RELIEF),
         visit("gap", relief_signs=None, backflow_device=None),
         visit("warm air", heating_system="warm_air"),
     ]
@@ -216,7 +217,7 @@ def test_an_address_stands_only_where_the_viewer_may_see_it(planted):
 
 
 def test_days_and_persons_stand_beside_what_is_to_be_fixed(tmp_path):
-    snapshot = snapshot_of(tmp_path, [visit("stopped", relief_present="no", backflow_device="none")])
+    snapshot = snapshot_of(tmp_path, [visit("stopped", **NO_RELIEF, backflow_device="none")])
     first = noticed(snapshot, "stopped", as_of=date(2020, 1, 1))
     assert {one.who for one in first.findings} == {""} and all(one.due for one in first.findings)
     assert all(one.due is None for one in noticed(snapshot, "stopped", as_of=date(2099, 1, 1)).findings)
