@@ -55,13 +55,13 @@ def summary():
         "What waits: open deficiencies at each stage",
         empty="Nothing.",
     )
+    tables.said(NEW.format(days=data.limit(who, snapshot, "new_within_days")))
     downloads.as_it_is(
         lambda: data.board_as_pdf(data.board_of(who, snapshot, chosen, day)),
         f"{downloads.name('board', snapshot, day)}.pdf",
         "One page to hand over",
         "the page for a board, with a picture",
     )
-    tables.said(NEW.format(days=data.limit(who, snapshot, "new_within_days")))
 
 
 def urgent():

@@ -78,11 +78,16 @@ class Paper:
     def left_over(self) -> float:
         return self.room - height_of(self.pages[-1])
 
+    def turn(self) -> None:
+        """Go on at the top of a page."""
+        if self.pages[-1]:
+            self.pages.append([])
+
     def put(self, block: Block) -> None:
         """Set a block: on this page where it fits whole, on the next where it fits there, else in parts."""
         whole = height_of([*block.head, *(line for part in block.parts for line in part)])
-        if self.pages[-1] and whole > self.left_over:
-            self.pages.append([])
+        if whole > self.left_over:
+            self.turn()
         self.pages[-1] += block.head
         for part in block.parts:
             for together in self._broken(part, block.again):

@@ -181,6 +181,18 @@ def in_words(row: Row) -> tuple[str, ...]:
     return tuple(text for one in named for text in one(row))
 
 
+def of_measure(measure_id: str, row: Row) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """(what is to be fitted, what is to be set) by a measure, `row` as of a deficiency that it fixes.
+
+    Of a measure that does not ship, what the deficiency asks for is to be set.
+    """
+    fitted, to_set = FITTED.get(measure_id, ()), SET.get(measure_id, ())
+    if not fitted and not to_set:
+        return (), in_words(row)
+    parts, settings = ([text for one in some for text in one(row)] for some in (fitted, to_set))
+    return tuple(parts), tuple(settings)
+
+
 def _fill(row: Row) -> list[str]:
     if row["fill_to_set_psig"] is None:
         return [f"Fill pressure to set: not known, {row['fill_lacking']}"]
@@ -243,6 +255,8 @@ def _relief_capacity(row: Row) -> list[str]:
 
 
 def _kind(row: Row) -> list[str]:
+    if row["check_id"] not in KINDS:
+        return []
     accepted = row[f"accepted_{KINDS[row['check_id']][1]}"]
     return [f"Accepted here: {accepted}" if accepted else "Accepted here: ask whoever enforces the code"]
 
@@ -299,4 +313,17 @@ WHAT: dict[str, tuple[Callable[[Row], list[str]], ...]] = {
     "pressure-above-plate": (_plate,),
     "backflow-test-overdue": (_test,),
     "anticipator-mismatch": (_current,),
+}
+# The same for the measures that ship: what is fitted, then what is set.
+FITTED: dict[str, tuple[Callable[[Row], list[str]], ...]] = {
+    "replace-tank": (_tank,),
+    "replace-relief-valve": NEW_RELIEF_VALVE,
+    "fit-backflow-preventer": (_kind,),
+    "fit-low-water-cutoff": (_kind,),
+}
+SET: dict[str, tuple[Callable[[Row], list[str]], ...]] = {
+    "replace-tank": (_charge,),
+    "set-charge": (_charge,),
+    "set-fill-pressure": (_fill,),
+    "set-anticipator": (_current,),
 }
