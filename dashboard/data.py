@@ -13,6 +13,7 @@ from typing import Any, Concatenate, ParamSpec, TypeVar
 import streamlit as st
 
 from pipelines.answers import (
+    board,
     contents,
     crew_page,
     crews,
@@ -22,6 +23,8 @@ from pipelines.answers import (
     homes,
     instruments,
     lists,
+    monitoring,
+    notice,
     one_home,
     one_inspection,
     over_time,
@@ -34,6 +37,7 @@ from pipelines.answers import (
 )
 from pipelines.answers import pressures as pressures_of_visit
 from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
+from pipelines.answers.board import as_pdf as board_as_pdf
 from pipelines.answers.contents import home_checks, names, titles
 from pipelines.answers.crew_page import as_pdf as crew_page_as_pdf
 from pipelines.answers.crew_page import next_reading
@@ -44,6 +48,9 @@ from pipelines.answers.decisions import taken_back
 from pipelines.answers.files import PAIRS_A_PAGE
 from pipelines.answers.homes import ROWS_A_PAGE, SORTS
 from pipelines.answers.instruments import HABITS
+from pipelines.answers.monitoring import as_pdf as monitoring_as_pdf
+from pipelines.answers.notice import as_pdf as notice_as_pdf
+from pipelines.answers.notice import languages
 from pipelines.answers.phrases import called
 from pipelines.answers.reinspections import DISCOVER, NUMBER, SHARE, Asked, fresh_seed
 from pipelines.answers.sample_sheet import ENDINGS
@@ -85,6 +92,7 @@ __all__ = [
     "Decision",
     "Filters",
     "Refused",
+    "board_as_pdf",
     "called",
     "compared_by",
     "crew_page_as_pdf",
@@ -92,8 +100,11 @@ __all__ = [
     "gravest",
     "decision_said",
     "home_checks",
+    "languages",
+    "monitoring_as_pdf",
     "names",
     "next_reading",
+    "notice_as_pdf",
     "safe_name",
     "taken_back",
     "titles",
@@ -226,6 +237,9 @@ def happened(viewer: Viewer, snapshot: str, agency: str, crew: str) -> events.Ev
 flagged = asked(homes.flagged)
 hold = asked(lists.hold)
 not_loaded_list = asked(lists.not_loaded)
+notice_of = asked(notice.notice)
+monitoring_of = asked(monitoring.monitoring)
+board_of = asked(board.board)
 
 
 def mended(viewer: Viewer, snapshot: str, export_id: int) -> tuple[str, bytes]:

@@ -27,6 +27,7 @@ WINGS = [
     "calling",
     "cli_audit",
     "cli_decide",
+    "cli_handover",
     "cli",
 ]
 STRANGERS = {("intake", "fleet"), ("fleet", "intake")}

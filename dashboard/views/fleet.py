@@ -1,6 +1,6 @@
 """The first page: what needs a decision, most urgent first."""
 
-from dashboard import charts, data, filters, frame, pictures, tables, wording
+from dashboard import charts, data, downloads, filters, frame, pictures, tables, wording
 from pipelines.engine.policy.policy import LEVELS
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
@@ -93,6 +93,12 @@ def summary():
         empty="Nothing.",
     )
     tables.said(NEW.format(days=data.limit(who, snapshot, "new_within_days")))
+    downloads.as_it_is(
+        lambda: data.board_as_pdf(data.board_of(who, snapshot, chosen, day)),
+        f"{downloads.name('board', snapshot, day)}.pdf",
+        "One page to hand over",
+        "the page for a board, with a picture",
+    )
 
 
 def urgent():

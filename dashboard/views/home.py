@@ -9,6 +9,7 @@ from dashboard import (
     charts,
     data,
     deciding,
+    downloads,
     filters,
     frame,
     pictures,
@@ -75,6 +76,18 @@ def open_now(home):
     lacking = [check.name for check in home.checks if check.gap_in_safety]
     if home.assessed and lacking:
         tables.folded(f"{wording.plural(len(lacking), 'safety-critical check')} never verified", lacking)
+
+
+def hand_over(home):
+    """The client notice in each language."""
+    with frame.errors_shown():
+        said = {one: data.notice_of(who, snapshot, home, one, day) for one in data.languages()}
+        name = downloads.name(f"notice-{data.safe_name(home.home_id)}", snapshot, day)
+        downloads.some(
+            {f"{name}-{one}.pdf": partial(data.notice_as_pdf, said[one]) for one in said},
+            tuple(data.languages().values()),
+            "the notice to the client, one letter page",
+        )
 
 
 def one_visit(home, found):
@@ -240,6 +253,7 @@ if not frame.nothing_loaded():
         home = data.home(who, snapshot, agency, home_id, day)
         headline(home)
         open_now(home)
+        hand_over(home)
         deciding.form(snapshot, home)
         deciding.so_far(who, snapshot, home)
         history(home)
