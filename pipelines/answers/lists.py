@@ -25,6 +25,7 @@ from pipelines.engine.codes import coded, piece, quoted
 from pipelines.engine.history import NOT_VERIFIED
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.fields import PERSONAL
+from pipelines.fleet.decided import WAY_BACK
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.intake.cells import folded
 from pipelines.snapshot.headlines import IN_DOUBT
@@ -37,8 +38,6 @@ FLAGGED = (
     *("check_id", "deficiency", "observed", "low", "high", "unit", "certainty", "fix_first", "remedy"),
     *("state", "stage", "since", "due", "decided"),
 )
-# For the list's way back, empty when it leaves.
-WAY_BACK = ("status", "done_on", "done_by", "reading_after", "why")
 HOME_RISK = "home risk"
 SAFETY_CHECKS = [check for check in HOME_CHECKS if check.safety_critical]
 REMEDIES = {check.id: check.remedy for check in HOME_CHECKS}
