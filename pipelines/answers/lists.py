@@ -17,7 +17,7 @@ import pyarrow as pa
 from pipelines.answers import of_checks, work
 from pipelines.answers.access import Filters, ListError, Viewer, demand_known, where
 from pipelines.answers.cautions import CAUTIONS
-from pipelines.answers.decisions import overlay
+from pipelines.answers.decisions import count_standing, overlay
 from pipelines.answers.listed import Sheet
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.checks.kinds import Check
@@ -95,7 +95,9 @@ def flagged(
     for name in WAY_BACK:
         rows = rows.append_column(name, pa.nulls(rows.num_rows, pa.string()))
     to_do = partial(work.homes, viewer, snapshot)
-    return Sheet("flagged", rows, about("flagged", snapshot, as_of, filters), homes, to_do)
+    rests_on = about("flagged", snapshot, as_of, filters)
+    rests_on["decisions"] = count_standing(viewer, snapshot, decisions, as_of)
+    return Sheet("flagged", rows, rests_on, homes, to_do)
 
 
 def hold(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, *, clear: bool = False) -> Sheet:

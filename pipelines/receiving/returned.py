@@ -26,6 +26,7 @@ from pipelines.receiving.sent_back import KEY, TOLD, Entry, SentBack, day_of
 from pipelines.receiving.statuses import A_DAY, STATUSES, Wrong, status_of
 
 ACCEPTED, REFUSED, BEFORE, TWICE = "accepted", "refused", "recorded before", "filled in twice, alike"
+MOST_ALIKE = 10  # rows of one deficiency that are held against each other
 NOBODY_YET = "nobody yet"  # decides, as long as a list is only looked at
 
 
@@ -77,7 +78,7 @@ class Returned:
     @property
     def usable(self) -> bool:
         """Whether any row says what can be, or was, recorded."""
-        return any(row.verdict != REFUSED for row in self.rows)
+        return any(row.verdict in (ACCEPTED, BEFORE) for row in self.rows)
 
 
 @dataclass(frozen=True)
@@ -155,19 +156,21 @@ def _judged(
     fixes = {
         measure: text.split("; ") for measure, text in snapshot.rows("SELECT measure_id, fixes FROM measures")
     }
-    before = _by_key(log)
+    before, groups = _by_key(log), _of_one(filled)
     rows: list[Row] = []
     for entry in filled:
         at = now.get(entry.key) if not entry.damage else None
-        row = _row(entry, at)
+        row, group = _row(entry, at), groups.get(entry.key, [entry])
         try:
-            one = _decision(entry, sent, at, fixes)
+            one = _decision(_combined(entry, group, sent.day_order), sent, at, fixes)
         except Wrong as wrong:
             row = _refused(row, wrong)
         else:
-            row = replace(row, decision=one, meanwhile=_meanwhile(one, before, sent.as_of))
+            if entry is not group[0]:
+                row = replace(row, verdict=TWICE, reason=f"as {group[0].place}")
+            else:
+                row = replace(row, decision=one, meanwhile=_meanwhile(one, before, sent.as_of))
         rows.append(row)
-    rows = _one_each(rows)
     asked = [place for place, row in enumerate(rows) if row.verdict == ACCEPTED]
     decisions = [said for place in asked if (said := rows[place].decision) is not None]
     found = taking.fitting(snapshot, decisions, log)
@@ -176,8 +179,8 @@ def _judged(
         if isinstance(became, Refused):
             rows[place] = _refused(row, Wrong("status", row.status, str(became)))
         elif (earlier := _recorded(row.decision, before, sent.as_of)) is not None:
-            said = f"recorded as decision {earlier.id} on {earlier.at[:10]} by {earlier.who}"
-            rows[place] = replace(row, verdict=BEFORE, reason=said, decision=earlier)
+            when = f"recorded as decision {earlier.id} on {earlier.at[:10]} by {earlier.who}"
+            rows[place] = replace(row, verdict=BEFORE, reason=when, decision=earlier)
     return rows
 
 
@@ -265,27 +268,31 @@ def _open_now(texts: Mapping[str, str], at: _Now | None, sent: SentBack) -> _Now
     return at
 
 
-def _one_each(rows: Sequence[Row]) -> list[Row]:
-    """The rows with one for each deficiency: alike ones count once, contradictory ones not at all."""
-    by_key: dict[tuple[str, ...], list[int]] = {}
-    for at, row in enumerate(rows):
-        if row.decision is not None:
-            by_key.setdefault(_key(row.decision), []).append(at)
-    kept = list(rows)
-    for places in by_key.values():
-        if len(places) == 1:
-            continue
-        first, second = rows[places[0]], rows[places[1]]
-        alike = len({_saying(rows[at].decision) for at in places}) == 1
-        for at in places[1:] if alike else places:
-            row, other = rows[at], second if rows[at] is first else first
-            where = f"{other.sheet}, row {other.line}" if other.sheet else f"line {other.line}"
-            if alike:
-                kept[at] = replace(row, verdict=TWICE, reason=f"as {where}", decision=None)
-            else:
-                wrong = Wrong("status", row.status, f"{where} says otherwise of the same", "one of the two")
-                kept[at] = _refused(row, wrong)
-    return kept
+def _of_one(filled: Sequence[Entry]) -> dict[tuple[str, ...], list[Entry]]:
+    """The filled-in rows of each deficiency, but for those of which nobody can tell what they say."""
+    found: dict[tuple[str, ...], list[Entry]] = {}
+    for entry in filled:
+        if not (entry.damage or entry.merged or entry.formulas):
+            found.setdefault(entry.key, []).append(entry)
+    return found
+
+
+def _combined(entry: Entry, group: Sequence[Entry], order: str) -> Entry:
+    """A row with what other rows of the same deficiency add; Wrong where one says otherwise."""
+    if entry not in group or len(group) == 1:
+        return entry
+    if len(group) > MOST_ALIKE:
+        wrong = f"{len(group):,} rows are filled in for the same deficiency"
+        raise Wrong("status", entry.texts["status"], wrong, "one row filled in")
+    texts = dict(entry.texts)
+    for other in group:
+        for heading in WAY_BACK:
+            one, two = texts.get(heading, ""), other.texts.get(heading, "")
+            if one and two and folded(day_of(one, order) or one) != folded(day_of(two, order) or two):
+                wrong = f"{other.place} says otherwise of the same: {two!r}"
+                raise Wrong(heading, one, wrong, "the same on both, or one of them empty")
+            texts[heading] = one or two
+    return replace(entry, texts=texts)
 
 
 def _saying(one: Decision | None) -> tuple[str, ...]:

@@ -52,6 +52,10 @@ class Entry:
         return bool(self.damage or self.merged or any(self.texts.get(name) for name in WAY_BACK))
 
     @property
+    def place(self) -> str:
+        return f"{self.sheet}, row {self.line}" if self.sheet else f"line {self.line}"
+
+    @property
     def key(self) -> tuple[str, ...]:
         return (folded(self.texts["agency"]), *(self.texts[name] for name in KEY[1:]))
 

@@ -1,0 +1,44 @@
+"""A click on a link of a table that asks for something on the same page, told to Python in the same session.
+
+Such a link carries what it asks for in its address (`decide=`), so that it works in a new tab as well. Other
+links begin a new session of the server: the name of who decides outlives them in a cookie of the browser, until
+it is closed.
+"""
+
+from urllib.parse import unquote
+
+import streamlit as st
+
+# The listener stands on the document, since tables are drawn anew without it; clicks that open a tab go by.
+HEARS = """
+export default function ({ setTriggerValue, data }) {
+    if (data) document.cookie = `decides=${encodeURIComponent(data)}; path=/; SameSite=Strict`;
+    const heard = (event) => {
+        const link = event.target.closest && event.target.closest("td a[href]");
+        if (!link || event.button || event.ctrlKey || event.metaKey || event.shiftKey || event.altKey) return;
+        const asked = new URL(link.href, document.baseURI).searchParams.get("decide");
+        if (!asked) return;
+        event.preventDefault();
+        event.stopPropagation();
+        setTriggerValue("decide", asked);
+    };
+    document.addEventListener("click", heard, true);
+    return () => document.removeEventListener("click", heard, true);
+}
+"""
+_listener = st.components.v2.component("clicks", js=HEARS)
+
+
+def asked_to_decide() -> str | None:
+    """What the row is called whose link was clicked in this run, or that the address names, once."""
+    name = st.session_state.get("decides", "")
+    clicked = _listener(key="clicks", data=name, on_decide_change=lambda: None).decide
+    asked = st.query_params.get("decide")
+    if asked is not None:
+        del st.query_params["decide"]
+    return clicked or asked
+
+
+def name_known() -> str:
+    """The name of who decides, as this browser last gave it; "" where it gave none."""
+    return unquote(st.context.cookies.get("decides", ""))[:200]
