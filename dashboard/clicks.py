@@ -1,8 +1,8 @@
 """A click on a link of a table that asks for something on the same page, told to Python in the same session.
 
 Such a link carries what it asks for in its address (`decide=`), so that it works in a new tab as well. Other
-links begin a new session of the server: the name of who decides outlives them in a cookie of the browser, until
-it is closed.
+links begin a new session of the server: the name of who decides outlives them in a cookie of the browser,
+until that is closed.
 """
 
 from urllib.parse import unquote
@@ -41,4 +41,5 @@ def asked_to_decide() -> str | None:
 
 def name_known() -> str:
     """The name of who decides, as this browser last gave it; "" where it gave none."""
-    return unquote(st.context.cookies.get("decides", ""))[:200]
+    kept = st.context.cookies.get("decides")
+    return unquote(kept)[:200] if isinstance(kept, str) else ""
