@@ -29,14 +29,25 @@ export default function ({ setTriggerValue, data }) {
 _listener = st.components.v2.component("clicks", js=HEARS)
 
 
-def asked_to_decide() -> str | None:
-    """What the row is called whose link was clicked in this run, or that the address names, once."""
+def asked_to_decide(where: str) -> str | None:
+    """What the row is called whose link was clicked, or that the address names; until it is `answered`.
+
+    `where` tells pages apart, on which the same name means something else.
+    """
     name = st.session_state.get("decides", "")
-    clicked = _listener(key="clicks", data=name, on_decide_change=lambda: None).decide
-    asked = st.query_params.get("decide")
-    if asked is not None:
+    asked = _listener(key="clicks", data=name, on_decide_change=lambda: None).decide
+    if "decide" in st.query_params:
+        asked = asked or st.query_params["decide"]
         del st.query_params["decide"]
-    return clicked or asked
+    if asked:
+        st.session_state["asked to decide"] = where, asked
+    page, asked = st.session_state.get("asked to decide", ("", None))
+    return asked if page == where else None
+
+
+def answered() -> None:
+    """Nothing is asked any more."""
+    st.session_state.pop("asked to decide", None)
 
 
 def name_known() -> str:

@@ -34,10 +34,12 @@ def who_decides(where: str = "") -> str:
         st.session_state["decides"] = clicks.name_known()
     if not where:
         return st.text_input("Your name", key="decides", persist_state="session").strip()
-    name = st.text_input("Your name", st.session_state.get("decides", ""), key=f"name {where}").strip()
-    if name:
-        st.session_state["decides"] = name
-    return name
+    key = f"name {where}"
+
+    def keep():
+        st.session_state["decides"] = st.session_state[key]
+
+    return st.text_input("Your name", st.session_state["decides"], key=key, on_change=keep).strip()
 
 
 def form(snapshot: str, home) -> None:
@@ -113,7 +115,7 @@ def column(
 
 def from_homes(who, snapshot: str, day: date) -> None:
     """Decide on the home whose row was clicked."""
-    asked = clicks.asked_to_decide()
+    asked = clicks.asked_to_decide("homes")
     if asked:
         home_id, _, agency = asked.rpartition(BETWEEN)
         _dialog(snapshot, data.home(who, snapshot, agency, home_id, day), "")
@@ -121,12 +123,12 @@ def from_homes(who, snapshot: str, day: date) -> None:
 
 def from_checks(snapshot: str, home) -> None:
     """Decide on the deficiency of a home whose row was clicked."""
-    asked = clicks.asked_to_decide()
+    asked = clicks.asked_to_decide(f"home {home.agency} {home.home_id}")
     if asked and any(of_check(check) == asked for check in home.checks if check.stage):
         _dialog(snapshot, home, asked)
 
 
-@st.dialog("Decide", width="medium")
+@st.dialog("Decide", width="medium", on_dismiss=clicks.answered)
 def _dialog(snapshot: str, home, asked: str) -> None:
     """Two kinds of decision at one click each, the others with what they need."""
     opened = [check for check in home.checks if check.stage]
@@ -233,4 +235,5 @@ def _take(snapshot: str, *taken) -> None:
     except data.Refused as error:
         frame.notice(wording.sentence(str(error)))
     else:
+        clicks.answered()
         st.rerun()

@@ -19,7 +19,7 @@ from pipelines.fleet import decided
 from pipelines.fleet.decided import NEEDS, WAY_BACK, Decision, Refused
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.snapshots import Snapshot
-from pipelines.intake.cells import collapsed, folded
+from pipelines.intake.cells import collapsed, folded, word_key
 from pipelines.intake.encoding import ExportError
 from pipelines.receiving import sent_back, taking
 from pipelines.receiving.sent_back import KEY, TOLD, Entry, SentBack, day_of
@@ -288,7 +288,7 @@ def _combined(entry: Entry, group: Sequence[Entry], order: str) -> Entry:
     for other in group:
         for heading in WAY_BACK:
             one, two = texts.get(heading, ""), other.texts.get(heading, "")
-            if one and two and folded(day_of(one, order) or one) != folded(day_of(two, order) or two):
+            if one and two and word_key(day_of(one, order) or one) != word_key(day_of(two, order) or two):
                 wrong = f"{other.place} says otherwise of the same: {two!r}"
                 raise Wrong(heading, one, wrong, "the same on both, or one of them empty")
             texts[heading] = one or two
