@@ -83,6 +83,12 @@ VIEWS = (
         "Bring in an agency's export: see how it is read and what would be used before anything is stored.",
         anytime=True,
     ),
+    View(
+        "returned",
+        "Returned list",
+        "A list that came back",
+        "Take in what was filled in: see what becomes of each row before anything is recorded.",
+    ),
     View("checks", "Checks", "Checks", "What is checked, against which limits, on whose authority.", ()),
 )
 BY_NAME = {view.name: view for view in VIEWS}

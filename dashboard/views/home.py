@@ -67,6 +67,11 @@ def open_now(home):
             tables.Column("due", "Late", lambda due: wording.days_late(due, day), kind=tables.NUMBER),
             tables.Column("decided", "Decided"),
             tables.Column("check_id", "Remedy", lambda check: data.BY_ID[check].remedy),
+            deciding.column(
+                deciding.of_check,
+                lambda asked: filters.link("home", of=home.agency, home=home.home_id, decide=asked),
+                "title",
+            ),
         ),
         f"Open deficiencies of home {home.home_id}",
         empty="None found open. What was not verified stands below."
@@ -255,6 +260,7 @@ if not frame.nothing_loaded():
         open_now(home)
         hand_over(home)
         deciding.form(snapshot, home)
+        deciding.from_checks(snapshot, home)
         deciding.so_far(who, snapshot, home)
         history(home)
         visit = (

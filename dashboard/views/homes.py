@@ -44,6 +44,7 @@ def draw():
             what,
             len(picked) or data.work_count(who, snapshot, chosen, only, day),
         )
+        tables.links([("Take in a list that came back filled in", filters.link("returned"))])
         deciding.on_chosen(snapshot, picked, chosen.check)
     if only:
         tables.said(
@@ -51,12 +52,16 @@ def draw():
         )
     tables.show(
         found,
-        tables.homes(filters.home_link, tables.headline()),
+        (
+            *tables.homes(filters.home_link, tables.headline()),
+            deciding.column(deciding.of_home, lambda asked: filters.link("homes", only=only, decide=asked)),
+        ),
         wording.range_of(page, data.ROWS_A_PAGE, count, "home")
         + wording.with_open(data.open_count(who, snapshot, chosen, only, day)),
         empty="No home fits. Take away a filter, or check the spelling of the search.",
     )
     filters.pages(count, data.ROWS_A_PAGE)
+    deciding.from_homes(who, snapshot, day)
 
 
 if not frame.nothing_loaded():

@@ -116,6 +116,17 @@ def _standing(decisions: tuple[Decision, ...], as_of: date) -> pa.Table:
     return _standing_of(decisions[-1], as_of, _Held(decisions))
 
 
+def count_standing(
+    viewer: Viewer, snapshot: Snapshot, decisions: tuple[Decision, ...] | None, as_of: date
+) -> int:
+    """On how many decisions, taken by a day and not undone, rests what the overlay says to a viewer."""
+    stands = _standing(of_fleet(snapshot) if decisions is None else decisions, as_of)
+    if viewer.agencies is None:
+        return stands.num_rows
+    seen = set(map(folded, viewer.agencies))
+    return sum(folded(agency) in seen for agency in stands.column("agency").to_pylist())
+
+
 class _Held(tuple):
     """Decisions that are found again by the last of them, which is chained to all before it."""
 
