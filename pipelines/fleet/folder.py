@@ -36,7 +36,7 @@ from pipelines.fleet.private import close_to_others, private_folder, settle, tem
 # Names in a fleet's folder that are its own.
 PARTS = {"exports", "inputs", "mappings", "snapshots", "moments", "samples", "lists", ".uploads"} | {
     *("policy.toml", "funds.toml", "access.toml", "places.csv", "crews.csv", "events.csv", "activity.csv"),
-    *("received.csv", "states.csv", "decisions.csv"),
+    *("received.csv", "states.csv", "decisions.csv", "adopted.csv"),
 }
 STATUSES = ("loaded", "kept out", "purged", "lost")
 SNAPSHOT_NAME = re.compile(r"(\d{8})-([0-9a-f]{12})\.duckdb", re.ASCII)

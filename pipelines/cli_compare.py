@@ -1,0 +1,56 @@
+"""Commands that compare what is open: under another policy."""
+
+from pathlib import Path
+
+import click
+
+from pipelines.calling import AS_JSON, WHOSE, command, file_out, filters_of, fleet_of, print_json, print_lines
+from pipelines.terminal import showing_progress
+
+
+@command(
+    click.option(
+        "--policy",
+        "file",
+        type=click.Path(exists=True, dir_okay=False, path_type=Path),
+        default=None,
+        metavar="FILE",
+        help="Try this file in the place of the fleet's policy.toml.",
+    ),
+    click.option(
+        "--set",
+        "changes",
+        multiple=True,
+        metavar="NAME=VALUE",
+        help="Try the fleet's policy with this value, as limits.cold_margin_psi=5; repeat for more.",
+    ),
+    file_out("Write the policy that was tried, to be adopted with coldfill policy --adopt."),
+    *WHOSE,
+    AS_JSON,
+)
+def whatif(folder, file, changes, out, as_json, **chosen):
+    """Which homes would gain and lose which flags under another policy, before it is adopted.
+
+    Nothing is published or changed. Takes about as long as a rebuild.
+
+    Example: coldfill whatif --set limits.cold_margin_psi=5 --fleet ./demo-fleet
+    """
+    from pipelines.answers import whatif as asked
+    from pipelines.answers.access import EVERYTHING, demand_known
+    from pipelines.engine.policy.edits import edit
+    from pipelines.receiving import adopting
+    from pipelines.snapshot.version import attach
+
+    if (file is None) == (not changes):
+        raise click.UsageError("Name either a file with --policy or values with --set.")
+    fleet, filters = fleet_of(folder), filters_of(**chosen)
+    demand_known(EVERYTHING, attach(fleet.snapshot()), filters)
+    text = file.read_bytes() if file else adopting.proposed(fleet, tuple(map(edit, changes)))
+    with showing_progress() as progress:
+        tried = asked.tried(fleet, text, str(file or fleet.policy), progress)
+    if out:
+        Path(out).write_bytes(text)
+    found = asked.told(EVERYTHING, attach(tried.snapshot), filters, tried)
+    print_json(asked.as_json(found, filters)) if as_json else print_lines(asked.lines(found))
+    if out:
+        click.echo(f"policy  {out}", err=as_json)
