@@ -83,6 +83,13 @@ VIEWS = (
         "Bring in an agency's export: see how it is read and what would be used before anything is stored.",
         anytime=True,
     ),
+    View(
+        "whatif",
+        "What if",
+        "What if",
+        "Which homes would gain or lose which flags under other limits, before they are adopted.",
+        ("agency", "region", "crew"),
+    ),
     View("checks", "Checks", "Checks", "What is checked, against which limits, on whose authority.", ()),
 )
 BY_NAME = {view.name: view for view in VIEWS}

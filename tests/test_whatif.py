@@ -2,11 +2,14 @@
 
 import json
 import os
+import re
 import shutil
 import stat
 import tomllib
 from contextlib import contextmanager
+from html import unescape
 from types import SimpleNamespace
+from urllib.parse import parse_qs
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -471,3 +474,66 @@ def test_the_command_says_what_would_change_and_changes_nothing(small, tmp_path)
 )
 def test_a_wrong_call_is_refused(small, words, status):
     assert run(small, *words).exit_code == status
+
+
+# ---- the page
+
+
+def words(page):
+    said = " ".join(element.proto.body for element in page.get("html"))
+    return unescape(re.sub(r"<[^>]+>", " ", said))
+
+
+def links(page):
+    """What the page's links to itself ask, as lists by name, and their words."""
+    found = " ".join(element.proto.body for element in page.get("html"))
+    pairs = re.findall(r'<a href="whatif\?([^"]*)">(.*?)</a>', found, re.S)
+    return [(parse_qs(unescape(asked)), re.sub(r"<[^>]+>", "", said)) for asked, said in pairs]
+
+
+def pressed(page, label):
+    return next(button for button in page.button if button.label == label).click().run()
+
+
+def test_the_page_sets_tries_adopts_and_takes_back(two_homes, tmp_path, show):
+    fleet = Fleet(shutil.copytree(two_homes.path, tmp_path / "fleet"))
+    page = show(fleet, "whatif")
+    assert not page.exception and "Nothing is set otherwise yet" in words(page)
+    which = next(box for box in page.selectbox if box.label == "Which")
+    page = which.set_value("limits.cold_margin_psi").run()
+    page = next(one for one in page.number_input).set_value(20.0).run()
+    page = pressed(page, "Set it")
+    assert parse_qs(page.query_params["set"]) == {"limits.cold_margin_psi": ["20"]}
+    assert "4 psi" in words(page) and "20 psi" in words(page)
+    page = pressed(page, "See what it would change")
+    assert not page.exception and "What would change" in words(page)
+    gained = [said for asked, said in links(page) if asked.get("show") == ["gained"]]
+    assert gained[0].strip() == "1 home" and set(gained[1:]) == {"1"}
+    again = show(fleet, "whatif", set=page.query_params["set"], show="gained", flag="cold-pressure-low")
+    assert "Cold pressure too low" in words(again) and words(again).count("not open → ") == 1
+    boxes = {box.label: box for box in again.text_input}
+    boxes["Your name"].set_value("Q. Manager")
+    boxes["Why"].set_value("<b>two stories</b>")
+    page = pressed(again.run(), "Adopt these limits")
+    assert fleet.policy.read_text().startswith("[limits.cold_margin_psi]") and "set" not in page.query_params
+    assert "policy.toml" in words(page) and "Q. Manager" in words(page)
+    assert "&lt;b&gt;two stories" in " ".join(element.proto.body for element in page.get("html"))
+    page = pressed(page, "Build the snapshot under the policy as it now stands")
+    assert fleet.current().name.startswith("00000002-") and not page.exception
+    page = next(one for one in page.text_input if one.key == "takes back").set_value("B. Lead").run()
+    page = next(one for one in page.text_input if one.key == "why back").set_value("too much").run()
+    page = pressed(page, "Restore the policy before it")
+    assert not fleet.policy.exists() and "takes change 1 back" in words(page)
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ("limits.cold_margin_psi=-4", "line 1: limits.cold_margin_psi needs a number of 0 or more in psi"),
+        ("clocks.low=4", "says no value of a policy"),
+    ],
+)
+def test_the_page_refuses_what_cannot_be_set(two_homes, show, asked, said):
+    page = show(two_homes, "whatif", set=asked)
+    assert said in words(page) and not page.exception
+    assert "See what it would change" not in [button.label for button in page.button]

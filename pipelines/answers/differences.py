@@ -179,7 +179,7 @@ def homes_page(snapshot: Snapshot, differences: pa.Table, part: Part, page: int)
     for one in told:
         of.setdefault((one["agency"], one["home_id"]), []).append(one)
     keys = zip(homes["agency"], homes["home_id"], strict=True)
-    return homes.assign(of=[tuple(of[key]) for key in keys])
+    return homes.assign(of=pd.Series([tuple(of[key]) for key in keys], dtype=object))
 
 
 COLUMNS = (*KEY, "what", "risk_before", "risk", "since", "inspection_id")

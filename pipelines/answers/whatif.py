@@ -177,6 +177,16 @@ def held_count(found: Told, what: str) -> int:
     return found.snapshot.rows("SELECT count(*) FROM held WHERE what = ?", [what], held=found.held)[0][0]
 
 
+def held_page(found: Told, what: str, page: int) -> pd.DataFrame:
+    """One page of these homes, `page` from 1: agency, home_id, region, crew, job_number."""
+    return found.snapshot.query(
+        """
+        SELECT * EXCLUDE what FROM held WHERE what = ? ORDER BY agency, home_id LIMIT ? OFFSET ?""",
+        [what, differences.ROWS_A_PAGE, differences.ROWS_A_PAGE * (page - 1)],
+        held=found.held,
+    )
+
+
 def lines(found: Told) -> Iterator[str]:
     """What a trial says, for a terminal: homes by check, then by risk."""
     titles = {check.id: check.title for check in HOME_CHECKS}
