@@ -31,7 +31,7 @@ from pipelines.calling import (
     snapshot_of,
 )
 from pipelines.cli_audit import crews, sample
-from pipelines.cli_compare import whatif
+from pipelines.cli_compare import changes, keep, whatif
 from pipelines.cli_decide import decide
 from pipelines.serving import OWN_ADDRESS, exposure
 from pipelines.terminal import plain, showing_progress
@@ -39,7 +39,7 @@ from pipelines.terminal import plain, showing_progress
 if TYPE_CHECKING:
     from pipelines.fleet.snapshots import Snapshot
 
-__all__ = ["crews", "decide", "main", "sample", "whatif"]
+__all__ = ["changes", "crews", "decide", "keep", "main", "sample", "whatif"]
 
 
 def _load(folder: str | Path, paths: Iterable[str | Path], **options: Any):

@@ -1,10 +1,20 @@
-"""Commands that compare what is open: under another policy."""
+"""Commands that compare what is open: under another policy, and between two moments."""
 
 from pathlib import Path
 
 import click
 
-from pipelines.calling import AS_JSON, WHOSE, command, file_out, filters_of, fleet_of, print_json, print_lines
+from pipelines.calling import (
+    AS_JSON,
+    WHOSE,
+    by_option,
+    command,
+    file_out,
+    filters_of,
+    fleet_of,
+    print_json,
+    print_lines,
+)
 from pipelines.terminal import showing_progress
 
 
@@ -54,3 +64,53 @@ def whatif(folder, file, changes, out, as_json, **chosen):
     print_json(asked.as_json(found, filters)) if as_json else print_lines(asked.lines(found))
     if out:
         click.echo(f"policy  {out}", err=as_json)
+
+
+@command(
+    click.option("--from", "before", required=True, metavar="MOMENT", help="The earlier moment."),
+    click.option("--to", "after", default=None, metavar="MOMENT", help="The later one; else the newest."),
+    click.option(
+        "--remade",
+        is_flag=True,
+        help="Work days out again from the log's lines received by then, with today's policy.",
+    ),
+    *WHOSE,
+    AS_JSON,
+)
+def changes(folder, before, after, remade, as_json, **chosen):
+    """What changed between two moments: newly flagged, corrected, recurred, worsened, gone, and why.
+
+    A moment is the number of a snapshot, a name (coldfill keep), or a day: the last load by its end, in UTC.
+    These are changes over loads, of when it was known; not over visits, of when it was seen.
+
+    Example: coldfill changes --from 1 --to 2 --fleet ./demo-fleet
+    """
+    from pipelines.answers import changes as asked
+    from pipelines.answers.access import EVERYTHING, demand_known
+    from pipelines.snapshot.version import attach
+
+    fleet, filters = fleet_of(folder), filters_of(**chosen)
+    newest = fleet.snapshot()
+    demand_known(EVERYTHING, attach(newest), filters)
+    with showing_progress() as progress:
+        to = after or str(int(newest.name[:8]))
+        found = asked.changed(fleet, before, to, remade=remade, progress=progress)
+    if as_json:
+        print_json(asked.as_json(EVERYTHING, filters, found))
+    else:
+        print_lines(asked.lines(EVERYTHING, filters, found))
+
+
+@command(click.argument("name"), by_option("Who names it."), AS_JSON)
+def keep(folder, name, by, as_json):
+    """Name the present moment, so that what is open now can be compared with later; it is kept for good.
+
+    Example: coldfill keep "as reported in June" --fleet ./demo-fleet
+    """
+    from pipelines.fleet import moments
+
+    moment = moments.give_name(fleet_of(folder), name, by)
+    if as_json:
+        print_json({"snapshot": moment.state.snapshot, "day": moment.day, "names": list(moment.names)})
+    else:
+        print_lines([f"kept  {moment.names[-1]}: {moment.state.snapshot} of {moment.day}"])

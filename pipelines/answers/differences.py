@@ -107,6 +107,11 @@ def by_risk(snapshot: Snapshot, differences: pa.Table, groups: Groups = EACH) ->
     return _counted(snapshot, differences, groups, RISK, _LEVELS)
 
 
+def by_why(snapshot: Snapshot, differences: pa.Table, groups: Groups = EACH) -> pd.DataFrame:
+    """The same by why, of differences that say so, in the order of the alphabet."""
+    return _counted(snapshot, differences, groups, "why", []).sort_values("counted", ignore_index=True)
+
+
 def _counted(
     snapshot: Snapshot, differences: pa.Table, groups: Groups, by: str, order: list[str]
 ) -> pd.DataFrame:
@@ -117,27 +122,29 @@ def _counted(
     return snapshot.query(
         f"""
         SELECT * FROM (SELECT {by} AS counted, {columns} FROM differences GROUP BY 1)
-        ORDER BY list_position({order}, counted)""",
+        ORDER BY list_position({order}::VARCHAR[], counted)""",
         differences=differences,
     )
 
 
 @dataclass(frozen=True)
 class Part:
-    """A part of the differences: of some of WHAT, of one check, of one risk; what is empty is all."""
+    """A part of the differences: of some of WHAT, of one check, risk and reason; what is empty is all."""
 
     what: tuple[str, ...] = ()
     check: str = ""
     risk: str = ""
+    why: str = ""
 
     @property
     def sql(self) -> str:
-        """A condition over differences; its texts are those of our own lists, and anything else is none."""
+        """A condition over differences."""
         said = []
         if self.what:
             said.append(f"what IN ({', '.join(map(quoted, self.what))})")
         said += [f"check_id = {quoted(self.check)}"] if self.check else []
         said += [f"{RISK} = {quoted(self.risk)}"] if self.risk else []
+        said += [f"why = {quoted(self.why)}"] if self.why else []
         return " AND ".join(said) or "true"
 
 

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
-from pipelines.fleet import adopted, decided
+from pipelines.fleet import adopted, decided, moments
 from pipelines.fleet.folder import Fleet, LogLine, hash_of_file
 from pipelines.fleet.logs import FleetError
 from pipelines.fleet.samples import faults_of_samples
@@ -19,6 +19,7 @@ def faults(fleet: Fleet) -> list[str]:
         *_of_inputs(fleet),
         *_of_snapshots(fleet),
         *faults_of_samples(fleet),
+        *moments.faults(fleet),
     ]
 
 
@@ -33,7 +34,7 @@ def exports_without_line(fleet: Fleet) -> list[str]:
 def _of_logs(fleet: Fleet) -> Iterator[str]:
     for read in (
         *(fleet.states, fleet.log, fleet.demand_states),
-        *(lambda: decided.read(fleet), lambda: adopted.read(fleet)),
+        *(lambda: decided.read(fleet), lambda: adopted.read(fleet), lambda: moments.names(fleet)),
     ):
         try:
             read()

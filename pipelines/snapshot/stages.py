@@ -21,6 +21,7 @@ from pipelines.snapshot import (
     described,
     exports,
     inputs,
+    moments,
     places,
     precedence,
     tables,
@@ -79,8 +80,11 @@ def build(fleet, progress=None):
             fill(building.connect(), fleet, received, read, progress)
         runs_table(building.connect(), read.hashes, received, progress)
         if same is None:
-            return _published(building, read, digest)
+            path = _published(building, read, digest)
+            moments.keep(fleet, int(read.policy.moments_kept), progress)
+            return path
         rebuilt = _in_place_of(building, read, digest, same)
+        moments.keep(fleet, int(read.policy.moments_kept), progress)
         progress.notes += sentences(rebuilt)
         return rebuilt.path
 
@@ -99,8 +103,11 @@ def rebuild(fleet, progress=None):
         runs_table(building.connect(), read.hashes, received, progress)
         current = fleet.current()
         if current is not None and current.stem.endswith(digest):
-            return _in_place_of(building, read, digest, current)
-        return Rebuilt(_published(building, read, digest))
+            rebuilt = _in_place_of(building, read, digest, current)
+        else:
+            rebuilt = Rebuilt(_published(building, read, digest))
+        moments.keep(fleet, int(read.policy.moments_kept), progress)
+        return rebuilt
 
 
 def sentences(rebuilt):
@@ -147,6 +154,7 @@ def _in_place_of(building, read, digest, there):
     if pinned:
         fleet.pin(there, "")
     fleet.remove_snapshot(there)
+    moments.forget(fleet, there.name)
     return Rebuilt(path, False, wrong, there.name)
 
 
@@ -199,7 +207,7 @@ def verify(fleet, progress=None):
 
     Nothing is published, and one fault hides no other.
     """
-    faults = proof.faults(fleet)
+    faults = [*proof.faults(fleet), *moments.faults(fleet)]
     try:
         faults += _unlike_a_rebuilt_one(fleet, progress or Progress())
     except FleetError as error:
@@ -245,6 +253,8 @@ def rebuild_state(fleet, number, progress=None):
         if there.exists() and not wrong:
             return Rebuilt(there, right=True)
         path = _published(building, read, digest_of(log, read.hashes), remakes=state)
+        moments.forget(fleet, path.name)
+        moments.keep(fleet, int(read.policy.moments_kept), progress)
         return Rebuilt(path, False if wrong else None, wrong, there.name if wrong else "")
 
 
