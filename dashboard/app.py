@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import filters, frame
+from dashboard import filters, frame, going
 from dashboard.navigation import DEFAULT, VIEWS
 
 st.set_page_config(page_title="Coldfill", layout="wide", initial_sidebar_state="expanded")
@@ -18,6 +18,7 @@ pages = {
 }
 page = st.navigation(list(pages.values()), position="top")
 view = next(view for view, shown in pages.items() if shown == page)
+going.arrive()
 if frame.opened(view):
     filters.sidebar(view)
     with frame.errors_shown():

@@ -32,6 +32,7 @@ from pipelines.answers import (
     sampled,
     waiting,
 )
+from pipelines.answers import pressures as pressures_of_visit
 from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
 from pipelines.answers.contents import home_checks, names, titles
 from pipelines.answers.crew_page import as_pdf as crew_page_as_pdf
@@ -46,7 +47,7 @@ from pipelines.answers.instruments import HABITS
 from pipelines.answers.phrases import called
 from pipelines.answers.reinspections import DISCOVER, NUMBER, SHARE, Asked, fresh_seed
 from pipelines.answers.sample_sheet import ENDINGS
-from pipelines.answers.waiting import QUESTION
+from pipelines.answers.waiting import OFFERED, QUESTION, gravest
 from pipelines.engine.checks import BY_ID
 from pipelines.engine.history import STAGES
 from pipelines.fleet import decided
@@ -70,6 +71,7 @@ __all__ = [
     "KINDS",
     "NOT_RECORDED",
     "NUMBER",
+    "OFFERED",
     "PAIRS_A_PAGE",
     "QUESTION",
     "ROWS_A_PAGE",
@@ -87,6 +89,7 @@ __all__ = [
     "compared_by",
     "crew_page_as_pdf",
     "fresh_seed",
+    "gravest",
     "decision_said",
     "home_checks",
     "names",
@@ -152,6 +155,8 @@ unmatched = kept(contents.unmatched)
 
 first_page = kept(waiting.first_page)
 urgent = kept(waiting.urgent)
+by_gravest = kept(waiting.by_gravest)
+monthly = kept(waiting.by_month)
 not_verified = kept(waiting.not_verified)
 lacking = kept(waiting.lacking)
 
@@ -166,6 +171,7 @@ held_page = kept(homes.held_page)
 home = kept(one_home.home)
 decided_of_home = kept(decisions.of_home)
 inspection = kept(one_inspection.inspection)
+pressures = kept(pressures_of_visit.pressures)
 
 shares = kept(regions.shares)
 charges = kept(regions.charges)
@@ -197,6 +203,7 @@ sample_handed_out = asked(sample_sheet.handed_out)
 matrix = kept(risks.matrix)
 matrix_levels = kept(risks.matrix_levels)
 open_by_check = kept(risks.open_by_check)
+ranked = kept(risks.ranked)
 levels = kept(risks.levels)
 
 exports = kept(files.exports)

@@ -175,7 +175,14 @@ def one_of(label, key, ids, title, nothing=None, where=st):
     return chosen
 
 
+def forget():
+    """Let what was typed and chosen go, so that the address alone says what is asked."""
+    for name in (*st.session_state.pop("written", ()), "search", "searched", "unknown", "chosen"):
+        st.session_state.pop(name, None)
+
+
 def _write(key, value):
+    st.session_state.setdefault("written", set()).add(key)
     if value:
         st.query_params[key] = value
     elif key in st.query_params:

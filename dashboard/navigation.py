@@ -106,6 +106,6 @@ def address(name, **asked):
     pairs = {
         key: value
         for key, value in asked.items()
-        if value is not None and value != "" and value != () and value != []
+        if value is not None and value is not False and value != "" and value != () and value != []
     }
     return f"{path}?{urlencode(pairs, doseq=True)}" if pairs else path

@@ -336,13 +336,15 @@ class MatrixCell:
     address: str = ""
 
 
-def matrix(
+def folded_matrix(
     frame: pd.DataFrame,
     levels: dict[tuple[int, str], str],
     link: Callable[[list[str]], str],
     caption: str,
 ):
-    """Severity down, probability across; each cell its risk, how many are open, and of how many checks.
+    """One line that opens to severity down, probability across.
+
+    Each cell has its risk, how many are open, and of how many checks.
 
     `frame`: severity, probability, check_id, act_today, deficiencies. `levels`: (severity, probability) →
     risk.
@@ -363,7 +365,7 @@ def matrix(
         )
     probabilities = sorted({probability for _, probability in levels})
     _table(
-        "matrix",
+        "folded_matrix",
         caption=caption,
         probabilities=[wording.PROBABILITY[probability] for probability in probabilities],
         rows=[

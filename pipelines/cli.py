@@ -443,7 +443,7 @@ def verify(folder, as_json):
         print_lines(printed.of_unlogged(unlogged))
         print_lines(faults, err=True)
         proven = "The snapshot equals one rebuilt from the stored exports."
-        click.echo(f"{len(faults)} faults found." if faults else proven)
+        click.echo(f"{len(faults)} {'fault' if len(faults) == 1 else 'faults'} found." if faults else proven)
     sys.exit(1 if faults else 0)
 
 

@@ -235,6 +235,38 @@ def test_a_home_opens_from_the_keyboard(page, samples):
     assert asked(page) == {"of": [AGENCY], "home": [wanted]}
 
 
+def test_a_link_changes_page_and_address_without_a_reload_and_back_brings_both_again(page, samples):
+    page.goto(samples + address("homes", agency=AGENCY, check="relief-stained", stage="open after the final"))
+    settle(page, "Homes")
+    page.evaluate("window.loadedOnce = true")
+    before, caption = asked(page), page.locator("caption").first.inner_text()
+    home = page.locator("table tbody th a").first
+    wanted = home.inner_text()
+    home.click()
+    settle(page, "One home")
+    assert asked(page) == {"of": [AGENCY], "home": [wanted]}
+    page.go_back()
+    settle(page, "Homes")
+    assert asked(page) == before and page.locator("caption").first.inner_text() == caption
+    page.get_by_role("link", name="Fleet", exact=True).click()
+    settle(page, "Fleet")
+    link = page.locator("table a").first
+    opened = parse_qs(urlsplit(link.get_attribute("href")).query)
+    link.click()
+    settle(page, "Homes")
+    assert asked(page) == opened  # what was chosen on Homes before does not narrow it
+    assert page.evaluate("window.loadedOnce") is True
+
+
+def test_a_link_opens_in_a_new_tab_as_any_other(page, samples):
+    page.goto(samples + "homes")
+    settle(page, "Homes")
+    with page.context.expect_page() as opened:
+        page.locator("table tbody th a").first.click(modifiers=["ControlOrMeta"])
+    settle(opened.value, "One home")
+    assert urlsplit(page.url).path == "/homes"
+
+
 def test_pages_are_turned_in_the_address(page, samples):
     page.goto(samples + "homes?page=2")
     settle(page, "Homes")

@@ -134,7 +134,7 @@ def test_the_server_stays_on_this_machine_and_tells_nobody_anything():
     settings = tomllib.loads((ROOT / "dashboard" / ".streamlit" / "config.toml").read_text(encoding="utf-8"))
     assert settings["server"]["address"] == "127.0.0.1" and settings["server"]["fileWatcherType"] == "none"
     assert settings["browser"]["gatherUsageStats"] is False
-    assert settings["client"] | {"showErrorDetails": "none", "toolbarMode": "viewer"} == settings["client"]
+    assert settings["client"] | {"showErrorDetails": "none", "toolbarMode": "minimal"} == settings["client"]
 
 
 def test_a_damaged_snapshot_is_told_and_not_hidden(show, samples, tmp_path):
@@ -470,7 +470,7 @@ def test_a_page_beyond_the_last_is_the_last(show, samples):
     assert f" to {count:,} of {count:,} homes</caption>" in html(page)
 
 
-@pytest.mark.parametrize("only", data.QUESTION)
+@pytest.mark.parametrize("only", (*data.OFFERED, data.gravest("high", "waiting for work")))
 def test_each_question_narrows_homes_and_list_to_the_same(samples, only):
     snapshot = str(samples.current())
     sheet = data.flagged(EVERYTHING, snapshot, Filters(), only, DAY)

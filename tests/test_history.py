@@ -81,20 +81,13 @@ def followed_side_by_side(strands, *, about_tank=False, safety_critical=False):
     )
     changes = heating.changes(starts, recorded)
     tanks = {None: -1} | {one: at for at, one in enumerate(TANKS)}
-    found = history.follow(
-        np.array([OUTCOMES.index(one["outcome"]) for one in flat]),
-        np.flatnonzero([one["mended"] for one in flat]),
-        history.visits(
-            starts,
-            day,
-            recorded.year,
-            np.array([tanks[one["tank_type"]] for one in flat]),
-            as_found,
-            changes,
-        ),
-        about_tank=about_tank,
-        safety_critical=safety_critical,
+    mended = np.flatnonzero([one["mended"] for one in flat])
+    visits = history.visits(
+        starts, day, recorded.year, np.array([tanks[one["tank_type"]] for one in flat]), as_found, changes
     )
+    outcome = np.array([OUTCOMES.index(one["outcome"]) for one in flat])
+    told = history.tell(outcome, mended, visits, safety_critical=safety_critical)
+    found = history.follow(told, mended, visits, about_tank=about_tank)
 
     def place(at, start):
         return None if at < 0 else int(at - start)
@@ -103,7 +96,7 @@ def followed_side_by_side(strands, *, about_tank=False, safety_critical=False):
         (STATES[state], place(since, start), place(decided, start))
         for state, since, decided, start in zip(found.state, found.since, found.decided, starts, strict=True)
     ]
-    return states, changes
+    return states, changes, history.episodes(told, visits)
 
 
 def followed(outcomes, repaired=None, years=None, tanks=None, *, kinds=None, about_tank=False):
@@ -247,7 +240,7 @@ def test_results_of_one_day_that_disagree(day, safe, other):
 def system(*visits):
     """(state, odd visits, in doubt, no hot water any more) of a danger found at the first visit."""
     strand = dated([seen(**visit) for visit in visits])
-    states, changes = followed_side_by_side([strand], safety_critical=True)
+    states, changes, _ = followed_side_by_side([strand], safety_critical=True)
     return states[0][0], np.flatnonzero(changes.odd).tolist(), bool(changes.doubt[0]), bool(changes.gone[0])
 
 
@@ -307,7 +300,7 @@ VISIT = st.builds(
 def test_against_a_plain_walk(strands, about_tank, safety_critical):
     strands = [dated(strand) for strand in strands]
     how = dict(about_tank=about_tank, safety_critical=safety_critical)
-    found, changes = followed_side_by_side(strands, **how)
+    found, changes, episodes = followed_side_by_side(strands, **how)
     assert found == [
         home_by_home.walked(strand, [visit["outcome"] for visit in strand], [MENDS], **how)
         for strand in strands
@@ -320,6 +313,54 @@ def test_against_a_plain_walk(strands, about_tank, safety_critical):
         for visit in strand
     ]
     assert odd == changes.odd.tolist()
+    still_open = set(episodes.strand[episodes.closed < 0].tolist())
+    assert still_open == {place for place, (state, *_) in enumerate(found) if state in OPEN}
+    assert (np.bincount(episodes.strand[episodes.closed < 0], minlength=1) <= 1).all()
+
+
+OPEN = ("open", "recurred", "repair did not hold")
+ONE_SYSTEM = st.builds(seen, st.sampled_from([OK, BAD, UNVERIFIED, AWAY]), st.booleans())
+
+
+@given(st.lists(st.lists(ONE_SYSTEM, min_size=1, max_size=9), min_size=1, max_size=5))
+@settings(max_examples=200)
+def test_episodes_are_where_a_walk_visit_by_visit_opens_and_closes(strands):
+    """A visit a day to one heating system: what was known after each visit is what a walk up to it says."""
+    strands = [dated(strand) for strand in strands]
+    wanted = []
+    for place, strand in enumerate(strands):
+        was_open = False
+        for number in range(len(strand)):
+            walk = [visit["outcome"] for visit in strand[: number + 1]]
+            state = home_by_home.walked(strand[: number + 1], walk, [MENDS])[0]
+            if (state in OPEN) != was_open:
+                wanted.append((place, number, state))
+                was_open = not was_open
+    found = followed_side_by_side(strands)[2]
+    starts = np.cumsum([0] + [len(strand) for strand in strands])
+    told = []
+    for strand, opened, closed, corrected in zip(*vars(found).values(), strict=True):
+        told.append((strand, opened - starts[strand], True))
+        if closed >= 0:
+            told.append((strand, closed - starts[strand], "corrected" if corrected else "no longer applies"))
+    wanted = [(place, number, state in OPEN or state) for place, number, state in wanted]
+    assert sorted(told, key=lambda one: one[:2]) == wanted
+
+
+def test_episodes_at_two_addresses_at_once_are_one_of_their_system():
+    of_strands = history.Episodes(
+        strand=np.array([0, 1, 1, 2]),
+        found=np.array([0, 3, 5, 7]),
+        closed=np.array([2, 4, -1, 8]),
+        corrected=np.array([True, False, False, True]),
+    )
+    day = np.array([10, 11, 30, 20, 40, 50, 60, 10, 11])
+    found = history.joined(of_strands, np.array([0, 0, 1]), day)
+    assert sorted(zip(*(one.tolist() for one in vars(found).values()), strict=True)) == [
+        (0, 0, 4, False),  # from day 10 until the second address is ok too, on day 40
+        (0, 5, -1, False),
+        (1, 7, 8, True),
+    ]
 
 
 def test_no_systems():
@@ -327,8 +368,11 @@ def test_no_systems():
     recorded = heating.Recorded(nothing, np.zeros(0), nothing, np.zeros(0, bool), np.zeros(0, bool))
     changes = heating.changes(nothing, recorded)
     visits = history.visits(nothing, nothing, np.zeros(0), nothing, np.zeros(0, bool), changes)
-    found = history.follow(nothing, nothing, visits, about_tank=False, safety_critical=True)
+    told = history.tell(nothing, nothing, visits, safety_critical=True)
+    found = history.follow(told, nothing, visits, about_tank=False)
     assert len(found.state) == 0
+    episodes = history.joined(history.episodes(told, visits), nothing, nothing)
+    assert len(episodes.found) == 0
 
 
 # ---- stages

@@ -1,5 +1,6 @@
 """Gauges that are off are found and named since when; honest ones, small agencies and bystanders are not."""
 
+import csv
 import re
 from datetime import date
 from html import unescape
@@ -19,6 +20,7 @@ from pipelines.engine.results import OUTCOMES
 from pipelines.fleet import equality, snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.snapshot import stages
+from tests.conftest import SAMPLES
 from tests.inspections import SOUND, loaded, shipped_policy, snapshot_of
 from tests.made_visits import DAYS, FIRST_DAY, pressures
 
@@ -50,6 +52,33 @@ def test_none_of_a_hundred_honest_gauges_is_told():
         assert told(pressures(seed, 100)).empty
         assert told(pressures(seed, 100, spread=0.3)).empty
         assert told(pressures(seed, 100, settings=0.0, read_again=1.0)).empty
+
+
+def test_the_gauge_planted_in_the_samples_is_told_and_no_other(sample_snapshot):
+    """Planted 2 psi high from 2026-01-01 on: sample_exports/planted/README.txt.
+
+    Without the shift no fill pressure that was truly right stays accused.
+    """
+    shifts = asked.shifts(EVERYTHING, sample_snapshot, Filters())
+    (off,) = shifts[shifts["beyond_chance"]].itertuples()
+    assert (off.inspector, off.reading) == ("K. V.", "pressure") and off.readings >= 60
+    assert off.low95 < 2.0 < off.high95 and off.high95 - off.low95 < 0.5
+    assert abs((off.since.date() - date(2026, 1, 1)).days) <= 14 and np.isnat(off.until.to_datetime64())
+    check = "fill-pressure-off-setting"
+    outcomes = dict(
+        sample_snapshot.rows(
+            "SELECT inspection_id, outcome FROM results WHERE agency = ? AND check_id = ?",
+            [off.agency, check],
+        )
+    )
+    with open(SAMPLES / "planted" / "truth.csv", encoding="utf-8", newline="") as lines:
+        read_high = [row for row in csv.DictReader(lines) if "test gauge reads high" in row["habits"]]
+    accused = [
+        row for row in read_high if row[check] == "0" and outcomes[row["inspection_id"]] == "deficient"
+    ]
+    changes, _ = asked.without_shift(EVERYTHING, sample_snapshot, off.agency, off.inspector, off.reading)
+    back = changes[(changes["check_id"] == check) & (changes["after"] == "ok")]
+    assert len(accused) >= 5 and list(back["visits"]) == [len(accused)]
 
 
 @pytest.mark.slow

@@ -13,6 +13,7 @@ import scipy.stats
 from streamlit.testing.v1 import AppTest
 
 from dashboard import audit_words, charts
+from dashboard.charts import months
 from pipelines.answers import crews, events
 from pipelines.answers.access import EVERYTHING, Viewer
 from pipelines.answers.over_time import over_time
@@ -222,7 +223,7 @@ def test_words_of_near_events_stand_in_rows_of_their_own():
         events.Event(n, ALDER, "", date(2025, 3, n), "staff", "A new inspector begins") for n in range(1, 4)
     ]
     last = events.Event(9, ALDER, "", date(2026, 1, 30), "other", "A truck was stolen")
-    rows = charts._rows_of_events([*near, last], *year, ALDER)
+    rows = months._rows_of_events([*near, last], *year, ALDER)
     assert rows["row"].tolist() == [0, 1, 2, 0] and rows["leftward"].tolist() == [False] * 3 + [True]
 
 

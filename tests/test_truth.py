@@ -24,6 +24,7 @@ from pipelines.fleet import snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.receiving import door
 from pipelines.snapshot import stages
+from tests.even_truth import tenths
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_exports"
 PLANTED = SAMPLES / "planted"
@@ -252,27 +253,29 @@ def test_certainty_claims_no_more_than_the_truth_bears_out(homes, complete, caps
     """Of outcomes that rest on numbers, by tenths of certainty: as often right as stated, or more often.
 
     More often, since homes are mostly sound and certainty knows the errors of readings, not how rare faults
-    are.
+    are: ok is right more often, deficient less often. Both are right as often as stated where truths lie
+    evenly about the limits: test_even_truth. Planted tanks are also nearer to their plates than the policy
+    says.
     """
     rows = homes
     if complete:
         rows = homes[(homes.complete_and_trustworthy == "1") & (homes.misrecorded == "")]
-    certainty, right = [], []
+    certainty, right, bad = [], [], []
     for check in (one for one in HOME_CHECKS if shown_quantity(one) and one.id in rows):
         outcome = rows[f"{check.id}: outcome"]
         told = outcome.isin(("ok", "deficient")) & rows[check.id].isin(("0", "1"))
         certainty.append(rows[f"{check.id}: certainty"][told].astype(float))
         right.append(((outcome == "deficient") == (rows[check.id] == "1"))[told])
-    stated, right = pandas.concat(certainty), pandas.concat(right)
-    tenths = pandas.DataFrame({"stated": stated, "right": right, "results": 1}).groupby(
-        np.minimum((stated * 10).astype(int), 9)
-    )
-    table = tenths.agg({"results": "sum", "stated": "mean", "right": "mean"})
+        bad.append((outcome == "deficient")[told])
+    said = pandas.DataFrame({"stated": pandas.concat(certainty), "right": pandas.concat(right)})
+    bad = pandas.concat(bad)
+    table = tenths(said)
     with capsys.disabled():
-        print(f"\n{table.round(3)}")
+        for name, some in (("all", said), ("ok", said[~bad]), ("deficient", said[bad])):
+            print(f"\n{name}\n{tenths(some).round(3)}")
     enough = table[table["results"] >= 200]
     assert len(enough) >= 4
-    assert (enough["right"] >= enough["stated"] - 0.05).all()
+    assert (enough["off"] >= -0.05).all()
 
 
 def test_every_other_check_is_printed(homes, capsys):

@@ -1,6 +1,7 @@
 """The first page: what needs a decision, most urgent first."""
 
-from dashboard import data, filters, frame, tables, wording
+from dashboard import charts, data, filters, frame, pictures, tables, wording
+from pipelines.engine.policy.policy import LEVELS
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
 NEW = (
@@ -9,6 +10,42 @@ NEW = (
     "today do not hide what came the last time."
 )
 MOST = 12
+MONTHS = (
+    "By the month of the visit, each deficiency from the visit that found it to the one that found it ok. "
+    "More visits find more: the bars downward and the line say whether work keeps up."
+)
+
+
+def gravest(risk, stage=""):
+    return filters.link("homes", only=data.gravest(risk, stage))
+
+
+def picture():
+    waits = data.first_page(who, snapshot, chosen, day).set_index("question")
+    reported, held, clear = (waits.loc[name] for name in ("reported-open", "hold", "may-be-reported"))
+    tables.links(
+        [
+            (
+                f"{reported['label']}: {wording.in_homes(reported['deficiencies0'], reported['homes0'])}",
+                filters.link("homes", only="reported-open"),
+            ),
+            (f"{held['label']}: {int(held['homes']):,}", filters.link("hold")),
+            (f"{clear['label']}: {int(clear['homes']):,}", filters.link("homes", only="may-be-reported")),
+        ]
+    )
+    found = data.by_gravest(who, snapshot, chosen)
+    if found.empty:
+        tables.said("Nothing is open, as far as inspections could verify.")
+    else:
+        pictures.show("What waits", charts.by_gravest(found, LEVELS, gravest))
+
+
+def months():
+    found = data.monthly(who, snapshot, chosen)
+    if len(found):
+        newest = data.about(who, snapshot)["newest_visit"]
+        tables.section("Do things get better?", MONTHS)
+        pictures.show("Deficiencies found and corrected, by month", charts.by_month(found, newest))
 
 
 def at_stage(place, stage):
@@ -52,7 +89,7 @@ def summary():
                 kind=tables.SHORT,
             ),
         ),
-        "What waits: open deficiencies at each stage",
+        "What waits, in numbers: open deficiencies at each stage",
         empty="Nothing.",
     )
     tables.said(NEW.format(days=data.limit(who, snapshot, "new_within_days")))
@@ -119,8 +156,14 @@ def agencies():
         "An agency that sends nothing must not look clean: no recent file means that its newest file or "
         f"its newest inspection is more than {recent:.0f} days old.",
     )
+    found = data.agencies(who, snapshot, chosen, day)
+    if found["last_inspected_on"].notna().any():
+        pictures.show(
+            "Last inspection of each agency",
+            charts.agencies(found, day, recent, lambda name: filters.link("homes", agency=name)),
+        )
     tables.show(
-        data.agencies(who, snapshot, chosen, day),
+        found,
         (
             tables.Column(
                 "agency",
@@ -141,7 +184,9 @@ def agencies():
 
 
 if not frame.nothing_loaded():
+    picture()
     summary()
+    months()
     urgent()
     unverified()
     agencies()

@@ -1,6 +1,6 @@
 """Hold before reporting: units whose final inspection is done and that should not be reported yet."""
 
-from dashboard import data, downloads, filters, frame, tables, wording
+from dashboard import charts, data, downloads, filters, frame, pictures, tables, wording
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
 COUNT = {
@@ -26,7 +26,18 @@ def draw():
         "A unit may be reported only after its final inspection, and money for entering it again later is "
         "scarce. Held is what has an open deficiency, or a safety-critical check never verified."
     )
-    tables.show(
+    if by_agency.empty:
+        tables.show(by_agency, (), "", empty="No unit has had its final inspection and waits to be reported.")
+        return
+    pictures.show(
+        "Units with a final inspection that are not reported, by agency",
+        charts.held(
+            by_agency,
+            lambda agency, question: filters.link("homes", only=question, agency=agency),
+            lambda agency: filters.link("hold", agency=agency),
+        ),
+    )
+    tables.folded_table(
         by_agency,
         (
             tables.Column("agency", "Agency", link=lambda row: filters.link("hold", agency=row.agency)),
@@ -42,8 +53,7 @@ def draw():
             tables.count("one_measure", "One measure away", link=asking("one-measure")),
             tables.count("clear", "May be reported", link=asking("may-be-reported")),
         ),
-        "Units with a final inspection that are not reported, by agency",
-        empty="No unit has had its final inspection and waits to be reported.",
+        "The same by agency, in numbers, and what is one reading or one measure away",
     )
     if by_agency["clear"].sum():
         downloads.offer(

@@ -4,8 +4,24 @@ from functools import partial
 
 import streamlit as st
 
-from dashboard import audit_words, data, deciding, filters, frame, schematic, tables, wording
+from dashboard import (
+    audit_words,
+    charts,
+    data,
+    deciding,
+    filters,
+    frame,
+    pictures,
+    schematic,
+    tables,
+    wording,
+)
 
+PRESSURES = (
+    "What was read, cold and hot, each with the range that 19 of 20 such readings keep to, and what this "
+    "tank would do from the cold reading on. A hot reading near the dashed curve has lost its cushion; at "
+    "the relief line the valve opens, and a reading there says no more than that."
+)
 who, snapshot, day = filters.viewer(), filters.snapshot(), filters.as_of()
 agency, home_id, shown = (st.query_params.get(name, "") for name in ("of", "home", "visit"))
 
@@ -76,6 +92,7 @@ def one_visit(home, found):
     tables.picture(
         schematic.drawing(readings, opened), schematic.in_words(readings, opened), "The loop in words"
     )
+    pressures(home, found)
     if found.causes:
         tables.section(
             "Fix first", "Links between what this visit found: put the root right before its symptom."
@@ -83,30 +100,49 @@ def one_visit(home, found):
         tables.lines(cause.text for cause in found.causes)
     left, right = st.columns([3, 2], gap="large")
     with left:
-        results(found)
+        results(home, found)
     with right:
         recomputed(found)
     recorded(found)
 
 
-def results(found):
+def pressures(home, found):
+    drawn = data.pressures(who, snapshot, home.agency, found.inspection_id)
+    if drawn is None:
+        return
+    tables.section("Pressure as the loop warms", PRESSURES)
+    on = wording.day(found.inspected_on)
+    pictures.show(f"Gauge pressure on {on}", charts.pressures(drawn, on))
+
+
+def results(home, found):
     tables.section("Results of this visit", "")
+    above = {
+        check.check_id
+        for check in home.checks
+        if check.stage and (check.system_id, check.inspection_id) == (found.system_id, found.inspection_id)
+    }
     for outcome in ("deficient", "not verified", "ok"):
-        part = tables.rows(result for result in found.results if result.outcome == outcome)
+        every = [result for result in found.results if result.outcome == outcome]
+        rest = [one for one in every if outcome != "deficient" or one.check_id not in above]
         columns = (
             tables.Column("title", "Check"),
-            tables.Column(
-                "text",
-                "What was found",
-                partial(wording.without_outcome, outcome),
-            ),
+            tables.Column("text", "What was found", partial(wording.without_outcome, outcome)),
         )
         if outcome == "deficient":
+            said = (
+                f", {len(every) - len(rest)} of it under What stands open" if len(rest) < len(every) else ""
+            )
             tables.show(
-                part, columns, f"Deficient: {len(part)}", empty="Nothing was found deficient at this visit."
+                tables.rows(rest),
+                columns,
+                f"Deficient: {len(every)}{said}",
+                empty=f"Deficient: {len(every)}, under What stands open."
+                if every
+                else "Nothing was found deficient at this visit.",
             )
         else:
-            tables.folded_table(part, columns, f"{outcome}: {len(part)}")
+            tables.folded_table(tables.rows(rest), columns, f"{outcome}: {len(rest)}")
     aside = [result.title for result in found.results if result.outcome == "not applicable"]
     if aside:
         tables.folded(f"not applicable: {len(aside)}", aside)
@@ -155,7 +191,11 @@ def recorded(found):
 
 
 def history(home):
-    tables.section("Visits", "In the order that history follows, the newest last.")
+    tables.section(
+        "Visits",
+        "In the order that history follows, the newest last. Filled: deficient; hollow: ok; hatched: not "
+        "verified; no mark: does not apply.",
+    )
     tables.show(
         tables.rows(home.visits),
         (
@@ -182,6 +222,9 @@ def history(home):
         f"Visits to home {home.home_id}",
         empty="",
     )
+    if drawn := charts.visits(home):
+        chart, words = drawn
+        st.altair_chart(chart, width="stretch", theme=None, alt=words)
     changed = [
         check
         for check in home.checks

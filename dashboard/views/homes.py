@@ -8,13 +8,19 @@ who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.curre
 CHECK_IS_UNVERIFIED = " With this choice the filter Check means the check that was not verified."
 
 
+def offered():
+    """The questions to choose from; one that a picture asked is among them while it is asked."""
+    asked = st.session_state.get("only") or st.query_params.get("only")
+    return [*data.OFFERED, *([asked] if asked in data.QUESTION and asked not in data.OFFERED else [])]
+
+
 def draw():
     asked, order, take = st.columns([5, 5, 3], vertical_alignment="bottom")
     only = (
         filters.one_of(
             "Only homes with",
             "only",
-            list(data.QUESTION),
+            offered(),
             lambda name: data.QUESTION[name].label,
             "All homes",
             asked,

@@ -1,6 +1,8 @@
-"""Risk: severity and probability of what stands open, each cell leading to its homes."""
+"""Risk: what stands open, the commonest first, by risk and stage, and how risk is set."""
 
-from dashboard import data, filters, frame, tables, wording
+from functools import partial
+
+from dashboard import charts, data, filters, frame, pictures, tables, wording
 
 who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current()
 MATRIX = (
@@ -15,16 +17,38 @@ LEVELS = (
 )
 
 
+def to_homes(stage, check, risk=None):
+    """Address of the homes with a check open at a stage, at a risk or at any."""
+    return filters.link("homes", check=check, stage=stage, risk=risk, exactly="true" if risk else None)
+
+
+def in_numbers(stage):
+    tables.folded_table(
+        data.open_by_check(who, snapshot, chosen, stage),
+        (
+            tables.Column(
+                "title", "Deficiency", link=lambda row: filters.link("homes", check=row.check_id, stage=stage)
+            ),
+            tables.count("severity", "Severity"),
+            tables.Column("probability", "Probability"),
+            tables.Column("act_today", "Act today", wording.yes),
+            tables.count("deficiencies", "Open"),
+        ),
+        f"Open deficiencies, {stage}, by check",
+    )
+
+
 def draw():
     stage = filters.stage_shown()
-    found = data.matrix(who, snapshot, chosen, stage)
-    tables.said(MATRIX)
-    tables.matrix(
-        found,
-        data.matrix_levels(who, snapshot),
-        lambda checks: filters.link("homes", check=checks, stage=stage),
-        f"Open deficiencies, {stage}, by severity and probability of their check",
-    )
+    found = data.ranked(who, snapshot, chosen, stage)
+    if found.empty:
+        tables.show(found, (), "", empty="None at this stage.")
+    else:
+        pictures.show(
+            f"Homes by deficiency, {stage}",
+            charts.ranked(found, stage, partial(to_homes, stage)),
+        )
+    in_numbers(stage)
     tables.section("By risk", LEVELS)
     tables.show(
         data.levels(who, snapshot, chosen),
@@ -44,21 +68,12 @@ def draw():
         empty="Nothing is open, as far as inspections could verify.",
         wide=False,
     )
-    tables.section("What is open", "")
-    tables.show(
-        data.open_by_check(who, snapshot, chosen, stage),
-        (
-            tables.Column(
-                "title", "Deficiency", link=lambda row: filters.link("homes", check=row.check_id, stage=stage)
-            ),
-            tables.count("severity", "Severity"),
-            tables.Column("probability", "Probability"),
-            tables.Column("act_today", "Act today", wording.yes),
-            tables.count("deficiencies", "Open"),
-        ),
-        f"Open deficiencies, {stage}, by check",
-        empty="None at this stage.",
-        wide=False,
+    tables.section("How risk is set", MATRIX)
+    tables.folded_matrix(
+        data.matrix(who, snapshot, chosen, stage),
+        data.matrix_levels(who, snapshot),
+        lambda checks: filters.link("homes", check=checks, stage=stage),
+        f"Open deficiencies, {stage}, by severity and probability of their check",
     )
 
 

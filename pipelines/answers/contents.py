@@ -14,8 +14,12 @@ DESCRIBED = ("calibration", "checks", "limits", "accepted_words", "region_overri
 def about(viewer: Viewer, snapshot: Snapshot) -> dict:
     """How much the snapshot holds, as far as the viewer sees it, and when it was made."""
     condition, params = where(viewer, Filters(), checks=None)
-    homes, assessed = snapshot.rows(
-        f"SELECT count(*), count(*) FILTER (assessed) FROM homes AS h WHERE {condition}", params
+    homes, assessed, newest = snapshot.rows(
+        f"""
+        SELECT count(*), count(*) FILTER (assessed), max(last_inspected_on)
+        FROM homes AS h
+        WHERE {condition}""",
+        params,
     )[0]
     inspections = snapshot.rows(f"SELECT count(*) FROM readings AS h WHERE {condition}", params)[0][0]
     files = snapshot.rows("SELECT count(*) FROM exports")[0][0]
@@ -23,6 +27,7 @@ def about(viewer: Viewer, snapshot: Snapshot) -> dict:
     return {
         "homes": homes,
         "assessed": assessed,
+        "newest_visit": newest,
         "inspections": inspections,
         "files": files,
         "made_on": datetime.fromisoformat(made_at[:19]),

@@ -35,6 +35,34 @@ def open_by_check(viewer: Viewer, snapshot: Snapshot, filters: Filters, stage: s
     return found[found["deficiencies"] > 0]
 
 
+def ranked(viewer: Viewer, snapshot: Snapshot, filters: Filters, stage: str) -> pd.DataFrame:
+    """Homes with each deficiency open at a stage, by its risk: check_id, title, risk, homes, of_check.
+
+    `of_check` counts the homes of the check whatever the risk: a home of two systems may have it at two.
+    Checks with most homes first, a check's graver risks before the others.
+    """
+    condition, params = where(viewer, filters, homes="h", checks="d")
+    return snapshot.query(
+        f"""
+        WITH at_stage AS (
+            SELECT d.check_id, d.risk, d.agency, d.home_id
+            FROM opened AS d
+            JOIN homes AS h ON h.agency = d.agency AND h.home_id = d.home_id
+            WHERE d.stage = ? AND {condition}),
+        of_checks AS (
+            SELECT check_id, count(DISTINCT (agency, home_id)) AS of_check FROM at_stage GROUP BY check_id)
+        SELECT *
+        FROM (
+            SELECT check_id, c.title, risk, count(DISTINCT (agency, home_id)) AS homes, of_check
+            FROM at_stage
+            JOIN of_checks USING (check_id)
+            JOIN checks AS c USING (check_id)
+            GROUP BY ALL)
+        ORDER BY of_check DESC, list_position({home_checks()}, check_id), {by_risk("risk")}""",
+        [stage, *params],
+    )
+
+
 def levels(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame:
     """Open deficiencies by risk, a column for each stage (stage0, ...)."""
     condition, params = where(viewer, filters, homes="t")

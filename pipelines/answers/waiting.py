@@ -196,7 +196,27 @@ QUESTIONS = (
         "NOT h.assessed",
     ),
 )
-QUESTION = {question.id: question for question in QUESTIONS}
+OFFERED = tuple(question.id for question in QUESTIONS)
+
+
+def gravest(risk: str, stage: str = "") -> str:
+    """Id of the question for homes whose gravest open deficiency is of a risk and, if given, at a stage."""
+    place = f"-{STAGES.index(stage)}" if stage else ""
+    return f"gravest-{LEVELS.index(risk)}{place}"
+
+
+GRAVEST = tuple(
+    Question(
+        gravest(risk, stage),
+        f"Gravest: {risk}{f', {stage}' if stage else ''}",
+        f"The gravest deficiency open there is {risk}{f' and {stage}' if stage else ''}.",
+        HOMES,
+        f"h.risk = {quoted(risk)}{f' AND h.stage = {quoted(stage)}' if stage else ''}",
+    )
+    for risk in LEVELS
+    for stage in ("", *STAGES)
+)
+QUESTION = {question.id: question for question in (*QUESTIONS, *GRAVEST)}
 ON_FIRST_PAGE = (
     *(
         "reported-open",
@@ -257,6 +277,47 @@ def first_page(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date
     }
     rows = rows.set_index("question").reindex(ON_FIRST_PAGE)
     return rows.assign(homes=pd.Series(homes), label=[question.label for question in asked]).reset_index()
+
+
+def by_gravest(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame:
+    """Homes with something open by the risk and stage of the gravest of it: risk, stage, homes."""
+    condition, params = where(viewer, filters, checks=None)
+    return snapshot.query(
+        f"""
+        SELECT h.risk, h.stage, count(*) AS homes
+        FROM homes AS h
+        WHERE h.risk IS NOT NULL AND {condition}
+        GROUP BY h.risk, h.stage
+        ORDER BY {by_risk("h.risk")}, list_position({list(STAGES)}, h.stage)""",
+        params,
+    )
+
+
+def by_month(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame:
+    """Every month up to that of the newest visit: found, corrected, no_longer_applies, open_at_end.
+
+    Of the agencies, regions and crews that the filters name; the month is that of the visit.
+    """
+    named = Filters(agency=filters.agency, region=filters.region, crew=filters.crew)
+    condition, params = where(viewer, named, checks=None, homes="m")
+    return snapshot.query(
+        f"""
+        WITH months AS (
+            SELECT unnest(generate_series(min(month), max(month), INTERVAL 1 MONTH))::DATE AS month
+            FROM monthly)
+        SELECT o.month,
+               {
+            ", ".join(
+                f"coalesce(sum(m.{name}), 0)::BIGINT AS {name}"
+                for name in ("found", "corrected", "no_longer_applies", "open_at_end")
+            )
+        }
+        FROM months AS o
+        LEFT JOIN (SELECT * FROM monthly AS m WHERE {condition}) AS m USING (month)
+        GROUP BY o.month
+        ORDER BY o.month""",
+        params,
+    )
 
 
 def urgent(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, most: int) -> pd.DataFrame:

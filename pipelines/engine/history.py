@@ -67,6 +67,20 @@ class Followed:
     decided: np.ndarray
 
 
+@dataclass(frozen=True)
+class Episodes:
+    """Of one check, each time it stood open, arrays of one length: from the visit that found it on.
+
+    `strand`: which; `found` and `closed`: positions of visits, -1 where it stands open still; `corrected`:
+    whether an ok closed it, and not that it no longer applies.
+    """
+
+    strand: np.ndarray
+    found: np.ndarray
+    closed: np.ndarray
+    corrected: np.ndarray
+
+
 class _Marked:
     """Visits of one kind, to be looked up from any visit; `first` is where its strand starts."""
 
@@ -113,15 +127,14 @@ def visits(starts, day, boiler_year, tank_type, as_found, changes):
     )
 
 
-def follow(outcome, repaired, visits, *, about_tank, safety_critical):
-    """One check followed over the visits of every strand.
+def follow(told, repaired, visits, *, about_tank):
+    """One check followed over the visits of every strand, from what they told of it.
 
-    `outcome` (n,): codes of results.OUTCOMES. `repaired`: sorted positions of the visits at which a measure
-    that fixes it is reported. `about_tank`: whether another kind of tank starts it anew.
+    `repaired`: sorted positions of the visits at which a measure that fixes it is reported. `about_tank`:
+    whether another kind of tank starts it anew.
     """
     starts, ends = visits.starts, visits.ends
-    outcome = _taken(outcome, repaired, visits, safety_critical)
-    bad, ok, away = (_Marked(outcome == code) for code in (DEFICIENT, OK, NOT_APPLICABLE))
+    bad, ok, away = told.bad, told.ok, told.away
     last_bad, last_ok, last_away = (one.last(ends, starts) for one in (bad, ok, away))
     telling = np.maximum(last_bad, last_ok)
     state = np.where(
@@ -154,6 +167,87 @@ def follow(outcome, repaired, visits, *, about_tank, safety_critical):
     decided[unsaid] = np.where(apart, last_away[unsaid], ends[unsaid])
     since[unsaid], telling[unsaid] = -1, -1
     return Followed(state, since, telling, decided)
+
+
+@dataclass(frozen=True)
+class Told:
+    """The visits at which one check was deficient, ok or not applicable, as far as that counts."""
+
+    bad: _Marked
+    ok: _Marked
+    away: _Marked
+
+
+def tell(outcome, repaired, visits, *, safety_critical):
+    """What the visits told of one check.
+
+    `outcome` (n,): codes of results.OUTCOMES. `repaired`: sorted positions of the visits at which a measure
+    that fixes it is reported.
+    """
+    outcome = _taken(outcome, repaired, visits, safety_critical)
+    return Told(*(_Marked(outcome == code) for code in (DEFICIENT, OK, NOT_APPLICABLE)))
+
+
+def episodes(told, visits):
+    """Each time one check stood open at a strand, in order; what stands open at the end is what `follow`
+    calls open there.
+
+    What stood open when another heating system came is closed by the first visit to that one.
+    """
+    bad = told.bad.positions[1:-1]
+    strand = np.searchsorted(visits.starts, bad, side="right") - 1
+    first, anew = visits.starts[strand], visits.anew[strand]
+    before = bad - 1
+    last_bad, last_closed = (
+        np.where(before >= first, one, -1)
+        for one in (
+            told.bad.last(before, first),
+            np.maximum(told.ok.last(before, first), told.away.last(before, first)),
+        )
+    )
+    since_anew = (bad >= anew) & (last_bad < anew) & (anew > first)
+    begins = (last_bad < 0) | (last_closed > last_bad) | since_anew
+    found, strand, first, anew = bad[begins], strand[begins], first[begins], anew[begins]
+    end = visits.ends[strand] + 1
+    by_ok, by_away = told.ok.next(found), told.away.next(found)
+    by_anew = np.where((anew > first) & (found < anew), anew, end)
+    closed = np.minimum(np.minimum(by_ok, by_away), np.minimum(by_anew, end))
+    return Episodes(strand, found, np.where(closed < end, closed, -1), (closed < end) & (closed == by_ok))
+
+
+def joined(episodes, systems, day):
+    """Episodes of strands side by side as those of their systems: at two addresses at once they are one.
+
+    `systems` (s,): the system of each strand. `day` (n,): of each visit. A system has several strands in few
+    homes, and these are all that is looked at.
+    """
+    system = systems[episodes.strand]
+    several = np.bincount(systems)[system] > 1
+    rows = np.flatnonzero(several)
+    if not len(rows):
+        return Episodes(system, episodes.found, episodes.closed, episodes.corrected)
+    moments = np.unique(
+        day[np.concatenate((episodes.found[rows], episodes.closed[rows]))], return_inverse=True
+    )[1]
+    begin, end = np.split(moments, 2)
+    never = len(moments)
+    end = np.where(episodes.closed[rows] < 0, never, end)
+    order = np.lexsort((begin, system[rows]))
+    rows, begin, end = rows[order], begin[order], end[order]
+    apart = system[rows].astype(np.int64) * (2 * never + 2)
+    latest = np.maximum.accumulate(apart + end)
+    new = np.append(True, (apart + begin)[1:] > latest[:-1])
+    run = np.cumsum(new) - 1
+    closing = np.full(run[-1] + 1, -1, np.int64)
+    np.maximum.at(closing, run, end * len(rows) + np.arange(len(rows)))
+    last, first = rows[closing % len(rows)], rows[new]
+    one = np.flatnonzero(~several)
+    return Episodes(
+        np.concatenate((system[one], system[first])),
+        np.concatenate((episodes.found[one], episodes.found[first])),
+        np.concatenate((episodes.closed[one], episodes.closed[last])),
+        np.concatenate((episodes.corrected[one], episodes.corrected[last])),
+    )
 
 
 def _taken(outcome, repaired, visits, safety_critical):

@@ -73,36 +73,36 @@ def heating_changes(table, readings):
 
 
 def roll_up(table, readings, found, policy):
-    """state_columns (a row a system), opened (a row a deficiency) and homes of a batch, as Arrow tables.
+    """state_columns (a row a system), opened (a row a deficiency), homes and episodes (a row each time
+    a check stood open) of a batch, as Arrow tables.
 
     `table` and `readings` are the batch's inspections, `found` what was found of them.
     """
     batch = _Batch(table, readings, found)
     repaired = _repaired(table, policy)
     systems = len(batch.starts)
-    columns, of_checks, unverified = batch.system_keys(), [], np.zeros(systems, np.int64)
+    columns, of_checks, stood = batch.system_keys(), [], []
+    unverified = np.zeros(systems, np.int64)
     for position, check in enumerate(HOME_CHECKS):
         outcome, certainty = found.outcomes[check.id]
-        followed = batch.of_systems(
-            history.follow(
-                outcome,
-                repaired(check.id),
-                batch.visits,
-                about_tank=check.about_tank,
-                safety_critical=check.safety_critical,
-            )
-        )
+        mended = repaired(check.id)
+        told = history.tell(outcome, mended, batch.visits, safety_critical=check.safety_critical)
+        followed = batch.of_systems(history.follow(told, mended, batch.visits, about_tank=check.about_tank))
         rows = np.flatnonzero(IS_OPEN[followed.state])
         state, since, decided = followed.state[rows], followed.since[rows], followed.decided[rows]
         stage, level = np.full(systems, NO_STAGE, np.uint8), np.full(systems, NO_LEVEL, np.uint8)
         stage[rows] = batch.stages(rows, state, since)
-        level[rows] = risk.levels(
-            check,
-            policy,
-            np.nan_to_num(certainty[decided], nan=1.0),
-            found.active[check.id][decided],
-            found.graver[check.id][decided] if check.id in found.graver else np.False_,
-        )
+
+        def level_at(visits, check=check, certainty=certainty):
+            return risk.levels(
+                check,
+                policy,
+                np.nan_to_num(certainty[visits], nan=1.0),
+                found.active[check.id][visits],
+                found.graver[check.id][visits] if check.id in found.graver else np.False_,
+            )
+
+        level[rows] = level_at(decided)
         lacking = followed.state == NOT_VERIFIED
         if check.id in found.uncounted:
             counted = (outcome == results.NOT_VERIFIED) & ~found.uncounted[check.id]
@@ -128,13 +128,55 @@ def roll_up(table, readings, found, policy):
                 since,
             )
         )
+        episodes = history.joined(history.episodes(told, batch.visits), batch.system_of_strand, batch.day)
+        stood.append((episodes, np.full(len(episodes.found), position), level_at(episodes.found)))
         if check.safety_critical:
             unverified[batch.system_assessed & lacking] |= SAFETY_BIT[check.id]
     opened = Open(*(np.concatenate(values) for values in zip(*of_checks, strict=True)))
     homes = _homes_table(batch, opened, found.links, unverified)
     columns |= {name: homes.column(name).take(pa.array(batch.home_of_system)) for name in ("region", "crew")}
     columns["heating_in_doubt"] = pa.array(batch.in_doubt)
-    return {"state_columns": pa.table(columns), "opened": _opened_table(batch, opened), "homes": homes}
+    return {
+        "state_columns": pa.table(columns),
+        "opened": _opened_table(batch, opened),
+        "homes": homes,
+        "episodes": _episodes_table(batch, stood),
+    }
+
+
+def _episodes_table(batch, stood):
+    """Each time a check stood open at a system: when it was found, at what risk, and when and how it closed.
+
+    Days are those of the visits; closed_on is NULL where it stands open still.
+    """
+    found, closed, system, corrected = (
+        np.concatenate([getattr(episodes, name) for episodes, *_ in stood])
+        for name in ("found", "closed", "strand", "corrected")
+    )
+    check, level = (np.concatenate([one[which] for one in stood]) for which in (1, 2))
+
+    def of_system(column):
+        return column.take(batch.starts).take(pa.array(system))
+
+    def days(positions):
+        return pa.array(batch.day[positions].astype("datetime64[D]"), mask=positions < 0)
+
+    return pa.table(
+        {
+            "agency": of_system(batch.agency),
+            "home_id": of_system(batch.home),
+            "system_id": of_system(batch.system),
+            "check_id": _picked([one.id for one in HOME_CHECKS], check),
+            "risk": _picked(LEVELS, level),
+            "found_on": days(found),
+            "closed_on": days(closed),
+            "corrected": pa.array(corrected),
+        }
+    )
+
+
+def _picked(words, codes):
+    return pa.DictionaryArray.from_arrays(pa.array(codes.astype(np.int8)), pa.array(words, pa.string()))
 
 
 def _opened_table(batch, opened):
@@ -149,20 +191,17 @@ def _opened_table(batch, opened):
     def of_visit(name, positions):
         return batch.table.column(name).combine_chunks().take(pa.array(positions))
 
-    def picked(words, codes):
-        return pa.DictionaryArray.from_arrays(pa.array(codes.astype(np.int8)), pa.array(words, pa.string()))
-
     return pa.table(
         {
             "agency": of_system(batch.agency),
             "home_id": of_system(batch.home),
             "system_id": of_system(batch.system),
-            "check_id": picked([one.id for one in HOME_CHECKS], opened.check),
+            "check_id": _picked([one.id for one in HOME_CHECKS], opened.check),
             "inspection_id": of_visit("inspection_id", opened.decided),
-            "state": picked(STATES, opened.state),
-            "stage": picked(STAGES, opened.stage),
+            "state": _picked(STATES, opened.state),
+            "stage": _picked(STAGES, opened.stage),
             "since": of_visit("inspected_on", opened.since),
-            "risk": picked(LEVELS, opened.level),
+            "risk": _picked(LEVELS, opened.level),
             "export_id": of_visit("export_id", opened.decided),
             "decided_on": of_visit("inspected_on", opened.decided),
             "found_in": of_visit("export_id", opened.since),
@@ -184,6 +223,7 @@ class _Batch:
         self.systems_start = np.searchsorted(self.starts, self.home_starts)
         strands = starts(self.agency, self.home, self.system, address)
         self.strands_start = np.searchsorted(strands, self.starts)
+        self.system_of_strand = np.searchsorted(self.starts, strands, side="right") - 1
         self.day = readings.date("inspected_on").astype(np.int64)
         self.visits = history.visits(
             strands,

@@ -35,7 +35,7 @@ from pipelines.snapshot.inputs import digest_of
 from pipelines.snapshot.progress import Progress
 from pipelines.snapshot.suspicions import home_suspicions
 from pipelines.snapshot.tables import IN_FORCE
-from pipelines.snapshot.tallies import answerable, tally
+from pipelines.snapshot.tallies import answerable, monthly, tally
 from pipelines.snapshot.unmatched import unmatched, unmatched_table
 
 # Of exports; fewer are worked out in this process, since others cost more than they save.
@@ -373,7 +373,7 @@ def add(connection, fleet, received, added, read, progress):
     progress.stage("recomputing and checking")
     gone = "SELECT agency, inspection_id FROM judged SEMI JOIN touched USING (agency, home_id)"
     connection.execute(f"DELETE FROM causes WHERE (agency, inspection_id) IN ({gone})")
-    for name in ("judged", "state_columns", "opened", "homes"):
+    for name in ("judged", "state_columns", "opened", "homes", "episodes"):
         connection.execute(
             f"DELETE FROM {name} WHERE (agency, home_id) IN (SELECT agency, home_id FROM touched)"
         )
@@ -391,6 +391,7 @@ def finish(connection, policy, received, shown, progress):
         crews = pool.submit(crew_audit.crew_tables, beside, policy)
         home_suspicions(connection)
         tally(connection)
+        monthly(connection)
         answerable(connection, policy)
         crews.result()
     scaffolding = "compared strands renamed place_of contested settled spoken_of before changed touched"

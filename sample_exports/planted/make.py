@@ -77,6 +77,15 @@ class Crew:
 
 
 @dataclass(frozen=True)
+class Gauge:
+    """A test gauge that an inspector brings along, and by how much it reads too high from a day on."""
+
+    inspector: str
+    since: date
+    high_psi: float
+
+
+@dataclass(frozen=True)
 class Agency:
     name: str
     key: str
@@ -85,6 +94,12 @@ class Agency:
     places: tuple[Place, ...]
     crews: tuple[Crew, ...]
     inspectors: dict  # name -> style
+    gauges_off: tuple[Gauge, ...] = ()
+
+    def gauge_reads_high_psi(self, inspector, day):
+        return sum(
+            gauge.high_psi for gauge in self.gauges_off if gauge.inspector == inspector and day >= gauge.since
+        )
 
 
 AGENCIES = (
@@ -99,6 +114,7 @@ AGENCIES = (
          Crew("Orrin Vale Mechanical")),
         {"K. V.": visits.CLEAN, "T. O.": visits.CLEAN, "M. A. R.": visits.CLEAN, "D. Q.": visits.LAX,
             "S. W.": visits.COPIER, "B. F.": visits.HURRIED},
+        (Gauge("K. V.", date(2026, 1, 1), 2.0),),
     ),
     Agency(
         "Ouvray Plateau Energy Aid", "ouvray", 390, 0.05,
@@ -232,6 +248,7 @@ def follow(agency, home, system, system_id, dice, days):
             zones=zones,
             winter=winter,
             service=kind == "service",
+            reads_high_psi=agency.gauge_reads_high_psi(name, day),
         )
         wrong = house.faults(system, moment)
         found = [

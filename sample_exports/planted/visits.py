@@ -64,14 +64,25 @@ def halves(value):
     return round(2 * value) / 2
 
 
-def read(system, moment, dice, style, *, zones="all_zones_hot", winter=False, service=False):
+def read(
+    system,
+    moment,
+    dice,
+    style,
+    *,
+    zones="all_zones_hot",
+    winter=False,
+    service=False,
+    reads_high_psi=0.0,
+):
     """Readings of one visit and what is odd about them: (readings, set
-    of habits, misrecorded field names).
+    of habits, misrecorded field names). `reads_high_psi`: by how much the
+    inspector's own test gauge does.
     """
     s, m = system, moment
     r, habits = described(s), set()
     test_gauge = dice.chance(0.85 if style in (CLEAN, COPIER) else 0.3) or s.gauge != "works"
-    bias, noise = (0.0, 0.5) if test_gauge else (s.gauge_bias_psi, 0.5)
+    bias, noise = (reads_high_psi, 0.5) if test_gauge else (s.gauge_bias_psi, 0.5)
     r["pressure_read_with"] = "test_gauge" if test_gauge else "boiler_gauge"
     r["relief_signs"] = m.signs if s.relief_present else None
     cold, hot = (max(0.0, halves(p + bias + dice.normal(noise))) for p in (m.cold_psig, m.hot_psig))
@@ -93,13 +104,16 @@ def read(system, moment, dice, style, *, zones="all_zones_hot", winter=False, se
         habits.add("stuck gauge read")
         if dice.chance(0.4):
             r["boiler_gauge"] = "works"
+    high_psi = reads_high_psi if r["pressure_read_with"] == "test_gauge" else 0.0
+    if high_psi:
+        habits.add("test gauge reads high")
     if winter and dice.chance(0.25 if service else 0.08):
         habits.add("heat not shut off")
         r["cold_reading_state"] = "heat_not_shut_off"
-        _warm_cold_reading(r, m, dice)
+        _warm_cold_reading(r, m, dice, high_psi)
     elif dice.chance(0.05 if style == HURRIED else 0.012):
         habits.add("cold reading taken hot")
-        _warm_cold_reading(r, m, dice)
+        _warm_cold_reading(r, m, dice, high_psi)
     if style == HURRIED or dice.chance(0.12):
         for field, share in LEFT_EMPTY.items():
             if dice.chance(share):
@@ -116,7 +130,7 @@ def read(system, moment, dice, style, *, zones="all_zones_hot", winter=False, se
     return r, habits, misrecorded
 
 
-def _warm_cold_reading(r, m, dice):
+def _warm_cold_reading(r, m, dice, high_psi):
     """The loop was still warm: pressure and temperature between the two true states, or none taken at all."""
     if dice.chance(0.3):
         del r["cold_pressure_psig"], r["cold_temperature_f"]
@@ -124,7 +138,7 @@ def _warm_cold_reading(r, m, dice):
     share = dice.between(0.4, 0.75)
     r["cold_temperature_f"] = round(max(106, m.cold_f + share * (m.hot_f - m.cold_f)))
     r["cold_pressure_psig"] = halves(
-        m.cold_psig + share * 0.8 * (m.hot_psig - m.cold_psig) + dice.normal(0.5)
+        m.cold_psig + share * 0.8 * (m.hot_psig - m.cold_psig) + dice.normal(0.5) + high_psi
     )
 
 

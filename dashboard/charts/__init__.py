@@ -1,0 +1,27 @@
+"""Frame → Altair chart, a room for each subject; no Streamlit, no queries.
+
+Each function returns the chart and the same in a sentence. Shapes, dashes and outlines differ as well as
+colors. Marks stay under 2,000: frames come counted.
+"""
+
+from dashboard.charts.crews import funnel
+from dashboard.charts.hold import held
+from dashboard.charts.home import pressures, visits
+from dashboard.charts.months import over_time
+from dashboard.charts.readings import charge_against_elevation, reliability
+from dashboard.charts.risk import ranked
+from dashboard.charts.waiting import agencies, by_gravest, by_month
+
+__all__ = [
+    "agencies",
+    "by_gravest",
+    "by_month",
+    "charge_against_elevation",
+    "funnel",
+    "held",
+    "over_time",
+    "pressures",
+    "ranked",
+    "reliability",
+    "visits",
+]

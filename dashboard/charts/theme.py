@@ -1,0 +1,49 @@
+"""One look for all charts: colors, font, axes, and marks told apart by shape and weight beside color."""
+
+import altair as alt
+
+INK, SOFT, LINE, BLUE, RUST = "#1c2329", "#4f5860", "#d9d5ca", "#0072b2", "#a53f04"
+FONT = "Source Sans, sans-serif"
+
+
+def quiet(chart):
+    """The chart in the look that all have."""
+    return (
+        chart.configure_view(strokeWidth=0)
+        .configure_axis(
+            gridColor=LINE,
+            domainColor=SOFT,
+            tickColor=SOFT,
+            labelColor=INK,
+            titleColor=INK,
+            labelFont=FONT,
+            titleFont=FONT,
+            labelFontSize=12,
+            titleFontSize=12,
+            titleFontWeight="normal",
+        )
+        .configure_legend(
+            labelFont=FONT,
+            titleFont=FONT,
+            labelFontSize=12,
+            titleFontSize=12,
+            titleFontWeight="normal",
+            labelColor=INK,
+            titleColor=INK,
+        )
+    )
+
+
+def marks(order, colors, shapes):
+    """Channels that tell marks apart by fill and shape, with one legend for both."""
+    legend = alt.Legend(orient="top", symbolOpacity=1)
+
+    def scale(values):
+        return alt.Scale(domain=list(order), range=list(values))
+
+    # The outline says nothing, but in the legend an open mark has one only if it is a channel, too.
+    return {
+        "fill": alt.Fill("mark:N", title=None, scale=scale(colors), legend=legend),
+        "shape": alt.Shape("mark:N", title=None, scale=scale(shapes), legend=legend),
+        "stroke": alt.Stroke("mark:N", title=None, scale=scale([INK] * len(order)), legend=legend),
+    }
