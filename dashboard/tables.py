@@ -341,6 +341,11 @@ def facts(pairs: Iterable[tuple[str, Any]]):
     _words("facts", pairs=[(name, value) for name, value in pairs if not wording.missing(value)])
 
 
+def numbers(triples: Iterable[tuple[str, str, str | None]]):
+    """A short list of names and numbers that lead to what they count: (name, number, address or None)."""
+    _words("numbers", triples=list(triples))
+
+
 def lines(texts: Iterable[str]):
     _words("lines", texts=list(texts))
 
