@@ -32,14 +32,14 @@ from pipelines.calling import (
 )
 from pipelines.cli_audit import crews, sample
 from pipelines.cli_decide import decide
-from pipelines.cli_handover import board, monitoring, notice
+from pipelines.cli_handover import board, monitoring, notice, packets
 from pipelines.serving import OWN_ADDRESS, exposure
 from pipelines.terminal import plain, showing_progress
 
 if TYPE_CHECKING:
     from pipelines.fleet.snapshots import Snapshot
 
-__all__ = ["board", "crews", "decide", "main", "monitoring", "notice", "sample"]
+__all__ = ["board", "crews", "decide", "main", "monitoring", "notice", "packets", "sample"]
 
 
 def _load(folder: str | Path, paths: Iterable[str | Path], **options: Any):
