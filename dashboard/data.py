@@ -28,6 +28,7 @@ from pipelines.answers import (
     one_home,
     one_inspection,
     over_time,
+    packet_files,
     regions,
     reinspections,
     risks,
@@ -51,6 +52,9 @@ from pipelines.answers.instruments import HABITS
 from pipelines.answers.monitoring import as_pdf as monitoring_as_pdf
 from pipelines.answers.notice import as_pdf as notice_as_pdf
 from pipelines.answers.notice import languages
+from pipelines.answers.packet_files import ENDINGS as PACKET_ENDINGS
+from pipelines.answers.packet_files import made as packets_made
+from pipelines.answers.packets import MOST_HOMES as MOST_IN_PACKETS
 from pipelines.answers.phrases import called
 from pipelines.answers.reinspections import DISCOVER, NUMBER, SHARE, Asked, fresh_seed
 from pipelines.answers.sample_sheet import ENDINGS
@@ -77,8 +81,10 @@ __all__ = [
     "HABITS",
     "KINDS",
     "NOT_RECORDED",
+    "MOST_IN_PACKETS",
     "NUMBER",
     "OFFERED",
+    "PACKET_ENDINGS",
     "PAIRS_A_PAGE",
     "QUESTION",
     "ROWS_A_PAGE",
@@ -105,6 +111,7 @@ __all__ = [
     "names",
     "next_reading",
     "notice_as_pdf",
+    "packets_made",
     "safe_name",
     "taken_back",
     "titles",
@@ -240,6 +247,7 @@ not_loaded_list = asked(lists.not_loaded)
 notice_of = asked(notice.notice)
 monitoring_of = asked(monitoring.monitoring)
 board_of = asked(board.board)
+packets_of = asked(packet_files.of_list)
 
 
 def mended(viewer: Viewer, snapshot: str, export_id: int) -> tuple[str, bytes]:

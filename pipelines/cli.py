@@ -33,7 +33,7 @@ from pipelines.calling import (
 from pipelines.cli_audit import crews, sample
 from pipelines.cli_compare import changes, keep, whatif
 from pipelines.cli_decide import decide
-from pipelines.cli_handover import board, monitoring, notice
+from pipelines.cli_handover import board, monitoring, notice, packets
 from pipelines.serving import OWN_ADDRESS, exposure
 from pipelines.terminal import plain, showing_progress
 
@@ -49,6 +49,7 @@ __all__ = [
     "main",
     "monitoring",
     "notice",
+    "packets",
     "sample",
     "whatif",
 ]

@@ -1,10 +1,10 @@
-"""Commands that make papers to hand over, a letter page each: notice, monitoring packet, board page."""
+"""Commands that make papers to hand over: notice, monitoring packet, board page, work packets."""
 
 from pathlib import Path
 
 import click
 
-from pipelines.calling import AS_OF, WHOSE, command, filters_of, snapshot_of
+from pipelines.calling import AS_OF, FILTERS, WHOSE, command, filters_of, snapshot_of
 from pipelines.terminal import plain
 
 LANGUAGE = click.option(
@@ -23,12 +23,12 @@ def page_out(name: str):
     )
 
 
-def write(out: str, page: bytes) -> None:
+def write(out: str, page: bytes, what: str = "page") -> None:
     from pipelines.fleet.logs import attempting
 
     with attempting("write", Path(out)):
         Path(out).write_bytes(page)
-    click.echo(plain(f"page  {out}"))
+    click.echo(plain(f"{what}  {out}"))
 
 
 def demand_pdf(out: str) -> None:
@@ -79,3 +79,37 @@ def board(folder, out, as_of, **chosen):
 
     demand_pdf(out)
     write(out, boards.as_pdf(boards.board(EVERYTHING, snapshot_of(folder), filters_of(**chosen), as_of)))
+
+
+@command(
+    click.option(
+        "--out",
+        type=click.Path(dir_okay=False),
+        default="packets.pdf",
+        show_default=True,
+        metavar="FILE",
+        help="Where the packets go: .pdf or .xlsx to hand out, or .csv of the jobs alone.",
+    ),
+    AS_OF,
+    *FILTERS,
+)
+def packets(folder, out, as_of, **chosen):
+    """Work packets: what is open, put right the cheapest way, by crew and day in an order of travel.
+
+    What is accepted, deferred, referred, refused or said to be done stays out, and is counted.
+
+    Example: coldfill packets --agency "Tillamere Community Partners" --risk high --fleet demo-fleet
+    """
+    from pipelines.answers import lists, packet_files
+    from pipelines.answers.access import EVERYTHING, NotFound
+
+    if Path(out).suffix.lower() not in packet_files.ENDINGS:
+        raise click.UsageError(f"{out}: packets end in {', '.join(packet_files.ENDINGS)}.")
+    snapshot = snapshot_of(folder)
+    listed = lists.flagged(EVERYTHING, snapshot, filters_of(**chosen), as_of)
+    found = packet_files.of_list(EVERYTHING, snapshot, listed, as_of)
+    if not found.packets:
+        raise NotFound("; ".join(["no work to put into packets", *packet_files.stays_out(found)]))
+    write(out, packet_files.made(found, Path(out).suffix.lower()), "packets")
+    for line in [*found.crews, *packet_files.stays_out(found)]:
+        click.echo(plain(f"  {line}"))

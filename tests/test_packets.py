@@ -5,16 +5,20 @@ import random
 import re
 from dataclasses import replace
 from datetime import date
+from itertools import combinations
 
 import openpyxl
 import pypdf
 import pytest
+from click.testing import CliRunner
 
-from pipelines.answers import lists, packets, packets_pdf, packets_xlsx, targets
+from pipelines import cli
+from pipelines.answers import jobs, lists, packet_files, packets, packets_pdf, packets_xlsx, targets
 from pipelines.answers.access import EVERYTHING, Filters, ListError, Viewer
 from pipelines.answers.formats import as_csv
 from pipelines.answers.sheet import to_read_after
 from pipelines.engine.checks import BY_ID, HOME_CHECKS
+from pipelines.engine.policy.measures import Measure
 from pipelines.fields import BY_NAME
 from pipelines.fleet.decided import Decision
 from pipelines.fleet.folder import Fleet
@@ -22,6 +26,7 @@ from pipelines.fleet.logs import FleetError
 from pipelines.receiving.taking import take
 from pipelines.retrofit.jobs import Job
 from pipelines.retrofit.packets import BETTERED, BY_CODE, ONE_PLACE, SHORTEST, Stop, crew_days
+from pipelines.retrofit.whole import Open, all_work, own_work
 from pipelines.snapshot.places import coordinates
 from tests.inspections import SOUND, snapshot_of
 
@@ -72,9 +77,13 @@ FIX = {
 }
 
 
+def listed(snapshot, viewer=EVERYTHING, as_of=AS_OF, **filters):
+    return lists.flagged(viewer, snapshot, Filters(**filters), as_of)
+
+
 def jobs_of(snapshot, **filters):
     """A job for each system, of the measures in FIX that fit what is open."""
-    rows = lists.flagged(EVERYTHING, snapshot, Filters(**filters), AS_OF).rows.to_pylist()
+    rows = listed(snapshot, **filters).rows.to_pylist()
     found = {}
     for row in rows:
         if row["check_id"] in FIX:
@@ -85,7 +94,11 @@ def jobs_of(snapshot, **filters):
 
 
 def packed(snapshot, jobs=None, viewer=EVERYTHING, **filters):
-    return packets.packets(viewer, snapshot, jobs or jobs_of(snapshot), Filters(**filters), AS_OF)
+    return packets.packets(viewer, snapshot, jobs or jobs_of(snapshot), listed(snapshot, viewer, **filters))
+
+
+def packed_on(snapshot, day):
+    return packets.packets(EVERYTHING, snapshot, jobs_of(snapshot), listed(snapshot, as_of=day))
 
 
 # ---- days of crews
@@ -246,7 +259,7 @@ def test_a_home_assigned_to_a_crew_goes_to_it(tmp_path):
     about = dict(who="Q. A.", agency="North Aid", home_id="one", check_id="precharge-high")
     fleet = Fleet(snapshot.path.parent.parent)
     take(fleet, snapshot, [Decision(**about, what="assigned", to="Crew Z")])
-    found = packets.packets(EVERYTHING, snapshot, jobs_of(snapshot), Filters(), date.today())
+    found = packed_on(snapshot, date.today())
     assert [packet.day.crew for packet in found.packets] == ["Crew Z"]
 
 
@@ -258,15 +271,144 @@ def test_an_address_stands_only_where_the_viewer_may_see_it(planted):
         assert ("address" in found.listed.rows.column_names) == there
 
 
-def test_a_job_where_nothing_is_open_is_refused_and_so_are_none_and_too_many(planted):
+def test_a_job_where_nothing_is_open_is_refused_and_so_are_too_many(planted):
     job = Job("North Aid", "nowhere", "", ("set-charge",), 1.0, 1.0)
     with pytest.raises(ListError, match="home nowhere of North Aid has a job, but nothing is open"):
         packed(planted, [*jobs_of(planted), job])
-    with pytest.raises(ListError, match="no work"):
-        packets.packets(EVERYTHING, planted, [], Filters(), AS_OF)
     many = [replace(job, home_id=str(number)) for number in range(packets.MOST_HOMES + 1)]
     with pytest.raises(ListError, match="up to 2,000 homes, these are 2,001"):
         packed(planted, many)
+
+
+# ---- the work of a list without a plan
+
+
+def measure(name, cost, *fixes, **more):
+    return Measure(name, name, fixes, cost, more.pop("hours", 1.0), **more)
+
+
+def of_all(found, measures, tank="diaphragm", stays=()):
+    return all_work(tuple(found), tank, frozenset(stays), tuple(measures))
+
+
+def test_the_cheapest_work_that_puts_all_right_is_that_of_every_combination():
+    drawn = random.Random(11)
+    checks = "abcdef"
+    for _ in range(150):
+        measures = [
+            measure(f"m{number}", drawn.randrange(1, 30), *drawn.sample(checks, drawn.randrange(1, 4)))
+            for number in range(drawn.randrange(1, 8))
+        ]
+        opened = drawn.sample(checks, drawn.randrange(1, 6))
+        work = of_all([Open(check, frozenset()) for check in opened], measures)
+        reach = {check for one in measures for check in one.fixes} & set(opened)
+        ways = (
+            sum(one.cost for one in some)
+            for count in range(len(measures) + 1)
+            for some in combinations(measures, count)
+            if reach <= {check for one in some for check in one.fixes}
+        )
+        assert work.cost == min(ways) and set(work.left) == set(opened) - reach
+        fixed = {check for one in measures if one.id in work.measures for check in one.fixes}
+        assert reach <= fixed
+
+
+def test_a_symptom_goes_with_its_root_unless_it_stays_and_a_circle_begins_somewhere():
+    root, symptom = Open("root", frozenset()), Open("symptom", frozenset({"root"}))
+    measures = [measure("cause", 5, "root"), measure("sign", 3, "symptom")]
+    assert of_all([root, symptom], measures).measures == ("cause",)
+    assert of_all([root, symptom], measures, stays=["symptom"]).measures == ("cause", "sign")
+    assert of_all([symptom], measures).measures == ("sign",)
+    circle = [Open("a", frozenset("b")), Open("b", frozenset("a")), Open("c", frozenset("b"))]
+    assert own_work(circle, frozenset()) == {"a"}
+
+
+def test_a_measure_without_figures_or_for_another_tank_is_in_no_work():
+    found = [Open("a", frozenset())]
+    assert of_all(found, [measure("free", None, "a")]).left == ("a",)
+    steel = [measure("drain", 1, "a", tanks=("plain_steel",)), measure("charge", 2, "a")]
+    assert of_all(found, steel).measures == ("charge",)
+    assert of_all(found, steel, tank="plain_steel").measures == ("drain",)
+
+
+def test_many_measures_are_chosen_one_by_one_and_still_put_all_right():
+    checks = [f"c{number}" for number in range(20)]
+    measures = [
+        measure(f"m{number}", 5 + number, checks[number], checks[-1 - number]) for number in range(20)
+    ]
+    work = of_all([Open(check, frozenset()) for check in checks], measures)
+    assert not work.left and len(work.measures) <= 20
+
+
+def test_the_jobs_of_a_list_put_all_of_it_right_and_count_each_trip_once(sample_snapshot):
+    whole = listed(sample_snapshot, agency=("Ouvray Plateau Energy Aid",))
+    found = jobs.jobs_of(EVERYTHING, sample_snapshot, whole, AS_OF)
+    by_id = {one.id: one for one in targets.policy_of(sample_snapshot).measures}
+    usd, hours = (
+        sample_snapshot.rows("SELECT value FROM limits WHERE name = ?", [name])[0][0]
+        for name in ("trip_usd", "trip_h")
+    )
+    homes = {(job.agency, job.home_id) for job in found.jobs}
+    assert sum(job.cost for job in found.jobs) == pytest.approx(
+        sum(by_id[one].cost for job in found.jobs for one in job.measures) + usd * len(homes)
+    )
+    assert sum(job.hours for job in found.jobs) == pytest.approx(
+        sum(by_id[one].hours for job in found.jobs for one in job.measures) + hours * len(homes)
+    )
+    assert found.against == found.without == 0
+    assert homes == {(row["agency"], row["home_id"]) for row in whole.rows.to_pylist()}
+    fixes = {
+        (job.home_id, job.system_id): {check for one in job.measures for check in by_id[one].fixes}
+        for job in found.jobs
+    }
+    alone = sample_snapshot.rows(
+        """
+        SELECT o.home_id, o.system_id, o.check_id FROM opened AS o
+        WHERE o.agency = 'Ouvray Plateau Energy Aid' AND NOT EXISTS (
+            FROM causes AS c WHERE c.agency = o.agency AND c.inspection_id = o.inspection_id
+                AND c.symptom_check_id = o.check_id)"""
+    )
+    assert alone and all(check in fixes[home, system] for home, system, check in alone)
+
+
+def test_what_is_decided_against_stays_out_and_is_counted(tmp_path):
+    snapshot = snapshot_of(tmp_path, [visit(home, precharge_psig=18.0) for home in ("one", "two")])
+    about = dict(who="Q. A.", agency="North Aid", home_id="one", check_id="precharge-high")
+    fleet = Fleet(snapshot.path.parent.parent)
+    take(fleet, snapshot, [Decision(**about, what="refused", why="not wanted")])
+    found = packet_files.of_list(EVERYTHING, snapshot, listed(snapshot, as_of=date.today()), date.today())
+    assert [one.home.home_id for packet in found.packets for one in packet.visits] == ["two"]
+    (said,) = packet_files.stays_out(found)
+    assert said.startswith("1 on the list, but accepted")
+    assert "decided against: 1" in text_of(packets_pdf.as_pdf(found))
+    take(fleet, snapshot, [Decision(**about | {"home_id": "two"}, what="refused", why="not wanted")])
+    none = packet_files.of_list(EVERYTHING, snapshot, listed(snapshot, as_of=date.today()), date.today())
+    assert not none.packets
+    for ending in packet_files.ENDINGS:
+        assert packet_files.made(none, ending)
+
+
+# ---- as a command and on a page
+
+
+def test_the_command_writes_packets(sample_fleet, tmp_path):
+    def run(*args):
+        return CliRunner().invoke(cli.main, ["packets", *args, "--fleet", str(sample_fleet.path)])
+
+    for ending in packet_files.ENDINGS:
+        out = tmp_path / f"packets{ending}"
+        done = run("--agency", "Hollin Peaks Home Repair", "--risk", "high", "--out", str(out))
+        assert done.exit_code == 0 and f"packets  {out}" in done.stdout, done.output
+        assert out.stat().st_size and re.search(r"\d+ days?, \d+ homes?, [\d.]+ hours", done.stdout)
+    assert run("--out", str(tmp_path / "packets.txt")).exit_code == 2
+    assert run("--agency", "Nobody", "--out", str(tmp_path / "x.pdf")).exit_code == 2
+
+
+def test_homes_offers_packets_beside_the_list(sample_fleet, show):
+    page = show(sample_fleet, "homes", agency="Hollin Peaks Home Repair")
+    assert not page.exception
+    helps = [button.help for button in page.get("download_button")]
+    assert sum(text.startswith("work packets, by crew and day") for text in helps) == 3
 
 
 # ---- the sheets

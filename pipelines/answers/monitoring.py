@@ -131,17 +131,12 @@ def monitoring(viewer: Viewer, snapshot: Snapshot, agency: str, as_of: date) -> 
 
 def decided(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) -> dict[str, int]:
     """How many open deficiencies have which decision in force, in the order of decisions.WHAT."""
-    found = snapshot.rows(
-        """
-        SELECT w.what, count(*)
-        FROM found AS f
-        JOIN (SELECT unnest($kinds) AS what) AS w ON starts_with(f.decided, w.what)
-        WHERE f.acted
-        GROUP BY w.what""",
-        {"kinds": list(WHAT)},
-        found=waiting.overlaid(viewer, snapshot, filters, as_of),
+    counts = dict(
+        snapshot.rows(
+            "SELECT in_force, count(*) FROM found WHERE in_force IS NOT NULL GROUP BY in_force",
+            found=waiting.overlaid(viewer, snapshot, filters, as_of),
+        )
     )
-    counts = dict(found)
     return {what: counts[what] for what in WHAT if what in counts}
 
 

@@ -5,14 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date
 from itertools import groupby
 from typing import Any
 
 import pyarrow as pa
 
-from pipelines.answers import decisions, lists, targets, work
-from pipelines.answers.access import Filters, ListError, Viewer
+from pipelines.answers import decisions, targets, work
+from pipelines.answers.access import ListError, Viewer
 from pipelines.answers.contents import limit
 from pipelines.answers.listed import Sheet
 from pipelines.answers.phrases import counted
@@ -28,6 +27,18 @@ from pipelines.retrofit.packets import HOW_ORDERED, CrewDay, Stop, crew_days
 from pipelines.snapshot.places import coordinates
 
 MOST_HOMES = 2_000  # as the work on paper
+LISTED = pa.schema(
+    [
+        *((name, pa.string()) for name in ("agency", "crew")),
+        *((name, pa.int64()) for name in ("day", "order")),
+        *(
+            (name, pa.string())
+            for name in ("home_id", "system_id", "job_number", "region", "address", "risk")
+        ),
+        *((name, pa.string()) for name in ("measures", "to_fit", "to_set")),
+        *((name, pa.float64()) for name in ("hours", "cost")),
+    ]
+)
 Key = tuple[str, str]  # agency, home id
 
 
@@ -109,26 +120,18 @@ class Packets:
         return found
 
 
-def packets(
-    viewer: Viewer, snapshot: Snapshot, jobs: Sequence[Job], filters: Filters, as_of: date
-) -> Packets:
-    """The packets of some jobs, which rest on what is open as filters let through.
+def packets(viewer: Viewer, snapshot: Snapshot, jobs: Sequence[Job], of: Sheet) -> Packets:
+    """The packets of some jobs, which put right what is on a list of what is open.
 
     A home goes to the crew that its gravest deficiency is assigned to, else to the crew that worked there
-    last, else to none. ListError where there are no jobs, too many homes, or a job at a system where nothing
-    that is listed is open, so that no job is lost.
+    last, else to none. ListError where there are too many homes, or a job at a system where nothing that is
+    listed is open, so that no job is lost.
     """
     of_home: dict[Key, list[Job]] = {}
     for job in jobs:
         of_home.setdefault((job.agency, job.home_id), []).append(job)
-    if not of_home:
-        raise ListError("there is no work to put into packets")
-    if len(of_home) > MOST_HOMES:
-        raise ListError(
-            f"packets take up to {MOST_HOMES:,} homes, these are {len(of_home):,}: narrow them with "
-            "--agency, --region, --crew, --check, --risk, --stage or --since"
-        )
-    rows = _open_there(snapshot, lists.flagged(viewer, snapshot, filters, as_of).rows, jobs)
+    refuse_too_many(len(of_home))
+    rows = _open_there(snapshot, of.rows, jobs)
     measures = {measure.id: measure for measure in targets.policy_of(snapshot).measures}
     fixed = _fixed(rows, jobs, measures)
     homes = {(home.agency, home.home_id): home for home in work.homes(viewer, snapshot, rows.filter(fixed))}
@@ -169,8 +172,19 @@ def packets(
         )
         for day in crew_days(stops, limit(viewer, snapshot, "crew_day_h"))
     )
-    about = lists.about("packets", snapshot, as_of, filters) | {"how_ordered": HOW_ORDERED}
+    cautions = of.about["cautions"]
+    about = of.about | {"list": "packets", "how_ordered": HOW_ORDERED}
+    about = {name: value for name, value in about.items() if name != "cautions"} | {"cautions": cautions}
     return Packets(found, Sheet("jobs", _rows(viewer, found), about))
+
+
+def refuse_too_many(homes: int) -> None:
+    """ListError where these are more homes than packets take."""
+    if homes > MOST_HOMES:
+        raise ListError(
+            f"packets take up to {MOST_HOMES:,} homes, these are {homes:,}: narrow them with --agency, "
+            "--region, --crew, --check, --risk, --stage or --since"
+        )
 
 
 def _open_there(snapshot: Snapshot, rows: pa.Table, jobs: Sequence[Job]) -> pa.Table:
@@ -309,7 +323,7 @@ def _rows(viewer: Viewer, found: Sequence[Packet]) -> pa.Table:
             "system_id": job.system_id,
             "job_number": visit.home.job_number,
             "region": visit.home.region,
-            **({"address": visit.home.address} if viewer.personal else {}),
+            "address": visit.home.address,
             "risk": visit.home.risk,
             "measures": "; ".join(job.measures),
             "to_fit": "; ".join(
@@ -325,4 +339,6 @@ def _rows(viewer: Viewer, found: Sequence[Packet]) -> pa.Table:
         for order, visit in enumerate(packet.visits, start=1)
         for job in visit.stop.jobs
     ]
-    return pa.Table.from_pylist(rows)
+    return pa.Table.from_pylist(
+        rows, LISTED if viewer.personal else LISTED.remove(LISTED.get_field_index("address"))
+    )
