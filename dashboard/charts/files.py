@@ -123,7 +123,8 @@ def _of_weeks(files, newest, as_of, over, more):
         f"{f'of {hollow:,} nothing is' if hollow else 'rows of each are'} in force."
     )
     if silent > 0:
-        said += f" Longest without one: {newest.index[0]}, {wording.plural(silent, 'day')} on {wording.day(as_of)}."
+        days = wording.plural(silent, "day")
+        said += f" Longest without one: {newest.index[0]}, {days} on {wording.day(as_of)}."
     if over:
         said += f" {wording.plural(over, 'more file')} of crowded weeks: see the table."
     if more:
