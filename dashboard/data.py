@@ -31,6 +31,7 @@ from pipelines.answers import (
     sample_sheet,
     sampled,
     waiting,
+    why_risk,
 )
 from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
 from pipelines.answers.contents import home_checks, names, titles
@@ -164,6 +165,7 @@ held = kept(homes.held)
 held_page = kept(homes.held_page)
 
 home = kept(one_home.home)
+why_of_home = asked(why_risk.why_risk)
 decided_of_home = kept(decisions.of_home)
 inspection = kept(one_inspection.inspection)
 

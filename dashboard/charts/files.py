@@ -201,7 +201,7 @@ def _matrix(marks, names, files, width):
             "label": [str(place + 1) for place in range(files)],
         }
     )
-    plain = {"fontSize": 12, "font": FONT, "color": INK}
+    plain: dict[str, Any] = {"fontSize": 12, "font": FONT, "color": INK}
     named = (
         alt.Chart(labels)
         .mark_text(align="left", baseline="middle", **plain)

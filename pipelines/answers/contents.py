@@ -87,12 +87,13 @@ def described(viewer: Viewer, snapshot: Snapshot, wanted: str = "") -> dict[str,
 
 def _said(limits: pd.DataFrame, accepted: pd.DataFrame) -> dict[str, str]:
     """Limits and sets of accepted words in words, by name."""
-    return {
-        row.name: f"{called(row.name)} {limit_said(row.value, row.unit)}"
-        for row in limits.itertuples(index=False)
-    } | {
-        row.name: f"{called(row.name)}: {row.words.replace('_', ' ')}"
-        for row in accepted.itertuples(index=False)
+    said = {
+        name: f"{called(name)} {limit_said(value, unit)}"
+        for name, value, unit in zip(limits["name"], limits["value"], limits["unit"], strict=True)
+    }
+    return said | {
+        name: f"{called(name)}: {words.replace('_', ' ')}"
+        for name, words in zip(accepted["name"], accepted["words"], strict=True)
     }
 
 
