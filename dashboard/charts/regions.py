@@ -43,7 +43,10 @@ def by_region(found: pd.DataFrame, titles: dict[str, str], stage: str, address: 
             for row in drawn.itertuples()
         ],
         apart=np.where(drawn["beyond"].notna(), BEYOND, WITHIN),
-        address=[address(row.check_id, row.region) if row.deficient else "" for row in drawn.itertuples()],
+        address=[
+            address(check, region) if bad else ""
+            for check, region, bad in zip(drawn["check_id"], drawn["region"], drawn["deficient"], strict=True)
+        ],
         said=[_said(row, titles) for row in drawn.itertuples()],
     )
     usual = drawn.loc[drawn["verified"] >= FEW, "high95"].quantile(USUAL)

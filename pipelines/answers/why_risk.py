@@ -51,7 +51,7 @@ def why_risk(viewer: Viewer, snapshot: Snapshot, home: Home) -> tuple[WhyRisk, .
         return ()
     key = [home.agency, home.home_id]
     ratings = _ratings(snapshot)
-    certain = {
+    certain: dict[tuple[str | None, str], float | None] = {
         (visit, result.check_id): result.certainty
         for visit, found in results(snapshot, "agency = ? AND home_id = ?", key).items()
         for result in found
