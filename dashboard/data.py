@@ -35,6 +35,7 @@ from pipelines.answers import (
     sample_sheet,
     sampled,
     waiting,
+    why_risk,
 )
 from pipelines.answers import pressures as pressures_of_visit
 from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
@@ -187,6 +188,7 @@ held = kept(homes.held)
 held_page = kept(homes.held_page)
 
 home = kept(one_home.home)
+why_of_home = asked(why_risk.why_risk)
 decided_of_home = kept(decisions.of_home)
 inspection = kept(one_inspection.inspection)
 pressures = kept(pressures_of_visit.pressures)
