@@ -255,7 +255,7 @@ def snapshot_of(folder, *files, policy=None):
 
 
 def snapshot_of_cases(folder, cases):
-    """One built fleet for many cases, lists of rows: those of a case are of an agency of its own, `agency_of`."""
+    """One built fleet for many cases, lists of rows: those of a case are of an agency of its own."""
     return snapshot_of(
         folder, [row | {"agency": agency_of(number)} for number, rows in enumerate(cases) for row in rows]
     )
