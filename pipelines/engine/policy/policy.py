@@ -10,7 +10,7 @@ import json
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from difflib import get_close_matches
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 
 from pipelines.engine.policy.rows import RowPolicy, folded
@@ -179,9 +179,7 @@ def load(path=None):
 
 def parse(data, name):
     """The policy in force: what ships, overridden by the bytes of a TOML file that errors call `name`."""
-    shipped, measures = (
-        read((HERE / file).read_bytes(), file).tables for file in ("default.toml", "measures.toml")
-    )
+    shipped, measures = _shipped("default.toml"), _shipped("measures.toml")
     own = read(data, name)
     for table in sorted(set(own.tables) - TABLES):
         raise own.wrong((table,), f"unknown table {table!r}; accepted are {', '.join(sorted(TABLES))}")
@@ -219,6 +217,12 @@ def parse(data, name):
         sort_keys=True,
     )
     return Policy(limits, accepted, emitter, clocks, matrix, risk, regions, measures, text, own)
+
+
+@cache
+def _shipped(file):
+    """The tables of a file that ships, read once; nobody changes them."""
+    return read((HERE / file).read_bytes(), file).tables
 
 
 def _told(region):
