@@ -62,6 +62,7 @@ from pipelines.answers.sample_sheet import ENDINGS
 from pipelines.answers.waiting import OFFERED, QUESTION, gravest
 from pipelines.engine.checks import BY_ID
 from pipelines.engine.history import STAGES
+from pipelines.engine.policy.policy import LEVELS
 from pipelines.fleet import decided
 from pipelines.fleet import samples as kept_samples
 from pipelines.fleet.decided import WHAT, Decision, Refused
@@ -81,6 +82,7 @@ __all__ = [
     "EVERYTHING",
     "HABITS",
     "KINDS",
+    "LEVELS",
     "NOT_RECORDED",
     "MOST_IN_PACKETS",
     "NUMBER",
