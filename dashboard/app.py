@@ -5,7 +5,7 @@ import streamlit as st
 from dashboard import filters, frame, going
 from dashboard.navigation import DEFAULT, VIEWS
 
-st.set_page_config(page_title="Coldfill", layout="wide", initial_sidebar_state="expanded")
+st.set_page_config(page_title="Coldfill", layout="wide", initial_sidebar_state="auto")
 pages = {
     view: st.Page(
         f"views/{view.name}.py",

@@ -131,7 +131,8 @@ def _names(named, totals, lines, below):
 def _looks(parts):
     """Channels that tell parts apart by fill, outline, its weight and its dashes, with one legend."""
     order = [part.name for part in parts]
-    side_by_side = 3 if max(map(len, order)) < 10 else 1  # as many as a window of 390 pixels holds
+    longest = max(map(len, order))
+    side_by_side = 3 if longest < 10 else 2 if longest < 22 else 1  # as many as a window of 390 pixels holds
     legend = alt.Legend(
         orient="top", columns=side_by_side, symbolType="square", symbolSize=180, labelLimit=0, symbolOffset=2
     )

@@ -1,5 +1,7 @@
 """The first page: what needs a decision, most urgent first."""
 
+import streamlit as st
+
 from dashboard import charts, data, downloads, filters, frame, pictures, tables, wording
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
@@ -9,10 +11,6 @@ NEW = (
     "today do not hide what came the last time."
 )
 MOST = 12
-MONTHS = (
-    "By the month of the visit, each deficiency from the visit that found it to the one that found it ok. "
-    "More visits find more: the bars downward and the line say whether work keeps up."
-)
 
 
 def gravest(risk, stage=""):
@@ -32,19 +30,23 @@ def picture():
             (f"{clear['label']}: {clear['homes']:,.0f}", filters.link("homes", only="may-be-reported")),
         ]
     )
-    found = data.by_gravest(who, snapshot, chosen)
-    if found.empty:
-        tables.said("Nothing is open, as far as inspections could verify.")
-    else:
-        pictures.show("What waits", charts.by_gravest(found, data.LEVELS, gravest))
+    left, right = st.columns(2, gap="medium")
+    with left:
+        found = data.by_gravest(who, snapshot, chosen)
+        if found.empty:
+            tables.said("Nothing is open, as far as inspections could verify.")
+        else:
+            pictures.show("What waits", charts.by_gravest(found, data.LEVELS, gravest))
+    with right:
+        months()
 
 
 def months():
+    """Whether things get better."""
     found = data.monthly(who, snapshot, chosen)
     if len(found):
         newest = data.about(who, snapshot)["newest_visit"]
-        tables.section("Do things get better?", MONTHS)
-        pictures.show("Deficiencies found and corrected, by month", charts.by_month(found, newest))
+        pictures.show("Found and corrected, by month of the visit", charts.by_month(found, newest))
 
 
 def at_stage(place, stage):
@@ -160,6 +162,5 @@ def agencies():
 if not frame.nothing_loaded():
     picture()
     summary()
-    months()
     urgent()
     agencies()
