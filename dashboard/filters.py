@@ -6,6 +6,7 @@ stays out.
 """
 
 from datetime import date
+from functools import cache
 
 import streamlit as st
 
@@ -71,10 +72,16 @@ def current(*names: str) -> Filters:
 
 def link(name: str, **asked) -> str:
     """Address of another page with the filters and day in force here that it knows, changed by `asked`."""
+    kept = {key: asked[key] if key in asked else _written(key) for key in _known(name)}
+    return address(name, **(kept | asked))
+
+
+@cache
+def _known(name: str) -> tuple[str, ...]:
+    """What of KEPT a page answers to, in that order."""
     answers_to = BY_NAME[name].filters
     known = (*answers_to, "as_of", *(box for one, box in BOXES.items() if one in answers_to))
-    kept = {key: _written(key) for key in KEPT if key in known}
-    return address(name, **(kept | asked))
+    return tuple(key for key in KEPT if key in known)
 
 
 def home_link(agency: str, home_id: str) -> str:

@@ -6,7 +6,6 @@ library.
 """
 
 import numpy as np
-from CoolProp.CoolProp import PropsSI
 from iapws import IAPWS97
 
 from pipelines.engine.hydronics.fluids import DENSITY_TABLE
@@ -42,6 +41,8 @@ def glycol_lb_ft3(fluid, temperature_f, percent):
     """Glycol mix by CoolProp, one temperature, percent by
     volume; NaN above its data. Its density has no pressure.
     """
+    from CoolProp.CoolProp import PropsSI
+
     if temperature_f > GLYCOL_HIGHEST_F:
         return float("nan")
     return (

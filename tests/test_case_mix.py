@@ -2,9 +2,6 @@
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
-from sklearn.linear_model import LogisticRegression
-from sklearn.metrics import roc_auc_score
 
 from pipelines.audit import case_mix
 from pipelines.audit.case_mix import Groups, Houses
@@ -64,6 +61,8 @@ def test_the_fit_is_that_of_the_whole_matrix(seed):
 
 def test_terms_agree_with_a_library():
     """One agency and place: scikit-learn's ridge of the same strength on the same terms."""
+    from sklearn.linear_model import LogisticRegression
+
     houses, bad, of = some_houses(7)
     alone = Houses(np.zeros(60, int), houses.terms, 7, np.zeros(1, int), 1e9)
     model = case_mix.fit(bad, of, alone)
@@ -119,6 +118,9 @@ def test_order_of_houses_changes_nothing_that_is_kept():
 
 
 def test_calibration_against_libraries():
+    import statsmodels.api as sm
+    from sklearn.metrics import roc_auc_score
+
     houses, bad, of = some_houses(5)
     rate = case_mix.fit(bad, of, houses).rate
     area, slope, gap = case_mix.calibration(bad, of, rate)

@@ -6,10 +6,6 @@ MEM beside a figure: its source was quoted from memory. CALC: worked out apart f
 import numpy as np
 import pytest
 import scipy.stats
-from sklearn.metrics import cohen_kappa_score
-from statsmodels.stats.inter_rater import cohens_kappa
-from statsmodels.stats.multitest import multipletests
-from statsmodels.stats.proportion import proportion_confint
 
 from pipelines.audit import chance
 
@@ -57,6 +53,8 @@ def test_poisson_limits_of_a_funnel_package(expected, level, low, high):
 
 
 def test_intervals_against_statsmodels():
+    from statsmodels.stats.proportion import proportion_confint
+
     of = np.repeat([1, 2, 7, 40, 333], 20)
     count = (of * np.tile(np.linspace(0, 1, 20), 5)).astype(int)
     for ours, method in (
@@ -206,6 +204,8 @@ def test_benjamini_hochberg_as_printed():
 
 
 def test_adjusted_p_against_statsmodels_family_by_family():
+    from statsmodels.stats.multitest import multipletests
+
     luck = np.random.default_rng(5)
     family, p = luck.integers(0, 4, 400), luck.uniform(0, 1, 400) ** 3
     p[luck.integers(0, 400, 60)] = p[0]  # ties
@@ -277,6 +277,9 @@ def test_a_prior_is_never_weaker_than_one_visit():
     ],
 )
 def test_kappa_as_printed_and_as_others_have_it(table, expected):
+    from sklearn.metrics import cohen_kappa_score
+    from statsmodels.stats.inter_rater import cohens_kappa
+
     found, low, high = chance.kappa(table)
     assert found == pytest.approx(expected, abs=5e-5)
     theirs = cohens_kappa(np.array(table))

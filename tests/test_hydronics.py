@@ -13,7 +13,6 @@ from pathlib import Path
 import fluids as fluids_library
 import numpy as np
 import pytest
-from CoolProp.CoolProp import PropsSI
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from iapws import IAPWS97
@@ -112,6 +111,8 @@ def test_shipped_density_table_is_remade_from_its_sources():
 
 
 def test_water_between_the_steps_against_iapws_and_coolprop():
+    from CoolProp.CoolProp import PropsSI
+
     temperature_f = np.arange(32.5, 250.0, 1.0)
     density = fluids.density_lb_ft3(temperature_f)
     industrial = [density_table.water_lb_ft3(t) for t in temperature_f]
@@ -234,6 +235,8 @@ def test_net_expansion_against_iapws():
 
 
 def test_glycol_expands_by_percent_of_volume_not_of_mass():
+    from CoolProp.CoolProp import PropsSI
+
     # 50 % from 32 to 180 °F. A boiler manual prints 4.8 % for a glycol "by volume" that it does not name
     # (READ-low); it fits neither glycol and lies between the two. Data by mass would put propylene higher
     # still.

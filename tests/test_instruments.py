@@ -9,7 +9,6 @@ from urllib.parse import parse_qs, urlsplit
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 
 from pipelines.answers import instruments as asked
 from pipelines.answers.access import EVERYTHING, Filters, Viewer
@@ -122,6 +121,8 @@ def test_no_order_of_homes_changes_a_bit():
 
 
 def test_the_shift_is_hubers_estimate_as_an_independent_library_gives_it():
+    import statsmodels.api as sm
+
     random = np.random.default_rng(3)
     above, error = random.standard_t(3, 50) + 1.0, random.uniform(0.5, 2.0, 50)
     apart = Apart(np.zeros(50, np.int64), np.arange(50), above, error)
