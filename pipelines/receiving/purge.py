@@ -85,7 +85,9 @@ def purge(fleet: Fleet, sha256: str, why: str, by_whom: str = "", progress: Prog
     snapshot, kept = None, None
     try:
         path = stages.build(fleet, progress)
-        snapshot, kept = path.name, taking.on_no_home(snapshots.attach(path), decided.read(fleet))
+        snapshot = path.name
+        with suppress(FleetError):  # a log of decisions that is damaged is named by whoever reads it
+            kept = taking.on_no_home(snapshots.attach(path), decided.read(fleet))
     except Exception as error:  # whatever ends the build, what was removed has to be said
         why_not = str(error).rstrip(".") or type(error).__name__
         gone.remaining.append(
