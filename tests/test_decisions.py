@@ -10,6 +10,8 @@ from datetime import date
 
 import pytest
 from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from dashboard.filters import BETWEEN
 from pipelines import cli
@@ -413,3 +415,100 @@ def test_a_decision_on_chosen_homes_is_one_batch_on_the_check_the_page_is_narrow
         ("H2", "Y", "leak-seen"),
     }
     assert len(says(snapshot, date(2999, 1, 1))) == 3
+
+
+# ---- the overlay, against plain Python
+
+
+WAYS = st.builds(
+    lambda home, what, day, more: (home, what, day, more),
+    st.sampled_from([("H1", ""), ("H2", ""), ("H2", "X"), ("H2", "Y")]),
+    st.sampled_from(["seen", "done", "accepted", "deferred", "no access", "undone"]),
+    st.integers(0, 80),
+    st.tuples(st.sampled_from(["", "leak-seen", "vent-cap-tight"]), st.integers(-40, 40), st.integers(1, 12)),
+)
+
+
+@pytest.fixture(scope="module")
+def opened(tmp_path_factory):
+    """A snapshot of three systems, and what is open in it."""
+    fleet = Fleet(tmp_path_factory.mktemp("overlay") / "fleet").create()
+    (fleet.path / "one.csv").write_text(
+        HEADINGS + "A,1,H1,,2026-01-05,hot_water,dripping,tight,no\n"
+        "A,2,H2,X,2026-01-05,hot_water,dripping,tight,no\n"
+        "A,3,H2,Y,2026-02-06,hot_water,weeping,tight,yes\n"
+    )
+    door.load(fleet, [fleet.path / "one.csv"])
+    snapshot = attach(stages.build(fleet))
+    return snapshot, overlay(snapshot, (), DAY_ONE).to_pylist()
+
+
+DAY_ONE = date(2026, 1, 20)
+
+
+def by_hand(rows, lines, as_of):
+    """What stands on each open deficiency, line after line, in plain Python."""
+    taken = [one for one in lines if date.fromisoformat(one.at[:10]) <= as_of]
+    undone = set()
+    for one in reversed(taken):
+        if one.what == "undone" and one.id not in undone:
+            undone.add(int(one.undoes))
+    found = {}
+    for row in rows:
+        for one in taken:
+            if one.id in undone or one.what == "undone" or one.home_id != row["home_id"]:
+                continue
+            of_system = one.system_id == row["system_id"] or (not one.system_id and one.home_id == "H1")
+            since = date.fromisoformat(one.at[:10]) >= row["since"]
+            if of_system and since and one.check_id in ("", row["check_id"]):
+                stale = one.what == "done" and (
+                    row["decided_on"] > date.fromisoformat(one.done_on)
+                    or (as_of - date.fromisoformat(one.done_on)).days > 60
+                )
+                ended = one.what in ("accepted", "deferred") and (
+                    row["risk"] == "act today" or date.fromisoformat(one.until) < as_of
+                )
+                found[row["home_id"], row["system_id"], row["check_id"]] = one.id, not (stale or ended)
+    return found
+
+
+@settings(max_examples=600 if FULL else 40)
+@given(ways=st.lists(WAYS, max_size=12), as_of=st.integers(0, 120), cut=st.integers(0, 12))
+def test_any_sequence_of_decisions_gives_what_reading_them_line_by_line_gives(opened, ways, as_of, cut):
+    """And the same whether the log is read whole, or was read up to a line before."""
+    snapshot, rows = opened
+    lines = []
+    for number, ((home, system), what, day, (check, shift, undoes)) in enumerate(ways, start=1):
+        at = date.fromordinal(DAY_ONE.toordinal() + day)
+        if what == "undone" and not lines:
+            continue
+        lines.append(
+            Decision(
+                id=len(lines) + 1,
+                at=f"{at}T15:00:00Z",
+                who="Q.",
+                agency="A",
+                home_id=home,
+                system_id=system,
+                check_id=check,
+                what=what,
+                done_on=str(date.fromordinal(at.toordinal() + shift)) if what == "done" else "",
+                until=str(date.fromordinal(at.toordinal() + shift)),
+                why=f"{number}",
+                undoes=str(min(undoes, len(lines))) if what == "undone" else "",
+                line_before=str(ways[:number]),
+            )
+        )
+    day = date.fromordinal(DAY_ONE.toordinal() + as_of)
+    overlay(snapshot, tuple(lines[:cut]), day)
+    said = {
+        (row["home_id"], row["system_id"], row["check_id"]): (row["decided"], row["acted"])
+        for row in overlay(snapshot, tuple(lines), day).to_pylist()
+        if row["decided"]
+    }
+    wanted = by_hand(rows, lines, day)
+    assert {key: acted for key, (_, acted) in said.items()} == {
+        key: acted for key, (_, acted) in wanted.items()
+    }
+    for key, (words, _) in said.items():
+        assert f": {lines[wanted[key][0] - 1].why}" in words

@@ -757,3 +757,13 @@ def test_a_flagged_list_says_on_how_many_decisions_it_rests(fleet, tmp_path):
     ):
         sheet = lists.flagged(viewer, snapshot_of(fleet), Filters(), day)
         assert sheet.about["decisions"] == count and f"decisions: {count}" in formats.about_text(sheet)
+
+
+def test_a_purge_says_how_many_decisions_it_leaves(copied, tmp_path):
+    cells = {KEYS[0]: {"status": "seen"}, KEYS[1]: {"status": "seen"}}
+    recorded(copied, as_csv(copied, tmp_path / "back.csv", cells))
+    sha256 = copied.received()[0].sha256
+    words = ["purge", sha256, "--why", "asked for", "--fleet", str(copied.path)]
+    done = CliRunner().invoke(cli.main, words)
+    assert done.exit_code == 0 and "decisions.csv keeps 2 lines on homes" in done.stdout
+    assert len(decided.read(copied)) == 2

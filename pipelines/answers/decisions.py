@@ -44,8 +44,9 @@ def of_home(viewer: Viewer, snapshot: Snapshot, agency: str, home_id: str) -> li
     """The decisions on one home, the newest first; none where the viewer may not see its agency."""
     if viewer.agencies is not None and folded(agency) not in map(folded, viewer.agencies):
         return []
-    here = folded(agency), home_id
-    return [one for one in reversed(of_fleet(snapshot)) if (folded(one.agency), one.home_id) == here]
+    here = folded(agency)
+    of_id = (one for one in reversed(of_fleet(snapshot)) if one.home_id == home_id)
+    return [one for one in of_id if folded(one.agency) == here]
 
 
 def overlay(

@@ -9,10 +9,11 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from pipelines.fleet import snapshots
+from pipelines.fleet import decided, snapshots
 from pipelines.fleet.folder import Fleet, LogLine, Received, hash_of_file, safe_name
 from pipelines.fleet.logs import FleetError, locked, sync
 from pipelines.fleet.publishing import BUILD_WAIT_S
+from pipelines.receiving import taking
 from pipelines.receiving.kept_uploads import UPLOADS
 from pipelines.snapshot import stages
 from pipelines.snapshot.progress import Progress
@@ -26,13 +27,18 @@ ABOUT = ".about.txt"  # ends the name of the text beside a list that cannot say 
 
 @dataclass(frozen=True)
 class Purged:
-    """What came of a purge: what was removed, what remains to be done, the snapshot that is current now."""
+    """What came of a purge: what was removed, what remains to be done, the snapshot that is current now.
+
+    `decisions_kept` counts lines of decisions.csv on homes that this snapshot has not: a log whose lines are
+    chained loses none, whatever home, name or reason it tells. None where there is no snapshot to tell.
+    """
 
     file_name: str
     sha256: str
     removed: tuple[str, ...]
     remaining: tuple[str, ...]
     snapshot: str | None = None
+    decisions_kept: int | None = None
 
 
 @dataclass
@@ -76,15 +82,18 @@ def purge(fleet: Fleet, sha256: str, why: str, by_whom: str = "", progress: Prog
                 gone = _forget(fleet)
         except FleetError as error:
             gone = Removal((), remaining=[f"{error} Whatever command comes next goes on with the purge."])
-    snapshot = None
+    snapshot, kept = None, None
     try:
-        snapshot = stages.build(fleet, progress).name
+        path = stages.build(fleet, progress)
+        snapshot = path.name
+        with suppress(FleetError):  # a log of decisions that is damaged is named by whoever reads it
+            kept = taking.on_no_home(snapshots.attach(path), decided.read(fleet))
     except Exception as error:  # whatever ends the build, what was removed has to be said
         why_not = str(error).rstrip(".") or type(error).__name__
         gone.remaining.append(
             f"No snapshot without it was made: {why_not}. Put that right, then run coldfill rebuild."
         )
-    return Purged(line.file_name, line.sha256, tuple(gone.removed), tuple(gone.remaining), snapshot)
+    return Purged(line.file_name, line.sha256, tuple(gone.removed), tuple(gone.remaining), snapshot, kept)
 
 
 def take_up(fleet: Fleet) -> Removal | None:

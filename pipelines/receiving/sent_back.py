@@ -107,7 +107,9 @@ def _of_workbook(path: Path, about: dict[str, str], notes: list[str], days: list
             for row in sheet.rows:
                 if columns is None and row.number > HEADINGS_WITHIN:
                     break
-                if (heads := _columns(row.cells, path, row.number, sheet.name)) is not None:
+                again = columns is None or word_key(_cell(row.cells, columns["status"])) == "status"
+                heads = _columns(row.cells, path, row.number, sheet.name) if again else None
+                if heads is not None:
                     if not sheet.visible:
                         notes.append(f"the sheet {sheet.name} is hidden and was not read")
                         break

@@ -75,6 +75,11 @@ def _open_at(snapshot: Snapshot, decisions: Sequence[Decision]) -> list[tuple[bo
     return found
 
 
+def on_no_home(snapshot: Snapshot, decisions: Sequence[Decision]) -> int:
+    """How many decisions speak of a home that a snapshot has not."""
+    return sum(not there for there, _ in _open_at(snapshot, decisions))
+
+
 def _refuse_texts(one: Decision) -> None:
     """Refused where a decision lacks what its kind needs, or says what must not be kept."""
     decided.refuse(one)
