@@ -9,6 +9,6 @@ from dashboard import tables
 def show(title: str, drawn: tuple[alt.LayerChart, str]) -> None:
     """Draw what a function of `charts` gave, under a title."""
     chart, words = drawn
-    tables.subsection(title)
+    tables.heading(title)
     st.altair_chart(chart, width="stretch", theme=None, alt=words)
     tables.said(words)

@@ -349,6 +349,11 @@ def subsection(title: str):
     _words("subsection", title=title)
 
 
+def heading(title: str):
+    """What stands over a chart, as a caption does over a table; no step in the order of headings."""
+    _words("heading", title=title)
+
+
 def subtitle(title: str, sentence: str, risk: str | None):
     """What the page is about and the sentence over it."""
     _words(

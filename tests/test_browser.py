@@ -306,6 +306,32 @@ def test_a_chart_is_drawn_and_described(page, samples):
     )
 
 
+@pytest.mark.parametrize(
+    "view",
+    ["risk", *(pytest.param(view, marks=pytest.mark.slow) for view in ("hold", "regions", "files"))],
+)
+def test_a_mark_of_a_chart_leads_to_its_homes(page, samples, view):
+    page.goto(samples + view)
+    settle(page)
+    charts = page.locator('[data-testid="stVegaLiteChart"]')
+    drawn = page.locator('[data-testid="stVegaLiteChart"] > svg')
+    drawn.first.wait_for()
+    page.wait_for_timeout(500)
+    assert charts.count() == drawn.count() >= 1  # none of them is empty
+    marks = page.locator('[data-testid="stVegaLiteChart"]').first.locator(
+        '.mark-rect [role="graphics-symbol"], .mark-symbol [role="graphics-symbol"]'
+    )
+    words = marks.first.get_attribute("aria-label")
+    marks.first.click(position={"x": 4, "y": 6})  # beside the number in it, which leads there too
+    settle(page, "Homes")
+    said = re.search(
+        r"([\d,]+) (?:units?|homes?)\b|, ([\d,]+) of [\d,]+ verified|([\d,]+) of [\d,]+ rows", words
+    )
+    assert said, words
+    if view in ("risk", "hold"):
+        assert re.search(rf"\b{said[1]} homes?\b", page.locator("caption").first.inner_text()), words
+
+
 UNKNOWN = "Besuch Nr;Haus;Datum;Kaltdruck (bar);Exp tank;Telephone\n" + "".join(
     f"{number};H-{number};{number + 12}/03/2025;{cold};{tank};555-010-{number:04d}\n"
     for number, cold, tank in ((1, "0,9", "Bladder"), (2, "1,25", "Kessel"), (3, "zwei", "Kessel"))

@@ -90,7 +90,7 @@ def test_every_number_leads_to_as_many(show, request, homes, view, narrowed):
         if instead := differs(number, beside, html(fine(show(fleet, path, **asked)))):
             wrong.append((path, asked, number, beside, instead))
     assert not wrong and count >= (
-        {"fleet": 60, "regions": 20, "risk": 20}.get(view, 0) if not narrowed else 5
+        {"fleet": 30, "files": 30, "regions": 20, "risk": 20}.get(view, 0) if not narrowed else 5
     ), wrong
 
 

@@ -258,23 +258,37 @@ def test_checks_never_verified_stand_with_the_files(show, sample_fleet):
 
 def test_checks_are_found_by_words_limits_and_ids(show, sample_fleet):
     for wanted, there, not_there in (
-        ("anticipator", "Heat anticipator off", "Leak seen on the loop"),
-        ("CUSHION LOST RATIO", "Tank has lost its air cushion", "Leak seen on the loop"),
-        ("leak-seen", "Leak seen on the loop", "Tank has lost its air cushion"),
-        ("no such thing", "No check answers to it", "Leak seen on the loop"),
+        ("Heat anticipator", "anticipator-mismatch", "leak-seen"),
+        ("CUSHION LOST RATIO", "tank-cushion-lost", "leak-seen"),
+        ("leak-seen", "leak-seen", "tank-cushion-lost"),
+        ("no such thing", "No check answers to it", "leak-seen"),
     ):
         body = text(fine(show(sample_fleet, "checks", find=wanted)))
         assert there in body and not_there not in body, wanted
 
 
-CHANGED = (
-    "cold_margin_psi", "supply_high_psig", "near_relief_share", "charge_tolerance_psi", "cushion_lost_ratio",
-    "limit_overshoot_f", "anticipator_share", "backflow_test_months", "typical_fill_psig", "cold_above_f",
-)  # fmt: skip
+def test_limits_stand_beside_their_check(show, sample_fleet):
+    rows = {one[-1]: one for one in table(fine(show(sample_fleet, "checks")), "Pressure")[1:]}
+    assert rows["supply-pressure-high"][4] == "supply high 80 psi"
+    assert "cold margin 4 psi" in rows["cold-pressure-low"][4].split("\n")
+
+
+CHANGED = {
+    "cold_margin_psi": 8,
+    "supply_high_psig": 40,
+    "near_relief_share": 0.5,
+    "charge_tolerance_psi": 1,
+    "cushion_lost_ratio": 0.9,
+    "limit_overshoot_f": 0,
+    "anticipator_least_a": 0.5,
+    "backflow_test_months": 3,
+    "typical_fill_psig": 20,
+    "cold_above_f": 50,
+}
 
 
 def test_a_limit_changes_the_checks_it_stands_beside_and_no_other(sample_snapshot, tmp_path):
-    """Each limit raised by half: outcomes that change belong to checks that are said to read it."""
+    """Limits set otherwise: outcomes that change belong to checks that are said to read it."""
     readings = from_arrow(
         sample_snapshot.arrow("SELECT * FROM readings ORDER BY hash(agency, inspection_id) LIMIT 700")
     )
@@ -285,8 +299,8 @@ def test_a_limit_changes_the_checks_it_stands_beside_and_no_other(sample_snapsho
 
     before, read = outcomes(shipped_policy()), limits_read.limits_read()
     own = tmp_path / "policy.toml"
-    for name in CHANGED:
-        own.write_text(f"[limits]\n{name} = {shipped_policy().limits[name].value * 1.5}\n", encoding="utf-8")
+    for name, value in CHANGED.items():
+        own.write_text(f"[limits]\n{name} = {value}\n", encoding="utf-8")
         after = outcomes(policies.load(own))
         moved = {check for check in before if (before[check] != after[check]).any()}
         reading = {check for check, one in read.items() if name in one.own + one.through}

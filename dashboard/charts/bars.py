@@ -88,12 +88,13 @@ def bars(marks: pd.DataFrame, totals: pd.DataFrame, parts: Sequence[Part], axis:
     inks = alt.Scale(domain=order, range=[part.ink for part in parts])
     numbers = (
         alt.Chart(wide)
-        .mark_text(fontSize=12, font=FONT, yOffset=below, baseline="middle")
+        .mark_text(fontSize=12, font=FONT, yOffset=below, baseline="middle", cursor="pointer")
         .encode(
             y=y,
             x=alt.X("middle:Q", title=axis),
             text="words:N",
             href="address:N",
+            description="said:N",
             color=alt.Color("part:N", scale=inks, legend=None),
         )
     )

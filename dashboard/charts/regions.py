@@ -16,7 +16,7 @@ MOST_CHECKS, MOST_REGIONS = 10, len(SHAPES)
 LANE_PX, BETWEEN_PX = 11, 12
 USUAL, FEW = 0.93, 30  # the share of intervals that fit, of regions with so many verified
 WITHIN, BEYOND = "as the others, or not told apart from them", "apart from the others beyond chance"
-AXIS = "Share of verified systems with it open; upright line: all together"
+AXIS = "Share with it open; upright line: all together"
 
 
 def by_region(found: pd.DataFrame, titles: dict[str, str], stage: str, address: Callable[[str, str], str]):
@@ -133,7 +133,7 @@ def _drawing(drawn, rows, names, top, height):
         fill=alt.Fill(
             "apart:N",
             title=None,
-            legend=_legend(1),
+            legend=None,  # the page says it; a second legend is cut where the window is narrow
             scale=alt.Scale(domain=[WITHIN, BEYOND], range=["#ffffff", RUST]),
         ),
         stroke=alt.value(INK),
@@ -170,11 +170,6 @@ def _drawing(drawn, rows, names, top, height):
         )
         layers.append(text.encode(x=alt.X("high:Q" if right else "low:Q"), y=y, text="beside:N"))
     return quiet(alt.layer(*layers).properties(height=height + AXIS_PX + 3 * ROW_OF_LEGEND_PX))
-
-
-def _legend(columns, fill=None):
-    fills = {"symbolFillColor": fill} if fill else {}
-    return alt.Legend(orient="top", columns=columns, labelLimit=0, symbolStrokeColor=INK, **fills)
 
 
 def _in_words(found, drawn, checks, regions, titles, stage):
