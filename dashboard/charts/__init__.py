@@ -4,6 +4,7 @@ Each function returns the chart and the same in a sentence. Shapes, dashes and o
 colors. Marks stay under 2,000: frames come counted.
 """
 
+from dashboard.charts.changes import changed
 from dashboard.charts.crews import funnel
 from dashboard.charts.hold import held
 from dashboard.charts.home import pressures, visits
@@ -16,6 +17,7 @@ __all__ = [
     "agencies",
     "by_gravest",
     "by_month",
+    "changed",
     "charge_against_elevation",
     "funnel",
     "held",
