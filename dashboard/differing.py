@@ -8,12 +8,8 @@ import streamlit as st
 from dashboard import data, filters, tables, wording
 from pipelines.answers.differences import ROWS_A_PAGE, Part
 
-ASKED = {
-    "check": "flag",
-    "risk": "level",
-    "why": "why",
-    "gravest": "gravest",
-}  # what a number is of: its name in the address
+# What a number is of: its name in the address.
+ASKED = {"check": "flag", "risk": "level", "why": "why", "gravest": "gravest"}
 
 
 def numbers(

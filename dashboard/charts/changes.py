@@ -9,10 +9,10 @@ from dashboard.charts.bars import RISKS, bars
 
 
 def changed(by_gravest: pd.DataFrame, homes: dict[str, int], address: Callable[..., str]):
-    """A bar for each change that there is, what came above what went; length is homes, fill their gravest risk.
+    """A bar for each change there is, what came above what went; length is homes, fill their gravest risk.
 
-    `by_gravest`: counted (the gravest risk) and a column of homes for each change; `homes`: how many homes each change
-    is of at all. `address(change, risk)` leads to them, of every risk without one.
+    `by_gravest`: counted (the gravest risk) and a column of homes for each change; `homes`: how many homes
+    each change is of at all. `address(change, risk)` leads to them, of every risk without one.
     """
     there = [what for what, count in homes.items() if count]
     marks = pd.DataFrame(

@@ -154,8 +154,8 @@ def seen(viewer: Viewer, filters: Filters, found: Changed) -> pa.Table:
 
 @dataclass(frozen=True)
 class Told:
-    """What changed, for a viewer: `differences` as they may see them, homes by check, gravest risk and why with a
-    column for each of differences.WHAT, and how many homes each of these is of."""
+    """What changed, for a viewer: `differences` as they may see them, homes by check, gravest risk and why
+    with a column for each of differences.WHAT, and how many homes each of these is of."""
 
     snapshot: Snapshot
     differences: pa.Table = field(repr=False)

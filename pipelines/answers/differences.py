@@ -82,14 +82,14 @@ def of_homes(viewer: Viewer, snapshot: Snapshot, filters: Filters, differences: 
     condition, params = where(viewer, filters, checks=None)
     gravest = "NULL"
     if "risk" in differences.column_names:
-        ranks = f"min(list_position({_LEVELS}, {RISK})) OVER (PARTITION BY d.agency, d.home_id, what)"
+        ranks = f"min(list_position({_LEVELS}, {RISK})) OVER (PARTITION BY agency, home_id, what)"
         gravest = f"{_LEVELS}[{ranks}]"
     return snapshot.arrow(
         f"""
         SELECT h.*
         FROM (
-            SELECT d.*, homes.region, homes.crew, homes.job_number, {gravest} AS gravest
-            FROM differences AS d
+            SELECT d.*, homes.region, homes.crew, homes.job_number
+            FROM (SELECT *, {gravest} AS gravest FROM differences) AS d
             LEFT JOIN homes ON homes.agency = d.agency AND homes.home_id = d.home_id) AS h
         WHERE {condition}""",
         params,
@@ -139,7 +139,7 @@ def _counted(
 
 @dataclass(frozen=True)
 class Part:
-    """A part of the differences: of some of WHAT, of one check, risk, reason, gravest risk; what is empty is all."""
+    """A part of the differences: of some of WHAT, one check, risk, reason, gravest risk; empty is all."""
 
     what: tuple[str, ...] = ()
     check: str = ""
