@@ -13,6 +13,7 @@ from typing import Any, Concatenate, ParamSpec, TypeVar
 import streamlit as st
 
 from pipelines.answers import (
+    board,
     contents,
     crew_page,
     crews,
@@ -22,18 +23,23 @@ from pipelines.answers import (
     homes,
     instruments,
     lists,
+    monitoring,
+    notice,
     one_home,
     one_inspection,
     over_time,
+    packet_files,
     regions,
     reinspections,
     risks,
     sample_sheet,
     sampled,
     waiting,
+    why_risk,
 )
 from pipelines.answers import pressures as pressures_of_visit
 from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
+from pipelines.answers.board import as_pdf as board_as_pdf
 from pipelines.answers.contents import home_checks, names, titles
 from pipelines.answers.crew_page import as_pdf as crew_page_as_pdf
 from pipelines.answers.crew_page import next_reading
@@ -44,12 +50,19 @@ from pipelines.answers.decisions import taken_back
 from pipelines.answers.files import PAIRS_A_PAGE
 from pipelines.answers.homes import ROWS_A_PAGE, SORTS
 from pipelines.answers.instruments import HABITS
+from pipelines.answers.monitoring import as_pdf as monitoring_as_pdf
+from pipelines.answers.notice import as_pdf as notice_as_pdf
+from pipelines.answers.notice import languages
+from pipelines.answers.packet_files import ENDINGS as PACKET_ENDINGS
+from pipelines.answers.packet_files import made as packets_made
+from pipelines.answers.packets import MOST_HOMES as MOST_IN_PACKETS
 from pipelines.answers.phrases import called
 from pipelines.answers.reinspections import DISCOVER, NUMBER, SHARE, Asked, fresh_seed
 from pipelines.answers.sample_sheet import ENDINGS
 from pipelines.answers.waiting import OFFERED, QUESTION, gravest
 from pipelines.engine.checks import BY_ID
 from pipelines.engine.history import STAGES
+from pipelines.engine.policy.policy import LEVELS
 from pipelines.fleet import decided
 from pipelines.fleet import samples as kept_samples
 from pipelines.fleet.decided import WHAT, Decision, Refused
@@ -69,9 +82,12 @@ __all__ = [
     "EVERYTHING",
     "HABITS",
     "KINDS",
+    "LEVELS",
     "NOT_RECORDED",
+    "MOST_IN_PACKETS",
     "NUMBER",
     "OFFERED",
+    "PACKET_ENDINGS",
     "PAIRS_A_PAGE",
     "QUESTION",
     "ROWS_A_PAGE",
@@ -85,6 +101,7 @@ __all__ = [
     "Decision",
     "Filters",
     "Refused",
+    "board_as_pdf",
     "called",
     "compared_by",
     "crew_page_as_pdf",
@@ -92,8 +109,12 @@ __all__ = [
     "gravest",
     "decision_said",
     "home_checks",
+    "languages",
+    "monitoring_as_pdf",
     "names",
     "next_reading",
+    "notice_as_pdf",
+    "packets_made",
     "safe_name",
     "taken_back",
     "titles",
@@ -169,11 +190,13 @@ held = kept(homes.held)
 held_page = kept(homes.held_page)
 
 home = kept(one_home.home)
+why_of_home = asked(why_risk.why_risk)
 decided_of_home = kept(decisions.of_home)
 inspection = kept(one_inspection.inspection)
 pressures = kept(pressures_of_visit.pressures)
 
 shares = kept(regions.shares)
+apart = kept(regions.apart)
 charges = kept(regions.charges)
 
 compared = kept(crews.compared)
@@ -225,6 +248,10 @@ def happened(viewer: Viewer, snapshot: str, agency: str, crew: str) -> events.Ev
 flagged = asked(homes.flagged)
 hold = asked(lists.hold)
 not_loaded_list = asked(lists.not_loaded)
+notice_of = asked(notice.notice)
+monitoring_of = asked(monitoring.monitoring)
+board_of = asked(board.board)
+packets_of = asked(packet_files.of_list)
 
 
 def mended(viewer: Viewer, snapshot: str, export_id: int) -> tuple[str, bytes]:

@@ -1,12 +1,13 @@
 """Recording a decision, and taking one back: the form, who decides, and what was decided so far."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
 import streamlit as st
 
-from dashboard import data, frame, tables, wording
+from dashboard import clicks, data, frame, tables, wording
 
 OFFERED = ("seen", "ordered", "done", "accepted", "deferred", "referred", "refused", "no access", "assigned")
 MEANS = {
@@ -27,9 +28,18 @@ SAID = (
 )
 
 
-def who_decides() -> str:
-    """The name of who decides, asked once a session."""
-    return st.text_input("Your name", key="decides", persist_state="session").strip()
+def who_decides(where: str = "") -> str:
+    """The name of who decides, asked once a session; `where` tells the fields of a page apart."""
+    if "decides" not in st.session_state:
+        st.session_state["decides"] = clicks.name_known()
+    if not where:
+        return st.text_input("Your name", key="decides", persist_state="session").strip()
+    key = f"name {where}"
+
+    def keep():
+        st.session_state["decides"] = st.session_state[key]
+
+    return st.text_input("Your name", st.session_state["decides"], key=key, on_change=keep).strip()
 
 
 def form(snapshot: str, home) -> None:
@@ -40,22 +50,104 @@ def form(snapshot: str, home) -> None:
     with st.expander("Record a decision"):
         tables.said(SAID)
         left, right = st.columns(2)
-        names = [EVERYTHING, *(_called(check, home) for check in opened)]
-        chosen = left.selectbox("On", names, index=1 if len(opened) == 1 else 0)
+        check = _chosen(opened, home, left, "")
         what = right.selectbox("Decision", OFFERED, format_func=lambda one: f"{one}: {MEANS[one]}")
-        check = opened[names.index(chosen) - 1] if chosen != EVERYTHING else None
         cells = _cells(what, left, right)
         by = who_decides()
         if st.button("Record it", type="primary", disabled=not by):
-            about = data.Decision(
-                who=by,
-                agency=home.agency,
-                home_id=home.home_id,
-                system_id=check.system_id if check else "",
-                check_id=check.check_id if check else "",
-                what=what,
-            )
-            _take(snapshot, replace(about, **cells))
+            _take(snapshot, _about(home, check, by, what, cells))
+
+
+def _chosen(opened, home, where, asked: str):
+    """The check that is decided on, None for everything open; at first the one that is `asked` for."""
+    names = [EVERYTHING, *(_called(check, home) for check in opened)]
+    first = [*map(of_check, opened)].index(asked) + 1 if asked else int(len(opened) == 1)
+    chosen = where.selectbox("On", names, index=first, key=f"on {asked}")
+    return opened[names.index(chosen) - 1] if chosen != EVERYTHING else None
+
+
+def _about(home, check, by: str, what: str, cells: dict[str, Any]):
+    about = data.Decision(
+        who=by,
+        agency=home.agency,
+        home_id=home.home_id,
+        system_id=check.system_id if check else "",
+        check_id=check.check_id if check else "",
+        what=what,
+    )
+    return replace(about, **cells)
+
+
+# ---- from a row of a table
+
+
+BETWEEN = "\u2003"  # a wide blank, which no agency and no check holds
+AT_ONCE = ("seen", "no access")  # need nothing but a name
+
+
+def of_home(row) -> str | None:
+    """What a row of homes asks for, where something is open there."""
+    return f"{row.home_id}{BETWEEN}{row.agency}" if row.open_deficiencies else None
+
+
+def of_check(check) -> str:
+    """What a row of open deficiencies asks for."""
+    return f"{check.system_id}{BETWEEN}{check.check_id}"
+
+
+def column(
+    asked: Callable[[Any], str | None], link: Callable[[str], str], name: str = "agency"
+) -> tables.Column:
+    """A link in each row to decide on it; `asked` says what of, `link` makes an address of that.
+
+    `name` is any column of the frame.
+    """
+
+    def address(row) -> str | None:
+        what = asked(row)
+        return link(what) if what else None
+
+    def said(row) -> str:
+        return "Decide" if asked(row) else ""
+
+    return tables.Column(name, "Decide", said, of_row=True, link=address, kind=tables.SHORT)
+
+
+def from_homes(who, snapshot: str, day: date) -> None:
+    """Decide on the home whose row was clicked."""
+    asked = clicks.asked_to_decide("homes")
+    if asked:
+        home_id, _, agency = asked.rpartition(BETWEEN)
+        _dialog(snapshot, data.home(who, snapshot, agency, home_id, day), "")
+
+
+def from_checks(snapshot: str, home) -> None:
+    """Decide on the deficiency of a home whose row was clicked."""
+    asked = clicks.asked_to_decide(f"home {home.agency} {home.home_id}")
+    if asked and any(of_check(check) == asked for check in home.checks if check.stage):
+        _dialog(snapshot, home, asked)
+
+
+@st.dialog("Decide", width="medium", on_dismiss=clicks.answered)
+def _dialog(snapshot: str, home, asked: str) -> None:
+    """Two kinds of decision at one click each, the others with what they need."""
+    opened = [check for check in home.checks if check.stage]
+    tables.said(f"Home {home.home_id}, {home.agency}: {home.headline}")
+    if not opened:
+        tables.said("Nothing is open there.")
+        return
+    by = who_decides("in the dialog")
+    check = _chosen(opened, home, st, asked)
+    with st.container(horizontal=True):
+        for what in AT_ONCE:
+            if st.button(what.capitalize(), disabled=not by, help=MEANS[what], key=f"at once {what}"):
+                _take(snapshot, _about(home, check, by, what, {}))
+    others = [what for what in OFFERED if what not in AT_ONCE]
+    what = st.selectbox("Or", others, format_func=lambda one: f"{one}: {MEANS[one]}", key="or")
+    left, right = st.columns(2)
+    cells = _cells(what, left, right)
+    if st.button("Record it", disabled=not by, key="record in the dialog"):
+        _take(snapshot, _about(home, check, by, what, cells))
 
 
 def _called(check, home) -> str:
@@ -143,4 +235,5 @@ def _take(snapshot: str, *taken) -> None:
     except data.Refused as error:
         frame.notice(wording.sentence(str(error)))
     else:
+        clicks.answered()
         st.rerun()

@@ -80,6 +80,13 @@ def as_it_is(make: Callable[[], bytes], file_name: str, label: str, what: str):
         _as_it_is(make, file_name, label, what)
 
 
+def some(files: dict[str, Callable[[], bytes]], labels: Sequence[str], what: str):
+    """Buttons for some files, each with its label, that belong together."""
+    with _beside(what):
+        for (file_name, make), label in zip(files.items(), labels, strict=True):
+            _as_it_is(make, file_name, label, what)
+
+
 def as_they_are(make: Callable[[str], bytes], name: str, endings: Sequence[str], what: str):
     """Buttons for one thing in several formats; `make(ending)` returns the bytes."""
     with _beside(what):

@@ -91,6 +91,13 @@ VIEWS = (
         anytime=True,
     ),
     View(
+        "returned",
+        "Returned list",
+        "A list that came back",
+        "Take in what was filled in: see what becomes of each row before anything is recorded.",
+        listed=False,
+    ),
+    View(
         "whatif",
         "What if",
         "What if",

@@ -15,7 +15,7 @@ from dashboard import audit_words, wording
 from dashboard.markup import render
 
 # How a cell stands: short is kept on one line, a name mostly; lines stand one below the other.
-NUMBER, TEXT, SHORT, NAME, LINES = "number", "text", "short", "name-of", "lines"
+NUMBER, TEXT, SHORT, NAME, LINES, SQUARES = "number", "text", "short", "name-of", "lines", "squares"
 
 
 @dataclass(frozen=True)
@@ -25,7 +25,7 @@ class Column:
     `show` turns a value into plain text (the row, a named tuple, where `of_row`), `link` a row into an
     address or None, `mark` a value into a class of the stylesheet. `help` says what the column means, below
     the table and on the heading. `under` is another column, written small below; `width` a share of the
-    table, for tables that stand above one another.
+    table, for tables that stand above one another. `sort` is the order that a click on the heading asks for.
     """
 
     name: str
@@ -38,17 +38,27 @@ class Column:
     of_row: bool = False
     under: str = ""
     width: str = ""
+    sort: str = ""
 
 
 @dataclass(frozen=True)
 class Cell:
-    """One cell as the template draws it."""
+    """One cell as the template draws it; `squares` are (words, class) of marks in the place of a text."""
 
     text: str
     kind: str
     mark: str | None
     address: str | None
     under: str
+    squares: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Order:
+    """The order a table stands in, and where a click on a heading leads: address(order)."""
+
+    now: str
+    address: Callable[[str], str]
 
 
 def count(name: str, label: str, **more: Any) -> Column:
@@ -106,10 +116,11 @@ def why_held(most: int = 8) -> Column:
 def homes(link: Callable[[str, str], str], said: Column) -> tuple[Column, ...]:
     """The columns of a list of homes; `said` is what the list says of each."""
     return (
-        home(link, under="job_number"),
-        agency(under="region"),
-        risk(),
+        home(link, under="job_number", sort="home_id"),
+        agency(under="region", sort="agency"),
+        risk(sort="risk"),
         said,
+        squares(),
         Column(
             "safety_not_verified",
             "Not verified",
@@ -117,14 +128,20 @@ def homes(link: Callable[[str, str], str], said: Column) -> tuple[Column, ...]:
             "Safety-critical checks that were never verified; a dash where the home was not assessed.",
             kind=NUMBER,
             of_row=True,
+            sort="-safety_not_verified",
         ),
-        Column("crew", "Crew", help="Last known to have worked on the home's heating."),
-        day("last_inspected_on", "Last visit"),
+        Column("crew", "Crew", help="Last known to have worked on the home's heating.", sort="crew"),
+        day("last_inspected_on", "Last visit", sort="-last_inspected_on"),
     )
 
 
-def risk() -> Column:
-    return Column("risk", "Risk", wording.text, mark=wording.RISK_CLASS.get)
+def squares() -> Column:
+    """A square for each group of checks."""
+    return Column("pressure", "Checks", kind=SQUARES, help=wording.SQUARES_SAID)
+
+
+def risk(**more: Any) -> Column:
+    return Column("risk", "Risk", wording.text, mark=wording.RISK_CLASS.get, **more)
 
 
 def day(name: str, label: str, **more: Any) -> Column:
@@ -146,18 +163,27 @@ def rows(records: Iterable[Any]) -> pd.DataFrame:
 # ---- tables of rows
 
 
-def show(frame: pd.DataFrame, columns: Sequence[Column], caption: str, *, empty: str, wide: bool = True):
+def show(
+    frame: pd.DataFrame,
+    columns: Sequence[Column],
+    caption: str,
+    *,
+    empty: str,
+    wide: bool = True,
+    order: Order | None = None,
+):
     """Draw a table under a caption; `empty` is said instead where there is no row."""
     if frame.empty:
         _words("empty", sentence=empty)
     else:
-        _table("table", caption=caption, columns=columns, rows=_cells(frame, columns), wide=wide)
+        cells = _cells(frame, columns)
+        drawn("table", caption=caption, columns=columns, rows=cells, wide=wide, order=order)
 
 
 def folded_table(frame: pd.DataFrame, columns: Sequence[Column], caption: str):
     """One line that opens to a table."""
     if not frame.empty:
-        _table("folded_table", caption=caption, columns=columns, rows=_cells(frame, columns))
+        drawn("folded_table", caption=caption, columns=columns, rows=_cells(frame, columns))
 
 
 def _cells(frame: pd.DataFrame, columns: Sequence[Column]) -> Iterator[list[Cell]]:
@@ -167,6 +193,8 @@ def _cells(frame: pd.DataFrame, columns: Sequence[Column]) -> Iterator[list[Cell
 
 def _cell(column: Column, row: Any) -> Cell:
     value = getattr(row, column.name)
+    if column.kind == SQUARES:
+        return Cell("", SQUARES, None, None, "", tuple(wording.squares(row)))
     under = getattr(row, column.under) if column.under else None
     return Cell(
         text=column.show(row if column.of_row else value),
@@ -182,77 +210,10 @@ def as_read(frame: pd.DataFrame, caption: str):
     cells = (
         [wording.cut(cell or "", 60) for cell in row] for row in frame.itertuples(index=False, name=None)
     )
-    _table("as_read", caption=caption, headings=list(frame.columns), rows=cells)
+    drawn("as_read", caption=caption, headings=list(frame.columns), rows=cells)
 
 
 # ---- tables of cells
-
-
-SHADES = (("shade0", 0.0), ("shade1", 0.02), ("shade2", 0.05), ("shade3", 0.10), ("shade4", 0.20))
-
-
-@dataclass(frozen=True)
-class HeatCell:
-    """One check in one region as the template draws it; without a share nothing was verified."""
-
-    share: str | None
-    count: str
-    unverified: str
-    shade: str
-    address: str | None
-    nothing: str = wording.NOTHING
-
-
-def heat(
-    frame: pd.DataFrame,
-    titles: dict[str, str],
-    few: float,
-    link: Callable[[str, str], str],
-    caption: str,
-    *,
-    empty: str,
-):
-    """Checks down, regions across: the share deficient among verified, shaded by it, with its counts.
-
-    Those not verified stand beside. `frame`: region, check_id, verified, deficient, not_verified; a share of
-    fewer than `few` verified is not shaded. `link(check, region)` is the address of the homes.
-    """
-    cells = {
-        (row.check_id, row.region): _heat_cell(row, few, link)
-        for row in frame.itertuples()
-        if row.verified or row.not_verified
-    }
-    if not frame["verified"].any():
-        _words("empty", sentence=empty)
-        return
-    regions = sorted({region: None for _, region in cells}, key=lambda region: not region)
-    checks = {check for check, _ in cells}
-    _table(
-        "heat",
-        caption=caption,
-        shades=[(shade, f"{100 * share:.0f}") for shade, share in SHADES],
-        few=f"{few:.0f}",
-        regions=regions,
-        rows=[
-            (title, [cells.get((check, region)) for region in regions])
-            for check, title in titles.items()
-            if check in checks
-        ],
-    )
-
-
-def _heat_cell(row: Any, few: float, link: Callable[[str, str], str]) -> HeatCell:
-    share = row.deficient / row.verified if row.verified else None
-    shade = ""
-    if share and row.verified >= few:
-        shade = next(shade for shade, least in reversed(SHADES) if share >= least)
-    return HeatCell(
-        share=None if share is None else wording.percent(share),
-        count=f"{row.deficient:,} of {row.verified:,}",
-        unverified=f"{row.not_verified:,} not verified",
-        shade=shade,
-        address=link(row.check_id, row.region) if row.deficient else None,
-    )
 
 
 @dataclass(frozen=True)
@@ -292,7 +253,7 @@ def grid(
         return
     cells = {(row.check_id, row.name): _grid_cell(row, few, of_cell) for row in frame.itertuples(index=False)}
     across = {row.name: of_name(row) for row in frame.itertuples(index=False)}
-    _table(
+    drawn(
         "grid",
         caption=caption,
         few=f"{few:.0f}" if key else "",
@@ -325,56 +286,6 @@ def _grid_cell(row: Any, few: float, of_cell: Callable[[Any], str]) -> GridCell:
     )
 
 
-@dataclass(frozen=True)
-class MatrixCell:
-    """One severity and probability as the template draws it; `checks` is empty where no check has both."""
-
-    risk: str
-    mark: str
-    checks: str = ""
-    count: str = ""
-    address: str = ""
-
-
-def folded_matrix(
-    frame: pd.DataFrame,
-    levels: dict[tuple[int, str], str],
-    link: Callable[[list[str]], str],
-    caption: str,
-):
-    """One line that opens to severity down, probability across.
-
-    Each cell has its risk, how many are open, and of how many checks.
-
-    `frame`: severity, probability, check_id, act_today, deficiencies. `levels`: (severity, probability) →
-    risk.
-    """
-    cells = {key: MatrixCell(level, wording.RISK_CLASS[level]) for key, level in levels.items()}
-    for (severity, probability), level in levels.items():
-        checks = frame[(frame["severity"] == severity) & (frame["probability"] == probability)]
-        if checks.empty:
-            continue
-        open_now = int(checks["deficiencies"].sum())
-        today = ", act today" if checks["act_today"].all() else ""
-        cells[severity, probability] = MatrixCell(
-            level,
-            wording.RISK_CLASS[level],
-            checks=wording.plural(len(checks), "check") + today,
-            count=f"{open_now:,}" if open_now else "",
-            address=link(list(checks["check_id"])),
-        )
-    probabilities = sorted({probability for _, probability in levels})
-    _table(
-        "folded_matrix",
-        caption=caption,
-        probabilities=[wording.PROBABILITY[probability] for probability in probabilities],
-        rows=[
-            (wording.SEVERITY[severity], [cells[severity, probability] for probability in probabilities])
-            for severity in sorted({severity for severity, _ in levels})
-        ],
-    )
-
-
 def folded_timeline(checks: Sequence[Any], visits: Sequence[Any], caption: str):
     """Outcome of every check at every visit, folded; the outcomes are words, told apart by weight."""
     if not checks:
@@ -386,7 +297,7 @@ def folded_timeline(checks: Sequence[Any], visits: Sequence[Any], caption: str):
         cells = [(outcome, wording.OUTCOME_CLASS.get(outcome, "")) for outcome in at_visits]
         rows.append((check.name, [*cells, (check.state, wording.STATE_CLASS.get(check.state, ""))]))
     days = [wording.day(visit.inspected_on) for visit in visits]
-    _table("folded_timeline", caption=caption, days=days, rows=rows)
+    drawn("folded_timeline", caption=caption, days=days, rows=rows)
 
 
 def crossed(
@@ -414,7 +325,7 @@ def crossed(
     columns = list(dict.fromkeys(frame[across]))
     if order:
         columns.sort(key=list(order).index)
-    _table(
+    drawn(
         "crossed",
         caption=caption,
         heading=heading,
@@ -497,5 +408,5 @@ def _words(macro: str, **values: Any):
     st.html(render("words", macro, **values))
 
 
-def _table(macro: str, **values: Any):
+def drawn(macro: str, **values: Any):
     st.html(render("tables", macro, **values))

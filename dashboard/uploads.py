@@ -1,4 +1,4 @@
-"""What the page on which a file is added asks of the pipelines; beside `data`, the only door to them.
+"""What the pages that take a file in ask of the pipelines; beside `data`, the only door to them.
 
 An upload is read once for its session, and held as long as its page is connected.
 """
@@ -14,11 +14,12 @@ import streamlit as st
 from dashboard.data import fleet
 from pipelines.answers.access import Viewer
 from pipelines.fields import BY_NAME, DATE, NUMBER, TIME, WORDS
+from pipelines.fleet import decided as log_of_decisions
 from pipelines.fleet.folder import LogLine, Received
 from pipelines.fleet.logs import FleetError
 from pipelines.intake.encoding import ExportError
 from pipelines.intake.mapping import Mapping as Made
-from pipelines.receiving import changing, drafts, kept_uploads, loading
+from pipelines.receiving import changing, drafts, kept_uploads, loading, returned
 from pipelines.receiving.changing import Effect, alike, as_it_is, changed
 from pipelines.receiving.deciding import Arrival
 from pipelines.receiving.drafts import (
@@ -33,23 +34,30 @@ from pipelines.receiving.drafts import (
 )
 from pipelines.receiving.kept_uploads import LARGEST_UPLOAD
 from pipelines.receiving.loading import Brought, Loading, Rereading, Wanted
+from pipelines.receiving.returned import ACCEPTED, BEFORE, REFUSED, TWICE, Returned
 from pipelines.receiving.upload import Upload
 from pipelines.receiving.verdict import Verdict
 from pipelines.snapshot.exports import IN_THE_FILE, mappings_of, names_agency
+from pipelines.snapshot.version import attach
 
 __all__ = [
+    "ACCEPTED",
+    "BEFORE",
     "BY_NAME",
     "Brought",
     "CARRY",
     "IGNORE",
     "IN_THE_FILE",
     "LARGEST_UPLOAD",
+    "REFUSED",
+    "TWICE",
     "Choice",
     "Effect",
     "Heading",
     "Loading",
     "Made",
     "Rereading",
+    "Returned",
     "Suggested",
     "Upload",
     "Verdict",
@@ -225,3 +233,21 @@ def words_of(field: str) -> tuple[str, ...]:
 def units_of(field: str) -> tuple[str, ...]:
     """Units that a field's numbers may come in, its own first; none for what is no number with a unit."""
     return drafts.units_of(field) if field in BY_NAME and BY_NAME[field].kind == NUMBER else ()
+
+
+# ---- lists that come back
+
+
+def list_back(viewer: Viewer, path: str, snapshot: str) -> Returned:
+    """What would become of a list that came back, as returned.look; ExportError says why it is none."""
+    return _list_back(viewer, path, snapshot, log_of_decisions.stamp(fleet()))
+
+
+@st.cache_data(scope="session", max_entries=4, ttl=3600, show_spinner="Reading the list")
+def _list_back(viewer: Viewer, path: str, snapshot: str, stamp: tuple[int, int]) -> Returned:
+    return returned.look(viewer, fleet(), attach(snapshot), Path(path))
+
+
+def record_list(viewer: Viewer, path: str, snapshot: str, by: str) -> int:
+    """Record what a list that came back decides, as returned.record; how many decisions that added."""
+    return len(returned.record(viewer, fleet(), attach(snapshot), Path(path), by)[1])

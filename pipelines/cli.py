@@ -33,13 +33,26 @@ from pipelines.calling import (
 from pipelines.cli_audit import crews, sample
 from pipelines.cli_compare import changes, keep, whatif
 from pipelines.cli_decide import decide
+from pipelines.cli_handover import board, monitoring, notice, packets
 from pipelines.serving import OWN_ADDRESS, exposure
 from pipelines.terminal import plain, showing_progress
 
 if TYPE_CHECKING:
     from pipelines.fleet.snapshots import Snapshot
 
-__all__ = ["changes", "crews", "decide", "keep", "main", "sample", "whatif"]
+__all__ = [
+    "board",
+    "changes",
+    "crews",
+    "decide",
+    "keep",
+    "main",
+    "monitoring",
+    "notice",
+    "packets",
+    "sample",
+    "whatif",
+]
 
 
 def _load(folder: str | Path, paths: Iterable[str | Path], **options: Any):

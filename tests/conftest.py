@@ -2,13 +2,16 @@
 built once, and the rule for browser tests.
 """
 
+import functools
 import os
 import shutil
 from pathlib import Path
 
 import hypothesis
 import pytest
-from streamlit.testing.v1 import AppTest
+from streamlit.components.v2 import manifest_scanner
+from streamlit.runtime.scriptrunner.script_cache import ScriptCache
+from streamlit.testing.v1 import AppTest, app_test
 
 from pipelines.fleet import snapshots
 from pipelines.fleet.folder import Fleet
@@ -21,6 +24,11 @@ HOW_TO_GET_CHROMIUM = (
     "the browser tests need Chromium from the system's packages (Debian: apt-get install chromium)"
 )
 
+
+# A server looks through the installed packages, and compiles its pages, once. Streamlit's test of a page does
+# both anew each time, which is a third to a half of what it costs: here all pages of a process share them.
+manifest_scanner.scan_component_manifests = functools.cache(manifest_scanner.scan_component_manifests)
+app_test.ScriptCache = functools.cache(ScriptCache)
 
 # A machine that is busy with other things makes no test fail: none has a time limit of its own.
 hypothesis.settings.register_profile("coldfill", deadline=None)

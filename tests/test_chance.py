@@ -218,6 +218,20 @@ def test_adjusted_p_against_statsmodels_family_by_family():
     assert chance.adjusted([]).shape == (0,)
 
 
+def test_two_groups_apart_as_printed_and_as_a_library_has_it():
+    """Fisher's lady tasting tea: 1 in 70 either way, from memory."""
+    assert chance.apart_from_others(4, 4, 0, 4) == pytest.approx(2 / 70, rel=1e-5)
+    luck = np.random.default_rng(11)
+    of, other_of = luck.integers(1, 300, 60), luck.integers(1, 3000, 60)
+    count, other = luck.binomial(of, 0.05), luck.binomial(other_of, 0.08)
+    found = chance.apart_from_others(count, of, other, other_of)
+    for n in range(60):
+        table = [[count[n], of[n] - count[n]], [other[n], other_of[n] - other[n]]]
+        tails = [scipy.stats.fisher_exact(table, alternative=side).pvalue for side in ("less", "greater")]
+        assert found[n] == pytest.approx(min(1.0, 2 * min(tails)), rel=1e-5)
+    assert np.isnan(chance.apart_from_others(0, 0, 3, 10)) and np.isnan(chance.apart_from_others(1, 5, 0, 0))
+
+
 # ---- shrunken rates
 
 

@@ -236,7 +236,7 @@ def test_a_run_that_began_after_a_decision_is_not_decided(decided_on, tmp_path):
         ("accepted", {"until": "2026-03-01"}, "accepted needs why"),
         ("deferred", {"why": "x", "until": "03/01/2026"}, "until needs a day as 2026-03-01"),
         ("ordered", {"measure": "polish"}, "no measure called 'polish'; there are set-charge"),
-        ("seen", {"home": "H9"}, "no home 'H9' of 'a'"),
+        ("seen", {"home": "H9"}, "no home 'H9' of 'A'"),
         ("seen", {"check": "leak"}, "no check called 'leak'"),
         ("seen", {"check": "tank-missing"}, "has not 'No expansion tank on a closed loop' open"),
         ("undone", {"undoes": "7"}, "there is no decision 7 to undo"),

@@ -28,11 +28,13 @@ WINGS = [
     "cli_audit",
     "cli_compare",
     "cli_decide",
+    "cli_handover",
     "cli",
 ]
 STRANGERS = {("intake", "fleet"), ("fleet", "intake")}
 ONLY_IN = {
     "pint": {"pipelines/intake/units.py"},
+    "openpyxl": {"pipelines/intake/workbooks.py"},
     "duckdb": "pipelines/fleet/",
     "streamlit": "dashboard/",
 }

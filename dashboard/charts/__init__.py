@@ -6,10 +6,12 @@ colors. Marks stay under 2,000: frames come counted.
 
 from dashboard.charts.changes import changed
 from dashboard.charts.crews import funnel
+from dashboard.charts.files import answered, received
 from dashboard.charts.hold import held
 from dashboard.charts.home import pressures, visits
 from dashboard.charts.months import over_time
 from dashboard.charts.readings import charge_against_elevation, reliability
+from dashboard.charts.regions import by_region
 from dashboard.charts.risk import ranked
 from dashboard.charts.waiting import agencies, by_gravest, by_month
 
@@ -17,13 +19,16 @@ __all__ = [
     "agencies",
     "by_gravest",
     "by_month",
+    "answered",
+    "by_region",
     "changed",
     "charge_against_elevation",
     "funnel",
     "held",
     "over_time",
     "pressures",
-    "ranked",
-    "reliability",
     "visits",
+    "ranked",
+    "received",
+    "reliability",
 ]

@@ -59,8 +59,8 @@ def bars(marks: pd.DataFrame, totals: pd.DataFrame, parts: Sequence[Part], axis:
         label=["\n".join(wrap(name, LETTERS_A_LINE)) for name in totals["name"]],
         words=[f"{count:,}" for count in totals["count"]],
     )
-    lines = 1 + int(totals["label"].str.count("\n").max())
-    step = BAR_PX + LINE_PX * lines + BETWEEN_PX
+    of_lines = 1 + totals["label"].str.count("\n")
+    step = BAR_PX + LINE_PX * int(of_lines.max()) + BETWEEN_PX
     below = (step - BAR_PX) / 2 - 2
     y = alt.Y("name:N", sort=list(totals["name"]), axis=None, scale=alt.Scale(padding=0))
     x = alt.X(
@@ -98,7 +98,7 @@ def bars(marks: pd.DataFrame, totals: pd.DataFrame, parts: Sequence[Part], axis:
         )
     )
     named = alt.Chart(totals).encode(y=y, href="address:N", description="said:N")
-    names = [_names(named, totals, each, below) for each in range(1, lines + 1)]
+    names = [_names(named, part, lines, below) for lines, part in totals.groupby(of_lines)]
     sums = named.mark_text(
         align="left",
         baseline="middle",
@@ -125,8 +125,7 @@ def _names(named, totals, lines, below):
         yOffset=below - (BAR_PX + LINE_PX) / 2 - 1 - LINE_PX * (lines - 1),
         cursor="pointer",
     )
-    chosen = totals[totals["label"].str.count("\n") == lines - 1]
-    return text.encode(x=alt.value(0), text="label:N").properties(data=chosen)
+    return text.encode(x=alt.value(0), text="label:N").properties(data=totals)
 
 
 def _looks(parts):

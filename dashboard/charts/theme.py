@@ -4,6 +4,7 @@ import altair as alt
 
 INK, SOFT, LINE, BLUE, RUST = "#1c2329", "#4f5860", "#d9d5ca", "#0072b2", "#a53f04"
 FONT = "Source Sans, sans-serif"
+AXIS_PX, ROW_OF_LEGEND_PX = 45, 21  # what a chart of a height of its own needs beside its marks
 
 
 def quiet(chart):

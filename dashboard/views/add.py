@@ -49,6 +49,7 @@ def upload() -> list[tuple[str, int]]:
         uploads.let_go(kept.pop(gone))
     if not files:
         tables.steps(wording.STEPS, wording.LARGER_FILES, "coldfill load PATH")
+        tables.links([("Take in a list that came back filled in instead", filters.link("returned"))])
         if names := uploads.changeable(who):
             tables.said("To change a mapping that is there:")
             tables.links((name, filters.link("add", mapping=name)) for name in names)

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import data, downloads, filters, frame, tables, uploads, wording
+from dashboard import charts, data, downloads, filters, frame, pictures, tables, uploads, wording
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
 ANSWERS = (
@@ -22,8 +22,19 @@ SUSPICIONS = (
 )
 
 
+def brought(row):
+    """Address of the homes that a file has rows of, or of its agency's files where it has none."""
+    return (
+        filters.link("homes", file=row.export_id)
+        if row.rows_kept
+        else filters.link("files", agency=row.agency)
+    )
+
+
 def files(found):
     mappings = uploads.changeable(who)
+    if len(found):
+        pictures.show("Files by agency and week", charts.received(found, day, brought))
     tables.show(
         found,
         (
@@ -69,18 +80,33 @@ def lost():
         "missing.",
     )
     grouped = data.not_loaded(who, snapshot, chosen)
-    tables.show(
-        grouped,
-        (
-            tables.Column("file_name", "File"),
-            tables.Column("extent", "What"),
-            tables.Column("reason", "Reason"),
-            tables.count("times", "Times"),
-            tables.Column("headings", "Columns"),
-            tables.count("first_line", "First line"),
+    old = grouped["again"] == grouped["times"]
+    columns = (
+        tables.Column("file_name", "File"),
+        tables.Column("extent", "What"),
+        tables.Column("reason", "Reason"),
+        tables.count("times", "Times"),
+        tables.count(
+            "again",
+            "Of these in an earlier file too",
+            help="The same cell of the same inspection, or the same row or column of the same agency: "
+            "exports that only ever grow send it each time.",
         ),
+        tables.Column("headings", "Columns"),
+        tables.count("first_line", "First line"),
+    )
+    tables.show(
+        grouped[~old],
+        columns,
         "Rows, cells and columns not used as read",
-        empty="Everything was used as read.",
+        empty="Everything was used as read, but for what earlier files held too."
+        if len(grouped)
+        else "Everything was used as read.",
+    )
+    tables.folded_table(
+        grouped[old],
+        columns,
+        f"{wording.plural(int(old.sum()), 'line')} more of what earlier files held already",
     )
     names = dict(zip(grouped["export_id"], grouped["file_name"], strict=True))
     if names:
@@ -105,7 +131,11 @@ def lost():
 
 def answers():
     tables.section("What each file can answer", ANSWERS)
-    for found in data.answers(who, snapshot, chosen):
+    every = data.answers(who, snapshot, chosen)
+    if every:
+        drawn = charts.answered(every, data.names(), lambda file: filters.link("homes", file=file))
+        pictures.show("Checks by file", drawn)
+    for found in every:
         answered, lacking, other = found.answered, found.lacking, found.other
         checks = wording.plural(found.checks, "check")
         tables.subsection(f"{found.file_name}: {len(answered)} of {checks} answered")
@@ -136,6 +166,37 @@ def answers():
             ),
             f"The {wording.plural(len(answered), 'check')} it answers",
         )
+
+
+def unverified():
+    found = data.not_verified(who, snapshot, chosen)
+    tables.section(
+        "Safety-critical checks not verified",
+        "Homes in which a check was never verified: such a check says nothing of the home, good or bad.",
+    )
+    for one in data.lacking(who, snapshot, chosen):
+        checks = wording.plural(one.checks, "safety-critical check")
+        tables.folded(
+            f"{one.agency}: its files lack the columns for {checks}, which can never be verified from them",
+            [data.called(field) for field in one.fields],
+        )
+    tables.crossed(
+        found,
+        "check_id",
+        "agency",
+        lambda row: (
+            (wording.NO_COLUMN, None)
+            if row.lacking
+            else (
+                wording.whole(row.homes),
+                filters.link("homes", only="safety-not-verified", check=row.check_id, agency=row.agency),
+            )
+        ),
+        "Homes where a reading was missed at the visit, or could not be trusted",
+        empty="Every safety-critical check was verified in every home.",
+        labels=data.names(),
+        heading="Check",
+    )
 
 
 def agencies():
@@ -182,5 +243,6 @@ if not frame.nothing_loaded(unless_files=True):
     files(found)
     lost()
     agencies()
+    unverified()
     suspicions()
     answers()

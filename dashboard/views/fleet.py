@@ -1,7 +1,6 @@
 """The first page: what needs a decision, most urgent first."""
 
-from dashboard import charts, data, filters, frame, pictures, tables, wording
-from pipelines.engine.policy.policy import LEVELS
+from dashboard import charts, data, downloads, filters, frame, pictures, tables, wording
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
 NEW = (
@@ -29,15 +28,15 @@ def picture():
                 f"{reported['label']}: {wording.in_homes(reported['deficiencies0'], reported['homes0'])}",
                 filters.link("homes", only="reported-open"),
             ),
-            (f"{held['label']}: {int(held['homes']):,}", filters.link("hold")),
-            (f"{clear['label']}: {int(clear['homes']):,}", filters.link("homes", only="may-be-reported")),
+            (f"{held['label']}: {held['homes']:,.0f}", filters.link("hold")),
+            (f"{clear['label']}: {clear['homes']:,.0f}", filters.link("homes", only="may-be-reported")),
         ]
     )
     found = data.by_gravest(who, snapshot, chosen)
     if found.empty:
         tables.said("Nothing is open, as far as inspections could verify.")
     else:
-        pictures.show("What waits", charts.by_gravest(found, LEVELS, gravest))
+        pictures.show("What waits", charts.by_gravest(found, data.LEVELS, gravest))
 
 
 def months():
@@ -93,6 +92,12 @@ def summary():
         empty="Nothing.",
     )
     tables.said(NEW.format(days=data.limit(who, snapshot, "new_within_days")))
+    downloads.as_it_is(
+        lambda: data.board_as_pdf(data.board_of(who, snapshot, chosen, day)),
+        f"{downloads.name('board', snapshot, day)}.pdf",
+        "One page to hand over",
+        "the page for a board, with a picture",
+    )
 
 
 def urgent():
@@ -115,37 +120,6 @@ def urgent():
         ),
         f"The gravest and oldest {len(found)}; the links above lead to all",
         empty="None is open, as far as inspections could verify.",
-    )
-
-
-def unverified():
-    found = data.not_verified(who, snapshot, chosen)
-    tables.section(
-        "Safety-critical checks not verified",
-        "Homes in which a check was never verified: such a check says nothing of the home, good or bad.",
-    )
-    for one in data.lacking(who, snapshot, chosen):
-        checks = wording.plural(one.checks, "safety-critical check")
-        tables.folded(
-            f"{one.agency}: its files lack the columns for {checks}, which can never be verified from them",
-            [data.called(field) for field in one.fields],
-        )
-    tables.crossed(
-        found,
-        "check_id",
-        "agency",
-        lambda row: (
-            (wording.NO_COLUMN, None)
-            if row.lacking
-            else (
-                wording.whole(row.homes),
-                filters.link("homes", only="safety-not-verified", check=row.check_id, agency=row.agency),
-            )
-        ),
-        "Homes where a reading was missed at the visit, or could not be trusted",
-        empty="Every safety-critical check was verified in every home.",
-        labels=data.names(),
-        heading="Check",
     )
 
 
@@ -188,5 +162,4 @@ if not frame.nothing_loaded():
     summary()
     months()
     urgent()
-    unverified()
     agencies()

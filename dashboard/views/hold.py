@@ -55,6 +55,14 @@ def draw():
         ),
         "The same by agency, in numbers, and what is one reading or one measure away",
     )
+    if len(chosen.agency) == 1:
+        agency = chosen.agency[0]
+        downloads.as_it_is(
+            lambda: data.monitoring_as_pdf(data.monitoring_of(who, snapshot, agency, day)),
+            f"{downloads.name(f'monitoring-{data.safe_name(agency)}', snapshot, day)}.pdf",
+            "One page to hand over",
+            f"the monitoring packet of {agency}, counts only",
+        )
     if by_agency["clear"].sum():
         downloads.offer(
             lambda: data.hold(who, snapshot, chosen, day, clear=True),

@@ -9,6 +9,7 @@ from dashboard import (
     charts,
     data,
     deciding,
+    downloads,
     filters,
     frame,
     pictures,
@@ -66,15 +67,43 @@ def open_now(home):
             tables.Column("due", "Late", lambda due: wording.days_late(due, day), kind=tables.NUMBER),
             tables.Column("decided", "Decided"),
             tables.Column("check_id", "Remedy", lambda check: data.BY_ID[check].remedy),
+            deciding.column(
+                deciding.of_check,
+                lambda asked: filters.link("home", of=home.agency, home=home.home_id, decide=asked),
+                "title",
+            ),
         ),
         f"Open deficiencies of home {home.home_id}",
         empty="None found open. What was not verified stands below."
         if home.safety_not_verified or not home.assessed
         else "None found open.",
     )
+    tables.folded_table(
+        tables.rows(data.why_of_home(who, snapshot, home)),
+        (
+            tables.Column("title", "Deficiency"),
+            tables.risk(),
+            tables.Column("base", "The check's own"),
+            tables.Column("moved", "Raised or lowered, because", wording.text),
+            tables.Column("would_change", "What would change it", wording.text),
+        ),
+        "Why this risk",
+    )
     lacking = [check.name for check in home.checks if check.gap_in_safety]
     if home.assessed and lacking:
         tables.folded(f"{wording.plural(len(lacking), 'safety-critical check')} never verified", lacking)
+
+
+def hand_over(home):
+    """The client notice in each language."""
+    with frame.errors_shown():
+        said = {one: data.notice_of(who, snapshot, home, one, day) for one in data.languages()}
+        name = downloads.name(f"notice-{data.safe_name(home.home_id)}", snapshot, day)
+        downloads.some(
+            {f"{name}-{one}.pdf": partial(data.notice_as_pdf, said[one]) for one in said},
+            tuple(data.languages().values()),
+            "the notice to the client, one letter page",
+        )
 
 
 def one_visit(home, found):
@@ -240,7 +269,9 @@ if not frame.nothing_loaded():
         home = data.home(who, snapshot, agency, home_id, day)
         headline(home)
         open_now(home)
+        hand_over(home)
         deciding.form(snapshot, home)
+        deciding.from_checks(snapshot, home)
         deciding.so_far(who, snapshot, home)
         history(home)
         visit = (

@@ -14,6 +14,19 @@ def offered():
     return [*data.OFFERED, *([asked] if asked in data.QUESTION and asked not in data.OFFERED else [])]
 
 
+def packets(picked, only, homes):
+    """The same work by crew and day, where it is not too much for paper."""
+    if not 0 < homes <= data.MOST_IN_PACKETS:
+        return
+
+    def made(ending):
+        listed = data.flagged(who, snapshot, chosen, only, day, picked)
+        return data.packets_made(data.packets_of(who, snapshot, listed, day), ending)
+
+    name = downloads.name("packets", snapshot, day)
+    downloads.as_they_are(made, name, data.PACKET_ENDINGS, "work packets, by crew and day")
+
+
 def draw():
     asked, order, take = st.columns([5, 5, 3], vertical_alignment="bottom")
     only = (
@@ -44,6 +57,8 @@ def draw():
             what,
             len(picked) or data.work_count(who, snapshot, chosen, only, day),
         )
+        packets(picked, only, len(picked) or data.work_count(who, snapshot, chosen, only, day))
+        tables.links([("Take in a list that came back filled in", filters.link("returned"))])
         deciding.on_chosen(snapshot, picked, chosen.check)
     if only:
         tables.said(
@@ -51,12 +66,17 @@ def draw():
         )
     tables.show(
         found,
-        tables.homes(filters.home_link, tables.headline()),
+        (
+            *tables.homes(filters.home_link, tables.headline()),
+            deciding.column(deciding.of_home, lambda asked: filters.link("homes", only=only, decide=asked)),
+        ),
         wording.range_of(page, data.ROWS_A_PAGE, count, "home")
         + wording.with_open(data.open_count(who, snapshot, chosen, only, day)),
+        order=tables.Order(sort, lambda asked: filters.link("homes", only=only, sort=asked)),
         empty="No home fits. Take away a filter, or check the spelling of the search.",
     )
     filters.pages(count, data.ROWS_A_PAGE)
+    deciding.from_homes(who, snapshot, day)
 
 
 if not frame.nothing_loaded():

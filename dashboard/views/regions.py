@@ -2,9 +2,14 @@
 
 import streamlit as st
 
-from dashboard import charts, data, filters, frame, tables, wording
+from dashboard import charts, data, filters, frame, grids, pictures, tables, wording
 
 who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current()
+DOTS = (
+    "Each mark is a region: the share of its verified systems in which the deficiency is open at this stage, "
+    "and the interval in which the true share lies 95 times in 100. Filled: apart from the other regions "
+    "beyond chance; why (houses, water, crews) it does not say. A mark leads to its homes."
+)
 HEAT = (
     "Each cell: the share of verified systems in which the deficiency is open at this stage ({stage}), "
     "then how many of how many, then how many were not verified and are in no share. "
@@ -20,11 +25,21 @@ ALTITUDE = (
 )
 
 
-def heat():
+def shares():
     stage = filters.stage_shown()
-    found = data.shares(who, snapshot, chosen, stage)
-    tables.said(HEAT.format(stage=stage))
-    tables.heat(
+    found = data.apart(who, snapshot, chosen, stage)
+    tables.said(DOTS)
+    if found["deficient"].any():
+        drawn = charts.by_region(
+            found,
+            data.titles(),
+            stage,
+            lambda check, region: filters.link(
+                "homes", check=check, region=region or data.NOT_RECORDED, stage=stage
+            ),
+        )
+        pictures.show(f"Share with it open by region, {stage}", drawn)
+    grids.folded_heat(
         found,
         data.titles(),
         data.limit(who, snapshot, "few_visits"),
@@ -32,6 +47,7 @@ def heat():
             "homes", check=check, region=region or data.NOT_RECORDED, stage=stage
         ),
         f"Share of verified systems with the deficiency open, {stage}, by check and region",
+        HEAT.format(stage=stage),
         empty="No check was verified anywhere, as the filters stand.",
     )
 
@@ -58,5 +74,5 @@ def altitude():
 
 
 if not frame.nothing_loaded():
-    heat()
+    shares()
     altitude()

@@ -2,13 +2,13 @@
 
 from functools import partial
 
-from dashboard import charts, data, filters, frame, pictures, tables, wording
+from dashboard import charts, data, filters, frame, grids, pictures, tables, wording
 
 who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current()
 MATRIX = (
     "Severity and probability are those of the check, set by the policy after MIL-STD-882E. A deficiency's "
-    "own risk may be one step higher where its effect was seen, one step lower where it is uncertain: the "
-    "second table counts by that. "
+    "own risk may be one step higher where its effect was seen, one step lower where it is uncertain: bars "
+    "and the table by risk count by that. "
     "Checks marked act today are acted on the day they are known, whatever their cell."
 )
 LEVELS = (
@@ -69,7 +69,7 @@ def draw():
         wide=False,
     )
     tables.section("How risk is set", MATRIX)
-    tables.folded_matrix(
+    grids.folded_matrix(
         data.matrix(who, snapshot, chosen, stage),
         data.matrix_levels(who, snapshot),
         lambda checks: filters.link("homes", check=checks, stage=stage),

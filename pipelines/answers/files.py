@@ -118,18 +118,38 @@ def agencies(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date) 
 def not_loaded(
     viewer: Viewer, snapshot: Snapshot, filters: Filters, export_id: int | None = None
 ) -> pd.DataFrame:
-    """What was not used as read, per file (or of one), extent and reason, with its first line."""
+    """What was not used as read, per file (or of one), extent and reason, with its first line.
+
+    `again` of the `times` an earlier file held as well: the same cell of the same inspection, or the same row
+    or column of the same agency, as exports that only ever grow send them each time.
+    """
     seen, params = _seen(viewer, filters)
     return snapshot.query(
         f"""
-        SELECT *
-        FROM (
-            SELECT n.export_id, e.file_name, n.extent, n.reason, count(*) AS times,
-                   min(n.source_line) AS first_line,
-                   string_agg(DISTINCT nullif(n.heading, ''), ', ' ORDER BY nullif(n.heading, '')) AS headings
+        WITH told AS (
+            SELECT n.export_id, e.file_name, n.extent, n.reason, n.heading, n.source_line,
+                   row_number() OVER (
+                       PARTITION BY n.export_id, r.inspection_id, coalesce(r.agency, e.agency), n.extent,
+                           n.reason, n.heading, n.raw_text) AS nth,
+                   coalesce(r.agency, e.agency) AS of_agency, r.inspection_id, n.raw_text
             FROM not_loaded AS n
             JOIN exports AS e USING (export_id)
-            WHERE n.export_id IN ({seen}) AND (n.export_id = ? OR ?)
+            LEFT JOIN received_rows AS r
+                ON n.extent = 'cell' AND r.export_id = n.export_id AND r.source_line = n.source_line
+            WHERE n.export_id IN ({seen})),
+        dated AS (
+            SELECT *,
+                   min(export_id) OVER (
+                       PARTITION BY of_agency, inspection_id, extent, reason, heading, raw_text, nth)
+                   < export_id AS earlier
+            FROM told)
+        SELECT *
+        FROM (
+            SELECT export_id, file_name, extent, reason, count(*) AS times,
+                   count(*) FILTER (earlier) AS again, min(source_line) AS first_line,
+                   string_agg(DISTINCT nullif(heading, ''), ', ' ORDER BY nullif(heading, '')) AS headings
+            FROM dated
+            WHERE export_id = ? OR ?
             GROUP BY ALL)
         ORDER BY export_id DESC, list_position(['row', 'cell', 'column'], extent), times DESC, reason""",
         [*params, export_id, export_id is None],
@@ -204,6 +224,7 @@ class FileAnswers:
     `opening` are the columns that most checks lack: field → how many checks.
     """
 
+    export_id: int
     file_name: str
     checks: int
     answered: pd.DataFrame
@@ -245,6 +266,7 @@ def _of_file(found: pd.DataFrame) -> FileAnswers:
     columns = lacking["lacking"].str.split(";").explode().value_counts()
     most = sorted(columns.items(), key=lambda pair: (-pair[1], pair[0]))[:MOST_OPENING]
     return FileAnswers(
+        export_id=int(found["export_id"].iloc[0]),
         file_name=found["file_name"].iloc[0],
         checks=len(found),
         answered=found[found["telling"] > 0],

@@ -24,10 +24,11 @@ if TYPE_CHECKING:
 class Sheet:
     """One list: its rows, and what it rests on.
 
-    `about` holds `list`, `snapshot`, `received_until`, `as_of`, `filters`, `policy`, `cautions`. Texts may be
-    missing; `observed` is text, a number written out where it is one. `homes` (flagged only) gives the home
-    of each row its worst risk; without it the worst listed stands for it. `work` (flagged only) makes of rows
-    of the list the homes to go to, the gravest first.
+    `about` holds `list`, `snapshot`, `received_until`, `as_of`, `filters`, `policy`, `cautions`; of flagged
+    also `decisions`, how many stood on the as-of day. Texts may be missing; `observed` is text, a number
+    written out where it is one. `homes` (flagged only) gives the home of each row its worst risk; without it
+    the worst listed stands for it. `work` (flagged only) makes of rows of the list the homes to go to, the
+    gravest first.
     """
 
     name: str

@@ -17,7 +17,7 @@ import pyarrow as pa
 from pipelines.answers import of_checks, work
 from pipelines.answers.access import Filters, ListError, Viewer, demand_known, where
 from pipelines.answers.cautions import CAUTIONS
-from pipelines.answers.decisions import overlay
+from pipelines.answers.decisions import count_standing, overlay
 from pipelines.answers.listed import Sheet
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.checks.kinds import Check
@@ -25,6 +25,7 @@ from pipelines.engine.codes import coded, piece, quoted
 from pipelines.engine.history import NOT_VERIFIED
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.fields import PERSONAL
+from pipelines.fleet.decided import WAY_BACK
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.intake.cells import folded
 from pipelines.snapshot.headlines import IN_DOUBT
@@ -37,8 +38,6 @@ FLAGGED = (
     *("check_id", "deficiency", "observed", "low", "high", "unit", "certainty", "fix_first", "remedy"),
     *("state", "stage", "since", "due", "decided"),
 )
-# For the list's way back, empty when it leaves.
-WAY_BACK = ("status", "done_on", "done_by", "reading_after", "why")
 HOME_RISK = "home risk"
 SAFETY_CHECKS = [check for check in HOME_CHECKS if check.safety_critical]
 REMEDIES = {check.id: check.remedy for check in HOME_CHECKS}
@@ -96,7 +95,9 @@ def flagged(
     for name in WAY_BACK:
         rows = rows.append_column(name, pa.nulls(rows.num_rows, pa.string()))
     to_do = partial(work.homes, viewer, snapshot)
-    return Sheet("flagged", rows, about("flagged", snapshot, as_of, filters), homes, to_do)
+    rests_on = about("flagged", snapshot, as_of, filters)
+    rests_on["decisions"] = count_standing(viewer, snapshot, decisions, as_of)
+    return Sheet("flagged", rows, rests_on, homes, to_do)
 
 
 def hold(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, *, clear: bool = False) -> Sheet:

@@ -5,10 +5,11 @@ spelt out by its number, so that none is lost or taken for another.
 """
 
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import lru_cache
+from typing import Any
 
 PLAIN, BOLD, SLANTED = "Helvetica", "Helvetica-Bold", "Helvetica-Oblique"
 LEADING = 1.22  # of a line, by the size of its letters
@@ -20,7 +21,8 @@ class Line:
     """One line: its text, and what is drawn beside it. Lengths in points.
 
     `box` draws a square to tick at the left, of this size; `blanks` are (where it begins, where it ends,
-    what is to be written there) below the text's baseline; `shade` lies behind all of it.
+    what is to be written there) below the text's baseline; `cells` are texts that end so far from the left;
+    `shade` lies behind all of it. `figure(canvas, left, bottom, width)` draws in its place.
     """
 
     text: str = ""
@@ -31,6 +33,8 @@ class Line:
     shade: float = 1.0
     rule: bool = False
     blanks: tuple[tuple[float, float, str], ...] = ()
+    cells: tuple[tuple[float, str], ...] = ()
+    figure: Callable[[Any, float, float, float], None] | None = None
     mark: str = ""  # its name in the reader's list of contents
     space: float = 0.0  # above it
 
@@ -58,6 +62,7 @@ class Paper:
     foot: str
     pages: list[list[Line]] = field(default_factory=lambda: [[]])
     foot_size: float = 7.5
+    numbered: bool = True
 
     @property
     def measure(self) -> float:
@@ -73,11 +78,16 @@ class Paper:
     def left_over(self) -> float:
         return self.room - height_of(self.pages[-1])
 
+    def turn(self) -> None:
+        """Go on at the top of a page."""
+        if self.pages[-1]:
+            self.pages.append([])
+
     def put(self, block: Block) -> None:
         """Set a block: on this page where it fits whole, on the next where it fits there, else in parts."""
         whole = height_of([*block.head, *(line for part in block.parts for line in part)])
-        if self.pages[-1] and whole > self.left_over:
-            self.pages.append([])
+        if whole > self.left_over:
+            self.turn()
         self.pages[-1] += block.head
         for part in block.parts:
             for together in self._broken(part, block.again):
@@ -91,10 +101,10 @@ class Paper:
             return [list(part)]
         return [[line] for line in part]
 
-    def drawn(self, title: str, time: datetime) -> bytes:
+    def drawn(self, title: str, time: datetime, language: str = "en-US") -> bytes:
         """All of it as a PDF made at a time."""
         out = io.BytesIO()
-        canvas = canvas_for(out, self.width, self.height, title, time)
+        canvas = canvas_for(out, self.width, self.height, title, time, language)
         for number, lines in enumerate(self.pages, 1):
             top = self.height - self.margin
             for line in lines:
@@ -102,11 +112,12 @@ class Paper:
             canvas.setFillGray(0.25)
             canvas.setFont(PLAIN, self.foot_size)
             canvas.drawString(self.margin, self.margin - self.foot_size, self.foot)
-            canvas.drawRightString(
-                self.width - self.margin,
-                self.margin - self.foot_size,
-                f"page {number:,} of {len(self.pages):,}",
-            )
+            if self.numbered:
+                canvas.drawRightString(
+                    self.width - self.margin,
+                    self.margin - self.foot_size,
+                    f"page {number:,} of {len(self.pages):,}",
+                )
             canvas.showPage()
         canvas.save()
         return out.getvalue()
@@ -134,17 +145,23 @@ class Paper:
             canvas.line(self.margin + start, base - 1, self.margin + end, base - 1)
             canvas.setFont(PLAIN, line.size * 0.75)
             canvas.drawString(self.margin + start, base, said)
+        canvas.setFont(line.font, line.size)
         if line.text:
-            canvas.setFont(line.font, line.size)
             canvas.drawString(self.margin + line.left, base, line.text)
+        for end, text in line.cells:
+            canvas.drawRightString(self.margin + end, base, text)
+        if line.figure:
+            line.figure(canvas, self.margin, bottom, self.measure)
         return bottom
 
 
-def canvas_for(out: io.BytesIO, width: float, height: float, title: str, time: datetime):
+def canvas_for(
+    out: io.BytesIO, width: float, height: float, title: str, time: datetime, language: str = "en-US"
+):
     """Where to draw a PDF that carries a title and the time it was made at, and no other clock."""
     from reportlab.pdfgen.canvas import Canvas
 
-    canvas = Canvas(out, pagesize=(width, height), invariant=1, lang="en-US")
+    canvas = Canvas(out, pagesize=(width, height), invariant=1, lang=language)
     canvas.setDateFormatter(lambda *_: f"D:{time:%Y%m%d%H%M%S}Z")
     canvas.setTitle(title)
     return canvas
@@ -155,8 +172,10 @@ def height_of(lines: Iterable[Line]) -> float:
 
 
 def set_in(text: str, like: Line, measure: float) -> tuple[Line, ...]:
-    """A text set into lines so wide, each as `like`; its box, blanks and space are the first line's alone."""
-    rest = replace(like, box=0.0, blanks=(), space=0.0, rule=False, mark="")
+    """A text set into lines so wide, each as `like`; its box, blanks, cells and space are the first
+    line's alone.
+    """
+    rest = replace(like, box=0.0, blanks=(), cells=(), space=0.0, rule=False, mark="")
     texts = _wrapped(typed(text), like.font, like.size, measure - like.left)
     return tuple(replace(rest if number else like, text=line) for number, line in enumerate(texts))
 

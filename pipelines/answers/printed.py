@@ -1,13 +1,15 @@
 """What commands print of a load, a preview and what stands, in lines; imports nothing that takes time."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import pandas
 
+    from pipelines.fleet.decided import Decision
     from pipelines.fleet.samples import Sample
     from pipelines.fleet.snapshots import Snapshot
+    from pipelines.receiving.returned import Returned
 
 ELSEWHERE = (
     "Only the fleet folder was purged. Backups, copies elsewhere and the file that was loaded are yours to "
@@ -121,6 +123,74 @@ def of_purge(done: Any) -> Iterator[str]:
     if done.snapshot:
         yield f"snapshot  {done.snapshot}"
     yield ELSEWHERE
+
+
+def of_returned(found: "Returned", recorded: Sequence["Decision"] | None) -> Iterator[str]:
+    """What becomes of the rows of a list that came back; `recorded` is None where it was only looked at."""
+    yield f"list  {found.file_name}   {left_with(found)}"
+    yield from (f"  {note}" for note in found.notes)
+    for row in found.rows:
+        if row.verdict == "accepted":
+            yield f"accepted  {_place(row)}: {row.status}, {row.check_id}, home {row.home_id} of {row.agency}"
+        elif row.verdict != "refused":
+            yield f"{row.verdict}  {_place(row)}: {row.status}, home {row.home_id}: {row.reason}"
+    for agency, home, what in found.changed:
+        yield f"changed since  home {home} of {agency}: {what}"
+    for row in found.rows:
+        yield from (f"decided since  {_place(row)}: home {row.home_id}: {what}" for what in row.meanwhile)
+    if found.hidden:
+        yield f"filled in though hidden by a filter: {found.hidden:,} rows"
+    yield f"not decided (status empty): {found.undecided:,}"
+    if recorded is None:
+        yield f"would be recorded: {len(found.of('accepted')):,}; nothing was written"
+    elif recorded:
+        yield f"recorded  {len(recorded):,} decisions, {recorded[0].id} to {recorded[-1].id}"
+    else:
+        yield "recorded  nothing: the list changes nothing"
+
+
+def left_with(found: "Returned") -> str:
+    """Which snapshot and day a list that came back rests on, and which is current."""
+    if not found.snapshot:
+        return f"it does not say with which snapshot it left; now {found.now}"
+    since = "the current one" if found.snapshot == found.now else f"now {found.now}"
+    as_of = f", as of {found.as_of}" if found.as_of else ""
+    return f"left with snapshot {found.snapshot}{as_of}; {since}"
+
+
+def refusals(found: "Returned") -> Iterator[str]:
+    """The rows of a list that are not recorded, each with file, row, heading, text, and what would be."""
+    for row in found.rows:
+        if row.verdict == "refused":
+            cell = f"{row.heading} {row.text!r}: " if row.heading else ""
+            accepted = f"; accepted: {row.expected}" if row.expected else ""
+            yield f"refused  {found.file_name}, {_place(row)}: {cell}{row.reason}{accepted}"
+
+
+def _place(row: Any) -> str:
+    return f"{row.sheet}, row {row.line}" if row.sheet else f"line {row.line}"
+
+
+def returned_as_json(found: "Returned", recorded: Sequence["Decision"] | None) -> dict[str, Any]:
+    """A list that came back as one JSON document; `recorded` is None where it was only looked at."""
+    names = ("sheet", "line", "agency", "home_id", "system_id", "check_id", "status", "verdict", "heading")
+    return {
+        "file": found.file_name,
+        "snapshot": found.snapshot or None,
+        "as_of": found.as_of or None,
+        "current": found.now,
+        "rows": [
+            {name: getattr(row, name) for name in (*names, "text", "reason", "expected", "meanwhile")}
+            for row in found.rows
+        ],
+        "not_decided": found.undecided,
+        "hidden": found.hidden,
+        "changed": [
+            {"agency": agency, "home_id": home, "what": what} for agency, home, what in found.changed
+        ],
+        "notes": list(found.notes),
+        "recorded": None if recorded is None else [one.id for one in recorded],
+    }
 
 
 def of_sample(sample: "Sample", out: str | None) -> Iterator[str]:

@@ -1,8 +1,11 @@
 """Regions: where which deficiency stands open, and tank charges against elevation."""
 
+import numpy as np
 import pandas as pd
 
 from pipelines.answers.access import Filters, Viewer, where
+from pipelines.answers.contents import limit
+from pipelines.audit import chance
 from pipelines.engine.codes import quoted
 from pipelines.engine.history import OPEN_STATES, STATES
 from pipelines.fleet.snapshots import Snapshot
@@ -28,6 +31,30 @@ def shares(viewer: Viewer, snapshot: Snapshot, filters: Filters, stage: str) -> 
             GROUP BY ALL)
         ORDER BY lower(region), check_id""",
         [stage, *params],
+    )
+
+
+def apart(viewer: Viewer, snapshot: Snapshot, filters: Filters, stage: str) -> pd.DataFrame:
+    """The rows of `shares` with what they are held against: the other regions, by chance alone.
+
+    Added are low95 and high95 (Wilson's limits of the share), of_all (the share of all regions together),
+    everywhere (systems deficient in all of them) and beyond: `more`, `fewer` or None, as the share of false
+    discoveries that the policy allows, over all regions and checks, sets it.
+    """
+    found = shares(viewer, snapshot, filters, stage)
+    bad, of = found["deficient"].to_numpy(), found["verified"].to_numpy()
+    sums = found.groupby("check_id")[["deficient", "verified"]].transform("sum")
+    all_bad, all_of = sums["deficient"].to_numpy(), sums["verified"].to_numpy()
+    p = chance.adjusted(chance.apart_from_others(bad, of, all_bad - bad, all_of - of))
+    low, high = chance.wilson_interval(bad, of)
+    sure = p <= limit(viewer, snapshot, "false_discoveries")
+    side = np.where(bad * all_of > all_bad * of, "more", "fewer")
+    return found.assign(
+        low95=low,
+        high95=high,
+        of_all=np.divide(all_bad, all_of, out=np.zeros(len(found)), where=all_of > 0),
+        everywhere=all_bad,
+        beyond=pd.Series(side, found.index, dtype=object).where(sure, None),
     )
 
 

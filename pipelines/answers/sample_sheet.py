@@ -21,12 +21,11 @@ from pipelines.answers.listed import Sheet, facts
 from pipelines.answers.lists import about
 from pipelines.answers.paper import BOLD, PLAIN, SLANTED, SPELT, Line, canvas_for, has_no_type_for, set_in
 from pipelines.answers.phrases import counted
-from pipelines.answers.sheet import sections, title_of, unit_of, word_said
+from pipelines.answers.sheet import rests_on, sections, title_of, unit_of, word_said
 from pipelines.answers.work import addresses
 from pipelines.answers.workbook import as_xlsx, harmless_text
 from pipelines.engine.checks import HOME_CHECKS
-from pipelines.engine.quantities import BY_NAME as QUANTITIES
-from pipelines.fields import BY_NAME, Field
+from pipelines.fields import Field
 from pipelines.fleet.logs import attempting
 from pipelines.fleet.samples import UNIT, Sample
 from pipelines.fleet.snapshots import Snapshot
@@ -36,7 +35,7 @@ if TYPE_CHECKING:
 
 MOST_UNITS = 500  # on paper
 # Of the visit, and those that checks compare with other visits.
-ALWAYS = ("inspection_id", "inspected_on", "inspector", "heating_system", "makeup_meter_gal")
+ALWAYS = ("inspection_id", "inspected_on", "inspector", "heating_system")
 ENDINGS = (".csv", ".xlsx", ".pdf", ".json")
 HOW = (
     "Go to the homes in any order. One that cannot be entered is replaced by the next alternate of its "
@@ -147,20 +146,9 @@ def visits(listed: Sheet) -> list[Visit]:
 @cache
 def readings() -> tuple[tuple[str, tuple[Field, ...]], ...]:
     """(heading, fields) of what a re-inspection reads: what checks rest on, in the order of taking."""
-    asked, names = set(ALWAYS), [name for check in HOME_CHECKS for name in _asked(check)]
-    while names:
-        name = names.pop()
-        if name not in asked:
-            asked.add(name)
-            names += QUANTITIES[name].needs if name in QUANTITIES else ()
+    asked = set(ALWAYS).union(*map(rests_on, HOME_CHECKS))
     parts = ((title, tuple(one for one in fields if one.name in asked)) for title, fields in sections())
     return tuple((title, fields) for title, fields in parts if fields)
-
-
-def _asked(check) -> tuple[str, ...]:
-    return tuple(
-        name for name in (*check.needs, *check.uses, *check.asks) if name in QUANTITIES or name in BY_NAME
-    )
 
 
 def document(viewer: Viewer, sample: Sample) -> dict[str, Any]:

@@ -2,9 +2,12 @@
 
 import textwrap
 from collections.abc import Iterable
+from functools import cache
 
 from pipelines.answers.cautions import CAUTIONS
 from pipelines.answers.phrases import called, unit_said
+from pipelines.engine.checks.kinds import Check
+from pipelines.engine.quantities import BY_NAME as QUANTITIES
 from pipelines.fields import BY_NAME, FIELDS, NUMBER, Field
 
 # Headings and the fields below them, in the order of taking: what stands still first, cold before hot.
@@ -60,6 +63,7 @@ HOW_TO_TYPE_IN = (
 )
 # Where a field stands that no heading names; and the one that nobody takes.
 LOOKED_AT, NOT_TAKEN = 1, "updated_at"
+COMPARED = {"makeup_gal_per_month": "makeup_meter_gal"}  # what is read of what two visits give
 SHEET_WIDTH = 118
 SPELT_LARGE = {"qa": "QA", "qci": "QCI", "pex": "PEX"}
 TOGETHER = "\N{NO-BREAK SPACE}"
@@ -82,6 +86,40 @@ def sections() -> list[tuple[str, list[Field]]]:
     named = {field.name for _, fields in found for field in fields} | {NOT_TAKEN}
     found[LOOKED_AT][1].extend(field for field in FIELDS if field.name not in named)
     return found
+
+
+def asked_of(check: Check) -> tuple[str, ...]:
+    """Fields and quantities that a check asks for itself."""
+    names = (COMPARED.get(name, name) for name in (*check.needs, *check.uses, *check.asks))
+    return tuple(name for name in names if name in QUANTITIES or name in BY_NAME)
+
+
+@cache
+def rests_on(check: Check) -> frozenset[str]:
+    """Names of fields and quantities that a check rests on, in the end."""
+    found, names = set[str](), [*asked_of(check)]
+    while names:
+        name = names.pop()
+        if name not in found:
+            found.add(name)
+            names += QUANTITIES[name].needs if name in QUANTITIES else ()
+    return frozenset(found)
+
+
+def to_read_after(checks: Iterable[Check]) -> tuple[tuple[str, tuple[Field, ...]], ...]:
+    """(heading, fields) to read after work, in the order of taking, so that these checks tell of it.
+
+    What a check asks for itself, and of what that rests on the pressures and temperatures; what belongs to
+    the house stays as it was recorded.
+    """
+    of_checks = tuple(checks)
+    asked = {name for check in of_checks for name in asked_of(check)}
+    below = frozenset[str]().union(*map(rests_on, of_checks))
+    parts = (
+        (title, tuple(one for one in fields if one.name in (below if number > LOOKED_AT else asked)))
+        for number, (title, fields) in enumerate(sections())
+    )
+    return tuple((title, fields) for title, fields in parts if fields)
 
 
 def title_of(field: Field) -> str:

@@ -6,7 +6,7 @@ be told, the reading that is lacking stands in its place; what rests on an estim
 
 import ast
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,8 @@ from pipelines.engine.arrays import Numbers, from_arrow
 from pipelines.engine.checks import BY_ID
 from pipelines.engine.codes import FIELD_NAMES
 from pipelines.engine.policy import policy as policies
+from pipelines.engine.policy.measures import LISTS, Measure
+from pipelines.engine.policy.planning import Planning
 from pipelines.engine.policy.policy import Limit, Policy, Region
 from pipelines.engine.quantities.charge import COLD, DUE
 from pipelines.engine.quantities.resolver import Recomputed
@@ -89,7 +91,9 @@ def of_visits(snapshot: Snapshot, visits: pa.Table) -> pa.Table:
 
 
 def policy_of(snapshot: Snapshot) -> Policy:
-    """The policy that a snapshot rests on, as far as it keeps it: limits, accepted words, regions' own."""
+    """The policy that a snapshot rests on, as far as it keeps it: limits, accepted words, regions' own, what
+    plans go by.
+    """
     shipped = policies.load()
     limits = snapshot.rows("SELECT name, value, unit, mark, why FROM limits")
     words = snapshot.rows("SELECT name, words FROM accepted_words")
@@ -99,14 +103,43 @@ def policy_of(snapshot: Snapshot) -> Policy:
     ):
         region = Region(name, agency, effective_from=day)
         region = regions.setdefault((name, agency, day), region)
-        value = ast.literal_eval(text)
-        (region.limits if key in shipped.limits else region.accepted)[key] = value
+        if key.startswith("measures."):
+            measure, _, figure = key.removeprefix("measures.").rpartition(".")
+            region.measures.setdefault(measure, {})[figure] = float(text)
+        else:
+            (region.limits if key in shipped.limits else region.accepted)[key] = ast.literal_eval(text)
     return replace(
         shipped,
         limits={name: Limit(name, *more) for name, *more in limits},
         accepted={name: {"words": text.split("; ")} for name, text in words},
         regions=tuple(regions.values()),
+        measures=_measures(snapshot),
+        planning=_planning(snapshot),
     )
+
+
+def _measures(snapshot: Snapshot) -> tuple[Measure, ...]:
+    names = [field.name for field in fields(Measure) if field.name != "id"]
+    rows = snapshot.rows(f"SELECT measure_id AS id, {', '.join(names)} FROM measures ORDER BY rowid")
+    return tuple(_measure(dict(zip(["id", *names], row, strict=True))) for row in rows)
+
+
+def _measure(row: dict[str, Any]) -> Measure:
+    lists = {name: tuple(row[name].split("; ")) if row[name] else () for name in LISTS}
+    return Measure(**row | lists)
+
+
+def _planning(snapshot: Snapshot) -> Planning:
+    rows = snapshot.rows("SELECT probability, weight FROM risk_weights ORDER BY probability, severity")
+    weights: dict[str | None, tuple[float, ...]] = {}
+    for probability, weight in rows:
+        weights[probability] = (*weights.get(probability, ()), weight)
+    (act_today,) = weights.pop(None)
+    rules = snapshot.rows("SELECT rule, name FROM plan_rules ORDER BY rowid")
+    first, stays = (
+        tuple(name for rule, name in rules if rule == one) for one in ("before the rest", "stays")
+    )
+    return Planning({key: row for key, row in weights.items() if key}, act_today, first, stays)
 
 
 def _numbers(numbers: Numbers) -> pa.Array:
@@ -146,6 +179,18 @@ def in_words(row: Row) -> tuple[str, ...]:
     """
     named = WHAT.get(row["check_id"], (_afterwards,))
     return tuple(text for one in named for text in one(row))
+
+
+def of_measure(measure_id: str, row: Row) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """(what is to be fitted, what is to be set) by a measure, `row` as of a deficiency that it fixes.
+
+    Of a measure that does not ship, what the deficiency asks for is to be set.
+    """
+    fitted, to_set = FITTED.get(measure_id, ()), SET.get(measure_id, ())
+    if not fitted and not to_set:
+        return (), in_words(row)
+    parts, settings = ([text for one in some for text in one(row)] for some in (fitted, to_set))
+    return tuple(parts), tuple(settings)
 
 
 def _fill(row: Row) -> list[str]:
@@ -210,6 +255,8 @@ def _relief_capacity(row: Row) -> list[str]:
 
 
 def _kind(row: Row) -> list[str]:
+    if row["check_id"] not in KINDS:
+        return []
     accepted = row[f"accepted_{KINDS[row['check_id']][1]}"]
     return [f"Accepted here: {accepted}" if accepted else "Accepted here: ask whoever enforces the code"]
 
@@ -266,4 +313,17 @@ WHAT: dict[str, tuple[Callable[[Row], list[str]], ...]] = {
     "pressure-above-plate": (_plate,),
     "backflow-test-overdue": (_test,),
     "anticipator-mismatch": (_current,),
+}
+# The same for the measures that ship: what is fitted, then what is set.
+FITTED: dict[str, tuple[Callable[[Row], list[str]], ...]] = {
+    "replace-tank": (_tank,),
+    "replace-relief-valve": NEW_RELIEF_VALVE,
+    "fit-backflow-preventer": (_kind,),
+    "fit-low-water-cutoff": (_kind,),
+}
+SET: dict[str, tuple[Callable[[Row], list[str]], ...]] = {
+    "replace-tank": (_charge,),
+    "set-charge": (_charge,),
+    "set-fill-pressure": (_fill,),
+    "set-anticipator": (_current,),
 }

@@ -32,7 +32,7 @@ COLUMNS = (
 class Task:
     """One deficiency: what was seen, what to do, to what (`set_to`), and what brought it about.
 
-    `standing` says its risk, when it was found and by when it is due, and what else to know of it.
+    `standing` says its risk, when it was found (`since`) and by when it is due, and what else to know of it.
     """
 
     check_id: str
@@ -42,6 +42,7 @@ class Task:
     follows_from: str
     remedy: str
     set_to: tuple[str, ...]
+    since: date
 
 
 @dataclass(frozen=True)
@@ -214,6 +215,7 @@ def _task(row: dict[str, Any]) -> Task:
         follows_from=row["fix_first"] or "",
         remedy=row["remedy"],
         set_to=targets.in_words(row),
+        since=row["since"],
     )
 
 

@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 from pipelines.answers.access import ListError
 from pipelines.answers.listed import Sheet, facts, headings, table, words_and_numbers
 from pipelines.answers.work import Home, Task
+from pipelines.fleet.decided import DAYS
 from pipelines.intake.spreadsheets import harmless
 
 if TYPE_CHECKING:
@@ -36,8 +37,8 @@ XLSX_OPTIONS = {
 def as_xlsx(sheet: Sheet, between: Callable[[Workbook], None] | None = None) -> bytes:
     """A workbook of the list, its work (of what is open) and a sheet About; numbers and dates are real.
 
-    It opens on the work; the list comes first, and alone is read when it comes back. `between` writes what
-    stands before About. ListError beyond what a sheet holds.
+    It opens on the work; the list comes first. Either may come back filled in. `between` writes what stands
+    before About. ListError beyond what a sheet holds.
     """
     import xlsxwriter
 
@@ -63,6 +64,7 @@ def as_xlsx(sheet: Sheet, between: Callable[[Workbook], None] | None = None) -> 
 # ---- the list
 
 WIDEST, NARROWEST = 60, 6  # in letters
+OFFERED = ("seen", "done", "no access", "refused")  # statuses that need no more words
 REASONS = ("why",)  # columns whose texts hold one reason after the other
 BETWEEN_REASONS = "; "
 LINE_POINTS = 15  # of a line in the font that a workbook starts with
@@ -75,10 +77,12 @@ def _write_list(book: Workbook, sheet: Sheet, rows: pa.Table) -> None:
     page = book.add_worksheet(sheet.name[:31])
     page.freeze_panes(1, 0)
     for position, (heading, cells) in enumerate(zip(headings(rows), rows.columns, strict=True)):
-        page.set_column(position, position, _width(heading, cells))
+        page.set_column(position, position, _width(heading, cells), day if heading in DAYS else None)
         page.write_string(0, position, heading, bold)
     if rows.num_columns:
         page.autofilter(0, 0, rows.num_rows, rows.num_columns - 1)
+    if sheet.work and "status" in rows.column_names and rows.num_rows:
+        _offer_statuses(page, rows.column_names.index("status"), rows.num_rows)
     styles = _styles_of_numbers(book, rows)
     names = rows.column_names
     columns = [_cells(name, cells) for name, cells in zip(names, rows.columns, strict=True)]
@@ -94,6 +98,21 @@ def _write_list(book: Workbook, sheet: Sheet, rows: pa.Table) -> None:
                 page.write_datetime(line, position, datetime(value.year, value.month, value.day), day)
             elif value is not None:
                 page.write_number(line, position, value, styles[line - 1].get(names[position]))
+
+
+def _offer_statuses(page: Worksheet, position: int, last: int) -> None:
+    """Words to choose from in the cells below a heading; any other text may be written as well."""
+    said = {
+        "validate": "list",
+        "source": list(OFFERED),
+        "show_error": False,
+        "input_title": "Status, for the list's way back",
+        "input_message": (
+            "A word of the list; or ordered MEASURE, assigned to NAME, referred to NAME, accepted until "
+            "2026-12-31, deferred until 2026-12-31 (both with why). done needs done on. Empty: not decided."
+        ),
+    }
+    page.data_validation(1, position, last, position, said)
 
 
 def _styles_of_numbers(book: Workbook, rows: pa.Table) -> Sequence[dict[str, Format]]:
@@ -153,14 +172,18 @@ def _write_about(book: Workbook, sheet: Sheet) -> None:
 
 # Columns of the work with their widths in letters.
 COLUMNS = (
-    ("Done", 6),
-    ("What was found", 38),
-    ("What to do", 40),
-    ("Set or fit", 34),
-    ("Date", 10),
-    ("By", 13),
-    ("Reading after", 13),
+    ("Status", 10),
+    ("What was found", 36),
+    ("What to do", 36),
+    ("Set or fit", 31),
+    ("Done on", 10),
+    ("Done by", 11),
+    ("Reading after", 12),
+    ("Why", 14),
 )
+DAY = 4  # the column of a day
+# Beside these, unseen: which row of the list a task is, for the way back.
+OF_LIST = ("agency", "home_id", "system_id", "check_id", "since", "last_inspected_on")
 FOUND = 1  # the column whose first line is the title of a finding
 LETTER, PADDING = 7, 5  # pixels of a column's letter, and beside its letters
 WIDTH = sum(letters * LETTER + PADDING for _, letters in COLUMNS)
@@ -179,7 +202,9 @@ STYLES: dict[str, dict[str, object]] = {
     "caution": {"italic": True},
     "system": {"bold": True},
     "task": {"border": 1},
+    "day": {"border": 1, "num_format": "yyyy-mm-dd"},
     "box": {"border": 5},
+    "key": {},
     "gap": {},
 }
 BREAKS_A_SHEET = 1_000  # of which a workbook holds little more
@@ -187,11 +212,15 @@ BREAKS_A_SHEET = 1_000  # of which a workbook holds little more
 
 @dataclass(frozen=True)
 class _Row:
-    """One row of the work: its texts by column (one text: over all), how it stands, and its height."""
+    """One row of the work: its texts by column (one text: over all), how it stands, and its height.
+
+    `key` says which row of the list it is, by OF_LIST.
+    """
 
     texts: tuple[str, ...]
     style: str
     points: float
+    key: tuple[str, ...] = ()
 
 
 class _Work:
@@ -246,12 +275,14 @@ class _Work:
         self.line, self.used, self.repeated = 0, 0.0, 0.0
         for position, (_, letters) in enumerate(COLUMNS):
             page.set_column(position, position, letters)
-        self._put(_Row(tuple(heading for heading, _ in COLUMNS), "heading", LINE + GAP))
+        page.set_column(len(COLUMNS), len(COLUMNS) + len(OF_LIST) - 1, 12, None, {"hidden": True})
+        self._put(_Row(tuple(heading for heading, _ in COLUMNS), "heading", LINE + GAP, OF_LIST))
         self.used, self.repeated = 0.0, LINE + GAP
 
     def _end_sheet(self) -> None:
         page, breaks = self.pages[-1]
         page.set_h_pagebreaks(breaks)
+        _offer_statuses(page, 0, self.line - 1)
         page.print_area(0, 0, self.line - 1, len(COLUMNS) - 1)
 
     def _break(self) -> None:
@@ -270,7 +301,8 @@ class _Work:
             page.merge_range(self.line, 0, self.line, len(COLUMNS) - 1, row.texts[0], style)
         else:
             for position, text in enumerate(row.texts):
-                shown = self.styles["box"] if row.style == "task" and position == 0 else style
+                own = {0: "box", DAY: "day"}.get(position) if row.style == "task" else None
+                shown = self.styles[own] if own else style
                 title, _, rest = text.partition("\n")
                 if row.style == "task" and position == FOUND and rest:
                     rich = self.bold, title, self.plain, f"\n{rest}"
@@ -279,6 +311,8 @@ class _Work:
                     page.write_string(self.line, position, text, shown)
                 else:
                     page.write_blank(self.line, position, None, shown)
+        for position, text in enumerate(row.key, start=len(COLUMNS)):
+            page.write_string(self.line, position, text, self.styles["key"])
         self.line += 1
         self.used += row.points
 
@@ -311,20 +345,21 @@ def _parts(home: Home) -> Iterator[list[_Row]]:
             [] if len(home.systems) == 1 else [_over_all(f"System {system.system_id or '(no id)'}", "system")]
         )
         for task in system.tasks:
-            yield [*head, _of_task(task)]
+            key = home.agency, home.home_id, system.system_id, task.check_id
+            yield [*head, _of_task(task, (*key, f"{task.since}", f"{home.last_inspected_on}"))]
             head = []
 
 
-def _of_task(task: Task) -> _Row:
+def _of_task(task: Task, key: tuple[str, ...]) -> _Row:
     found = [task.title, task.seen, task.standing]
     if task.follows_from:
         found.append(f"Follows from: {task.follows_from}")
-    texts = ("", "\n".join(found), task.remedy, "\n".join(task.set_to), "", "", "")
+    texts = ("", "\n".join(found), task.remedy, "\n".join(task.set_to), *[""] * (len(COLUMNS) - DAY))
     shown = tuple(harmless_text(text) for text in texts)
     lines = max(
         len(_wrapped(text, letters * LETTER)) for text, (_, letters) in zip(shown, COLUMNS, strict=True)
     )
-    return _Row(shown, "task", min(TALLEST, lines * LINE + GAP))
+    return _Row(shown, "task", min(TALLEST, lines * LINE + GAP), tuple(map(harmless_text, key)))
 
 
 def _over_all(text: str, style: str) -> _Row:

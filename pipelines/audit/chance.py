@@ -43,6 +43,24 @@ def wilson_interval(count, of):
     return to_six_digits(low), to_six_digits(high)
 
 
+def apart_from_others(count, of, other_count, other_of):
+    """How often chance alone parts two groups so far, either way, where both are bad at one rate.
+
+    Fisher's exact test, twice its smaller tail, at most 1; NaN where a group is empty. Source: Fisher 1935:
+    4 of 4 against 0 of 4 has a tail of 1/70 (the lady tasting tea, from memory), hence 0.028571.
+    """
+    from scipy import stats
+
+    count, of, other_count, other_of = np.broadcast_arrays(
+        *(np.asarray(one, float) for one in (count, of, other_count, other_of))
+    )
+    bad, units = count + other_count, of + other_of
+    fewer = stats.hypergeom.cdf(count, units, bad, of)
+    more = stats.hypergeom.sf(count - 1, units, bad, of)
+    found = np.minimum(1.0, 2.0 * np.minimum(fewer, more))
+    return to_six_digits(np.where((of > 0) & (other_of > 0), found, np.nan))
+
+
 # ---- limits of a funnel, and how far from its middle a count lies
 
 

@@ -45,6 +45,9 @@ def refuse_unknown(policy):
     for measure in policy.measures:
         keys = ("measures", measure.id, "fixes")
         named += [(keys, f"measures.{measure.id}: fixes", check) for check in measure.fixes]
+        keys = ("measures", measure.id, "only_where_open")
+        named += [(keys, ".".join(keys), check) for check in measure.only_where_open]
+    named += [(("plan", "stays"), "plan.stays", check) for check in policy.planning.stays]
     for keys, key, check in named:
         if check not in BY_ID:
             nearest = ", ".join(get_close_matches(check, BY_ID, n=3, cutoff=0.3))

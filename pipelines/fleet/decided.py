@@ -6,7 +6,7 @@ A decision rests on no snapshot and no snapshot rests on it: `answers.decisions`
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
 from functools import lru_cache
@@ -32,6 +32,8 @@ NEEDS = {
     "reading struck": ("why",),
     "undone": ("undoes",),
 }
+# What a list that comes back says of each row; `status` takes the words of WHAT.
+WAY_BACK = ("status", "done_on", "done_by", "reading_after", "why")
 DAYS = ("done_on", "until")
 MOMENT = re.compile(r"\d{4}-\d\d-\d\dT([01]\d|2[0-3]):[0-5]\d:[0-5]\dZ", re.ASCII)
 
@@ -108,22 +110,30 @@ def _read(folder: str, stamped: tuple[int, int]) -> tuple[Decision, ...]:
     return tuple(Decision(**row | {"id": int(row["id"])}) for row in rows)
 
 
-def append(fleet: Fleet, decisions: Iterable[Decision]) -> tuple[Decision, ...]:
+def append(
+    fleet: Fleet,
+    decisions: Iterable[Decision],
+    wanting: Callable[[Sequence[Decision], Sequence[Decision]], Sequence[Decision]] | None = None,
+) -> tuple[Decision, ...]:
     """Append decisions as one batch, on the disk when this returns; they are given their ids and time.
 
-    Refused, and nothing appended, where one says what cannot be said.
+    All of them or, where a run dies, none. Refused, and nothing appended, where one says what cannot be said.
+    `wanting`, given the log as nobody else can change it and the decisions, picks those it still lacks.
     """
     decisions = tuple(decisions)
     log = log_of(fleet)
     with log.locked():
-        count = len(log.read())
+        there = read(fleet)
+        if wanting:
+            decisions = tuple(wanting(there, decisions))
+        now = now_utc()
         stamped = [
-            replace(one, id=number, at=one.at or now_utc())
-            for number, one in enumerate(decisions, start=count + 1)
+            replace(one, id=number, at=one.at or now)
+            for number, one in enumerate(decisions, start=len(there) + 1)
         ]
         for one in stamped:
             refuse(one)
-        written = log.write([{**vars(one)} for one in stamped])
+        written = log.write([{**vars(one)} for one in stamped], as_one=True)
     return tuple(
         replace(one, line_before=row["line_before"]) for one, row in zip(stamped, written, strict=True)
     )

@@ -36,7 +36,7 @@ from pipelines.fleet.private import close_to_others, private_folder, settle, tem
 # Names in a fleet's folder that are its own.
 PARTS = {"exports", "inputs", "mappings", "snapshots", "moments", "samples", "lists", ".uploads"} | {
     *("policy.toml", "funds.toml", "access.toml", "places.csv", "crews.csv", "events.csv", "activity.csv"),
-    *("received.csv", "states.csv", "decisions.csv", "adopted.csv", "moments.csv"),
+    *("received.csv", "states.csv", "decisions.csv", "adopted.csv", "moments.csv", "contacts.csv"),
 }
 STATUSES = ("loaded", "kept out", "purged", "lost")
 SNAPSHOT_NAME = re.compile(r"(\d{8})-([0-9a-f]{12})\.duckdb", re.ASCII)
@@ -149,6 +149,7 @@ class Fleet:
         self.places = self.path / "places.csv"
         self.crews = self.path / "crews.csv"
         self.events = self.path / "events.csv"
+        self.contacts = self.path / "contacts.csv"
         self.snapshots_folder = self.path / "snapshots"
         self.received_log = Log(self.path / "received.csv", _names(LogLine), _wrong_line, once=12)
         self.states_log = Log(self.path / "states.csv", _names(State), _wrong_state, once=6)

@@ -217,10 +217,11 @@ class Log:
         with self.locked():
             self.write(rows)
 
-    def write(self, rows: Iterable[Mapping[str, object]]) -> list[dict[str, str]]:
+    def write(self, rows: Iterable[Mapping[str, object]], *, as_one: bool = False) -> list[dict[str, str]]:
         """`append` for a caller inside `locked`; returns the rows as written.
 
-        What cannot be written whole is taken back, then FleetError.
+        What cannot be written whole is taken back, then FleetError. `as_one`: a run that dies leaves all of
+        the rows or none, at the price of a copy of the log.
         """
         rows = list(rows)
         if not rows:
@@ -233,6 +234,9 @@ class Log:
             before = self.hash_of(earlier[-1]) if earlier else self.hash_of_headings()
             written = self._chain(rows, before)
             text = "".join(self._line(row.values()) for row in written)
+            if as_one and len(written) > 1:
+                self._put_in_place(text)
+                return written
             handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o600)
             try:
                 end = _whole_lines(handle)
@@ -265,10 +269,32 @@ class Log:
     def _bring_up(self, rows: list[dict[str, str]]) -> None:
         """Put a file of today's headings, its lines chained, in the place of one of earlier headings."""
         lines = [self.headings, *(row.values() for row in self._chain(rows, self.hash_of_headings()))]
+        self._replace("".join(map(self._line, lines)).encode())
+
+    def _put_in_place(self, text: str) -> None:
+        """Put a file of all whole lines and `text` in the place of the log."""
+        try:
+            data = self.path.read_bytes()
+        except FileNotFoundError:
+            data = b""
+        whole = data[: data.rfind(b"\n") + 1] or self._line(self.headings).encode()
+        self._replace(whole + text.encode())
+
+    def _replace(self, data: bytes) -> None:
         new = self.path.with_name(f".{self.path.name}.new")
-        new.write_bytes("".join(map(self._line, lines)).encode())
-        sync(new)
-        os.replace(new, self.path)
+        new.unlink(missing_ok=True)
+        try:
+            handle = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+            try:
+                write_all(handle, data)
+                os.fsync(handle)
+            finally:
+                os.close(handle)
+            os.replace(new, self.path)
+        except BaseException:
+            with suppress(OSError):
+                new.unlink(missing_ok=True)
+            raise
         sync(self.path.parent)
 
     def _line(self, cells: Iterable[str]) -> str:

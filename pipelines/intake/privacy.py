@@ -93,6 +93,11 @@ def suspect_personal(headings: Sequence[str], sample_table: pa.Table) -> list[tu
     return suspects
 
 
+def personal_in(text: str) -> str | None:
+    """What in a text is surely of a person (an e-mail address, a telephone number ...); None for nothing."""
+    return next((why for why, pattern in _CELLS if pattern.search(text)), None)
+
+
 def _heading_says(heading: str) -> str | None:
     spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", heading)
     words = folded(re.sub(r"[^\w]|_", " ", spaced))

@@ -43,13 +43,17 @@ def _of_policy(policy):
     own_of_regions = [
         (region.name, region.agency, key, str(value), region.effective_from)
         for region in policy.regions
-        for key, value in (*region.limits.items(), *region.accepted.items())
+        for key, value in region.said.items()
     ]
     matrix = [
         (severity, probability, level)
         for probability, levels in policy.risk_matrix.items()
         for severity, level in enumerate(levels, start=1)
     ]
+    weights: list[tuple] = [(None, None, policy.planning.act_today)]
+    weights += [(*cell, policy.planning.weight(*cell)) for *cell, _ in matrix]
+    rules = [("before the rest", level) for level in policy.planning.before_the_rest]
+    rules += [("stays", check) for check in policy.planning.stays]
     clocks = [(risk, *(days or (None, None))) for risk, days in policy.clocks.items()]
 
     texts = in_words(policy.quoted)
@@ -74,7 +78,19 @@ def _of_policy(policy):
             {
                 "measure_id": [measure.id for measure in policy.measures],
                 "title": [measure.title for measure in policy.measures],
-                "fixes": ["; ".join(measure.fixes) for measure in policy.measures],
+                **{
+                    name: ["; ".join(getattr(measure, name)) for measure in policy.measures]
+                    for name in ("fixes", "paid_by", "tanks", "only_where_open")
+                },
+                **{
+                    name: pa.array([getattr(measure, name) for measure in policy.measures], kind)
+                    for name, kind in (
+                        ("cost", pa.float64()),
+                        ("hours", pa.float64()),
+                        ("licensed", pa.bool_()),
+                        ("mark", pa.string()),
+                    )
+                },
             }
         ),
         "limits": pa.table(
@@ -117,6 +133,19 @@ def _of_policy(policy):
                 "severity": pa.array([severity for severity, _, _ in matrix], pa.int8()),
                 "probability": [probability for _, probability, _ in matrix],
                 "risk": [level for _, _, level in matrix],
+            }
+        ),
+        "risk_weights": pa.table(
+            {
+                "severity": pa.array([severity for severity, _, _ in weights], pa.int8()),
+                "probability": pa.array([probability for _, probability, _ in weights], pa.string()),
+                "weight": pa.array([weight for _, _, weight in weights], pa.float64()),
+            }
+        ),
+        "plan_rules": pa.table(
+            {
+                "rule": pa.array([rule for rule, _ in rules], pa.string()),
+                "name": pa.array([name for _, name in rules], pa.string()),
             }
         ),
     }

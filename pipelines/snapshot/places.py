@@ -1,4 +1,4 @@
-"""The fleet's table of places: elevation by postal code and region."""
+"""The fleet's table of places: elevation by postal code and region, and where a postal code lies."""
 
 import pyarrow as pa
 
@@ -8,6 +8,7 @@ from pipelines.fleet.own_tables import lines
 from pipelines.intake.cells import collapsed, folded
 
 HEADINGS = ("agency", "postal_code", "region", "elevation_ft", "spread_ft")
+WHERE = ("latitude", "longitude")
 COLUMNS = ("kind", "agency", "place", "elevation_ft", "spread_ft")
 PLAUSIBLE = BY_NAME["elevation_ft"].plausible
 assert PLAUSIBLE
@@ -25,8 +26,9 @@ def places_table(connection, data, path):
     found = {}
     # By agency as written, kind and place: the numbers, and the line they stand on
     said: dict[tuple, tuple] = {}
-    for line, row in lines(data, path, HEADINGS):
+    for line, row in lines(data, path, HEADINGS, WHERE):
         kind, place, elevation_ft, spread_ft = _place(f"{path}, line {line}", row)
+        _where(f"{path}, line {line}", row)
         own = collapsed(row["agency"])
         numbers, before = said.setdefault((folded(own), kind, place), ((elevation_ft, spread_ft), line))
         if numbers != (elevation_ft, spread_ft):
@@ -49,6 +51,37 @@ def places_table(connection, data, path):
         connection.register("places", pa.Table.from_pylist(rows))
         connection.execute("INSERT INTO place_of BY NAME SELECT * FROM places")
         connection.unregister("places")
+
+
+def coordinates(data, path):
+    """{(agency, postal code): (latitude, longitude) in degrees} of the lines that have them, both folded.
+
+    The agency is empty in a line for every agency. FleetError as `places_table`.
+    """
+    found: dict[tuple[str, str], tuple[float, float]] = {}
+    for line, row in lines(data, path, HEADINGS, WHERE):
+        kind, place, *_ = _place(f"{path}, line {line}", row)
+        where = _where(f"{path}, line {line}", row)
+        if where is not None and kind == "postal_code":
+            found.setdefault((folded(row["agency"]), place), where)
+    return found
+
+
+def _where(line, row):
+    """(latitude, longitude) of one line, None where it has neither; FleetError begins with `line`."""
+    said = [row[name].strip() for name in WHERE]
+    if not any(said):
+        return None
+    try:
+        latitude, longitude = map(float, said)
+    except ValueError:
+        latitude = longitude = float("nan")
+    if not (-90 <= latitude <= 90 and -180 <= longitude <= 180):
+        raise FleetError(
+            f"{line}: latitude and longitude are degrees from -90 to 90 and from -180 to 180, both or "
+            f"neither, not {said[0]!r} and {said[1]!r}."
+        )
+    return latitude, longitude
 
 
 def _place(line, row):

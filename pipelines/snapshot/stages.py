@@ -34,7 +34,7 @@ from pipelines.snapshot.comparison import FIVE, RENAMED, TOUCHING, compare
 from pipelines.snapshot.inputs import digest_of
 from pipelines.snapshot.progress import Progress
 from pipelines.snapshot.suspicions import home_suspicions
-from pipelines.snapshot.tables import IN_FORCE
+from pipelines.snapshot.tables import IN_FORCE, SUPERSEDED
 from pipelines.snapshot.tallies import answerable, monthly, tally
 from pipelines.snapshot.unmatched import unmatched, unmatched_table
 
@@ -402,10 +402,13 @@ def finish(connection, policy, received, shown, progress):
 def runs_table(connection, hashes, received, progress):
     """The one table that may differ between equal snapshots: when exports came, and how this one was made."""
     progress.stage("done")
-    counts = {
-        name: connection.execute(f"SELECT count(*) FROM {name}").fetchall()[0][0]
-        for name in ("readings", "superseded", "not_loaded", "homes")
-    }
+    # Not from the views of the rows: what those show would be worked out for a count of them.
+    counted = connection.execute(f"""
+        SELECT count(*) FILTER (standing = {IN_FORCE}), count(*) FILTER (standing = {SUPERSEDED}),
+               (SELECT count(*) FROM not_loaded), (SELECT count(*) FROM homes)
+        FROM received_rows
+    """).fetchall()[0]
+    counts = dict(zip(("readings", "superseded", "not_loaded", "homes"), counted, strict=True))
     seconds = {name: round(spent, 3) for name, spent in progress.seconds.items() if name != "done"}
     came = {one.export_id: one.received_at for one in received}
     connection.execute(

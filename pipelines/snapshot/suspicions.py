@@ -20,15 +20,27 @@ def home_suspicions(connection):
 
     parted = _replaced(marked("-"), r"-([^\p{N}-]|$)", r"(^|[^\p{N}-])-")
     connection.execute(f"""
-        CREATE OR REPLACE TABLE home_suspicions AS
-        WITH compared AS (
+        CREATE OR REPLACE TEMP TABLE doubtful AS
+        WITH compared AS MATERIALIZED (
             SELECT agency, home_id, {_without_zeros(marked(""))} AS plain, {_without_zeros(parted)} AS parted
-            FROM homes),
-        doubtful AS (
-            SELECT * FROM compared SEMI JOIN ({_several("plain")}) AS several USING (agency, plain)
-            UNION
-            SELECT * FROM compared SEMI JOIN ({_several("parted")}) AS several USING (agency, parted)),
-        alike AS (
+            FROM homes)
+        SELECT * FROM compared SEMI JOIN ({_several("plain")}) AS several USING (agency, plain)
+        UNION
+        SELECT * FROM compared SEMI JOIN ({_several("parted")}) AS several USING (agency, parted)
+    """)
+    connection.execute("""
+        CREATE OR REPLACE TABLE home_suspicions (
+            agency VARCHAR, home_id VARCHAR, other_home_id VARCHAR, why VARCHAR)
+    """)
+    if connection.execute("SELECT count(*) FROM doubtful").fetchall()[0][0]:
+        connection.execute(f"INSERT INTO home_suspicions {_of_doubtful()}")
+    connection.execute("DROP TABLE doubtful")
+
+
+def _of_doubtful():
+    """SQL for each other spelling of a home beside the first, and in what they differ."""
+    return f"""
+        WITH alike AS (
             SELECT agency, min(home_id) OVER (PARTITION BY agency, parted) AS home_id,
                    home_id AS other_home_id
             FROM doubtful
@@ -46,7 +58,7 @@ def home_suspicions(connection):
                    CASE WHEN {_differ(NO_DIGITS)} THEN 'leading zeros' END) AS why
         FROM alike
         WHERE home_id <> other_home_id
-    """)
+    """
 
 
 def _several(written):

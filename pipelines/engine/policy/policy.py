@@ -10,9 +10,11 @@ import json
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from difflib import get_close_matches
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 
+from pipelines.engine.policy.measures import Measure, measures, of_region
+from pipelines.engine.policy.planning import Planning, planning
 from pipelines.engine.policy.rows import RowPolicy, folded
 from pipelines.engine.policy.source import PolicyError as PolicyError
 from pipelines.engine.policy.source import Source, read
@@ -43,6 +45,8 @@ MOST = {
     "Btu/h/ft2": 1_000.0,
     "month": 1_200,
     "day": 36_500,
+    "USD": 100_000.0,
+    "h": 1_000.0,
 }
 MOST_GAL = 1_000  # per 1,000 Btu/h
 # Two limits of which the first is not above the other.
@@ -55,6 +59,8 @@ TABLES = {
     "clocks",
     "risk_matrix",
     "risk",
+    "risk_weights",
+    "plan",
     "region",
     "change",
     "measures",
@@ -89,19 +95,11 @@ class Quoted(dict):
 
 
 @dataclass(frozen=True)
-class Measure:
-    """Work that puts deficiencies right: the checks it fixes, by id."""
-
-    id: str
-    title: str
-    fixes: tuple[str, ...]
-
-
-@dataclass(frozen=True)
 class Region:
     """Overrides for the rows of one region, or of all (`name` empty), maybe from a day on.
 
-    `agency` empty means of any agency; `effective_from` None means always.
+    `agency` empty means of any agency; `effective_from` None means always. `measures` has costs and hours by
+    the id of the measure.
     """
 
     name: str
@@ -110,6 +108,17 @@ class Region:
     accepted: dict = field(default_factory=dict)
     line: int = 0  # of the policy's file, where it begins
     effective_from: date | None = None
+    measures: dict = field(default_factory=dict)
+
+    @property
+    def said(self):
+        """What it overrides, by name: limits, sets of words, and figures as `measures.replace-tank.cost`."""
+        figures = {
+            f"measures.{measure}.{name}": value
+            for measure, figures in self.measures.items()
+            for name, value in figures.items()
+        }
+        return {**self.limits, **self.accepted, **figures}
 
 
 @dataclass(frozen=True)
@@ -124,6 +133,7 @@ class Policy:
     risk: dict[str, dict]
     regions: tuple[Region, ...]
     measures: tuple[Measure, ...]
+    planning: Planning
     text: str  # all that decides, as one canonical text: its hash is the policy's
     source: Source = field(default=Source(""), repr=False, compare=False)  # the agency's own
 
@@ -179,9 +189,7 @@ def load(path=None):
 
 def parse(data, name):
     """The policy in force: what ships, overridden by the bytes of a TOML file that errors call `name`."""
-    shipped, measures = (
-        read((HERE / file).read_bytes(), file).tables for file in ("default.toml", "measures.toml")
-    )
+    shipped, shipped_measures = _shipped("default.toml"), _shipped("measures.toml")
     own = read(data, name)
     for table in sorted(set(own.tables) - TABLES):
         raise own.wrong((table,), f"unknown table {table!r}; accepted are {', '.join(sorted(TABLES))}")
@@ -203,8 +211,9 @@ def parse(data, name):
     clocks = _clocks(own, shipped["clocks"] | _table(own, "clocks"))
     matrix = _matrix(own, shipped["risk_matrix"] | _table(own, "risk_matrix"))
     risk = _risk(own, shipped.get("risk", {}) | _table(own, "risk"))
-    regions = _regions(own, limits)
-    measures = _measures(own, measures | _table(own, "measures"))
+    work = measures(own, shipped_measures, MARKS)
+    regions = _regions(own, limits, {measure.id for measure in work})
+    plan = planning(own, shipped, LEVELS, PROBABILITIES)
     text = json.dumps(
         {
             "limits": {key: limit.value for key, limit in limits.items()},
@@ -214,16 +223,25 @@ def parse(data, name):
             "matrix": matrix,
             "risk": risk,
             "regions": [_told(region) for region in regions],
-            "measures": [[m.id, m.title, m.fixes] for m in measures],
+            "measures": [[*vars(measure).values()] for measure in work],
+            "risk_weights": [plan.weights, plan.act_today],
+            "plan": [plan.before_the_rest, plan.stays],
         },
         sort_keys=True,
     )
-    return Policy(limits, accepted, emitter, clocks, matrix, risk, regions, measures, text, own)
+    return Policy(limits, accepted, emitter, clocks, matrix, risk, regions, work, plan, text, own)
+
+
+@cache
+def _shipped(file):
+    """The tables of a file that ships, read once; nobody changes them."""
+    return read((HERE / file).read_bytes(), file).tables
 
 
 def _told(region):
     """A region for the canonical text of the policy."""
     said = [region.name, region.agency, region.limits, region.accepted]
+    said += [region.measures] * bool(region.measures)
     return said if region.effective_from is None else [*said, region.effective_from.isoformat()]
 
 
@@ -310,7 +328,7 @@ def _own_words(own, keys, where, words):
     return words
 
 
-def _regions(own, limits):
+def _regions(own, limits, measures):
     """Regions' own limits, and changes from a day on; of those that fit a row, the last rules.
 
     What is said of a region comes after what is said of all, and a later day after an earlier one.
@@ -322,7 +340,7 @@ def _regions(own, limits):
             once = "each region" if kind == "region" else "each day of change"
             raise own.wrong((kind,), f"{kind} needs double brackets: [[{kind}]], once for {once}")
         for position, entry in enumerate(entries):
-            region = _own_region(own, kind, (kind, position), entry, limits)
+            region = _own_region(own, kind, (kind, position), entry, limits, measures)
             key = folded(region.agency), folded(region.name), region.effective_from
             if key in found:
                 of = f" of agency {region.agency}" if region.agency else ""
@@ -336,9 +354,10 @@ def _regions(own, limits):
     return tuple(sorted(found.values(), key=lambda one: (bool(one.name), one.effective_from or date.min)))
 
 
-def _own_region(own, kind, keys, entry, limits):
+def _own_region(own, kind, keys, entry, limits, measures):
     named = "name" if kind == "region" else "region"
-    accepted = (named, "agency", "limits", "accepted", *(("effective_from",) if kind == "change" else ()))
+    tables = ("limits", "accepted", "measures")
+    accepted = (named, "agency", *tables, *(("effective_from",) if kind == "change" else ()))
     day = entry.get("effective_from")
     if kind == "change" and (not isinstance(day, date) or isinstance(day, datetime)):
         raise own.wrong(
@@ -351,7 +370,7 @@ def _own_region(own, kind, keys, entry, limits):
     for text in ("agency", named):
         if not isinstance(entry.get(text, ""), str):
             raise own.wrong((*keys, text), f"{where}: {text} needs a text, not {entry[text]!r}")
-    for table in ("limits", "accepted"):
+    for table in tables:
         if not isinstance(entry.get(table, {}), dict):
             raise own.wrong((*keys, table), f"{where}: {table} needs to be a table, as {table} = {{ }}")
     changed = {
@@ -370,7 +389,8 @@ def _own_region(own, kind, keys, entry, limits):
         for key, value in entry.get("accepted", {}).items()
     }
     values = {key: limit.value for key, limit in changed.items()}
-    return Region(entry.get(named, ""), entry.get("agency", ""), values, words, own.line(keys), day)
+    figures = of_region(own, (*keys, "measures"), where, entry.get("measures", {}), measures)
+    return Region(entry.get(named, ""), entry.get("agency", ""), values, words, own.line(keys), day, figures)
 
 
 def _emitter(own, shipped):
@@ -410,17 +430,6 @@ def _risk(own, table):
         if not _is_whole(severity) or not 1 <= severity <= 4 or probability not in tuple(PROBABILITIES):
             raise own.wrong(keys, f"{where}: severity is 1 to 4, probability A to E")
     return table
-
-
-def _measures(own, table):
-    for key, entry in table.items():
-        keys, where = ("measures", key), f"measures.{key}"
-        fixes = entry.get("fixes") if isinstance(entry, dict) else None
-        wrong = not isinstance(fixes, list) or not all(isinstance(check, str) for check in fixes)
-        if wrong or not isinstance(entry.get("title"), str):
-            raise own.wrong(keys, f"{where} needs a title and fixes, a list of check ids")
-        _only(own, keys, where, entry, ("title", "fixes"))
-    return tuple(Measure(key, entry["title"], tuple(entry["fixes"])) for key, entry in table.items())
 
 
 def _clocks(own, table):
