@@ -1,6 +1,5 @@
 """How values of a policy, and what they would change, are said. Everything returns plain text."""
 
-from collections.abc import Callable, Iterable
 from datetime import datetime
 from typing import Any
 
@@ -87,19 +86,3 @@ def took(seconds: float) -> str:
         f"Every inspection of this snapshot was worked out again, in {seconds:,.0f} seconds. Homes are "
         "counted; a home with two systems counts once."
     )
-
-
-def part(check: str, risk: str) -> str:
-    """Of which check or risk a list of homes is."""
-    return f": {check or risk}" if check or risk else ""
-
-
-def flags(titles: dict[str, str]) -> Callable[[Iterable[dict]], str]:
-    """A function: the flags of a home that would change → a line for each."""
-
-    def line(one: dict) -> str:
-        system = f", system {one['system_id']}" if one["system_id"] else ""
-        risks = " → ".join(risk or "not open" for risk in (one["risk_before"], one["risk"]))
-        return f"{titles[one['check_id']]}{system}: {risks}"
-
-    return lambda several: "\n".join(map(line, several))

@@ -50,6 +50,13 @@ VIEWS = (
         listed=False,
     ),
     View(
+        "changes",
+        "Changes",
+        "What changed",
+        "What changed between two loads: newly flagged, recurred, worsened, corrected, gone, and why.",
+        ("agency", "region", "crew"),
+    ),
+    View(
         "regions",
         "Regions",
         "Regions",

@@ -12,7 +12,7 @@ import pandas as pd
 from dashboard.data import fleet
 from pipelines.answers import differences, settable, whatif
 from pipelines.answers.access import Filters, Viewer
-from pipelines.answers.differences import ROWS_A_PAGE, Part
+from pipelines.answers.differences import Part
 from pipelines.answers.settable import Setting
 from pipelines.answers.whatif import GAINED, GRAVER, HELD, LIGHTER, LOST, RELEASED, SAID, Told, Trying
 from pipelines.engine.policy.edits import ACCEPTED, LIMITS, RISK, Edit, edit
@@ -33,7 +33,6 @@ __all__ = [
     "LOST",
     "RELEASED",
     "RISK",
-    "ROWS_A_PAGE",
     "SAID",
     "Edit",
     "Setting",
@@ -99,11 +98,6 @@ def held_count(found: Told, what: str) -> int:
 
 def held_page(found: Told, what: str, page: int) -> pd.DataFrame:
     return whatif.held_page(found, what, page)
-
-
-def part(what: str, check: str, risk: str) -> Part:
-    """The part of what would differ that an address asks for."""
-    return Part(SAID.get(what, ()), check, risk)
 
 
 # ---- adopting

@@ -2,9 +2,12 @@
 
 import json
 import os
+import re
 import shutil
 from dataclasses import replace
 from datetime import date
+from html import unescape
+from urllib.parse import parse_qs
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -307,3 +310,49 @@ def test_the_commands(three_loads, tmp_path):
     assert "kept  in time" in run(fleet, "keep", "in time", "--by", "A").stdout
     assert run(fleet, "changes", "--from", "17").exit_code == 1
     assert run(fleet, "changes").exit_code == 2
+
+
+# ---- the page
+
+
+def words(page):
+    said = " ".join(element.proto.body for element in page.get("html"))
+    return unescape(re.sub(r"<[^>]+>", " ", said))
+
+
+def numbers(page):
+    """(what a link of the page to itself asks, the number it stands on)."""
+    found = " ".join(element.proto.body for element in page.get("html"))
+    pairs = re.findall(r'<a href="changes\?([^"]*)">(.*?)</a>', found, re.S)
+    asked = [
+        ({name: one[0] for name, one in parse_qs(unescape(query)).items()}, said) for query, said in pairs
+    ]
+    return [(query, int(re.sub(r"<[^>]+>|,", "", said))) for query, said in asked if "show" in query]
+
+
+def test_the_page_and_every_number_opens_as_many_homes(three_loads, show):
+    page = show(three_loads, "changes", **{"from": "1", "to": "2"})
+    assert not page.exception and "changes over loads" in words(page)
+    there = numbers(page)
+    assert {query.get("why") for query, _ in there} == {None, "new visit", "corrected export"}
+    for query, count in there if FULL else there[:3]:
+        opened = show(three_loads, "changes", **query)
+        assert not opened.exception
+        drawn = " ".join(element.proto.body for element in opened.get("html"))
+        assert int(re.search(r"<caption>(\d+) homes?</caption>", drawn)[1]) == count
+    usual = show(three_loads, "changes")
+    assert "“as reported in May”" in str([box.options for box in usual.selectbox])
+    assert "Policy" in words(usual) or "Nothing that is open" in words(usual)
+
+
+def test_the_page_says_where_one_load_is_kept(one_moment, show):
+    assert "One load is kept so far" in words(show(one_moment, "changes"))
+
+
+@pytest.fixture
+def one_moment(three_loads, tmp_path):
+    """A fleet with one moment left."""
+    fleet = Fleet(shutil.copytree(three_loads.path, tmp_path / "fleet"))
+    for one in moments.moments(fleet)[:-1]:
+        moments.remove(one.path)
+    return fleet

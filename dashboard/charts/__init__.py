@@ -4,6 +4,7 @@ Each function returns the chart and the same in a sentence. Shapes, dashes and o
 colors. Marks stay under 2,000: frames come counted.
 """
 
+from dashboard.charts.changes import changed
 from dashboard.charts.crews import funnel
 from dashboard.charts.files import answered, received
 from dashboard.charts.hold import held
@@ -20,6 +21,7 @@ __all__ = [
     "by_month",
     "answered",
     "by_region",
+    "changed",
     "charge_against_elevation",
     "funnel",
     "held",

@@ -1,8 +1,10 @@
 """What if: set limits, see which homes would gain and lose which flags, adopt them or not."""
 
+from functools import partial
+
 import streamlit as st
 
-from dashboard import data, deciding, filters, frame, limit_words, tables, trying, wording
+from dashboard import data, deciding, differing, filters, frame, limit_words, tables, trying, wording
 
 who, snapshot = filters.viewer(), filters.snapshot()
 chosen = filters.current("agency", "region", "crew")
@@ -170,69 +172,29 @@ def result(work, several):
     tables.numbers(facts)
     if not told.differences.num_rows:
         tables.said("No flag would change.")
-    else:
-        for frame_of, asked, heading, show in (
-            (told.by_check, "flag", "Homes by check", data.titles().__getitem__),
-            (told.by_risk, "level", "Homes by risk", wording.text),
-        ):
-            tables.show(
-                frame_of,
-                (
-                    tables.Column(
-                        "counted",
-                        "Check" if asked == "flag" else "Risk",
-                        show,
-                        mark=wording.RISK_CLASS.get if asked == "level" else None,
-                    ),
-                    *(counted(name, asked, several) for name in COUNTED),
-                ),
-                heading,
-                empty="",
-                wide=asked == "flag",
-            )
     homes(told)
-
-
-def counted(name, asked, several):
-    return tables.count(
-        name,
-        COUNTED[name],
-        help=MEANS[name],
-        link=lambda row: link(several, show=name, **{asked: row.counted}) if getattr(row, name) else None,
-    )
+    if told.differences.num_rows:
+        for counted, of, heading in (
+            (told.by_check, "check", "Homes by deficiency"),
+            (told.by_risk, "risk", "Homes by the risk of what would change"),
+        ):
+            differing.numbers(counted, of, heading, COUNTED, MEANS, partial(link, several))
 
 
 def homes(told):
     """The homes behind a number that was followed."""
-    show = st.query_params.get("show", "")
-    flag, level = st.query_params.get("flag", ""), st.query_params.get("level", "")
-    columns = [tables.home(filters.home_link, under="job_number"), tables.agency(under="region")]
-    if show in HELD:
-        count = trying.held_count(told, show)
-        tables.section(HELD[show])
-        page = filters.page_of(count, trying.ROWS_A_PAGE)
-        found = trying.held_page(told, show, page)
-    elif show in COUNTED:
-        part = trying.part(show, flag, level)
-        tables.section(f"{COUNTED[show]}{limit_words.part(data.titles().get(flag, ''), level)}", MEANS[show])
+    asked = differing.asked_part(trying.SAID)
+    if asked is not None:
+        show, part = asked
+        tables.section(f"{COUNTED[show]}{differing.of_part(part)}", MEANS[show])
         count = trying.homes_count(told, part)
-        page = filters.page_of(count, trying.ROWS_A_PAGE)
-        found = trying.homes_page(told, part, page)
-        columns += [
-            tables.risk(),
-            tables.Column(
-                "of", "What would change", limit_words.flags(data.titles()), kind=tables.LINES, width="45%"
-            ),
-        ]
-    else:
-        return
-    tables.show(
-        found,
-        (*columns, tables.Column("crew", "Crew")),
-        wording.range_of(page, trying.ROWS_A_PAGE, count, "home"),
-        empty="No home.",
-    )
-    filters.pages(count, trying.ROWS_A_PAGE)
+        page = differing.page_of(count)
+        differing.homes(trying.homes_page(told, part, page), count, page)
+    elif (show := st.query_params.get("show", "")) in HELD:
+        tables.section(HELD[show])
+        count = trying.held_count(told, show)
+        page = differing.page_of(count)
+        differing.homes(trying.held_page(told, show, page), count, page, with_flags=False)
 
 
 # ---- adopting

@@ -10,6 +10,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -151,6 +152,35 @@ def seen(viewer: Viewer, filters: Filters, found: Changed) -> pa.Table:
     return differences.of_homes(viewer, attach(found.snapshot), filters, found.differences)
 
 
+@dataclass(frozen=True)
+class Told:
+    """What changed, for a viewer: `differences` as they may see them, homes by check, gravest risk and why
+    with a column for each of differences.WHAT, and how many homes each of these is of."""
+
+    snapshot: Snapshot
+    differences: pa.Table = field(repr=False)
+    by_check: pd.DataFrame = field(repr=False)
+    by_gravest: pd.DataFrame = field(repr=False)
+    by_why: pd.DataFrame = field(repr=False)
+    homes: dict[str, int]
+
+
+def told(viewer: Viewer, filters: Filters, found: Changed) -> Told:
+    """What changed, counted, as far as the viewer may see it and the filters let it through."""
+    snapshot, differing = attach(found.snapshot), seen(viewer, filters, found)
+    return Told(
+        snapshot,
+        differing,
+        differences.by_check(snapshot, differing),
+        differences.by_gravest(snapshot, differing),
+        differences.by_why(snapshot, differing),
+        {
+            what: differences.homes_count(snapshot, differing, differences.Part((what,)))
+            for what in differences.WHAT
+        },
+    )
+
+
 def as_json(viewer: Viewer, filters: Filters, found: Changed) -> dict:
     """The document: from, to, filters, remarks, and every difference."""
     return {
@@ -164,16 +194,12 @@ def as_json(viewer: Viewer, filters: Filters, found: Changed) -> dict:
 
 def lines(viewer: Viewer, filters: Filters, found: Changed) -> Iterator[str]:
     """What changed, for a terminal: homes by what, by risk, by why."""
-    snapshot, differing = attach(found.snapshot), seen(viewer, filters, found)
+    counted = told(viewer, filters, found)
     yield f"from {called(found.before)} to {called(found.after)}: changes over loads, of when it was known"
     yield from found.notes
-    if not differing.num_rows:
+    if not counted.differences.num_rows:
         yield "nothing changed"
-    for frame in (
-        differences.by_risk(snapshot, differing),
-        differences.by_check(snapshot, differing),
-        differences.by_why(snapshot, differing),
-    ):
+    for frame in (counted.by_gravest, counted.by_check, counted.by_why):
         for row in frame.to_dict("records"):
             counts = "  ".join(f"{name} {row[name]:,}" for name in differences.WHAT if row[name])
             yield f"{row['counted']:32} {counts}"
@@ -184,3 +210,13 @@ def called(side: Side) -> str:
     said = side.said
     number = "remade" if said["remade"] else f"snapshot {int(said['snapshot'][:8])}"
     return ", ".join((f"{said['day']} ({number})", *(repr(name) for name in said["names"])))
+
+
+def usual(fleet: Fleet) -> tuple[str, str] | None:
+    """The two moments that are compared unless asked otherwise, by number: the last one of the month before
+    the newest, else the one before it, and the newest; None where fewer than two are kept."""
+    there = moments.moments(fleet)
+    if len(there) < 2:
+        return None
+    earlier = [one for one in there if one.state.when[:7] < there[-1].state.when[:7]]
+    return str((earlier or there[:-1])[-1].number), str(there[-1].number)

@@ -76,15 +76,20 @@ def of_homes(viewer: Viewer, snapshot: Snapshot, filters: Filters, differences: 
     """The differences that the viewer may see and the filters let through, with region, crew and job_number
     of the home as the snapshot knows it.
 
-    A home that the snapshot does not hold any more has none of these, and fits no filter by them.
+    A home that the snapshot does not hold any more has none of these, and fits no filter by them. `gravest`
+    is the gravest RISK of what differs in the same way (`what`) at the home.
     """
     condition, params = where(viewer, filters, checks=None)
+    gravest = "NULL"
+    if "risk" in differences.column_names:
+        ranks = f"min(list_position({_LEVELS}, {RISK})) OVER (PARTITION BY agency, home_id, what)"
+        gravest = f"{_LEVELS}[{ranks}]"
     return snapshot.arrow(
         f"""
         SELECT h.*
         FROM (
             SELECT d.*, homes.region, homes.crew, homes.job_number
-            FROM differences AS d
+            FROM (SELECT *, {gravest} AS gravest FROM differences) AS d
             LEFT JOIN homes ON homes.agency = d.agency AND homes.home_id = d.home_id) AS h
         WHERE {condition}""",
         params,
@@ -105,6 +110,11 @@ def by_check(snapshot: Snapshot, differences: pa.Table, groups: Groups = EACH) -
 def by_risk(snapshot: Snapshot, differences: pa.Table, groups: Groups = EACH) -> pd.DataFrame:
     """The same by RISK, the gravest first: `counted` is the risk."""
     return _counted(snapshot, differences, groups, RISK, _LEVELS)
+
+
+def by_gravest(snapshot: Snapshot, differences: pa.Table, groups: Groups = EACH) -> pd.DataFrame:
+    """The same by `gravest`, so that each home counts once in a column."""
+    return _counted(snapshot, differences, groups, "gravest", _LEVELS)
 
 
 def by_why(snapshot: Snapshot, differences: pa.Table, groups: Groups = EACH) -> pd.DataFrame:
@@ -129,12 +139,13 @@ def _counted(
 
 @dataclass(frozen=True)
 class Part:
-    """A part of the differences: of some of WHAT, of one check, risk and reason; what is empty is all."""
+    """A part of the differences: of some of WHAT, one check, risk, reason, gravest risk; empty is all."""
 
     what: tuple[str, ...] = ()
     check: str = ""
     risk: str = ""
     why: str = ""
+    gravest: str = ""
 
     @property
     def sql(self) -> str:
@@ -145,6 +156,7 @@ class Part:
         said += [f"check_id = {quoted(self.check)}"] if self.check else []
         said += [f"{RISK} = {quoted(self.risk)}"] if self.risk else []
         said += [f"why = {quoted(self.why)}"] if self.why else []
+        said += [f"gravest = {quoted(self.gravest)}"] if self.gravest else []
         return " AND ".join(said) or "true"
 
 
