@@ -3,11 +3,12 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import streamlit as st
 
 from dashboard import data, filters, wording
-from dashboard.markup import render
+from dashboard.markup import as_label, render
 from dashboard.navigation import View, address
 from pipelines.answers.access import ListError, NotFound
 from pipelines.answers.cautions import CAUTIONS
@@ -70,6 +71,19 @@ def nothing_loaded(unless_files=False) -> bool:
         return False
     how_to_start()
     return True
+
+
+def at_work(work: Any, label: str) -> None:
+    """Say how far some work in a thread is (`said`, `share`, `wait`), until it is over."""
+    spot = st.empty()
+    with spot.status(label, expanded=True) as status:
+        st.html("<p class='read'>It goes on even if you leave this page.</p>")
+        bar = st.empty()
+        while not work.wait(0.15):
+            status.update(label=as_label(wording.sentence(work.said)), expanded=True)
+            if work.share is not None:
+                bar.progress(work.share)
+    spot.empty()
 
 
 def notice(text: str):

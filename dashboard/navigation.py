@@ -88,6 +88,14 @@ VIEWS = (
         "Returned list",
         "A list that came back",
         "Take in what was filled in: see what becomes of each row before anything is recorded.",
+        listed=False,
+    ),
+    View(
+        "whatif",
+        "What if",
+        "What if",
+        "Which homes would gain or lose which flags under other limits, before they are adopted.",
+        ("agency", "region", "crew"),
     ),
     View("checks", "Checks", "Checks", "What is checked, against which limits, on whose authority.", ()),
 )

@@ -15,7 +15,7 @@ from dashboard import audit_words, wording
 from dashboard.markup import render
 
 # How a cell stands: short is kept on one line, a name mostly; lines stand one below the other.
-NUMBER, TEXT, SHORT, NAME, LINES = "number", "text", "short", "name-of", "lines"
+NUMBER, TEXT, SHORT, NAME, LINES, SQUARES = "number", "text", "short", "name-of", "lines", "squares"
 
 
 @dataclass(frozen=True)
@@ -25,7 +25,7 @@ class Column:
     `show` turns a value into plain text (the row, a named tuple, where `of_row`), `link` a row into an
     address or None, `mark` a value into a class of the stylesheet. `help` says what the column means, below
     the table and on the heading. `under` is another column, written small below; `width` a share of the
-    table, for tables that stand above one another.
+    table, for tables that stand above one another. `sort` is the order that a click on the heading asks for.
     """
 
     name: str
@@ -38,17 +38,27 @@ class Column:
     of_row: bool = False
     under: str = ""
     width: str = ""
+    sort: str = ""
 
 
 @dataclass(frozen=True)
 class Cell:
-    """One cell as the template draws it."""
+    """One cell as the template draws it; `squares` are (words, class) of marks in the place of a text."""
 
     text: str
     kind: str
     mark: str | None
     address: str | None
     under: str
+    squares: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Order:
+    """The order a table stands in, and where a click on a heading leads: address(order)."""
+
+    now: str
+    address: Callable[[str], str]
 
 
 def count(name: str, label: str, **more: Any) -> Column:
@@ -106,10 +116,11 @@ def why_held(most: int = 8) -> Column:
 def homes(link: Callable[[str, str], str], said: Column) -> tuple[Column, ...]:
     """The columns of a list of homes; `said` is what the list says of each."""
     return (
-        home(link, under="job_number"),
-        agency(under="region"),
-        risk(),
+        home(link, under="job_number", sort="home_id"),
+        agency(under="region", sort="agency"),
+        risk(sort="risk"),
         said,
+        squares(),
         Column(
             "safety_not_verified",
             "Not verified",
@@ -117,14 +128,20 @@ def homes(link: Callable[[str, str], str], said: Column) -> tuple[Column, ...]:
             "Safety-critical checks that were never verified; a dash where the home was not assessed.",
             kind=NUMBER,
             of_row=True,
+            sort="-safety_not_verified",
         ),
-        Column("crew", "Crew", help="Last known to have worked on the home's heating."),
-        day("last_inspected_on", "Last visit"),
+        Column("crew", "Crew", help="Last known to have worked on the home's heating.", sort="crew"),
+        day("last_inspected_on", "Last visit", sort="-last_inspected_on"),
     )
 
 
-def risk() -> Column:
-    return Column("risk", "Risk", wording.text, mark=wording.RISK_CLASS.get)
+def squares() -> Column:
+    """A square for each group of checks."""
+    return Column("pressure", "Checks", kind=SQUARES, help=wording.SQUARES_SAID)
+
+
+def risk(**more: Any) -> Column:
+    return Column("risk", "Risk", wording.text, mark=wording.RISK_CLASS.get, **more)
 
 
 def day(name: str, label: str, **more: Any) -> Column:
@@ -146,12 +163,21 @@ def rows(records: Iterable[Any]) -> pd.DataFrame:
 # ---- tables of rows
 
 
-def show(frame: pd.DataFrame, columns: Sequence[Column], caption: str, *, empty: str, wide: bool = True):
+def show(
+    frame: pd.DataFrame,
+    columns: Sequence[Column],
+    caption: str,
+    *,
+    empty: str,
+    wide: bool = True,
+    order: Order | None = None,
+):
     """Draw a table under a caption; `empty` is said instead where there is no row."""
     if frame.empty:
         _words("empty", sentence=empty)
     else:
-        drawn("table", caption=caption, columns=columns, rows=_cells(frame, columns), wide=wide)
+        cells = _cells(frame, columns)
+        drawn("table", caption=caption, columns=columns, rows=cells, wide=wide, order=order)
 
 
 def folded_table(frame: pd.DataFrame, columns: Sequence[Column], caption: str):
@@ -167,6 +193,8 @@ def _cells(frame: pd.DataFrame, columns: Sequence[Column]) -> Iterator[list[Cell
 
 def _cell(column: Column, row: Any) -> Cell:
     value = getattr(row, column.name)
+    if column.kind == SQUARES:
+        return Cell("", SQUARES, None, None, "", tuple(wording.squares(row)))
     under = getattr(row, column.under) if column.under else None
     return Cell(
         text=column.show(row if column.of_row else value),
@@ -339,6 +367,11 @@ def said(sentence: str):
 def facts(pairs: Iterable[tuple[str, Any]]):
     """A short list of names and values; what has no value is left out."""
     _words("facts", pairs=[(name, value) for name, value in pairs if not wording.missing(value)])
+
+
+def numbers(triples: Iterable[tuple[str, str, str | None]]):
+    """A short list of names and numbers that lead to what they count: (name, number, address or None)."""
+    _words("numbers", triples=list(triples))
 
 
 def lines(texts: Iterable[str]):

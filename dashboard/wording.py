@@ -62,6 +62,20 @@ GROUPS = {
 }
 
 
+SQUARE_CLASS = {"deficient": "filled", "ok": "hollow", "not verified": "hatched", "nothing to check": "none"}
+SQUARES_SAID = (
+    f"{', '.join(GROUPS.values())}, in this order. Filled: something is open. Hatched: a safety-critical "
+    "check was never verified, or none of the group was. Hollow: ok. Dotted: nothing there to check."
+)
+
+
+def squares(row):
+    """(words, class) of a home's groups of checks; `row` has a column for each."""
+    for group, name in GROUPS.items():
+        outcome = text(getattr(row, group))
+        yield f"{name}: {outcome}", SQUARE_CLASS.get(outcome, "none")
+
+
 def missing(value):
     """None, NaN, NaT, NA, an empty text or nothing in a sequence."""
     return not value if isinstance(value, str | tuple) else value is None or pd.isna(value)
@@ -184,6 +198,9 @@ ORDERS = {
     "last_inspected_on": "last visit, the oldest first",
     "home_id": "home",
     "-safety_not_verified": "not verified, most first",
+    "-days_late": "days late, most first",
+    "-open_deficiencies": "number open, most first",
+    "agency": "agency",
     "region": "region",
     "crew": "crew",
 }

@@ -31,6 +31,7 @@ from pipelines.calling import (
     snapshot_of,
 )
 from pipelines.cli_audit import crews, sample
+from pipelines.cli_compare import changes, keep, whatif
 from pipelines.cli_decide import decide
 from pipelines.cli_handover import board, monitoring, notice, packets
 from pipelines.serving import OWN_ADDRESS, exposure
@@ -39,7 +40,19 @@ from pipelines.terminal import plain, showing_progress
 if TYPE_CHECKING:
     from pipelines.fleet.snapshots import Snapshot
 
-__all__ = ["board", "crews", "decide", "main", "monitoring", "notice", "packets", "sample"]
+__all__ = [
+    "board",
+    "changes",
+    "crews",
+    "decide",
+    "keep",
+    "main",
+    "monitoring",
+    "notice",
+    "packets",
+    "sample",
+    "whatif",
+]
 
 
 def _load(folder: str | Path, paths: Iterable[str | Path], **options: Any):
@@ -366,18 +379,61 @@ def fields(folder, sheet, out, as_json):
         print_json({"fields": catalogue.fields()}) if as_json else print_lines(catalogue.lines_of_fields())
 
 
-@command(AS_JSON)
-def policy(folder, as_json):
-    """The policy in force: every limit with its mark and reason.
+@command(
+    click.option(
+        "--adopt",
+        type=click.Path(exists=True, dir_okay=False, path_type=Path),
+        default=None,
+        metavar="FILE",
+        help="Put this file in the place of the fleet's policy.toml; the next build follows it.",
+    ),
+    click.option(
+        "--take-back", type=int, default=None, metavar="N", help="Restore what stood before change N."
+    ),
+    click.option("--log", is_flag=True, help="Every change adopted and taken back, by its number."),
+    click.option("--why", default="", help="The reason for a change; stays in the log."),
+    by_option("Who changes it."),
+    AS_JSON,
+)
+def policy(folder, adopt, take_back, log, why, by, as_json):
+    """The policy in force: every limit with its mark and reason. Or adopt another, or take that back.
 
     Example: coldfill policy --fleet ./fleet
     """
     from pipelines.answers import catalogue
+    from pipelines.fleet import adopted
     from pipelines.snapshot import inputs
 
-    found = inputs.policy_of(fleet_of(folder))
+    fleet = fleet_of(folder)
+    if adopt or take_back is not None:
+        _change_policy(fleet, adopt, take_back, why, by, as_json)
+        return
+    if log:
+        lines = adopted.read(fleet)
+        document = {"changes": [catalogue.adopted_line(one) for one in lines]}
+        print_json(document) if as_json else print_lines(map(catalogue.adopted_said, lines))
+        return
+    found = inputs.policy_of(fleet)
     document = {"sha256": found.sha256, **json.loads(found.text)}
     print_json(document) if as_json else print_lines(catalogue.lines_of_policy(found))
+
+
+def _change_policy(fleet, file, take_back, why, by, as_json):
+    from pipelines.answers import catalogue
+    from pipelines.answers.access import EVERYTHING
+    from pipelines.receiving import adopting
+
+    if file and take_back is not None:
+        raise click.UsageError("Either --adopt or --take-back, not both at once.")
+    if file:
+        base = adopting.base_of(fleet)
+        line = adopting.adopt(EVERYTHING, fleet, file.read_bytes(), base=base, who=by, why=why)
+    else:
+        line = adopting.take_back(EVERYTHING, fleet, take_back, who=by, why=why)
+    if as_json:
+        print_json(catalogue.adopted_line(line))
+    else:
+        print_lines([catalogue.adopted_said(line), "It takes effect at the next build: coldfill rebuild"])
 
 
 @command(AS_JSON)

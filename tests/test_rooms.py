@@ -26,6 +26,7 @@ WINGS = [
     "terminal",
     "calling",
     "cli_audit",
+    "cli_compare",
     "cli_decide",
     "cli_handover",
     "cli",

@@ -29,8 +29,8 @@ def picture():
                 f"{reported['label']}: {wording.in_homes(reported['deficiencies0'], reported['homes0'])}",
                 filters.link("homes", only="reported-open"),
             ),
-            (f"{held['label']}: {int(held['homes']):,}", filters.link("hold")),
-            (f"{clear['label']}: {int(clear['homes']):,}", filters.link("homes", only="may-be-reported")),
+            (f"{held['label']}: {held['homes']:,.0f}", filters.link("hold")),
+            (f"{clear['label']}: {clear['homes']:,.0f}", filters.link("homes", only="may-be-reported")),
         ]
     )
     found = data.by_gravest(who, snapshot, chosen)

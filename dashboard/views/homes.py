@@ -72,6 +72,7 @@ def draw():
         ),
         wording.range_of(page, data.ROWS_A_PAGE, count, "home")
         + wording.with_open(data.open_count(who, snapshot, chosen, only, day)),
+        order=tables.Order(sort, lambda asked: filters.link("homes", only=only, sort=asked)),
         empty="No home fits. Take away a filter, or check the spelling of the search.",
     )
     filters.pages(count, data.ROWS_A_PAGE)

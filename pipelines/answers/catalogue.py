@@ -6,6 +6,7 @@ from typing import Any
 from pipelines.engine.checks import CHECKS
 from pipelines.engine.policy.policy import Policy
 from pipelines.fields import FIELDS
+from pipelines.fleet.adopted import Adopted
 
 
 def checks() -> list[dict[str, Any]]:
@@ -54,3 +55,15 @@ def lines_of_policy(policy: Policy) -> Iterator[str]:
         yield f"{limit.name:30} {limit.value:g} {limit.unit:9} {limit.mark:15} {limit.why}"
     for name, entry in policy.accepted.items():
         yield f"{name:30} {', '.join(entry['words'])}  {entry['mark']}: {entry['why']}"
+
+
+def adopted_line(line: Adopted) -> dict[str, Any]:
+    """A change of the policy as a document has it."""
+    return {name: value for name, value in vars(line).items() if name != "line_before"}
+
+
+def adopted_said(line: Adopted) -> str:
+    """A change of the policy in a line: who, when, why, and from what to what."""
+    what = f"takes back {line.takes_back}" if line.takes_back else "adopted"
+    texts = f"{line.before[:12] or 'none'} → {line.after[:12] or 'none'}"
+    return f"policy {line.number}  {line.at}  {what} by {line.who}: {line.why}  ({texts})"

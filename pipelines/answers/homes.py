@@ -22,8 +22,12 @@ from pipelines.answers.waiting import (
     never_verified,
     overlaid,
 )
-from pipelines.engine.checks import HOME_CHECKS
-from pipelines.engine.codes import quoted
+from pipelines.engine.checks import CHECKS, HOME_CHECKS
+from pipelines.engine.codes import coded, piece, quoted
+from pipelines.engine.history import CORRECTED, OPEN_STATES, STATE_OK
+from pipelines.engine.history import NOT_VERIFIED as NEVER_TOLD
+from pipelines.engine.results import DEFICIENT as FOUND_DEFICIENT
+from pipelines.engine.results import OK as FOUND_OK
 from pipelines.fleet.snapshots import Snapshot
 
 ROWS_A_PAGE = 40
@@ -33,10 +37,21 @@ SORTS = {
     "last_inspected_on": "h.last_inspected_on",
     "home_id": "h.home_id",
     "-safety_not_verified": "h.safety_not_verified DESC",
+    "-days_late": "late.days DESC NULLS LAST",
+    "-open_deficiencies": "h.open_deficiencies DESC",
+    "agency": "lower(h.agency)",
     "region": "lower(h.region) NULLS LAST",
     "crew": "lower(h.crew) NULLS LAST",
 }
 HOME = ["agency", "home_id"]
+# Of each home, by how many days what is latest there is past its time on a day; below 0 it is not due yet.
+LATE = """(
+    SELECT d.agency, d.home_id, max(date_diff('day', d.since + c.days_to_correct, DATE '{day}')) AS days
+    FROM opened AS d
+    JOIN clocks AS c ON c.risk = d.risk
+    GROUP BY d.agency, d.home_id)"""
+GROUPS = tuple(dict.fromkeys(check.group for check in CHECKS))
+DEFICIENT, OK, UNVERIFIED, NOTHING = "deficient", "ok", "not verified", "nothing to check"
 
 
 def known_by_number(viewer: Viewer, snapshot: Snapshot, search: str) -> bool:
@@ -72,17 +87,64 @@ def open_count(viewer: Viewer, snapshot: Snapshot, filters: Filters, only: str, 
 def homes_page(
     viewer: Viewer, snapshot: Snapshot, filters: Filters, only: str, as_of: date, sort: str, page: int
 ) -> pd.DataFrame:
-    """One page of homes, the graver first unless `sort` says otherwise; `page` counts from 1."""
+    """One page of homes, the graver first unless `sort` says otherwise; `page` counts from 1.
+
+    Beside the columns of `homes`, one for each of GROUPS: what its checks come to there, as of `_of_group`.
+    """
     source, params, tables = _source(viewer, snapshot, filters, only, as_of)
-    return snapshot.query(
+    order = SORTS.get(sort, SORTS["risk"])
+    if sort == "-days_late":
+        late = LATE.format(day=as_of.isoformat())
+        source = f"(SELECT h.* FROM {source}) AS h LEFT JOIN {late} AS late USING (agency, home_id)"
+    found = snapshot.query(
         f"""
         SELECT h.*
         FROM {source}
-        ORDER BY {SORTS.get(sort, SORTS["risk"])}, h.agency, h.home_id
+        ORDER BY {order}, h.agency, h.home_id
         LIMIT ? OFFSET ?""",
         [*params, ROWS_A_PAGE, ROWS_A_PAGE * (page - 1)],
         **tables,
     )
+    return found.merge(_groups(snapshot, found[HOME]), how="left", on=HOME)
+
+
+def _groups(snapshot: Snapshot, homes: pd.DataFrame) -> pd.DataFrame:
+    """Per home what each group of checks comes to, what stands of the home; of readings, the last visits."""
+    groups = ", ".join(f"{_of_group(group)} AS {group}" for group in GROUPS)
+    return snapshot.query(
+        f"""
+        SELECT s.agency, s.home_id, {groups}
+        FROM state_columns AS s
+        SEMI JOIN shown AS l ON l.agency = s.agency AND l.home_id = s.home_id
+        LEFT JOIN judged AS j ON j.agency = s.agency AND j.inspection_id = s.visit_ids[-1]
+        GROUP BY s.agency, s.home_id""",
+        shown=homes,
+    )
+
+
+def _of_group(group: str) -> str:
+    """SQL: deficient where a check is; else not verified where a safety-critical one is, or all are."""
+    checks = [check for check in CHECKS if check.group == group]
+    if checks[0].evidence:
+        outcomes = [piece(coded(check.id, "j"), "outcome") for check in checks]
+        bad, good = ([f"{one} = {code}" for one in outcomes] for code in (FOUND_DEFICIENT, FOUND_OK))
+        gap = ["false"]
+        some = [f"{one} < 3" for one in outcomes]
+    else:
+        states = [piece(coded(check.id, "s"), "state") for check in checks]
+        bad = [f"{one} IN {OPEN_STATES}" for one in states]
+        good = [f"{one} IN ({STATE_OK}, {CORRECTED})" for one in states]
+        gap = [never_verified(check.id) for check in checks if check.safety_critical] or ["false"]
+        some = [f"{one} = {NEVER_TOLD}" for one in states]
+
+    def any_of(conditions: list[str]) -> str:
+        return f"bool_or({' OR '.join(conditions)})"
+
+    return f"""CASE WHEN {any_of(bad)} THEN {quoted(DEFICIENT)}
+                    WHEN {any_of(gap)} THEN {quoted(UNVERIFIED)}
+                    WHEN {any_of(good)} THEN {quoted(OK)}
+                    WHEN {any_of(some)} THEN {quoted(UNVERIFIED)}
+                    ELSE {quoted(NOTHING)} END"""
 
 
 def held_page(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, page: int) -> pd.DataFrame:

@@ -36,7 +36,7 @@ from pipelines.fleet.private import close_to_others, private_folder, settle, tem
 # Names in a fleet's folder that are its own.
 PARTS = {"exports", "inputs", "mappings", "snapshots", "moments", "samples", "lists", ".uploads"} | {
     *("policy.toml", "funds.toml", "access.toml", "places.csv", "crews.csv", "events.csv", "activity.csv"),
-    *("received.csv", "states.csv", "decisions.csv", "contacts.csv"),
+    *("received.csv", "states.csv", "decisions.csv", "adopted.csv", "moments.csv", "contacts.csv"),
 }
 STATUSES = ("loaded", "kept out", "purged", "lost")
 SNAPSHOT_NAME = re.compile(r"(\d{8})-([0-9a-f]{12})\.duckdb", re.ASCII)
@@ -144,6 +144,7 @@ class Fleet:
         self.mappings = self.path / "mappings"
         self.lists = self.path / "lists"
         self.samples = self.path / "samples"
+        self.moments = self.path / "moments"
         self.policy = self.path / "policy.toml"
         self.places = self.path / "places.csv"
         self.crews = self.path / "crews.csv"
@@ -474,7 +475,9 @@ class Fleet:
         """Remove what dead runs left; the build lock must be held."""
         for folder in self.snapshots_folder.glob(".building-*"):
             shutil.rmtree(folder, ignore_errors=True)
-        for path in (one for room in (*self._rooms(), self.samples) for one in room.glob(".incoming-*")):
+        for path in (
+            one for room in (*self._rooms(), self.samples, self.moments) for one in room.glob(".incoming-*")
+        ):
             with suppress(OSError):
                 if time.time() - path.stat().st_mtime > LEFTOVER_AGE_S:
                     path.unlink()

@@ -1,9 +1,10 @@
 """What is wrong with what a fleet keeps: its logs, and exports, inputs and samples against their hashes."""
 
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
-from pipelines.fleet import decided
+from pipelines.fleet import adopted, decided, moments
 from pipelines.fleet.folder import Fleet, LogLine, hash_of_file
 from pipelines.fleet.logs import FleetError
 from pipelines.fleet.samples import faults_of_samples
@@ -18,6 +19,7 @@ def faults(fleet: Fleet) -> list[str]:
         *_of_inputs(fleet),
         *_of_snapshots(fleet),
         *faults_of_samples(fleet),
+        *moments.faults(fleet),
     ]
 
 
@@ -30,7 +32,10 @@ def exports_without_line(fleet: Fleet) -> list[str]:
 
 
 def _of_logs(fleet: Fleet) -> Iterator[str]:
-    for read in (fleet.states, fleet.log, fleet.demand_states, lambda: decided.read(fleet)):
+    for read in (
+        *(fleet.states, fleet.log, fleet.demand_states),
+        *(lambda: decided.read(fleet), lambda: adopted.read(fleet), lambda: moments.names(fleet)),
+    ):
         try:
             read()
         except FleetError as error:
@@ -72,6 +77,10 @@ def _of_inputs(fleet: Fleet) -> Iterator[str]:
     needed = {
         sha256: f"{state.snapshot} was made from" for state in states for sha256 in state.inputs.values()
     }
+    with suppress(FleetError):
+        for one in adopted.read(fleet):
+            texts = filter(None, (one.before, one.after))
+            needed |= dict.fromkeys(texts, f"line {one.number} of adopted.csv put in place")
     for line in _log(fleet):
         if line.status == "loaded" and line.mapping_sha256:
             needed[line.mapping_sha256] = f"{line.file_name} is read with"

@@ -53,6 +53,12 @@ class Unpublished:
             self._connection.execute("SET write_buffer_row_group_count = 1")
         return self._connection
 
+    def copy(self, snapshot: Path) -> None:
+        """Begin with a copy of a snapshot; before `connect`."""
+        with attempting("copy a snapshot to", self.folder):
+            self.folder.mkdir(mode=0o700, exist_ok=True)
+            shutil.copyfile(snapshot, self.path)
+
     def finish(self) -> Path:
         """Checkpoint, close, and check that the file opens; it is not written to after that."""
         import duckdb
@@ -93,9 +99,7 @@ class Building(Unpublished):
 
         False, and nothing is begun, where its bytes are not those that were published.
         """
-        with attempting("copy a snapshot to", self.folder):
-            self.folder.mkdir(mode=0o700, exist_ok=True)
-            shutil.copyfile(snapshot, self.path)
+        self.copy(snapshot)
         state = self.fleet.state_of(snapshot)
         if state is not None and state.sha256 in ("", hash_of_file(self.path)):
             return True
@@ -179,8 +183,6 @@ def building(
     `wait` is called once, with words, if another one is running; after `timeout` seconds of waiting,
     FleetError.
     """
-    import duckdb
-
     waiting = f"Another load is running in {fleet.path}; waiting until it is done."
     with locked(fleet.build_lock, timeout, lambda: wait(waiting)):
         fleet.sweep()
@@ -189,14 +191,23 @@ def building(
         with fleet.received_log.locked():
             log = fleet.log()
         building = Building(fleet, fleet.snapshots_folder / f".building-{secrets.token_hex(8)}", log)
-        try:
+        with _disk_named(fleet.snapshots_folder, building):
             yield building
-        except (OSError, duckdb.Error) as error:
-            if advice := disk_advice(error):
-                raise FleetError(f"Cannot build in {fleet.snapshots_folder}: {advice}.") from error
-            raise
-        finally:
-            building.discard()
+
+
+@contextmanager
+def _disk_named(folder: Path, building: Unpublished) -> Iterator[None]:
+    """FleetError where the disk is what ends the block; nothing of what was being made stays."""
+    import duckdb
+
+    try:
+        yield
+    except (OSError, duckdb.Error) as error:
+        if advice := disk_advice(error):
+            raise FleetError(f"Cannot build in {folder}: {advice}.") from error
+        raise
+    finally:
+        building.discard()
 
 
 @contextmanager
@@ -204,7 +215,5 @@ def scratch() -> Iterator[Unpublished]:
     """A file that belongs to no fleet, in the system's temporary folder; it is gone when the block ends."""
     with attempting("write in", tempfile.gettempdir()):
         unpublished = Unpublished(Path(tempfile.mkdtemp(prefix="coldfill-scratch-")))
-    try:
+    with _disk_named(unpublished.folder.parent, unpublished):
         yield unpublished
-    finally:
-        unpublished.discard()

@@ -258,3 +258,14 @@ class Rereading(Loading):
             stages.build(self.fleet, self._progress())
         except Exception as error:  # said on the page by whoever waits
             self.error = error
+
+
+class Publishing(Loading):
+    """The snapshot of what the fleet now holds, built anew; no file is new."""
+
+    def _work(self):
+        self.error = None
+        try:
+            stages.build(self.fleet, self._progress())
+        except Exception as error:  # said on the page by whoever waits
+            self.error = error

@@ -68,6 +68,13 @@ def kept(fleet: Fleet, hashes: Mapping[str, str]) -> Inputs:
     return _parsed(fleet, found, own)
 
 
+def with_policy(read: Inputs, text: bytes, name: object) -> Inputs:
+    """The same inputs with the text of another policy.toml, which errors call `name`; PolicyError."""
+    policy = policy_in(text, name)
+    texts = {**read.texts, "policy": policy.text.encode(), "policy.toml": text}
+    return replace(read, texts=texts, policy=policy)
+
+
 def mapping_kept(fleet: Fleet, hashes: Mapping[str, str], name: str) -> mappings.Mapping:
     """The mapping of a name as a snapshot of these hashes read it; FleetError where its text is gone.
 
@@ -81,7 +88,22 @@ def mapping_kept(fleet: Fleet, hashes: Mapping[str, str], name: str) -> mappings
 
 def policy_of(fleet: Fleet) -> Policy:
     """The fleet's policy, held against the checks there are; raises PolicyError."""
-    return _policy(_bytes(fleet.policy), fleet.policy)
+    return policy_in(policy_bytes(fleet), fleet.policy)
+
+
+def policy_bytes(fleet: Fleet) -> bytes | None:
+    """The text of the fleet's own policy as it stands, None where it has none."""
+    return _bytes(fleet.policy)
+
+
+def policy_in(data: bytes | None, name: object) -> Policy:
+    """The policy that a text comes to over what ships, held against the checks.
+
+    PolicyError, which calls it `name`, where it cannot be used.
+    """
+    policy = policies.parse(data or b"", str(name))
+    risk.refuse_unknown(policy)
+    return policy
 
 
 def digest_of(log: Iterable[LogLine], hashes: Mapping[str, str]) -> str:
@@ -92,17 +114,11 @@ def digest_of(log: Iterable[LogLine], hashes: Mapping[str, str]) -> str:
 
 
 def _parsed(fleet: Fleet, files: Mapping[str, bytes], own: Mapping[str, bytes]) -> Inputs:
-    policy = _policy(files.get("policy.toml"), fleet.policy)
+    policy = policy_in(files.get("policy.toml"), fleet.policy)
     read = (mappings.canonical(), *(mappings.parse_bytes(name, data) for name, data in own.items()))
     texts = {"policy": policy.text.encode(), **files}
     texts |= {f"mapping:{one.name}": one.text.encode() for one in read}
     return Inputs(texts, policy, read, crew_names.read(files.get("crews", b""), fleet.crews))
-
-
-def _policy(data: bytes | None, path: Path) -> Policy:
-    policy = policies.parse(data or b"", str(path))
-    risk.refuse_unknown(policy)
-    return policy
 
 
 def _bytes(path: Path) -> bytes | None:

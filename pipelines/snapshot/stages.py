@@ -21,6 +21,7 @@ from pipelines.snapshot import (
     described,
     exports,
     inputs,
+    moments,
     places,
     precedence,
     tables,
@@ -77,10 +78,13 @@ def build(fleet, progress=None):
             add(building.connect(), fleet, received, added, read, progress)
         else:
             fill(building.connect(), fleet, received, read, progress)
-        _runs(building.connect(), read.hashes, received, progress)
+        runs_table(building.connect(), read.hashes, received, progress)
         if same is None:
-            return _published(building, read, digest)
+            path = _published(building, read, digest)
+            moments.keep(fleet, int(read.policy.moments_kept), progress)
+            return path
         rebuilt = _in_place_of(building, read, digest, same)
+        moments.keep(fleet, int(read.policy.moments_kept), progress)
         progress.notes += sentences(rebuilt)
         return rebuilt.path
 
@@ -96,11 +100,14 @@ def rebuild(fleet, progress=None):
         digest = digest_of(building.log, read.hashes)
         received = fleet.received(building.log)
         fill(building.connect(), fleet, received, read, progress)
-        _runs(building.connect(), read.hashes, received, progress)
+        runs_table(building.connect(), read.hashes, received, progress)
         current = fleet.current()
         if current is not None and current.stem.endswith(digest):
-            return _in_place_of(building, read, digest, current)
-        return Rebuilt(_published(building, read, digest))
+            rebuilt = _in_place_of(building, read, digest, current)
+        else:
+            rebuilt = Rebuilt(_published(building, read, digest))
+        moments.keep(fleet, int(read.policy.moments_kept), progress)
+        return rebuilt
 
 
 def sentences(rebuilt):
@@ -147,6 +154,7 @@ def _in_place_of(building, read, digest, there):
     if pinned:
         fleet.pin(there, "")
     fleet.remove_snapshot(there)
+    moments.forget(fleet, there.name)
     return Rebuilt(path, False, wrong, there.name)
 
 
@@ -199,7 +207,7 @@ def verify(fleet, progress=None):
 
     Nothing is published, and one fault hides no other.
     """
-    faults = proof.faults(fleet)
+    faults = [*proof.faults(fleet), *moments.faults(fleet)]
     try:
         faults += _unlike_a_rebuilt_one(fleet, progress or Progress())
     except FleetError as error:
@@ -216,7 +224,7 @@ def _unlike_a_rebuilt_one(fleet, progress):
     received = fleet.received(log)
     with scratch() as rebuilt:
         fill(rebuilt.connect(), fleet, received, read, progress)
-        _runs(rebuilt.connect(), read.hashes, received, progress)
+        runs_table(rebuilt.connect(), read.hashes, received, progress)
         return [f"{difference.table}: {difference.what}" for difference in equal(current, rebuilt.finish())]
 
 
@@ -240,11 +248,13 @@ def rebuild_state(fleet, number, progress=None):
         log = building.log[: state.log_length]
         received = fleet.received(log)
         fill(building.connect(), fleet, received, read, progress)
-        _runs(building.connect(), read.hashes, received, progress)
+        runs_table(building.connect(), read.hashes, received, progress)
         wrong = _wrong(fleet, there, building.finish()) if there.exists() else ()
         if there.exists() and not wrong:
             return Rebuilt(there, right=True)
         path = _published(building, read, digest_of(log, read.hashes), remakes=state)
+        moments.forget(fleet, path.name)
+        moments.keep(fleet, int(read.policy.moments_kept), progress)
         return Rebuilt(path, False if wrong else None, wrong, there.name if wrong else "")
 
 
@@ -267,26 +277,39 @@ def _as_it_was(fleet, state):
 
 def fill(connection, fleet, received, read, progress):
     """All tables and views of a snapshot, made whole from the exports and the inputs `read`."""
-    policy = read.policy
-    tables.create(connection)
-    progress.stage("reading exports")
     size = sum(fleet.export_path(one.sha256).stat().st_size for one in received if one.status == "loaded")
     # Other processes start while the exports are read.
-    with workers.judges(policy, WORKERS if size >= BYTES_FOR_PROCESSES else 1) as judge:
-        with _one_thread(connection):
-            exports.read_all(connection, fleet, received, read, progress)
-        crew_names.renamed_table(connection, read.crews)
-        progress.stage("choosing the rows in force")
-        precedence.settle(connection)
-        progress.stage("comparing inspections")
-        places.places_table(connection, read.places, fleet.places)
-        progress.notes += unmatched_table(connection, fleet, read)
-        compare(connection, policy)
-        progress.stage("recomputing and checking")
-        with _one_thread(connection):
-            shown = roll(connection, judge, progress)
-    views.views(connection, policy, shown)
-    finish(connection, policy, received, shown, progress)
+    with workers.judges(read.policy, WORKERS if size >= BYTES_FOR_PROCESSES else 1) as judge:
+        read_exports(connection, fleet, received, read, progress)
+        shown = work_out(connection, fleet, read, judge, progress)
+    finish(connection, read.policy, received, shown, progress)
+
+
+def read_exports(connection, fleet, received, read, progress):
+    """Every row received, and which of them are in force, in the tables of a new snapshot."""
+    tables.create(connection)
+    progress.stage("reading exports")
+    with _one_thread(connection):
+        exports.read_all(connection, fleet, received, read, progress)
+    progress.stage("choosing the rows in force")
+    precedence.settle(connection)
+
+
+def work_out(connection, fleet, read, judge, progress):
+    """Everything recomputed, checked and followed from the rows in force, and its views.
+
+    Returns check id → (words, numbers) that its results may show.
+    """
+    crew_names.renamed_table(connection, read.crews)
+    progress.stage("comparing inspections")
+    places.places_table(connection, read.places, fleet.places)
+    progress.notes += unmatched_table(connection, fleet, read)
+    compare(connection, read.policy)
+    progress.stage("recomputing and checking")
+    with _one_thread(connection):
+        shown = roll(connection, judge, progress)
+    views.views(connection, read.policy, shown)
+    return shown
 
 
 @contextmanager
@@ -376,7 +399,7 @@ def finish(connection, policy, received, shown, progress):
         connection.execute(f"DROP TABLE IF EXISTS {name}")
 
 
-def _runs(connection, hashes, received, progress):
+def runs_table(connection, hashes, received, progress):
     """The one table that may differ between equal snapshots: when exports came, and how this one was made."""
     progress.stage("done")
     # Not from the views of the rows: what those show would be worked out for a count of them.
