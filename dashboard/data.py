@@ -35,6 +35,7 @@ from pipelines.answers import (
     sample_sheet,
     sampled,
     waiting,
+    why_risk,
 )
 from pipelines.answers import pressures as pressures_of_visit
 from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
@@ -61,6 +62,7 @@ from pipelines.answers.sample_sheet import ENDINGS
 from pipelines.answers.waiting import OFFERED, QUESTION, gravest
 from pipelines.engine.checks import BY_ID
 from pipelines.engine.history import STAGES
+from pipelines.engine.policy.policy import LEVELS
 from pipelines.fleet import decided
 from pipelines.fleet import samples as kept_samples
 from pipelines.fleet.decided import WHAT, Decision, Refused
@@ -80,6 +82,7 @@ __all__ = [
     "EVERYTHING",
     "HABITS",
     "KINDS",
+    "LEVELS",
     "NOT_RECORDED",
     "MOST_IN_PACKETS",
     "NUMBER",
@@ -187,6 +190,7 @@ held = kept(homes.held)
 held_page = kept(homes.held_page)
 
 home = kept(one_home.home)
+why_of_home = asked(why_risk.why_risk)
 decided_of_home = kept(decisions.of_home)
 inspection = kept(one_inspection.inspection)
 pressures = kept(pressures_of_visit.pressures)

@@ -6,7 +6,7 @@ import streamlit as st
 from dashboard import tables
 
 
-def show(title: str, drawn: tuple[alt.TopLevelMixin, str]) -> None:
+def show(title: str, drawn: tuple[alt.LayerChart, str]) -> None:
     """Draw what a function of `charts` gave, under a title."""
     chart, words = drawn
     tables.subsection(title)

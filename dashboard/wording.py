@@ -86,6 +86,15 @@ def text(value):
     return NOTHING if missing(value) else "; ".join(value) if isinstance(value, tuple) else str(value)
 
 
+def one_a_line(texts):
+    """Several texts, each on a line of its own; nothing where there is none."""
+    return "\n".join(texts)
+
+
+def one_after_the_other(texts):
+    return "; ".join(texts)
+
+
 def word(value):
     """Ids of words as words."""
     return NOTHING if missing(value) else str(value).replace("_", " ")

@@ -254,6 +254,17 @@ def snapshot_of(folder, *files, policy=None):
     return snapshots.attach(fleet.current())
 
 
+def snapshot_of_cases(folder, cases):
+    """One built fleet for many cases, lists of rows: those of a case are of an agency of its own."""
+    return snapshot_of(
+        folder, [row | {"agency": agency_of(number)} for number, rows in enumerate(cases) for row in rows]
+    )
+
+
+def agency_of(number):
+    return f"Case {number}"
+
+
 def loaded(fleet, folder, files):
     """Load canonical CSV files into a fleet, one after the other; yields after each."""
     for number, rows in enumerate(files, 1):

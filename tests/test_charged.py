@@ -14,7 +14,7 @@ from pipelines.answers.access import EVERYTHING, NotFound
 from pipelines.audit import calibration
 from pipelines.engine.codes import CERTAINTY_STEPS, RESULT_BITS, joined
 from pipelines.engine.results import DEFICIENT, OK
-from tests.inspections import SOUND, snapshot_of
+from tests.inspections import SOUND, agency_of, snapshot_of, snapshot_of_cases
 
 VENT = "vent-cap-tight"
 LOOSEN = "loosen-vent-cap"
@@ -45,28 +45,33 @@ def job(audit="loose", ordered=None, reported=None, final="loose", again=None, l
     return [one for one in visits if one]
 
 
-@pytest.mark.parametrize(
-    ("visits", "whose"),
-    [
-        (job(audit=None, final="tight"), "not seen at audit"),
-        (job(audit="tight", ordered="set-charge", final="tight"), "seen but not ordered"),
-        (job(audit="tight", ordered=f"set-charge;{LOOSEN}", final="tight"), "ordered but not right"),
-        (job(audit="tight", ordered="Loosen the cap of the automatic air vent", final="tight"),
-         "ordered but not right"),
-        (job(audit="tight", reported=LOOSEN, final="tight"), "ordered but not right"),
-        (job(audit="tight", final="tight"), "nobody"),
-        (job(audit="none", final="tight"), "nobody"),
-        (job(audit="loose", final="tight"), "changed since"),
-        (job(audit="loose", ordered=LOOSEN, final="tight"), "ordered but not right"),
-        (job(audit="tight", ordered=LOOSEN, final="loose", again="tight"), "passed at the final"),
-        (job(final="loose", later="tight"), "changed since"),
-        (job(audit="tight", final="loose"), None),
-        (job(audit="tight", ordered="repaint the boiler room", final="tight"), "seen but not ordered"),
-    ],
+JOBS = (
+    (job(audit=None, final="tight"), "not seen at audit"),
+    (job(audit="tight", ordered="set-charge", final="tight"), "seen but not ordered"),
+    (job(audit="tight", ordered=f"set-charge;{LOOSEN}", final="tight"), "ordered but not right"),
+    (job(audit="tight", ordered="Loosen the cap of the automatic air vent", final="tight"),
+     "ordered but not right"),
+    (job(audit="tight", reported=LOOSEN, final="tight"), "ordered but not right"),
+    (job(audit="tight", final="tight"), "nobody"),
+    (job(audit="none", final="tight"), "nobody"),
+    (job(audit="loose", final="tight"), "changed since"),
+    (job(audit="loose", ordered=LOOSEN, final="tight"), "ordered but not right"),
+    (job(audit="tight", ordered=LOOSEN, final="loose", again="tight"), "passed at the final"),
+    (job(final="loose", later="tight"), "changed since"),
+    (job(audit="tight", final="loose"), None),
+    (job(audit="tight", ordered="repaint the boiler room", final="tight"), "seen but not ordered"),
 )  # fmt: skip
-def test_a_deficiency_after_the_work_is_charged_to_exactly_one(tmp_path, visits, whose):
-    snapshot = snapshot_of(tmp_path, visits)
-    found = snapshot.rows("SELECT inspection_id, whose FROM charged WHERE check_id = ?", [VENT])
+
+
+@pytest.fixture(scope="module")
+def jobs(tmp_path_factory):
+    return snapshot_of_cases(tmp_path_factory.mktemp("jobs"), [visits for visits, _ in JOBS])
+
+
+@pytest.mark.parametrize(("case", "whose"), [(case, whose) for case, (_, whose) in enumerate(JOBS)])
+def test_a_deficiency_after_the_work_is_charged_to_exactly_one(jobs, case, whose):
+    asked = "SELECT inspection_id, whose FROM charged WHERE agency = ? AND check_id = ?"
+    found = jobs.rows(asked, [agency_of(case), VENT])
     assert found == ([("2", whose)] if whose else [])
 
 

@@ -17,7 +17,7 @@ from pipelines.audit.units import HOME_GROUPS, Units, _units
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.codes import coded
 from pipelines.engine.results import DEFICIENT, NOT_APPLICABLE, NOT_VERIFIED, OK
-from tests.inspections import SOUND, shipped_policy, snapshot_of
+from tests.inspections import SOUND, agency_of, shipped_policy, snapshot_of, snapshot_of_cases
 
 VENT = "vent-cap-tight"
 
@@ -45,10 +45,11 @@ def of_check(snapshot, check=VENT, columns="visits, observed, not_verified"):
     return snapshot.rows(f"SELECT crew, {columns} FROM crew_checks WHERE check_id = ? ORDER BY 1", [check])
 
 
-def pairs(snapshot, check=VENT):
+def pairs(snapshot, check=VENT, agency="%"):
     return snapshot.rows(
-        "SELECT crew, pairs, agree, missed, overcalled, not_verified FROM agreement WHERE check_id = ?",
-        [check],
+        "SELECT crew, pairs, agree, missed, overcalled, not_verified FROM agreement "
+        "WHERE check_id = ? AND agency LIKE ?",
+        [check, agency],
     )
 
 
@@ -69,47 +70,52 @@ def test_the_last_final_counts_and_a_re_inspection_where_it_could_not_tell(tmp_p
     assert of_check(snapshot) == [("Crew 1", 2, 1, 0), ("Crew 2", 0, 0, 1)]
 
 
-@pytest.mark.parametrize(
-    "between, paired",
-    [
-        ([], True),
-        ([visit(2, "H", "2026-01-20", "service")], True),
-        ([visit(2, "H", "2026-01-20", "service", repairs_reported="loosen-vent-cap")], False),
-        ([visit(2, "H", "2026-01-20", None, repairs_reported="set-charge")], False),
-        ([visit(2, "H", "2026-01-20", "service", system_id="B", repairs_reported="set-charge")], True),
-        ([visit(2, "H", "2026-01-20", "qa", qa_reason="for_cause", vent_cap="loose")], True),
-        ([visit(2, "H", "2026-01-20", "qa", qa_reason="sample", vent_cap="tight")], "the first"),
-    ],
+BETWEEN = (
+    ([], True),
+    ([visit(2, "H", "2026-01-20", "service")], True),
+    ([visit(2, "H", "2026-01-20", "service", repairs_reported="loosen-vent-cap")], False),
+    ([visit(2, "H", "2026-01-20", None, repairs_reported="set-charge")], False),
+    ([visit(2, "H", "2026-01-20", "service", system_id="B", repairs_reported="set-charge")], True),
+    ([visit(2, "H", "2026-01-20", "qa", qa_reason="for_cause", vent_cap="loose")], True),
+    ([visit(2, "H", "2026-01-20", "qa", qa_reason="sample", vent_cap="tight")], "the first"),
 )
-def test_what_breaks_a_pair(tmp_path, between, paired):
-    snapshot = snapshot_of(
-        tmp_path,
-        [
-            visit(1, "H", "2026-01-05", "final", repairs_reported="set-charge"),
-            *between,
-            visit(3, "H", "2026-02-01", "qa", vent_cap="tight"),
-        ],
-    )
+
+
+@pytest.fixture(scope="module")
+def between(tmp_path_factory):
+    final = visit(1, "H", "2026-01-05", "final", repairs_reported="set-charge")
+    again = visit(3, "H", "2026-02-01", "qa", vent_cap="tight")
+    cases = [[final, *visits, again] for visits, _ in BETWEEN]
+    return snapshot_of_cases(tmp_path_factory.mktemp("between"), cases)
+
+
+@pytest.mark.parametrize(("case", "paired"), [(case, paired) for case, (_, paired) in enumerate(BETWEEN)])
+def test_what_breaks_a_pair(between, case, paired):
     expected = {True: [("Crew 1", 1, 0, 1, 0, 0)], False: [], "the first": [("Crew 1", 1, 0, 1, 0, 0)]}
-    assert pairs(snapshot) == expected[paired]
+    assert pairs(between, agency=agency_of(case)) == expected[paired]
 
 
-@pytest.mark.parametrize(
-    "changes, paired",
-    [
-        ({}, 1),
-        ({"inspected_on": "2026-05-05"}, 1),
-        ({"inspected_on": "2026-05-06"}, 0),  # 121 days after
-        ({"repairs_reported": "loosen-vent-cap"}, 0),
-        ({"qa_reason": "for_cause"}, 0),
-        ({"job_number": "J-2"}, 0),
-        ({"system_id": "B"}, 0),
-    ],
+CHANGES = (
+    ({}, 1),
+    ({"inspected_on": "2026-05-05"}, 1),
+    ({"inspected_on": "2026-05-06"}, 0),  # 121 days after
+    ({"repairs_reported": "loosen-vent-cap"}, 0),
+    ({"qa_reason": "for_cause"}, 0),
+    ({"job_number": "J-2"}, 0),
+    ({"system_id": "B"}, 0),
 )
-def test_which_re_inspection_is_paired(tmp_path, changes, paired):
+
+
+@pytest.fixture(scope="module")
+def changed(tmp_path_factory):
     first = visit(1, "H", "2026-01-05", "final")
-    snapshot = snapshot_of(tmp_path, [first, visit(2, "H", "2026-02-01", "qa", **changes)])
-    assert pairs(snapshot) == [("Crew 1", 1, 1, 0, 0, 0)][:paired]
+    cases = [[first, visit(2, "H", "2026-02-01", "qa", **changes)] for changes, _ in CHANGES]
+    return snapshot_of_cases(tmp_path_factory.mktemp("changed"), cases)
+
+
+@pytest.mark.parametrize(("case", "paired"), [(case, paired) for case, (_, paired) in enumerate(CHANGES)])
+def test_which_re_inspection_is_paired(changed, case, paired):
+    assert pairs(changed, agency=agency_of(case)) == [("Crew 1", 1, 1, 0, 0, 0)][:paired]
 
 
 def test_another_address_under_the_same_id_is_no_pair(tmp_path):

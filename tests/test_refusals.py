@@ -10,9 +10,12 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
+from click.testing import CliRunner
 
+from pipelines import cli
 from pipelines.fleet.folder import Fleet
 from pipelines.receiving import door, kept_uploads
 from pipelines.snapshot import stages
@@ -34,6 +37,14 @@ def coldfill(*words, prepare=None, cwd=ROOT, **environment):
         timeout=120,
         preexec_fn=prepare,
     )
+
+
+def asked(*words):
+    """The command in this process, told like one of its own; an error that it does not tell is raised."""
+    done = CliRunner().invoke(cli.main, [*map(str, words)])
+    if not isinstance(done.exception, SystemExit | None):
+        raise done.exception
+    return SimpleNamespace(returncode=done.exit_code, stdout=done.stdout, stderr=done.stderr)
 
 
 def scripted(script, command, export, fleet):
@@ -95,7 +106,7 @@ def export(tmp_path):
 )
 def test_places_that_cannot_be_read_name_file_and_line(fleet, export, held, words):
     fleet.create().places.write_bytes(held)
-    refused(coldfill("load", export, "--fleet", fleet.path), str(fleet.places), *words)
+    refused(asked("load", export, "--fleet", fleet.path), str(fleet.places), *words)
     untouched(fleet)
 
 
@@ -135,7 +146,7 @@ def test_places_that_cannot_be_read_name_file_and_line(fleet, export, held, word
 def test_a_policy_with_absurd_values_names_the_file_and_the_key(fleet, export, text, words):
     fleet.create().policy.write_text(text, encoding="utf-8")
     words = (*words, export) if words == ("load",) else words
-    done = coldfill(*words, "--fleet", fleet.path)
+    done = asked(*words, "--fleet", fleet.path)
     refused(done, str(fleet.policy))
     assert len(done.stderr) < 1000
     untouched(fleet)
@@ -174,13 +185,13 @@ def test_a_policy_that_is_a_folder_or_not_readable(fleet, export):
 )
 def test_a_fleet_s_path_may_hold_any_mark(tmp_path, export, name):
     fleet = Fleet(tmp_path / name / "fleet #'")
-    done = coldfill("load", export, "--fleet", fleet.path)
+    done = asked("load", export, "--fleet", fleet.path)
     assert (done.returncode, done.stderr) == (0, "")
     more = write(tmp_path / "more '?#.csv", [row(number) for number in range(20, 24)])
-    assert coldfill("load", more, "--fleet", fleet.path).returncode == 0
-    done = coldfill("verify", "--fleet", fleet.path)
+    assert asked("load", more, "--fleet", fleet.path).returncode == 0
+    done = asked("verify", "--fleet", fleet.path)
     assert (done.returncode, done.stderr) == (0, "")
-    assert coldfill("flagged", "--fleet", fleet.path).returncode == 0
+    assert asked("flagged", "--fleet", fleet.path).returncode == 0
     assert {path.name for path in tmp_path.iterdir()} == {name, "export.csv", more.name}
 
 
@@ -227,7 +238,7 @@ def test_what_is_no_file_of_rows_does_not_hinder_the_others(tmp_path, fleet, exp
 def test_a_file_with_headings_only_is_not_loaded(tmp_path, fleet, blank):
     path = tmp_path / "headings.csv"
     path.write_text(",".join(HEADINGS) + "\n" + blank, encoding="utf-8")
-    refused(coldfill("load", path, "--fleet", fleet.path), "headings.csv", "row")
+    refused(asked("load", path, "--fleet", fleet.path), "headings.csv", "row")
     assert [line.status for line in fleet.log()] in ([], ["kept out"])
     untouched(fleet)
 

@@ -9,7 +9,7 @@ from pipelines.engine import risk
 from pipelines.engine.checks import BY_ID, HOME_CHECKS
 from pipelines.engine.policy import policy as policies
 from pipelines.engine.policy.policy import LEVELS, PROBABILITIES
-from tests.inspections import shipped_policy, snapshot_of
+from tests.inspections import agency_of, shipped_policy, snapshot_of_cases
 
 # MIL-STD-882E, Table III (seen in one full copy; two others
 # differ in some cells and disagree with the ranking below).
@@ -116,58 +116,71 @@ COIL = dict(domestic_coil="tankless", coil_wall="single")
 NO_CUTOFF = dict(low_water_cutoff="no")
 
 
-@pytest.mark.parametrize(
-    "check, readings, expected",
-    [
-        ("backflow-missing", PLAIN | NO_DEVICE, "serious"),
-        ("backflow-missing", GLYCOL | NO_DEVICE, "high"),
-        ("backflow-missing", GLYCOL | NO_DEVICE | dict(antifreeze=None), "high"),
-        ("backflow-missing", GLYCOL | NO_DEVICE | dict(antifreeze="propylene_glycol"), "serious"),
-        ("backflow-missing", PLAIN | NO_DEVICE | dict(antifreeze=None), "serious"),
-        ("backflow-insufficient", GLYCOL | CHECK_VALVE, "high"),
-        ("backflow-insufficient", GLYCOL | CHECK_VALVE | dict(antifreeze=None), "high"),
-        ("backflow-insufficient", PLAIN | CHECK_VALVE | dict(water_treatment="yes"), "serious"),
-        ("antifreeze-with-single-wall-coil", GLYCOL | COIL, "high"),
-        ("antifreeze-with-single-wall-coil", PLAIN | COIL | dict(water_treatment="yes"), "serious"),
-        ("low-water-cutoff-missing", NO_CUTOFF | dict(cold_pressure_psig=12.0), "serious"),
-        ("low-water-cutoff-missing", NO_CUTOFF | dict(cold_pressure_psig=2.0), "high"),
-        ("low-water-cutoff-missing", NO_CUTOFF | dict(cold_pressure_psig=2.1), "serious"),
-        ("low-water-cutoff-missing", NO_CUTOFF, "serious"),
-        (
-            "relief-capacity-short",
-            dict(relief_capacity_btuh=30_000.0, boiler_output_btuh=90_000.0),
-            "serious",
-        ),
-    ],
+FOUND = (
+    ("backflow-missing", PLAIN | NO_DEVICE, "serious"),
+    ("backflow-missing", GLYCOL | NO_DEVICE, "high"),
+    ("backflow-missing", GLYCOL | NO_DEVICE | dict(antifreeze=None), "high"),
+    ("backflow-missing", GLYCOL | NO_DEVICE | dict(antifreeze="propylene_glycol"), "serious"),
+    ("backflow-missing", PLAIN | NO_DEVICE | dict(antifreeze=None), "serious"),
+    ("backflow-insufficient", GLYCOL | CHECK_VALVE, "high"),
+    ("backflow-insufficient", GLYCOL | CHECK_VALVE | dict(antifreeze=None), "high"),
+    ("backflow-insufficient", PLAIN | CHECK_VALVE | dict(water_treatment="yes"), "serious"),
+    ("antifreeze-with-single-wall-coil", GLYCOL | COIL, "high"),
+    ("antifreeze-with-single-wall-coil", PLAIN | COIL | dict(water_treatment="yes"), "serious"),
+    ("low-water-cutoff-missing", NO_CUTOFF | dict(cold_pressure_psig=12.0), "serious"),
+    ("low-water-cutoff-missing", NO_CUTOFF | dict(cold_pressure_psig=2.0), "high"),
+    ("low-water-cutoff-missing", NO_CUTOFF | dict(cold_pressure_psig=2.1), "serious"),
+    ("low-water-cutoff-missing", NO_CUTOFF, "serious"),
+    (
+        "relief-capacity-short",
+        dict(relief_capacity_btuh=30_000.0, boiler_output_btuh=90_000.0),
+        "serious",
+    ),
 )
-def test_what_the_visit_found_decides_how_grave_it_is(check, readings, expected, tmp_path):
+
+
+@pytest.fixture(scope="module")
+def found(tmp_path_factory):
     visit = dict(home_id="H", inspection_id="1", inspected_on="2025-03-04", heating_system="hot_water")
     later = visit | dict(inspection_id="2", inspected_on="2025-04-04")  # says nothing of it
-    snapshot = snapshot_of(tmp_path, [visit | readings, later])
-    assert snapshot.rows(f"SELECT risk FROM home_checks WHERE check_id = '{check}'") == [(expected,)]
+    cases = [[visit | readings, later] for _, readings, _ in FOUND]
+    return snapshot_of_cases(tmp_path_factory.mktemp("found"), cases)
+
+
+@pytest.mark.parametrize("case", range(len(FOUND)))
+def test_what_the_visit_found_decides_how_grave_it_is(found, case):
+    check, _, expected = FOUND[case]
+    asked = "SELECT risk FROM home_checks WHERE agency = ? AND check_id = ?"
+    assert found.rows(asked, [agency_of(case), check]) == [(expected,)]
 
 
 UNREAD = dict(heating_system="hot_water", fill_connection="manual")
 
 
-@pytest.mark.parametrize(
-    "readings, counts",
-    [
-        (UNREAD, False),
-        (UNREAD | dict(domestic_coil="tankless"), False),
-        (UNREAD | dict(antifreeze="ethylene_glycol"), True),
-        (UNREAD | dict(antifreeze="propylene_glycol"), True),
-        (UNREAD | dict(antifreeze_percent=30.0), True),
-        (UNREAD | dict(water_treatment="yes", domestic_coil="tankless"), True),
-    ],
+COILS = (
+    (UNREAD, False),
+    (UNREAD | dict(domestic_coil="tankless"), False),
+    (UNREAD | dict(antifreeze="ethylene_glycol"), True),
+    (UNREAD | dict(antifreeze="propylene_glycol"), True),
+    (UNREAD | dict(antifreeze_percent=30.0), True),
+    (UNREAD | dict(water_treatment="yes", domestic_coil="tankless"), True),
 )
-def test_an_unread_coil_is_a_gap_in_safety_only_beside_additives(readings, counts, tmp_path):
+
+
+@pytest.fixture(scope="module")
+def coils(tmp_path_factory):
     visit = dict(home_id="H", inspection_id="1", inspected_on="2025-03-04")
     later = visit | UNREAD | dict(inspection_id="2", inspected_on="2025-04-04")
-    snapshot = snapshot_of(tmp_path, [visit | readings, later])
-    state = "SELECT state FROM home_checks WHERE check_id = 'antifreeze-with-single-wall-coil'"
-    assert snapshot.rows(state) == [("not verified",)]
-    ((headline, lacking),) = snapshot.rows("SELECT headline, safety_not_verified FROM homes")
+    return snapshot_of_cases(tmp_path_factory.mktemp("coils"), [[visit | one, later] for one, _ in COILS])
+
+
+@pytest.mark.parametrize(("case", "counts"), [(case, counts) for case, (_, counts) in enumerate(COILS)])
+def test_an_unread_coil_is_a_gap_in_safety_only_beside_additives(coils, case, counts):
+    of_case = [agency_of(case)]
+    state = "SELECT state FROM home_checks WHERE agency = ? AND check_id = 'antifreeze-with-single-wall-coil'"
+    assert coils.rows(state, of_case) == [("not verified",)]
+    asked = "SELECT headline, safety_not_verified FROM homes WHERE agency = ?"
+    ((headline, lacking),) = coils.rows(asked, of_case)
     assert ("wall of the hot-water coil" in headline) is counts
     assert f"{lacking} not verified" in headline
 

@@ -34,6 +34,7 @@ WINGS = [
 STRANGERS = {("intake", "fleet"), ("fleet", "intake")}
 ONLY_IN = {
     "pint": {"pipelines/intake/units.py"},
+    "openpyxl": {"pipelines/intake/workbooks.py"},
     "duckdb": "pipelines/fleet/",
     "streamlit": "dashboard/",
 }

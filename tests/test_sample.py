@@ -5,6 +5,7 @@ import io
 import itertools
 import json
 import math
+import shutil
 import subprocess
 import sys
 from datetime import date
@@ -25,7 +26,7 @@ from pipelines.fleet.logs import FleetError
 from pipelines.receiving import purge
 from pipelines.snapshot import stages
 from pipelines.snapshot.version import attach
-from tests.inspections import SOUND, loaded, snapshot_of
+from tests.inspections import SOUND, agency_of, loaded, snapshot_of, snapshot_of_cases
 from tests.small_exports import run
 
 ALDER, BIRCH = "Alder County", "Birch Valley"
@@ -61,6 +62,18 @@ def fleet_of(folder, *files):
         pass
     stages.build(fleet)
     return fleet
+
+
+@pytest.fixture(scope="module")
+def thirty(tmp_path_factory):
+    """A built fleet of thirty finals, which no test changes."""
+    return fleet_of(tmp_path_factory.mktemp("thirty"), finals(30))
+
+
+@pytest.fixture
+def fleet(thirty, tmp_path):
+    """A copy of it."""
+    return Fleet(shutil.copytree(thirty.path, tmp_path / "fleet"))
 
 
 def asked(rule=reinspections.NUMBER, amount=5, seed=11, agencies=(), year=2025):
@@ -136,42 +149,54 @@ def test_units_are_those_that_a_loop_over_visits_tells(sample_snapshot):
     assert {row[:4]: row[4:] for row in made} == by_hand and len(made) > 1_000
 
 
-@pytest.mark.parametrize(
-    ("changes", "own"),
-    [
-        ({}, False),
-        ({"inspector_role": "crew"}, True),
-        ({"inspector_role": "contractor"}, True),
-        ({"inspector": "crew 1"}, True),
-        ({"inspector": "a. b."}, False),
-        ({"inspector": "C. D."}, True),  # audited the unit
-        ({"inspector": None, "inspector_role": None}, True),  # nobody can tell
-        ({"inspector": None}, False),  # somebody else's role
-        ({"inspector": "E. F.", "inspector_role": None}, False),
-    ],
+OWN = (
+    ({}, False),
+    ({"inspector_role": "crew"}, True),
+    ({"inspector_role": "contractor"}, True),
+    ({"inspector": "crew 1"}, True),
+    ({"inspector": "a. b."}, False),
+    ({"inspector": "C. D."}, True),  # audited the unit
+    ({"inspector": None, "inspector_role": None}, True),  # nobody can tell
+    ({"inspector": None}, False),  # somebody else's role
+    ({"inspector": "E. F.", "inspector_role": None}, False),
 )
-def test_whose_final_is_independent(tmp_path, changes, own):
+
+
+@pytest.fixture(scope="module")
+def audited(tmp_path_factory):
     audit = visit(1, "H", "initial", "2025-12-01", inspector="C. D.", inspector_role="auditor")
-    snapshot = snapshot_of(tmp_path, [audit, visit(2, "H", **changes)])
-    assert snapshot.rows("SELECT own_final FROM program_units") == [(own,)]
+    cases = [[audit, visit(2, "H", **changes)] for changes, _ in OWN]
+    return snapshot_of_cases(tmp_path_factory.mktemp("audited"), cases)
 
 
-@pytest.mark.parametrize(
-    ("more", "again"),
-    [
-        ([], None),
-        ([visit(9, "H", "qa", "2026-03-01", qa_reason="sample")], "2026-03-01"),
-        ([visit(9, "H", "qa", "2026-03-01")], "2026-03-01"),
-        ([visit(9, "H", "qa", "2026-03-01", qa_reason="for_cause")], None),
-        ([visit(9, "H", "qa", "2026-01-01", qa_reason="sample")], None),  # before the final
-        ([visit(9, "H", "qa", "2026-03-01", job_number=None)], "2026-03-01"),
-        ([visit(9, "H", "qa", "2026-03-01", job_number="J-other")], None),
-        ([visit(9, "H", "service", "2026-03-01")], None),
-    ],
+@pytest.mark.parametrize(("case", "own"), [(case, own) for case, (_, own) in enumerate(OWN)])
+def test_whose_final_is_independent(audited, case, own):
+    asked = "SELECT own_final FROM program_units WHERE agency = ?"
+    assert audited.rows(asked, [agency_of(case)]) == [(own,)]
+
+
+MORE = (
+    ([], None),
+    ([visit(9, "H", "qa", "2026-03-01", qa_reason="sample")], "2026-03-01"),
+    ([visit(9, "H", "qa", "2026-03-01")], "2026-03-01"),
+    ([visit(9, "H", "qa", "2026-03-01", qa_reason="for_cause")], None),
+    ([visit(9, "H", "qa", "2026-01-01", qa_reason="sample")], None),  # before the final
+    ([visit(9, "H", "qa", "2026-03-01", job_number=None)], "2026-03-01"),
+    ([visit(9, "H", "qa", "2026-03-01", job_number="J-other")], None),
+    ([visit(9, "H", "service", "2026-03-01")], None),
 )
-def test_what_counts_as_a_sample_re_inspection(tmp_path, more, again):
-    snapshot = snapshot_of(tmp_path, [visit(1, "H"), *more])
-    found = snapshot.rows("SELECT again_on FROM program_units WHERE final_on IS NOT NULL")
+
+
+@pytest.fixture(scope="module")
+def visited_again(tmp_path_factory):
+    cases = [[visit(1, "H"), *more] for more, _ in MORE]
+    return snapshot_of_cases(tmp_path_factory.mktemp("again"), cases)
+
+
+@pytest.mark.parametrize(("case", "again"), [(case, again) for case, (_, again) in enumerate(MORE)])
+def test_what_counts_as_a_sample_re_inspection(visited_again, case, again):
+    asked = "SELECT again_on FROM program_units WHERE agency = ? AND final_on IS NOT NULL"
+    found = visited_again.rows(asked, [agency_of(case)])
     assert found == [(date.fromisoformat(again) if again else None,)]
 
 
@@ -336,8 +361,7 @@ def kept(fleet):
     return sorted(path.name for path in fleet.samples.iterdir())
 
 
-def test_a_draw_is_kept_once_and_never_changed(tmp_path):
-    fleet = fleet_of(tmp_path, finals(30))
+def test_a_draw_is_kept_once_and_never_changed(fleet):
     first = run(fleet, "sample", "--size", 5, "--seed", 8)
     assert first.exit_code == 0 and "5 of 30 units, each stands for 6" in first.stdout
     names = kept(fleet)
@@ -369,10 +393,9 @@ def test_a_draw_is_kept_once_and_never_changed(tmp_path):
         ("--out", "sample.docx"),
     ],
 )
-def test_what_cannot_be_meant_is_refused_and_draws_nothing(tmp_path, words):
-    fleet = fleet_of(tmp_path, finals(30))
-    assert run(fleet, "sample", *words).exit_code == 2
-    assert not fleet.samples.exists() or kept(fleet) == []
+def test_what_cannot_be_meant_is_refused_and_draws_nothing(thirty, words):
+    assert run(thirty, "sample", *words).exit_code == 2
+    assert not thirty.samples.exists() or kept(thirty) == []
 
 
 def test_a_home_is_replaced_by_the_next_alternate_of_its_crew(tmp_path):
@@ -435,8 +458,7 @@ def test_a_run_killed_before_the_rename_leaves_nothing_half(tmp_path):
     assert len(samples.samples(fleet)) == 1
 
 
-def test_verify_names_a_sample_that_was_changed_or_lost(tmp_path):
-    fleet = fleet_of(tmp_path, finals(30))
+def test_verify_names_a_sample_that_was_changed_or_lost(fleet):
     run(fleet, "sample", "--size", 5, "--seed", 8)
     (sample,) = samples.samples(fleet)
     run(fleet, "sample", "--replace", sample.to_visit[0]["home_id"], "--why", "locked")
@@ -454,8 +476,7 @@ def test_verify_names_a_sample_that_was_changed_or_lost(tmp_path):
     assert sample.name in fault
 
 
-def test_a_purge_takes_samples_and_replacements_along(tmp_path):
-    fleet = fleet_of(tmp_path, finals(30))
+def test_a_purge_takes_samples_and_replacements_along(fleet):
     run(fleet, "sample", "--size", 5, "--seed", 8)
     (sample,) = samples.samples(fleet)
     run(fleet, "sample", "--replace", sample.to_visit[0]["home_id"], "--why", "locked")
@@ -466,8 +487,7 @@ def test_a_purge_takes_samples_and_replacements_along(tmp_path):
 # ---- what is handed out
 
 
-def test_the_sheet_holds_a_page_for_each_unit_and_is_the_same_every_time(tmp_path):
-    fleet = fleet_of(tmp_path, finals(30))
+def test_the_sheet_holds_a_page_for_each_unit_and_is_the_same_every_time(fleet):
     snapshot = attach(fleet.current())
     name = samples.keep_sample(fleet, drawn(snapshot)).stem
     sample = samples.sample_called(fleet, name)

@@ -123,7 +123,8 @@ def _of_weeks(files, newest, as_of, over, more):
         f"{f'of {hollow:,} nothing is' if hollow else 'rows of each are'} in force."
     )
     if silent > 0:
-        said += f" Longest without one: {newest.index[0]}, {wording.plural(silent, 'day')} on {wording.day(as_of)}."
+        days = wording.plural(silent, "day")
+        said += f" Longest without one: {newest.index[0]}, {days} on {wording.day(as_of)}."
     if over:
         said += f" {wording.plural(over, 'more file')} of crowded weeks: see the table."
     if more:
@@ -200,7 +201,7 @@ def _matrix(marks, names, files, width):
             "label": [str(place + 1) for place in range(files)],
         }
     )
-    plain = {"fontSize": 12, "font": FONT, "color": INK}
+    plain: dict[str, Any] = {"fontSize": 12, "font": FONT, "color": INK}
     named = (
         alt.Chart(labels)
         .mark_text(align="left", baseline="middle", **plain)

@@ -26,16 +26,16 @@ def held(by_agency: pd.DataFrame, address: Callable[[str, str], str], of_agency:
     `of_agency` to the agency.
     """
     rows: list[dict[str, Any]] = []
-    for row in by_agency.itertuples():
+    for row in by_agency.to_dict("records"):
         for part, (column, question) in COLUMNS.items():
-            count = int(getattr(row, column))
+            count = int(row[column])
             rows.append(
                 {
-                    "name": row.agency,
+                    "name": row["agency"],
                     "part": part,
                     "count": count,
-                    "address": address(row.agency, question),
-                    "said": f"{row.agency}: {wording.plural(count, 'unit')} {part}",
+                    "address": address(row["agency"], question),
+                    "said": f"{row['agency']}: {wording.plural(count, 'unit')} {part}",
                 }
             )
     marks = pd.DataFrame(rows)

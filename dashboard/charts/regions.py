@@ -43,18 +43,16 @@ def by_region(found: pd.DataFrame, titles: dict[str, str], stage: str, address: 
             for row in drawn.itertuples()
         ],
         apart=np.where(drawn["beyond"].notna(), BEYOND, WITHIN),
-        address=[address(row.check_id, row.region) if row.deficient else None for row in drawn.itertuples()],
+        address=[
+            address(check, region) if bad else ""
+            for check, region, bad in zip(drawn["check_id"], drawn["region"], drawn["deficient"], strict=True)
+        ],
         said=[_said(row, titles) for row in drawn.itertuples()],
     )
     usual = drawn.loc[drawn["verified"] >= FEW, "high95"].quantile(USUAL)
     top = min(1.0, 1.1 * max(0.05, 0.0 if pd.isna(usual) else float(usual)))
     # What lies further out stands at the edge, with its share beside it.
-    drawn["beside"] = [
-        row.name + (f", {wording.percent(row.share)} →" if row.share > top else "")
-        if row.share > top or row.apart == BEYOND
-        else ""
-        for row in drawn.itertuples()
-    ]
+    drawn["beside"] = [_beside(row, top) for row in drawn.itertuples()]
     for name, of in (("high", "high95"), ("low", "low95"), ("share", "share")):
         drawn[name] = drawn[of].clip(upper=top)
     rows = pd.DataFrame(
@@ -68,6 +66,13 @@ def by_region(found: pd.DataFrame, titles: dict[str, str], stage: str, address: 
     )
     chart = _drawing(drawn, rows, [_called(region) for region in regions], top, height)
     return chart, _in_words(found, drawn, checks, regions, titles, stage)
+
+
+def _beside(row, top):
+    """What stands beside a mark: its name where it is apart, and its share where that lies further out."""
+    if row.share > top:
+        return f"{row.name}, {wording.percent(row.share)} →"
+    return row.name if row.apart == BEYOND else ""
 
 
 def _commonest(found):

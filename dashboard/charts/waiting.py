@@ -30,8 +30,7 @@ def by_gravest(found: pd.DataFrame, levels, address: Callable[..., str]):
             "count": found["homes"],
             "address": [address(row.risk, row.stage) for row in found.itertuples()],
             "said": [
-                f"{row.risk}: {wording.plural(int(row.homes), 'home')} {row.stage}"
-                for row in found.itertuples()
+                f"{row.risk}: {wording.plural(row.homes, 'home')} {row.stage}" for row in found.itertuples()
             ],
         }
     )
@@ -166,7 +165,7 @@ def agencies(found: pd.DataFrame, as_of: date, recent_days: float, address: Call
     start = pd.Timestamp(as_of) - pd.Timedelta(days=DAYS_DRAWN)
     known = known.assign(
         mark=[SILENT if one else RECENT for one in silent],
-        on=known["last_inspected_on"].clip(lower=start),
+        on=known["last_inspected_on"].where(known["last_inspected_on"] > start, start),
         words=[
             f"{wording.day(row.last_inspected_on)}{', silent' if one else ''}"
             for row, one in zip(known.itertuples(), silent, strict=True)

@@ -4,7 +4,13 @@ import streamlit as st
 
 from dashboard import audit_words, charts, data, filters, tables, wording
 
-found = data.described(filters.viewer(), filters.snapshot())
+wanted = st.text_input(
+    "Find a check, a limit or a measure",
+    key="find",
+    bind="query-params",
+    placeholder="Part of its words or of its id",
+)
+found = data.described(filters.viewer(), filters.snapshot(), wanted)
 
 if unmatched := data.unmatched(filters.viewer(), filters.snapshot()):
     tables.lines_of("Set for what no inspection names, and so without effect", unmatched)
@@ -14,6 +20,8 @@ tables.section(
     "Severity 1 (gravest) to 4 and probability A (often) to E after MIL-STD-882E; both are the policy's. "
     "Checks about readings speak of a visit, not of the home, and carry none.",
 )
+if found["checks"].empty:
+    tables.show(found["checks"], (), "", empty="No check answers to it.")
 for group, part in found["checks"].groupby("group", sort=False):
     tables.show(
         part,
@@ -22,7 +30,7 @@ for group, part in found["checks"].groupby("group", sort=False):
                 "name",
                 "Looked at, and deficient when",
                 under="title",
-                width="20%",
+                width="18%",
                 link=lambda row: (
                     filters.link("homes", check=row.check_id) if row.group != "evidence" else None
                 ),
@@ -32,17 +40,28 @@ for group, part in found["checks"].groupby("group", sort=False):
                 "Safety",
                 lambda row: wording.safety(row.safety_critical, row.act_today),
                 of_row=True,
-                width="9%",
+                width="8%",
             ),
-            tables.count("severity", "Severity", width="6%"),
-            tables.Column("probability", "Probability", kind=tables.NUMBER, width="7%"),
-            tables.Column("remedy", "Remedy", width="25%"),
-            tables.Column("source", "Authority", width="17%"),
-            tables.Column("check_id", "Id", width="16%"),
+            tables.count("severity", "Severity", width="5%"),
+            tables.Column("probability", "Probability", kind=tables.NUMBER, width="6%"),
+            tables.Column(
+                "held_against", "Limits in force", wording.one_a_line, kind=tables.LINES, width="18%"
+            ),
+            tables.Column("remedy", "Remedy", width="21%"),
+            tables.Column("source", "Authority", width="15%"),
+            tables.Column("check_id", "Id", width="13%"),
         ),
         wording.GROUPS[str(group)],
         empty="",
     )
+tables.folded_table(
+    found["checks"][found["checks"]["rests_on"].map(len) > 0],
+    (
+        tables.Column("name", "Check"),
+        tables.Column("rests_on", "Its numbers and its certainty rest on", wording.one_after_the_other),
+    ),
+    "What else of the policy a check's numbers and its certainty rest on",
+)
 
 tables.section(
     "Is certainty right?",
@@ -92,7 +111,7 @@ tables.show(
         tables.Column("why", "Why, and source"),
     ),
     "Limits of the policy",
-    empty="No limit.",
+    empty="No limit answers to it.",
 )
 tables.show(
     found["accepted_words"],
@@ -103,7 +122,7 @@ tables.show(
         tables.Column("why", "Why, and source"),
     ),
     "Accepted kinds",
-    empty="No set of words.",
+    empty="No set of words answers to it.",
 )
 tables.show(
     found["region_overrides"],
@@ -142,5 +161,5 @@ tables.show(
         tables.Column("measure_id", "Id", kind=tables.SHORT),
     ),
     "Measures",
-    empty="No measure.",
+    empty="No measure answers to it.",
 )

@@ -1,7 +1,6 @@
 """The first page: what needs a decision, most urgent first."""
 
 from dashboard import charts, data, downloads, filters, frame, pictures, tables, wording
-from pipelines.engine.policy.policy import LEVELS
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
 NEW = (
@@ -37,7 +36,7 @@ def picture():
     if found.empty:
         tables.said("Nothing is open, as far as inspections could verify.")
     else:
-        pictures.show("What waits", charts.by_gravest(found, LEVELS, gravest))
+        pictures.show("What waits", charts.by_gravest(found, data.LEVELS, gravest))
 
 
 def months():

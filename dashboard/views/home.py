@@ -78,6 +78,17 @@ def open_now(home):
         if home.safety_not_verified or not home.assessed
         else "None found open.",
     )
+    tables.folded_table(
+        tables.rows(data.why_of_home(who, snapshot, home)),
+        (
+            tables.Column("title", "Deficiency"),
+            tables.risk(),
+            tables.Column("base", "The check's own"),
+            tables.Column("moved", "Raised or lowered, because", wording.text),
+            tables.Column("would_change", "What would change it", wording.text),
+        ),
+        "Why this risk",
+    )
     lacking = [check.name for check in home.checks if check.gap_in_safety]
     if home.assessed and lacking:
         tables.folded(f"{wording.plural(len(lacking), 'safety-critical check')} never verified", lacking)

@@ -5,9 +5,13 @@ from datetime import datetime
 import pandas as pd
 
 from pipelines.answers.access import NOT_RECORDED, Filters, Viewer, where
+from pipelines.answers.phrases import called
 from pipelines.engine.checks import CHECKS, HOME_CHECKS
+from pipelines.engine.limits_read import limits_read
+from pipelines.engine.policy.policy import limit_said
 from pipelines.fleet.snapshots import Snapshot
 
+SEARCHED = ("checks", "limits", "accepted_words", "region_overrides", "measures")
 DESCRIBED = ("calibration", "checks", "limits", "accepted_words", "region_overrides", "measures", "clocks")
 
 
@@ -65,9 +69,43 @@ def limit(viewer: Viewer, snapshot: Snapshot, name: str) -> float:
     return snapshot.rows("SELECT value FROM limits WHERE name = ?", [name])[0][0]
 
 
-def described(viewer: Viewer, snapshot: Snapshot) -> dict[str, pd.DataFrame]:
-    """The small tables that say what results rest on: DESCRIBED, by name."""
-    return {name: snapshot.query(f"SELECT * FROM {name}") for name in DESCRIBED}
+def described(viewer: Viewer, snapshot: Snapshot, wanted: str = "") -> dict[str, pd.DataFrame]:
+    """The small tables that say what results rest on: DESCRIBED, by name.
+
+    Checks have beside them, in words, the limits they are held against (`held_against`) and those that their
+    numbers and certainty rest on (`rests_on`). Of SEARCHED only the rows that hold the text `wanted`, without
+    case.
+    """
+    found = {name: snapshot.query(f"SELECT * FROM {name}") for name in DESCRIBED}
+    said = _said(found["limits"], found["accepted_words"])
+    read = limits_read()
+    for column, which in (("held_against", "own"), ("rests_on", "through")):
+        found["checks"][column] = [
+            tuple(said[name] for name in getattr(read[check], which) if name in said) if check in read else ()
+            for check in found["checks"]["check_id"]
+        ]
+    if text := wanted.strip().casefold():
+        for name in SEARCHED:
+            found[name] = found[name][_holding(found[name], text)]
+    return found
+
+
+def _said(limits: pd.DataFrame, accepted: pd.DataFrame) -> dict[str, str]:
+    """Limits and sets of accepted words in words, by name."""
+    said = {
+        name: f"{called(name)} {limit_said(value, unit)}"
+        for name, value, unit in zip(limits["name"], limits["value"], limits["unit"], strict=True)
+    }
+    return said | {
+        name: f"{called(name)}: {words.replace('_', ' ')}"
+        for name, words in zip(accepted["name"], accepted["words"], strict=True)
+    }
+
+
+def _holding(rows: pd.DataFrame, text: str) -> list[bool]:
+    """Which rows hold a text in a cell, as it is kept or as it is shown."""
+    cells = ["\n".join(map(str, row)).casefold() for row in rows.itertuples(index=False)]
+    return [text in cell or text in cell.replace("_", " ") for cell in cells]
 
 
 def unmatched(viewer: Viewer, snapshot: Snapshot) -> list[str]:

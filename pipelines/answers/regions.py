@@ -48,13 +48,13 @@ def apart(viewer: Viewer, snapshot: Snapshot, filters: Filters, stage: str) -> p
     p = chance.adjusted(chance.apart_from_others(bad, of, all_bad - bad, all_of - of))
     low, high = chance.wilson_interval(bad, of)
     sure = p <= limit(viewer, snapshot, "false_discoveries")
-    more = bad * all_of > all_bad * of
+    side = np.where(bad * all_of > all_bad * of, "more", "fewer")
     return found.assign(
         low95=low,
         high95=high,
         of_all=np.divide(all_bad, all_of, out=np.zeros(len(found)), where=all_of > 0),
         everywhere=all_bad,
-        beyond=pd.Series(np.where(sure, np.where(more, "more", "fewer"), None), found.index, dtype=object),
+        beyond=pd.Series(side, found.index, dtype=object).where(sure, None),
     )
 
 

@@ -91,10 +91,18 @@ def results(recomputed, checks=CHECKS):
     `recomputed` is a `resolver.Recomputed`, whose policy is that of its rows. Checks that read other results
     come after those they read.
     """
-    out, batch = Results(), _Batch(recomputed)
+    out = Results()
+    for _ in one_by_one(recomputed, checks, out):
+        pass
+    return out
+
+
+def one_by_one(recomputed, checks=CHECKS, so_far=None):
+    """(check, Result) of each, run when it is asked for and put among the results `so_far`."""
+    out, batch = Results() if so_far is None else so_far, _Batch(recomputed)
     for check in checks:
         out[check.id] = _run(check, batch, out)
-    return out
+        yield check, out[check.id]
 
 
 class _Batch:

@@ -10,7 +10,7 @@ import json
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 from pathlib import Path
 
 from pipelines.fields import BY_NAME, FIELDS, REQUIRED, TEXT, WORD, WORDS
@@ -149,6 +149,7 @@ def text_of(data: bytes) -> str:
     return data.decode("utf-8-sig").replace("\r\n", "\n")
 
 
+@lru_cache(maxsize=64)
 def parse_mapping(name: str, text: str, file: str | None = None) -> Mapping:
     """The mapping a TOML text describes; `file` is what errors call it."""
     file = file or f"{name}.toml"

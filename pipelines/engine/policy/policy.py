@@ -10,7 +10,7 @@ import json
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from difflib import get_close_matches
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 
 from pipelines.engine.policy.measures import Measure, measures, of_region
@@ -189,9 +189,7 @@ def load(path=None):
 
 def parse(data, name):
     """The policy in force: what ships, overridden by the bytes of a TOML file that errors call `name`."""
-    shipped, shipped_measures = (
-        read((HERE / file).read_bytes(), file).tables for file in ("default.toml", "measures.toml")
-    )
+    shipped, shipped_measures = _shipped("default.toml"), _shipped("measures.toml")
     own = read(data, name)
     for table in sorted(set(own.tables) - TABLES):
         raise own.wrong((table,), f"unknown table {table!r}; accepted are {', '.join(sorted(TABLES))}")
@@ -232,6 +230,12 @@ def parse(data, name):
         sort_keys=True,
     )
     return Policy(limits, accepted, emitter, clocks, matrix, risk, regions, work, plan, text, own)
+
+
+@cache
+def _shipped(file):
+    """The tables of a file that ships, read once; nobody changes them."""
+    return read((HERE / file).read_bytes(), file).tables
 
 
 def _told(region):

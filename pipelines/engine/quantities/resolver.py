@@ -47,6 +47,7 @@ def _columns_on(assumption, visit):
     """Names of the columns that an assumption enters, directly or through what they need."""
     touched: set[str] = set()
     for quantity in QUANTITIES:
-        if assumption in quantity.assumes or any(quantity.rests_on(name, visit) for name in touched):
+        needs = [name for name in quantity.needs if name in touched]
+        if assumption in quantity.assumes or any(quantity.rests_on(name, visit) for name in needs):
             touched.add(quantity.name)
     return tuple(quantity.name for quantity in QUANTITIES if quantity.column and quantity.name in touched)
