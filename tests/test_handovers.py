@@ -216,17 +216,10 @@ def test_an_address_stands_only_where_the_viewer_may_see_it(planted):
         told(planted, "sound", viewer=Viewer(agencies=("Elsewhere",)))
 
 
-def test_days_and_persons_stand_beside_what_is_to_be_fixed(tmp_path):
-    snapshot = snapshot_of(tmp_path, [visit("stopped", **NO_RELIEF, backflow_device="none")])
-    first = noticed(snapshot, "stopped", as_of=date(2020, 1, 1))
+def test_days_stand_beside_what_is_to_be_fixed_until_they_are_past(planted):
+    first = noticed(planted, "stopped", as_of=date(2020, 1, 1))
     assert {one.who for one in first.findings} == {""} and all(one.due for one in first.findings)
-    assert all(one.due is None for one in noticed(snapshot, "stopped", as_of=date(2099, 1, 1)).findings)
-    fleet = Fleet(snapshot.path.parent.parent)
-    about = dict(who="Q. A.", agency="North Aid", home_id="stopped", what="assigned", to="Crew Seven")
-    take(fleet, snapshot, [Decision(check_id="backflow-missing", **about)])
-    today = noticed(snapshot, "stopped", as_of=date.today())
-    assert {one.check_id: one.who for one in today.findings}["backflow-missing"] == "Crew Seven"
-    assert "Who: Crew Seven" in told(snapshot, "stopped", as_of=date.today())
+    assert all(one.due is None for one in noticed(planted, "stopped", as_of=date(2099, 1, 1)).findings)
 
 
 def test_a_home_with_two_addresses_has_no_notice(planted):
@@ -384,18 +377,24 @@ def test_the_packets_numbers_are_those_of_the_pages(sample_snapshot, monitored):
     assert f"corrected: {corrected:,}." in text
 
 
-def test_decisions_in_force_are_counted_by_what_was_decided(tmp_path):
-    rows = [visit(home, backflow_device="none") for home in ("a", "b", "c")]
+def test_decisions_in_force_are_counted_and_name_who_does_it(tmp_path):
+    rows = [visit(home, backflow_device="none") for home in ("a", "b", "c", "d")]
     snapshot = snapshot_of(tmp_path, rows)
-    fleet = Fleet(snapshot.path.parent.parent)
-    for home, more in (("a", {"what": "seen"}), ("b", {"what": "no access"})):
+    for home, more in (
+        ("a", {"what": "seen"}),
+        ("b", {"what": "no access"}),
+        ("c", {"what": "assigned", "to": "Crew Seven"}),
+    ):
         about = dict(who="Q. A.", agency="North Aid", home_id=home, check_id="backflow-missing")
-        take(fleet, snapshot, [Decision(**about, **more)])
-    said = monitoring.monitoring(EVERYTHING, snapshot, "North Aid", date.today())
-    assert said.decided == {"seen": 1, "no access": 1}
-    assert said.waits.opened("no-action") == said.opened - 2
+        take(Fleet(snapshot.path.parent.parent), snapshot, [Decision(**about, **more)])
+    today = date.today()
+    said = monitoring.monitoring(EVERYTHING, snapshot, "North Aid", today)
+    assert said.decided == {"seen": 1, "no access": 1, "assigned": 1}
+    assert said.waits.opened("no-action") == said.opened - 3
     text, _ = said_on(monitoring.as_pdf(said))
-    assert f"2 have an action in force (seen 1, no access 1) and {said.opened - 2} " in text
+    assert f"3 have an action in force (seen 1, no access 1, assigned 1) and {said.opened - 3} " in text
+    assert "Who: Crew Seven" in told(snapshot, "c", as_of=today)
+    assert [one.who for one in noticed(snapshot, "a", as_of=today).findings] == [""]
 
 
 def test_a_packet_names_nothing_of_a_client(sample_snapshot, monitored):
@@ -533,4 +532,3 @@ def test_pages_offer_what_is_handed_over(sample_fleet, show):
     home = show(sample_fleet, "home", of=AGENCY, home="16")
     assert not home.exception and {"English", "Español"} <= set(labels(home))
     assert "One page to hand over" in labels(show(sample_fleet, "hold", agency=AGENCY))
-    assert "One page to hand over" not in labels(show(sample_fleet, "hold"))

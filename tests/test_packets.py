@@ -31,6 +31,7 @@ from pipelines.snapshot.places import coordinates
 from tests.inspections import SOUND, snapshot_of
 
 AS_OF = date(2026, 4, 1)
+ACT_TODAY = ("--risk-exactly", "act today")
 IN_ORDER = {name: value for name, value in SOUND.items() if name in BY_NAME} | {"stated_result": None}
 PLACES = b"""agency,postal_code,region,elevation_ft,spread_ft,latitude,longitude
 ,00101,,500,50,40.0,-75.0
@@ -70,6 +71,19 @@ def planted(tmp_path_factory):
     return snapshot_of(settled(tmp_path_factory.mktemp("packed")), rows)
 
 
+@pytest.fixture(scope="module")
+def found(planted):
+    """Its packets."""
+    return packed(planted)
+
+
+@pytest.fixture(scope="module")
+def decided(tmp_path_factory):
+    """A fleet of its own to decide in, with names that a spreadsheet could take for formulas."""
+    rows = [visit(home, precharge_psig=18.0, crew="=cmd()") for home in ("one", "two", "=1+1")]
+    return snapshot_of(tmp_path_factory.mktemp("decided"), rows)
+
+
 FIX = {
     "precharge-high": "set-charge",
     "backflow-missing": "fit-backflow-preventer",
@@ -95,10 +109,6 @@ def jobs_of(snapshot, **filters):
 
 def packed(snapshot, jobs=None, viewer=EVERYTHING, **filters):
     return packets.packets(viewer, snapshot, jobs or jobs_of(snapshot), listed(snapshot, viewer, **filters))
-
-
-def packed_on(snapshot, day):
-    return packets.packets(EVERYTHING, snapshot, jobs_of(snapshot), listed(snapshot, as_of=day))
 
 
 # ---- days of crews
@@ -170,22 +180,24 @@ def test_coordinates_are_read_from_the_table_of_places():
 
 
 @pytest.mark.parametrize("cells", ["95,-75", "40,", "x,y", "40,-181"])
-def test_coordinates_that_cannot_be_used_name_their_line(tmp_path, cells):
+def test_coordinates_that_cannot_be_used_name_their_line(cells):
     table = f"agency,postal_code,region,elevation_ft,spread_ft,latitude,longitude\n,1,,5,5,{cells}\n".encode()
     with pytest.raises(FleetError, match="places.csv, line 2: latitude and longitude are degrees"):
         coordinates(table, "places.csv")
+
+
+def test_no_snapshot_is_made_with_coordinates_that_cannot_be_used(tmp_path):
     fleet = Fleet(tmp_path / "fleet").create()
-    fleet.places.write_bytes(table)
-    with pytest.raises(FleetError, match="line 2: latitude"):
+    fleet.places.write_bytes(PLACES + b",00106,,500,50,95,-75\n")
+    with pytest.raises(FleetError, match="line 7: latitude"):
         snapshot_of(tmp_path, [visit("any")])
 
 
 # ---- packets
 
 
-def test_no_job_is_lost_and_sums_agree(planted):
+def test_no_job_is_lost_and_sums_agree(planted, found):
     jobs = jobs_of(planted)
-    found = packed(planted, jobs)
     put = [job for packet in found.packets for one in packet.visits for job in one.stop.jobs]
     assert sorted(put, key=str) == sorted(jobs, key=str)
     rows = found.listed.rows.to_pylist()
@@ -203,8 +215,7 @@ def test_no_job_is_lost_and_sums_agree(planted):
     )
 
 
-def test_homes_stand_under_their_crew_in_the_order_of_the_way(planted):
-    found = packed(planted)
+def test_homes_stand_under_their_crew_in_the_order_of_the_way(found):
     assert [packet.title for packet in found.packets] == [
         "North Aid, crew Crew A, day 1",
         "North Aid, crew Crew A, day 2",
@@ -218,8 +229,7 @@ def test_homes_stand_under_their_crew_in_the_order_of_the_way(planted):
     )
 
 
-def test_what_is_fitted_and_set_is_that_of_the_home(planted):
-    found = packed(planted)
+def test_what_is_fitted_and_set_is_that_of_the_home(found):
     works = {
         (visit.home.home_id, one.measure.id): one
         for packet in found.packets
@@ -254,21 +264,12 @@ def test_every_target_of_a_measure_is_of_a_measure_that_ships():
     assert set(targets.FITTED) | set(targets.SET) <= {measure.id for measure in policy.load().measures}
 
 
-def test_a_home_assigned_to_a_crew_goes_to_it(tmp_path):
-    snapshot = snapshot_of(tmp_path, [visit("one", precharge_psig=18.0, crew="Crew A")])
-    about = dict(who="Q. A.", agency="North Aid", home_id="one", check_id="precharge-high")
-    fleet = Fleet(snapshot.path.parent.parent)
-    take(fleet, snapshot, [Decision(**about, what="assigned", to="Crew Z")])
-    found = packed_on(snapshot, date.today())
-    assert [packet.day.crew for packet in found.packets] == ["Crew Z"]
-
-
-def test_an_address_stands_only_where_the_viewer_may_see_it(planted):
-    for viewer, there in ((EVERYTHING, True), (Viewer(personal=False), False)):
-        found = packed(planted, viewer=viewer)
-        assert ("4 Invented Lane" in text_of(packets_pdf.as_pdf(found))) == there
-        assert (b"4 Invented Lane" in as_csv(found.listed)) == there
-        assert ("address" in found.listed.rows.column_names) == there
+def test_an_address_stands_only_where_the_viewer_may_see_it(planted, found):
+    hidden = packed(planted, viewer=Viewer(personal=False))
+    for one, there in ((found, True), (hidden, False)):
+        assert ("4 Invented Lane" in text_of(packets_pdf.as_pdf(one))) == there
+        assert (b"4 Invented Lane" in as_csv(one.listed)) == there
+        assert ("address" in one.listed.rows.column_names) == there
 
 
 def test_a_job_where_nothing_is_open_is_refused_and_so_are_too_many(planted):
@@ -371,18 +372,54 @@ def test_the_jobs_of_a_list_put_all_of_it_right_and_count_each_trip_once(sample_
     assert alone and all(check in fixes[home, system] for home, system, check in alone)
 
 
-def test_what_is_decided_against_stays_out_and_is_counted(tmp_path):
-    snapshot = snapshot_of(tmp_path, [visit(home, precharge_psig=18.0) for home in ("one", "two")])
-    about = dict(who="Q. A.", agency="North Aid", home_id="one", check_id="precharge-high")
-    fleet = Fleet(snapshot.path.parent.parent)
-    take(fleet, snapshot, [Decision(**about, what="refused", why="not wanted")])
-    found = packet_files.of_list(EVERYTHING, snapshot, listed(snapshot, as_of=date.today()), date.today())
-    assert [one.home.home_id for packet in found.packets for one in packet.visits] == ["two"]
+def test_what_brings_about_something_on_the_list_is_put_right_with_it(sample_snapshot):
+    check = "hot-pressure-near-relief"
+    found = jobs.jobs_of(EVERYTHING, sample_snapshot, listed(sample_snapshot, check=(check,)), AS_OF)
+    by_id = {one.id: one for one in targets.policy_of(sample_snapshot).measures}
+    roots = sample_snapshot.rows(
+        """
+        SELECT r.agency, r.home_id, r.system_id, r.check_id
+        FROM opened AS s
+        JOIN causes AS c
+            ON c.agency = s.agency AND c.inspection_id = s.inspection_id AND c.symptom_check_id = s.check_id
+        JOIN opened AS r
+            ON r.agency = s.agency AND r.home_id = s.home_id AND r.system_id = s.system_id
+            AND r.check_id = c.root_check_id
+        WHERE s.check_id = ? AND NOT EXISTS (
+            FROM causes AS d WHERE d.agency = r.agency AND d.inspection_id = r.inspection_id
+                AND d.symptom_check_id = r.check_id)""",
+        [check],
+    )
+    fixed = {
+        (job.agency, job.home_id, job.system_id, one)
+        for job in found.jobs
+        for name in job.measures
+        for one in by_id[name].fixes
+    }
+    assert len(roots) > 20 and set(roots) <= fixed
+
+
+def test_a_home_goes_to_whom_it_is_assigned_and_what_is_decided_against_is_counted(decided):
+    about = dict(who="Q. A.", agency="North Aid", check_id="precharge-high")
+    fleet = Fleet(decided.path.parent.parent)
+    take(
+        fleet,
+        decided,
+        [
+            Decision(**about, home_id="one", what="refused", why="not wanted"),
+            Decision(**about, home_id="two", what="assigned", to="Crew Z"),
+        ],
+    )
+    today = date.today()
+    found = packet_files.of_list(EVERYTHING, decided, listed(decided, as_of=today), today)
+    assert [(one.home.home_id, packet.day.crew) for packet in found.packets for one in packet.visits] == [
+        ("=1+1", "=cmd()"),
+        ("two", "Crew Z"),
+    ]
     (said,) = packet_files.stays_out(found)
     assert said.startswith("1 on the list, but accepted")
     assert "decided against: 1" in text_of(packets_pdf.as_pdf(found))
-    take(fleet, snapshot, [Decision(**about | {"home_id": "two"}, what="refused", why="not wanted")])
-    none = packet_files.of_list(EVERYTHING, snapshot, listed(snapshot, as_of=date.today()), date.today())
+    none = packets.packets(EVERYTHING, decided, [], listed(decided))
     assert not none.packets
     for ending in packet_files.ENDINGS:
         assert packet_files.made(none, ending)
@@ -397,9 +434,11 @@ def test_the_command_writes_packets(sample_fleet, tmp_path):
 
     for ending in packet_files.ENDINGS:
         out = tmp_path / f"packets{ending}"
-        done = run("--agency", "Hollin Peaks Home Repair", "--risk", "high", "--out", str(out))
+        done = run("--agency", "Tillamere Community Partners", *ACT_TODAY, "--out", str(out))
         assert done.exit_code == 0 and f"packets  {out}" in done.stdout, done.output
         assert out.stat().st_size and re.search(r"\d+ days?, \d+ homes?, [\d.]+ hours", done.stdout)
+    none = run("--agency", "Hollin Peaks Home Repair", *ACT_TODAY, "--out", str(tmp_path / "x.pdf"))
+    assert none.exit_code == 1 and "no work" in none.stderr
     assert run("--out", str(tmp_path / "packets.txt")).exit_code == 2
     assert run("--agency", "Nobody", "--out", str(tmp_path / "x.pdf")).exit_code == 2
 
@@ -418,24 +457,22 @@ def text_of(pdf):
     return " ".join(" ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf)).pages).split())
 
 
-def test_each_day_begins_a_page_of_the_pdf(planted):
-    found = packed(planted)
-    pages = [page.extract_text() for page in pypdf.PdfReader(io.BytesIO(packets_pdf.as_pdf(found))).pages]
+def test_each_day_begins_a_page_of_the_pdf(found):
+    pdf = packets_pdf.as_pdf(found)
+    pages = [page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf)).pages]
     begun = [page.split("\n")[0] for page in pages]
     for packet in found.packets:
         assert packet.title in begun
-    text = text_of(packets_pdf.as_pdf(found))
+    text = " ".join(" ".join(pages).split())
     for packet in found.packets:
         for one in packet.visits:
             assert f"Home {one.home.home_id}," in text
             assert all(" ".join(reading.split()) in text for reading in one.readings)
             assert all(caution in text for caution in one.home.cautions)
     assert "system East" in text and "system West" in text
-    assert packets_pdf.as_pdf(found) == packets_pdf.as_pdf(packed(planted))
 
 
-def test_the_workbook_has_the_jobs_a_page_for_each_day_and_what_they_rest_on(planted):
-    found = packed(planted)
+def test_the_workbook_has_the_jobs_a_page_for_each_day_and_what_they_rest_on(planted, found):
     book = openpyxl.load_workbook(io.BytesIO(packets_xlsx.as_workbook(found)))
     assert book.sheetnames == ["jobs", "Packets", "About"] and book.active.title == "Packets"
     assert book["jobs"].max_row == 1 + len(jobs_of(planted))
@@ -450,12 +487,16 @@ def test_the_workbook_has_the_jobs_a_page_for_each_day_and_what_they_rest_on(pla
             assert f"{number}. Home {one.home.home_id}, no job" in told
     about = {row[0].value: row[1].value for row in book["About"].iter_rows()}
     assert about["snapshot"] == planted.name and "crow flies" in about["how ordered"]
-    assert packets_xlsx.as_workbook(found) == packets_xlsx.as_workbook(packed(planted))
 
 
-def test_a_file_of_jobs_does_no_harm_in_a_spreadsheet(tmp_path):
-    snapshot = snapshot_of(tmp_path, [visit("=1+1", precharge_psig=18.0, crew="=cmd()")])
-    found = packed(snapshot)
+def test_the_same_jobs_give_the_same_files(planted, found):
+    again = packed(planted)
+    assert packets_xlsx.as_workbook(found) == packets_xlsx.as_workbook(again)
+    assert packets_pdf.as_pdf(found) == packets_pdf.as_pdf(again)
+
+
+def test_a_file_of_jobs_does_no_harm_in_a_spreadsheet(decided):
+    found = packed(decided)
     book = openpyxl.load_workbook(io.BytesIO(packets_xlsx.as_workbook(found)))
     cells = [cell for sheet in book for row in sheet.iter_rows() for cell in row if cell.value is not None]
     assert all(cell.data_type != "f" for cell in cells)

@@ -10,6 +10,7 @@ from typing import Any
 import pyarrow as pa
 
 from pipelines.answers.access import Filters, Viewer
+from pipelines.answers.contents import home_checks
 from pipelines.answers.listed import Sheet
 from pipelines.answers.packets import refuse_too_many
 from pipelines.answers.targets import policy_of
@@ -37,23 +38,27 @@ class ListedWork:
 def jobs_of(viewer: Viewer, snapshot: Snapshot, listed: Sheet, as_of: date) -> ListedWork:
     """The jobs that put right what is on a list, one a system, in its order; ListError for too many homes.
 
-    A symptom goes with its root where that is on the list, too. The trip stands in the first job of a home.
+    What brings about something on the list is put right with it, on the list or not; a symptom goes with its
+    root. The trip stands in the first job of a home.
     """
     refuse_too_many(listed.count_homes())
     policy = policy_of(snapshot)
     stays = frozenset(policy.planning.stays)
-    rows = _with_roots(viewer, snapshot, listed, as_of)
-    jobs, left, been = list[Job](), 0, set[tuple[str, str]]()
+    jobs, against, left, been = list[Job](), 0, 0, set[tuple[str, str]]()
     costs: dict[tuple[str, str | None], tuple[tuple[Measure, ...], float, float]] = {}
-    to_do = [row for row in rows if row["in_force"] not in AGAINST]
-    for key, of_system in groupby(to_do, key=lambda row: (row["agency"], row["home_id"], row["system_id"])):
-        found = list(of_system)
+    rows = _with_roots(viewer, snapshot, listed, as_of)
+    for key, of_system in groupby(rows, key=lambda row: (row["agency"], row["home_id"], row["system_id"])):
+        wanted = _with_what_brings_about(list(of_system))
+        found = [row for row in wanted if row["in_force"] not in AGAINST]
+        against += len(wanted) - len(found)
+        if not found:
+            continue
         there = key[0], found[0]["region"]
         if there not in costs:
             costs[there] = _costs(policy, *there, as_of)
         measures, trip_usd, trip_hours = costs[there]
-        listed_here = {row["check_id"] for row in found}
-        opened = tuple(Open(row["check_id"], frozenset(row["roots"]) & listed_here) for row in found)
+        here = {row["check_id"] for row in found}
+        opened = tuple(Open(row["check_id"], frozenset(row["roots"]) & here) for row in found)
         work = all_work(opened, found[0]["tank_type"], stays, measures)
         left += len(work.left)
         if work.measures:
@@ -61,30 +66,55 @@ def jobs_of(viewer: Viewer, snapshot: Snapshot, listed: Sheet, as_of: date) -> L
             been.add(key[:2])
             cost, hours = work.cost + first * trip_usd, work.hours + first * trip_hours
             jobs.append(Job(*key, work.measures, cost, hours))
-    return ListedWork(tuple(jobs), len(rows) - len(to_do), left)
+    return ListedWork(tuple(jobs), against, left)
+
+
+def _with_what_brings_about(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Of what is open at a system what is listed, with its roots, and theirs."""
+    roots = {row["check_id"]: row["roots"] for row in rows}
+    wanted = {row["check_id"] for row in rows if row["listed"]}
+    more = set(wanted)
+    while more:
+        more = {root for check in more for root in roots[check] if root in roots} - wanted
+        wanted |= more
+    return [row for row in rows if row["check_id"] in wanted]
 
 
 def _with_roots(viewer: Viewer, snapshot: Snapshot, listed: Sheet, as_of: date) -> list[dict[str, Any]]:
-    """Rows of the list by home and system, each with the kind of tank and the roots at its deciding visit."""
-    names = ["agency", "home_id", "system_id", "check_id", "region"]
+    """All that is open at the systems of a list, in its order.
+
+    Columns: key, region, tank_type and roots at the visit that decides, in_force, listed (yes or no).
+    """
+    names = ["agency", "home_id", "system_id", "check_id"]
     rows = listed.rows.select(names).append_column("place", pa.array(range(listed.rows.num_rows), pa.int64()))
+    agencies = tuple(listed.rows["agency"].unique().to_pylist())
     return snapshot.arrow(
         """
-        SELECT l.agency, l.home_id, l.system_id, l.check_id, any_value(l.region) AS region,
+        WITH systems AS (
+            SELECT agency, home_id, system_id, min(place) AS place,
+                   min(min(place)) OVER (PARTITION BY agency, home_id) AS of_home
+            FROM asked
+            GROUP BY agency, home_id, system_id)
+        SELECT f.agency, f.home_id, f.system_id, f.check_id, any_value(h.region) AS region,
                any_value(f.in_force) AS in_force, any_value(r.tank_type) AS tank_type,
-               coalesce(list(c.root_check_id) FILTER (c.root_check_id <> l.check_id), []) AS roots
-        FROM listed AS l
-        JOIN found AS f
-            ON f.agency = l.agency AND f.home_id = l.home_id AND f.system_id = l.system_id
-            AND f.check_id = l.check_id
+               any_value(l.place) IS NOT NULL AS listed,
+               coalesce(list(c.root_check_id ORDER BY c.root_check_id)
+                        FILTER (c.root_check_id <> f.check_id), []) AS roots
+        FROM found AS f
+        JOIN systems AS s ON s.agency = f.agency AND s.home_id = f.home_id AND s.system_id = f.system_id
+        JOIN homes AS h ON h.agency = f.agency AND h.home_id = f.home_id
         JOIN readings AS r ON r.agency = f.agency AND r.inspection_id = f.inspection_id
+        LEFT JOIN asked AS l
+            ON l.agency = f.agency AND l.home_id = f.home_id AND l.system_id = f.system_id
+            AND l.check_id = f.check_id
         LEFT JOIN causes AS c
             ON c.agency = f.agency AND c.inspection_id = f.inspection_id AND c.symptom_check_id = f.check_id
-        GROUP BY l.agency, l.home_id, l.system_id, l.check_id, l.place
-        ORDER BY min(l.place) OVER (PARTITION BY l.agency, l.home_id), l.agency, l.home_id,
-                 min(l.place) OVER (PARTITION BY l.agency, l.home_id, l.system_id), l.system_id, l.place""",
-        listed=rows,
-        found=overlaid(viewer, snapshot, Filters(), as_of),
+        GROUP BY f.agency, f.home_id, f.system_id, f.check_id
+        ORDER BY any_value(s.of_home), f.agency, f.home_id, any_value(s.place), f.system_id,
+                 list_position($order, f.check_id)""",
+        {"order": home_checks()},
+        asked=rows,
+        found=overlaid(viewer, snapshot, Filters(agency=agencies), as_of),
     ).to_pylist()
 
 

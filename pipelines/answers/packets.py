@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date
 from itertools import groupby
 from typing import Any
 
 import pyarrow as pa
 
-from pipelines.answers import decisions, targets, work
-from pipelines.answers.access import ListError, Viewer
+from pipelines.answers import decisions, lists, targets, work
+from pipelines.answers.access import Filters, ListError, Viewer
 from pipelines.answers.contents import limit
 from pipelines.answers.listed import Sheet
 from pipelines.answers.phrases import counted
@@ -121,17 +122,19 @@ class Packets:
 
 
 def packets(viewer: Viewer, snapshot: Snapshot, jobs: Sequence[Job], of: Sheet) -> Packets:
-    """The packets of some jobs, which put right what is on a list of what is open.
+    """The packets of some jobs, which put right what is on a list of what is open, or brings it about.
 
     A home goes to the crew that its gravest deficiency is assigned to, else to the crew that worked there
-    last, else to none. ListError where there are too many homes, or a job at a system where nothing that is
-    listed is open, so that no job is lost.
+    last, else to none. ListError where there are too many homes, or a job at a system where nothing is open
+    that it puts right, so that no job is lost.
     """
     of_home: dict[Key, list[Job]] = {}
     for job in jobs:
         of_home.setdefault((job.agency, job.home_id), []).append(job)
     refuse_too_many(len(of_home))
-    rows = _open_there(snapshot, of.rows, jobs)
+    agencies = Filters(agency=tuple(dict.fromkeys(job.agency for job in jobs)))
+    whole = lists.flagged(viewer, snapshot, agencies, date.fromisoformat(of.about["as_of"]))
+    rows = _open_there(snapshot, whole.rows, jobs)
     measures = {measure.id: measure for measure in targets.policy_of(snapshot).measures}
     fixed = _fixed(rows, jobs, measures)
     homes = {(home.agency, home.home_id): home for home in work.homes(viewer, snapshot, rows.filter(fixed))}
