@@ -315,7 +315,8 @@ def made(crew, bad, *, lacking=None, agency=None, region=None, tank=None):
     columns["boiler_year"] = pa.array(np.full(count, 2010.0))
     columns["inspected_on"] = pa.array(np.full(count, np.datetime64("2026-03-02", "D")))
     columns["atmosphere_psia"] = pa.array(np.full(count, 14.6))
-    return _units(pa.table(columns), np.arange(count), np.full(count, -1))
+    visits = pa.table(columns)
+    return _units(visits, visits, np.arange(count), np.full(count, -1), np.arange(count))
 
 
 def stand(units: Units, kind="crew", policy=None):

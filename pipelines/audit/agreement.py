@@ -4,7 +4,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipelines.audit import chance
-from pipelines.audit.units import outcomes_at
+from pipelines.audit.units import outcome_at
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.results import DEFICIENT, NOT_APPLICABLE
 
@@ -46,8 +46,8 @@ def agreement(found):
 
 def _pairs(found, check_id, paired, crew, names):
     """Pairs of each crew by what they came to on a check."""
-    first, _ = outcomes_at(found, check_id, found.final[paired])
-    second, _ = outcomes_at(found, check_id, found.again[paired])
+    first = outcome_at(found, check_id, found.final[paired])
+    second = outcome_at(found, check_id, found.again[paired])
     told = (first <= DEFICIENT) & (second <= DEFICIENT)
     came = np.where(told, 2 * first + second, NOT_VERIFIED)
     applies = (first != NOT_APPLICABLE) & (second != NOT_APPLICABLE)

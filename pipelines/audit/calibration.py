@@ -12,9 +12,10 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipelines.audit import chance
+from pipelines.audit.units import after_work
 from pipelines.engine.arrays import to_six_digits
 from pipelines.engine.checks import HOME_CHECKS
-from pipelines.engine.codes import CERTAINTY_STEPS, coded, column, outcomes_of_results
+from pipelines.engine.codes import CERTAINTY_STEPS, coded, column, outcome_of_results, outcomes_of_results
 from pipelines.engine.results import DEFICIENT
 
 TENTHS = 10
@@ -26,7 +27,7 @@ def calibration(connection, found, within_days):
 
     `squared` is the mean of the squared difference between certainty and what came (Brier score).
     """
-    earlier, later = _pairs(found.visits, within_days)
+    earlier, later = _pairs(found, within_days)
     results = np.zeros((4, TENTHS), np.int64)
     for first, second in _numbers(connection, found.visits, earlier, later):
         results += _counts(first, second)
@@ -53,26 +54,22 @@ def tenth(steps):
     return np.minimum(steps * TENTHS // CERTAINTY_STEPS, TENTHS - 1)
 
 
-def _pairs(visits, within_days):
+def _pairs(found, within_days):
     """Positions in `visits` of the earlier and the later visit of each pair."""
-    order = np.argsort(visits.column("row").to_numpy(), kind="stable")
-    wanted = ["agency", "home_id", "system_id", "inspection_kind", "inspected_on", "repaired", "caused"]
-    at = visits.select([*wanted, MOVED]).take(pa.array(order)).combine_chunks()
+    order = after_work(found.visits)
+    wanted = ["inspection_kind", "inspected_on", "repaired", "caused", MOVED]
+    at = found.visits.select(wanted).take(pa.array(order)).combine_chunks()
     if not len(order):
         return order, order
-    after_work = pc.is_in(at.column("inspection_kind"), pa.array(["final", "qa"])).to_numpy()
-    same = np.zeros(len(order), bool)
-    same[1:] = True
-    for name in ("agency", "home_id", "system_id"):
-        column = at.column(name).combine_chunks()
-        same[1:] &= pc.equal(column.slice(1), column.slice(0, len(order) - 1)).to_numpy(False)
+    finals = pc.is_in(at.column("inspection_kind"), pa.array(["final", "qa"])).to_numpy()
+    same = np.diff(found.system[order], prepend=-1) == 0
     day = at.column("inspected_on").to_numpy().astype("datetime64[D]").astype(np.int64)
     soon = np.diff(day, prepend=day[:1]) <= within_days
-    moved, _ = outcomes_of_results(at.column(MOVED).to_numpy())
-    fits = same & soon & after_work & ~at.column("repaired").to_numpy() & (moved != DEFICIENT)
+    moved = outcome_of_results(at.column(MOVED).to_numpy())
+    fits = same & soon & finals & ~at.column("repaired").to_numpy() & (moved != DEFICIENT)
     fits &= ~at.column("caused").to_numpy()
     second = np.flatnonzero(fits)
-    second = second[after_work[second - 1]]
+    second = second[finals[second - 1]]
     return order[second - 1], order[second]
 
 

@@ -18,10 +18,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
-from pipelines.audit.units import outcomes_at
+from pipelines.audit.units import outcome_at
 from pipelines.engine.checks import HOME_CHECKS
-from pipelines.engine.codes import coded, outcomes_of_results
 from pipelines.engine.results import DEFICIENT, OK
 from pipelines.intake.cells import folded
 
@@ -36,18 +36,18 @@ WHOSE = (
 NOT_SEEN, NOT_ORDERED, NOT_RIGHT, PASSED, CHANGED, NOBODY = range(len(WHOSE))
 
 
-def charged(connection, found, measures):
+def charged(both, found, measures):
     """The rows of `charged`, an Arrow table: of each unit's final and check found deficient, whose it is."""
     again = np.flatnonzero(found.again >= 0)
     finals, seconds = [], []
     for check in HOME_CHECKS:
-        finals.append(outcomes_at(found, check.id, found.final)[0])
+        finals.append(outcome_at(found, check.id, found.final))
         second = np.full(len(found.final), -1, np.int8)
-        second[again] = outcomes_at(found, check.id, found.again[again])[0]
+        second[again] = outcome_at(found, check.id, found.again[again])
         seconds.append(second)
     doubtful = np.flatnonzero(np.logical_or.reduce([final == DEFICIENT for final in finals]))
-    before = _before(connection, found, doubtful, measures)
-    later = _later(connection, found)
+    before = _before(both, found, doubtful, measures)
+    later = _later(both.connection, found)
     whose = []
     for position, check in enumerate(HOME_CHECKS):
         one = np.full(len(found.final), -1, np.int8)
@@ -106,62 +106,38 @@ def _later(connection, found):
     return {check: rows.to_numpy() for check, rows in frame.groupby("check_id")["position"]}
 
 
-def _before(connection, found, units, measures):
+def _before(both, found, units, measures):
     """The _Before of some units."""
-    columns = found.visits.select(["row", "agency", "home_id", "system_id"])
-    keys = columns.take(pa.array(found.final[units]))
-    keys = keys.append_column("position", pa.array(np.arange(len(units))))
-    connection.register("units_before", keys)
-    codes = ", ".join(f"a.{coded(check.id)}" for check in HOME_CHECKS)
-    visits = connection.sql("""
-        SELECT u.position, j.rowid AS row, j.inspection_kind = 'initial' AS is_audit, j.agency,
-               j.inspection_id
-        FROM units_before AS u
-        JOIN judged AS j ON j.agency = u.agency AND j.home_id = u.home_id AND j.system_id = u.system_id
-        WHERE j.rowid <= u.row
-    """).to_arrow_table()
-    connection.unregister("units_before")
-    at, row = (visits.column(name).to_numpy() for name in ("position", "row"))
-    is_audit = visits.column("is_audit").fill_null(False).to_numpy()
-    last = np.full(len(units), -1)
-    np.maximum.at(last, at[is_audit], row[is_audit])
+    final = found.final[units]
+    first = np.searchsorted(found.system, found.system[final])  # visits of the system begin there
     audit = np.full((len(HOME_CHECKS), len(units)), -1, np.int8)
+    is_audit = pc.fill_null(pc.equal(found.visits.column("inspection_kind"), "initial"), False).to_numpy()
+    last = np.maximum.accumulate(np.where(is_audit, np.arange(len(is_audit)), -1))[final]
+    last[last < first] = -1
     known = np.flatnonzero(last >= 0)
-    connection.register("audits", pa.table({"position": pa.array(known), "row": pa.array(last[known])}))
-    results = connection.sql(f"""
-        SELECT position, {codes} FROM audits JOIN judged AS a ON a.rowid = audits.row
-    """).to_arrow_table()
-    connection.unregister("audits")
-    place = results.column("position").to_numpy()
     for position, check in enumerate(HOME_CHECKS):
-        audit[position, place] = outcomes_of_results(results.column(coded(check.id)).to_numpy())[0]
-    said = _said(connection, visits)
-    place = said.column("position").to_numpy()
-    since = said.column("row").to_numpy() > last[place]
+        audit[position, known] = outcome_at(found, check.id, last[known])
+    said, texts = _said(both, found)
+    # Of each unit the visits at which work is named, up to its final.
+    start, end = np.searchsorted(said, first), np.searchsorted(said, final, side="right")
+    many = end - start
+    unit = np.repeat(np.arange(len(units)), many)
+    which = np.arange(len(unit)) + np.repeat(start - (np.cumsum(many) - many), many)
+    since = said[which] > last[unit]
     worked = np.zeros((len(HOME_CHECKS), len(units)), bool)
-    for name, counts in (("work_ordered", np.ones(len(place), bool)), ("repairs_reported", since)):
-        fixed = _fixed(said.column(name), measures)
+    for name, counts in (("work_ordered", np.ones(len(unit), bool)), ("repairs_reported", since)):
+        fixed = _fixed(texts.column(name), measures)[:, which] & counts
         for position in range(len(HOME_CHECKS)):
-            worked[position, place[fixed[position] & counts]] = True
+            worked[position, unit[fixed[position]]] = True
     any_order = np.zeros(len(units), bool)
-    any_order[place[said.column("work_ordered").is_valid().to_numpy()]] = True
+    any_order[unit[texts.column("work_ordered").is_valid().to_numpy()[which]]] = True
     return _Before(audit, worked, any_order)
 
 
-def _said(connection, visits):
-    """Of those visits at which work is named: position of the unit, row, work ordered, repairs reported."""
-    connection.register("visits_before", visits)
-    said = connection.sql("""
-        SELECT v.position, v.row, r.work_ordered, r.repairs_reported
-        FROM visits_before AS v
-        JOIN (
-            SELECT agency, inspection_id, work_ordered, repairs_reported
-            FROM readings
-            WHERE work_ordered IS NOT NULL OR repairs_reported IS NOT NULL) AS r
-            ON r.agency = v.agency AND r.inspection_id = v.inspection_id
-    """).to_arrow_table()
-    connection.unregister("visits_before")
-    return said
+def _said(both, found):
+    """Positions of the visits at which work is named, and an Arrow table of what was ordered and reported."""
+    named = found.visits.column("ordered").to_numpy() | found.visits.column("repaired").to_numpy()
+    return np.flatnonzero(named), both.recorded(["work_ordered", "repairs_reported"], named)
 
 
 def _fixed(texts, measures):

@@ -12,6 +12,7 @@ from pipelines.audit.habits import habits
 from pipelines.audit.instruments import instruments
 from pipelines.audit.lacking import lacking
 from pipelines.audit.program_units import program_units
+from pipelines.audit.side_by_side import side_by_side
 from pipelines.audit.standings import counted, levels, standings
 from pipelines.audit.units import units
 
@@ -31,25 +32,37 @@ CASE_MIX = pa.schema(
 
 def crew_tables(connection, policy):
     """Make the tables of the audit; crew and inspector are those of the final."""
-    program_units(connection, policy)
-    with connection.cursor() as beside, ThreadPoolExecutor(1) as pool:
-        of_readings = pool.submit(_of_readings, beside, policy)
-        tables = _of_work(connection, policy)
-        tables |= of_readings.result()
+    both = side_by_side(connection)
+    with connection.cursor() as one, connection.cursor() as other, ThreadPoolExecutor(2) as pool:
+        of_readings = pool.submit(_of_readings, both.asked_by(one), policy)
+        found = units(both, policy)
+        of_record = pool.submit(_of_record, both.asked_by(other), found, policy)
+        tables = _of_work(found, policy)
+        tables |= of_record.result() | of_readings.result()
     for name, rows in tables.items():
         connection.register("audited", rows)
         connection.execute(f"CREATE OR REPLACE TABLE {name} AS SELECT * FROM audited")
         connection.unregister("audited")
 
 
-def _of_readings(connection, policy):
+def _of_readings(both, policy):
     """How far to trust the readings, by inspector: Arrow tables by their names."""
-    return {"instruments": instruments(connection, policy), "habits": habits(connection, policy)}
+    return {"instruments": instruments(both, policy), "habits": habits(both, policy)}
 
 
-def _of_work(connection, policy):
-    """What finals found after the work: Arrow tables by their names."""
-    found = units(connection, policy)
+def _of_record(both, found, policy):
+    """What stands of the units beside how often they are found deficient: Arrow tables by their names."""
+    return {
+        "program_units": program_units(both, found, policy),
+        "charged": charged(both, found, policy.measures),
+        "calibration": calibration(both.connection, found, int(policy.paired_within_days)),
+        "agreement": agreement(found),
+        "lacking_readings": lacking(found),
+    }
+
+
+def _of_work(found, policy):
+    """What finals found after the work, against chance: Arrow tables by their names."""
     of_levels = levels(found)
     checks, counts, mixes, together = counted(found, policy, of_levels)
     compared = (who for level in of_levels for who in level.compared)
@@ -72,11 +85,7 @@ def _of_work(connection, policy):
         "crew_checks": crews,
         "crew_units": _unit_rows(found, together),
         "standings": pa.concat_tables(others),
-        "agreement": agreement(found),
         "case_mix": mixed,
-        "lacking_readings": lacking(found),
-        "charged": charged(connection, found, policy.measures),
-        "calibration": calibration(connection, found, int(policy.paired_within_days)),
     }
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipelines.audit import chance
+from pipelines.audit.side_by_side import NOBODY
 from pipelines.engine.arrays import to_six_digits
 from pipelines.engine.codes import coded
 from pipelines.engine.results import DEFICIENT
@@ -77,7 +78,7 @@ ROUNDS = 12
 FARTHEST = 30.0  # deviates; beyond it a probability is no number any more
 
 
-def habits(connection, policy):
+def habits(both, policy):
     """The rows of `habits`, an Arrow table: one per agency, inspector and habit of which there is a reading.
 
     `readings` of which `observed` show it; `expected` by others' shares. That and `adjusted_p` are NULL where
@@ -85,7 +86,7 @@ def habits(connection, policy):
     more show it than chance gives (fewer of what is recorded); whoever is told of a habit, the clearest
     first, is no measure of it for the others.
     """
-    names, counts = _counts(connection)
+    names, counts = _counts(both)
     agency = np.array([sorted({one for one, _ in names}).index(one) for one, _ in names], np.int64)
     told = np.zeros((len(names), len(HABITS)), bool)
     for _ in range(ROUNDS):
@@ -147,40 +148,57 @@ def _clearest(p, agency):
     return new
 
 
-def _counts(connection):
+def _counts(both):
     """(agency, inspector) of each name in order; (shown, of, squares) of shape (names, 2, habits).
 
     The sides are before and after work; `squares` of how many of TAKEN a visit records, else 0.
     """
+    names, who = both.readers
+    after = both.judged(["coalesce(inspection_kind IN ('final', 'qa'), false) AS after"]).column("after")
+    by = np.where(who == NOBODY, -1, 2 * who + after.to_numpy(zero_copy_only=False))
+    found = np.zeros((3, len(names) * 2, len(HABITS)), np.int64)
+    recorded = np.empty(len(by), np.int64)
+    recorded[both.place] = by
+    of_checks = [position for position, habit in enumerate(HABITS) if habit in ODD]
+    of_readings = [position for position in range(len(HABITS)) if position not in of_checks]
+    for table, of_table, codes in (("judged AS j", of_checks, by), ("readings AS r", of_readings, recorded)):
+        columns = [one for position in of_table for one in _sums(HABITS[position])]
+        counted = _summed_by(both.connection, codes, table, columns)
+        rows = counted.column("code").to_numpy()
+        for number, position in enumerate(of_table):
+            for part in range(3):
+                found[part, rows, position] = counted.column(f"c{3 * number + part}").to_numpy()
+    read = np.unique(who[who != NOBODY])
+    found = found.reshape(3, len(names), 2, len(HABITS))[:, read]
+    return [names[one] for one in read], tuple(found)
+
+
+def _sums(habit):
+    """SQL of what shows a habit, what of, and the squares."""
+    shows, counts = SHOWN[habit]
+    if habit != RECORDED:
+        return f"count(*) FILTER ({counts} AND {shows})", f"count(*) FILTER ({counts})", "0"
     recorded = f"({RECORDED_OF_TAKEN})"
-    columns = []
-    for habit, (shows, counts) in SHOWN.items():
-        if habit == RECORDED:
-            columns += [
-                f"coalesce(sum({recorded}) FILTER ({counts}), 0)::BIGINT",
-                f"count(*) FILTER ({counts}) * {len(TAKEN)}",
-                f"coalesce(sum({recorded} * {recorded}) FILTER ({counts}), 0)::BIGINT",
-            ]
-        else:
-            columns += [f"count(*) FILTER ({counts} AND {shows})", f"count(*) FILTER ({counts})", "0"]
+    return (
+        f"coalesce(sum({recorded}) FILTER ({counts}), 0)::BIGINT",
+        f"count(*) FILTER ({counts}) * {len(TAKEN)}",
+        f"coalesce(sum({recorded} * {recorded}) FILTER ({counts}), 0)::BIGINT",
+    )
+
+
+def _summed_by(connection, codes, table, columns):
+    """An Arrow table of sums (SQL) over the rows of a table by the code of each, those from 0."""
     numbered = ", ".join(f"{one} AS c{position}" for position, one in enumerate(columns))
-    table = connection.sql(f"""
-        SELECT j.agency, coalesce(r.inspector, j.crew) AS inspector,
-               coalesce(j.inspection_kind IN ('final', 'qa'), false)::INTEGER AS after, {numbered}
-        FROM judged AS j
-        JOIN readings AS r USING (agency, inspection_id)
-        WHERE coalesce(r.inspector, j.crew) IS NOT NULL
-        GROUP BY ALL
+    connection.register("codes_of_rows", pa.table({"code": codes}))
+    counted = connection.sql(f"""
+        SELECT code, {numbered}
+        FROM {table}
+        POSITIONAL JOIN codes_of_rows
+        WHERE code >= 0
+        GROUP BY code
     """).to_arrow_table()
-    pairs = list(zip(table["agency"].to_pylist(), table["inspector"].to_pylist(), strict=True))
-    names = sorted(set(pairs))
-    position = {name: number for number, name in enumerate(names)}
-    rows = np.array([position[pair] for pair in pairs], np.int64)
-    side = table["after"].to_numpy().astype(np.int64)
-    found = np.zeros((len(names), 2, len(columns)), np.int64)
-    for number in range(len(columns)):
-        found[rows, side, number] = table[f"c{number}"].to_numpy()
-    return names, (found[:, :, 0::3], found[:, :, 1::3], found[:, :, 2::3])
+    connection.unregister("codes_of_rows")
+    return counted
 
 
 def _of_agencies(values, agency):

@@ -29,14 +29,14 @@ STEPS = 12  # from no shift to Huber's estimate
 ROUNDS = 12  # of taking out what was told
 
 
-def instruments(connection, policy):
+def instruments(both, policy):
     """The rows of `instruments`, an Arrow table: one per agency, inspector and kind of reading.
 
     `readings` are those that `shift` rests on: of the run from `since` until `until` (NULL: the last one)
     where it is `beyond_chance`, else all. Shift, interval and `adjusted_p` are NULL where too few readings
     can be compared.
     """
-    visits = visits_of(connection, policy)
+    visits = visits_of(both, policy)
     every = [taken_of(visits, name, policy) for name in READINGS]
     told: list[dict[int, _Run]] = [{} for _ in READINGS]
     found = [_found(one, {}, policy) for one in every]

@@ -3,8 +3,9 @@
 import numpy as np
 import pyarrow as pa
 
+from pipelines.audit.units import codes_at
 from pipelines.engine.checks import HOME_CHECKS
-from pipelines.engine.codes import FIELD_NAMES, coded, pieces_of_results
+from pipelines.engine.codes import FIELD_NAMES, outcome_of_results, pieces_of_results
 from pipelines.engine.reasons import REASONS
 from pipelines.engine.results import NOT_VERIFIED
 
@@ -22,10 +23,11 @@ def lacking(found):
     checks = np.zeros(crews * fields, np.int64)
     blocked = np.zeros(len(crew) * fields, bool)
     for check in HOME_CHECKS:
-        pieces = pieces_of_results(found.visits.column(coded(check.id)).to_numpy()[found.final])
-        lacks = (pieces["outcome"] == NOT_VERIFIED) & (pieces["reason"] == NOT_RECORDED)
-        rows = np.flatnonzero(lacks & (pieces["about"] >= 0))
-        about = pieces["about"][rows]
+        codes = codes_at(found, check.id, found.final)
+        untold = np.flatnonzero(outcome_of_results(codes) == NOT_VERIFIED)
+        pieces = pieces_of_results(codes[untold])
+        lacks = (pieces["reason"] == NOT_RECORDED) & (pieces["about"] >= 0)
+        rows, about = untold[lacks], pieces["about"][lacks]
         checks += np.bincount(crew[rows] * fields + about, minlength=crews * fields)
         if check.safety_critical:
             blocked[rows * fields + about] = True

@@ -1,11 +1,16 @@
 """Units of the program: completed, by whom the final was taken, and whether the sample re-inspected them."""
 
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
 ROLES_OF_WORK = ("crew", "contractor")
 ROLES_OF_OTHERS = ("qci", "monitor")
+NEVER = np.iinfo(np.int64).min  # in the place of a day that is not recorded
 
 
-def program_units(connection, policy):
-    """Make `program_units`, a row per home, system and job that is completed or has a final.
+def program_units(both, found, policy):
+    """The rows of `program_units`, an Arrow table: a home, system and job that is completed or has a final.
 
     Columns: agency, home_id, system_id, job_number ('' where none is recorded), crew, completed_on, final_on
     and final_id (of the last final), own_final (who took it also audited the unit or worked on it, or nobody
@@ -13,66 +18,128 @@ def program_units(connection, policy):
     visit), for_cause (visits), program_year (the year in which it begins). A visit without a job number
     belongs to the one job of its system, where there is one only. The unit is of the program year in which it
     was completed; where no day of that is recorded, in which its last final was.
+
+    `both` is a SideBySide, `found` the Units of the same visits.
     """
-    month, day = int(policy.program_year_begins_month), int(policy.program_year_begins_day)
-    connection.execute(f"""
-        CREATE OR REPLACE TABLE program_units AS
-        WITH visits AS MATERIALIZED (
-            SELECT j.rowid AS place, j.agency, j.home_id, j.system_id, j.inspection_id, j.crew,
-                   nullif(j.job_number, '') AS job, r.inspection_kind AS kind, r.inspected_on, r.completed_on,
-                   lower(trim(r.inspector)) AS inspector, r.inspector_role AS role,
-                   r.qa_reason IS NOT DISTINCT FROM 'for_cause' AS caused
-            FROM judged AS j
-            JOIN readings AS r USING (agency, inspection_id)
-            WHERE r.inspection_kind IN ('initial', 'final', 'qa') OR r.completed_on IS NOT NULL),
-        without_job AS (
-            SELECT * FROM visits WHERE job IS NULL),
-        only_jobs AS (
-            SELECT agency, home_id, system_id, min(job) AS only_job
-            FROM visits
-            SEMI JOIN without_job USING (agency, home_id, system_id)
-            GROUP BY agency, home_id, system_id
-            HAVING min(job) = max(job)),
-        of_jobs AS (
-            SELECT *, job AS job_number
-            FROM visits
-            WHERE job IS NOT NULL
-            UNION ALL
-            SELECT v.*, coalesce(o.only_job, '') AS job_number
-            FROM without_job AS v
-            LEFT JOIN only_jobs AS o USING (agency, home_id, system_id)),
-        units AS (
-            SELECT agency, home_id, system_id, job_number, max(completed_on) AS completed_on,
-                   min(place) FILTER (kind = 'final') AS first_final,
-                   max(place) FILTER (kind = 'final') AS last_final,
-                   max(place) FILTER (crew IS NOT NULL) AS last_worked,
-                   list(inspector) FILTER (kind = 'initial') AS auditors,
-                   list({{'place': place, 'day': inspected_on}}) FILTER (kind = 'qa' AND NOT caused) AS again,
-                   count(*) FILTER (kind = 'qa' AND caused) AS for_cause
-            FROM of_jobs
-            GROUP BY agency, home_id, system_id, job_number
-            HAVING max(completed_on) IS NOT NULL OR count(*) FILTER (kind = 'final') > 0),
-        followed AS (
-            SELECT *, list_min(list_filter(again, lambda one:
-                CASE WHEN first_final IS NULL THEN one.day >= completed_on ELSE one.place > first_final END
-                )).place AS first_again
-            FROM units),
-        told AS (
-            SELECT u.*, f.inspected_on AS final_on, f.inspection_id AS final_id, f.role,
-                   f.inspector, coalesce(f.crew, w.crew) AS did, a.inspected_on AS again_on,
-                   a.inspection_id AS again_id, coalesce(u.completed_on, f.inspected_on) AS done_on
-            FROM followed AS u
-            LEFT JOIN visits AS f ON f.place = u.last_final
-            LEFT JOIN visits AS w ON w.place = u.last_worked
-            LEFT JOIN visits AS a ON a.place = u.first_again)
-        SELECT agency, home_id, system_id, job_number, did AS crew, completed_on, final_on, final_id,
-               final_on IS NOT NULL AND (
-                   coalesce(role IN {ROLES_OF_WORK}, false)
-                   OR coalesce(inspector = lower(trim(did)), false)
-                   OR coalesce(list_contains(auditors, inspector), false)
-                   OR (inspector IS NULL AND coalesce(role NOT IN {ROLES_OF_OTHERS}, true))) AS own_final,
-               again_on, again_id, for_cause,
-               (year(done_on) - (month(done_on) * 100 + day(done_on) < {100 * month + day})::INTEGER)::INTEGER
-                   AS program_year
-        FROM told
-    """)
+    visits = found.visits
+    recorded = both.recorded(["completed_on", "inspector_role", "lower(trim(inspector)) AS reader"])
+    initial, final, qa = (
+        pc.fill_null(pc.equal(visits.column("inspection_kind"), kind), False).to_numpy()
+        for kind in ("initial", "final", "qa")
+    )
+    completed, day = _days(recorded.column("completed_on")), _days(visits.column("inspected_on"))
+    caused = visits.column("caused").to_numpy()
+    at = np.flatnonzero(initial | final | qa | (completed != NEVER))
+    unit, count, job, jobs = _units(found.system, visits.column("job_number"), at)
+
+    def rows(mask):
+        """(unit, position) of the visits that a mask names."""
+        here = mask[at]
+        return unit[here], at[here]
+
+    done = np.full(count, NEVER)
+    np.maximum.at(done, unit, completed[at])
+    first, last, worked, again = (np.full(count, -1) for _ in range(4))
+    of, place = rows(final)
+    last[of] = place  # the last one written stands
+    first[of[::-1]] = place[::-1]
+    of, place = rows(pc.is_valid(visits.column("crew")).to_numpy())
+    worked[of] = place
+    of, place = rows(qa & ~caused)
+    later = np.where(first[of] >= 0, place > first[of], day[place] >= done[of])
+    again[of[later][::-1]] = place[later][::-1]
+    for_cause = np.bincount(rows(qa & caused)[0], minlength=count)
+    kept = np.flatnonzero((done != NEVER) | (first >= 0))
+    audited = rows(initial & recorded.column("reader").is_valid().to_numpy())
+    last, worked, again, done = last[kept], worked[kept], again[kept], done[kept]
+    somewhere = np.zeros(count, np.int64)
+    somewhere[unit] = at
+    keys = visits.select(["agency", "home_id", "system_id"]).take(pa.array(somewhere[kept]))
+    crew = pc.coalesce(_taken(visits.column("crew"), last), _taken(visits.column("crew"), worked))
+    final_on = np.where(last >= 0, day[last], NEVER)
+    columns = {
+        "job_number": jobs.take(pa.array(job[kept])),
+        "crew": crew,
+        "completed_on": _dates(done),
+        "final_on": _dates(final_on),
+        "final_id": _taken(visits.column("inspection_id"), last),
+        "own_final": pa.array(_own(both.connection, recorded, crew, last, kept, audited)),
+        "again_on": _dates(np.where(again >= 0, day[again], NEVER)),
+        "again_id": _taken(visits.column("inspection_id"), again),
+        "for_cause": pa.array(for_cause[kept]),
+        "program_year": pa.array(_years(np.where(done == NEVER, final_on, done), policy)),
+    }
+    for name, values in columns.items():
+        keys = keys.append_column(name, values)
+    return keys
+
+
+def _units(system, job_number, at):
+    """(unit of each visit, number of units, job of each unit, names of jobs) of the visits `at`."""
+    encoded = job_number.combine_chunks().dictionary_encode()
+    jobs = pa.concat_arrays([encoded.dictionary, pa.array([""])])
+    job, system = encoded.indices.to_numpy().astype(np.int64)[at], system[at]
+    none = len(jobs) - 1
+    named = jobs.to_numpy(zero_copy_only=False)[job] != ""
+    least, most = np.full(int(system.max(initial=-1)) + 1, none), np.full(int(system.max(initial=-1)) + 1, -1)
+    np.minimum.at(least, system[named], job[named])
+    np.maximum.at(most, system[named], job[named])
+    job = np.where(named, job, np.where(least == most, least, none)[system])
+    distinct, unit = np.unique(system * len(jobs) + job, return_inverse=True)
+    return unit, len(distinct), distinct % len(jobs), jobs
+
+
+def _own(connection, recorded, crew, last, kept, audited):
+    """Whether who took the last final of each unit also audited or worked on it, or nobody can tell."""
+    reader, role = recorded.column("reader"), _taken(recorded.column("inspector_role"), last)
+    encoded = reader.combine_chunks().dictionary_encode()
+    code = encoded.indices.fill_null(-1).to_numpy().astype(np.int64)
+    names = len(encoded.dictionary)
+    pairs = np.unique(audited[0] * names + code[audited[1]])
+    own = kept * names + code[last]
+    met = np.searchsorted(pairs, own)
+    audits = (
+        (pairs[np.minimum(met, max(len(pairs) - 1, 0))] == own) if len(pairs) else np.zeros(len(own), bool)
+    )
+    took = _taken(reader, last)
+    nobody = pc.is_null(took).to_numpy(False)
+    works = pc.fill_null(pc.equal(took, _as_readers(connection, crew)), False).to_numpy(False)
+    by_work, by_others = (
+        pc.fill_null(pc.is_in(role, pa.array(roles)), False).to_numpy(False)
+        for roles in (ROLES_OF_WORK, ROLES_OF_OTHERS)
+    )
+    return (last >= 0) & (by_work | works | (audits & ~nobody) | (nobody & ~by_others))
+
+
+def _as_readers(connection, names):
+    """Names written as those of readers are compared."""
+    encoded = names.dictionary_encode()
+    connection.register("names_told", pa.table({"name": encoded.dictionary}))
+    folded = connection.sql("SELECT lower(trim(name)) AS name FROM names_told").to_arrow_table()
+    connection.unregister("names_told")
+    return folded.column("name").combine_chunks().take(encoded.indices)
+
+
+def _taken(column, at):
+    """The values of a column at positions, NULL for -1."""
+    return column.combine_chunks().take(pa.array(at, mask=at < 0))
+
+
+def _days(column):
+    """Days since 1970, NEVER for none."""
+    return column.to_numpy().astype("datetime64[D]").astype(np.int64)  # NaT is the least of all numbers
+
+
+def _dates(days):
+    return pa.array(days.astype("datetime64[D]"))
+
+
+def _years(days, policy):
+    """The program year of each day: that in which it begins."""
+    month, first = int(policy.program_year_begins_month), int(policy.program_year_begins_day)
+    day = days.astype("datetime64[D]")
+    months = day.astype("datetime64[M]")
+    of_month = (day - months.astype("datetime64[D]")).astype(np.int64) + 1
+    number = months.astype(np.int64)
+    in_year = (number % 12 + 1) * 100 + of_month
+    return (1970 + number // 12 - (in_year < 100 * month + first)).astype(np.int32)

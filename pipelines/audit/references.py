@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipelines.audit import chance
+from pipelines.audit.side_by_side import NOBODY
 from pipelines.engine.arrays import to_six_digits
-from pipelines.engine.codes import coded, outcomes_of_results
+from pipelines.engine.codes import coded, outcome_of_results
 from pipelines.engine.hydronics import fluids, loop
 from pipelines.engine.results import DEFICIENT
 
@@ -15,7 +16,6 @@ READINGS = (PRESSURE, TEMPERATURE, CHARGE)
 OF_NORMAL = 1.4826  # deviation over median deviation
 ENOUGH_PAIRS = 30  # to tell how much two readings of one system differ
 GRID = 2.0**20
-NOBODY = -1
 
 
 # ---- what was read
@@ -36,60 +36,54 @@ class Visits:
     stretch: np.ndarray
 
 
-def visits_of(connection, policy):
-    inspector = "coalesce(r.inspector, j.crew)"
+def visits_of(both, policy):
+    """The Visits of what was judged and recorded, a SideBySide."""
     column = float(to_six_digits(loop.static_pressure_psi(1.0, fluids.density_lb_ft3(policy.sizing_cold_f))))
-    table = connection.sql(f"""
-        SELECT j.rowid AS row, hash(j.agency, j.home_id, j.system_id) AS system, r.inspected_on,
-               CASE WHEN {inspector} IS NOT NULL THEN hash(j.agency, {inspector}) ELSE 0 END AS name,
-               hash(j.agency, j.crew) AS crew, r.repairs_reported IS NOT NULL AS repaired,
-               coalesce(j.inspection_kind IN ('final', 'qa'), false) AS after,
-               j.{coded("home-id-reused")} AS moved,
-               CASE WHEN r.cold_pressure_psig IS NOT NULL
-                     AND r.heating_system = 'hot_water'
-                     AND r.pressure_read_with IS DISTINCT FROM 'boiler_gauge'
-                     AND r.cold_reading_state IS DISTINCT FROM 'heat_not_shut_off'
-                     AND coalesce(r.cold_temperature_f, 0) <= {policy.cold_above_f}
-                    THEN r.cold_pressure_psig END AS pressure,
-               CASE WHEN r.fill_connection = 'automatic' THEN r.fill_setting_psig END AS pressure_due,
-               CASE WHEN r.hot_reading_state = 'all_zones_hot' AND r.emitter <> 'radiant_floor'
-                    THEN r.hot_temperature_f END AS temperature,
-               r.high_limit_f AS temperature_due,
-               CASE WHEN r.precharge_system_side = 'relieved' AND r.tank_type = 'diaphragm'
-                     AND r.tank_air_valve IS DISTINCT FROM 'water'
-                    THEN r.precharge_psig END AS charge,
-               r.fill_setting_psig - {column} * r.tank_above_gauge_ft AS charge_due
-        FROM judged AS j
-        JOIN readings AS r USING (agency, inspection_id)
-    """).to_arrow_table()
-    named = connection.sql("""
-        SELECT agency, inspector, hash(agency, inspector) AS name
-        FROM (
-            SELECT agency, inspector FROM readings WHERE inspector IS NOT NULL
-            UNION
-            SELECT agency, crew FROM judged WHERE crew IS NOT NULL)
-        ORDER BY agency, inspector
-    """).fetchall()
-    order = np.argsort(table.column("row").to_numpy(), kind="stable")
-    columns = {name: table.column(name).to_numpy(zero_copy_only=False)[order] for name in table.column_names}
-    names = tuple((agency, inspector) for agency, inspector, _ in named)
-    hashes = np.array([one for _, _, one in named], np.uint64)
-    sorter = np.argsort(hashes)
-    who = np.append(sorter, -1)[np.searchsorted(hashes, columns["name"], sorter=sorter)]
-    who[columns["name"] == 0] = NOBODY
+    judged = both.judged(
+        [
+            "hash(agency, crew) AS crew",
+            "coalesce(inspection_kind IN ('final', 'qa'), false) AS after",
+            f"{coded('home-id-reused')} AS moved",
+        ]
+    )
+    recorded = both.recorded(
+        [
+            "inspected_on",
+            "repairs_reported IS NOT NULL AS repaired",
+            f"""CASE WHEN heating_system = 'hot_water'
+                  AND pressure_read_with IS DISTINCT FROM 'boiler_gauge'
+                  AND cold_reading_state IS DISTINCT FROM 'heat_not_shut_off'
+                  AND coalesce(cold_temperature_f, 0) <= {policy.cold_above_f}
+                 THEN cold_pressure_psig END AS pressure""",
+            "CASE WHEN fill_connection = 'automatic' THEN fill_setting_psig END AS pressure_due",
+            """CASE WHEN hot_reading_state = 'all_zones_hot' AND emitter <> 'radiant_floor'
+                 THEN hot_temperature_f END AS temperature""",
+            "high_limit_f AS temperature_due",
+            """CASE WHEN precharge_system_side = 'relieved' AND tank_type = 'diaphragm'
+                  AND tank_air_valve IS DISTINCT FROM 'water'
+                 THEN precharge_psig END AS charge""",
+            f"fill_setting_psig - {column} * tank_above_gauge_ft AS charge_due",
+        ]
+    )
+    columns = {
+        name: table.column(name).to_numpy(zero_copy_only=False)
+        for table in (judged, recorded)
+        for name in table.column_names
+    }
+    names, who = both.readers
     agencies = sorted({agency for agency, _ in names})
     agency_of = np.array([agencies.index(agency) for agency, _ in names], np.int64)
-    return Visits(columns, who, names, agency_of, _stretches(columns, policy))
+    return Visits(columns, who, names, agency_of, _stretches(columns, both.system, policy))
 
 
-def _stretches(visits, policy):
+def _stretches(visits, system, policy):
     """A number for each run of visits to one system between which nothing was done, as far as recorded."""
     day = visits["inspected_on"].astype("datetime64[D]").astype(np.int64)
     after, repaired = visits["after"].astype(bool), visits["repaired"].astype(bool)
-    moved = outcomes_of_results(visits["moved"])[0] == DEFICIENT
+    moved = outcome_of_results(visits["moved"]) == DEFICIENT
     breaks = np.ones(len(day), bool)
     breaks[1:] = (
-        (visits["system"][1:] != visits["system"][:-1])
+        (system[1:] != system[:-1])
         | (np.diff(day) > policy.paired_within_days)
         | moved[1:]
         | (after[1:] & (repaired[1:] | ~after[:-1]))

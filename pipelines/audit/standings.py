@@ -193,7 +193,10 @@ def counted(units, policy, all_levels):
                 mixes.append((one.check_id, terms, int(of.sum()), int(bad.sum()), *fits))
             for who in level.compared:
                 groups = who.groups if times == 1 else who.groups_told
-                table = _table(who.group_of_unit * times + told, one.shows, len(groups.name))
+                if len(groups.kind) == len(of_kinds):  # each kind of house is of one name
+                    table = of_kinds[groups.kind]
+                else:
+                    table = _table(who.group_of_unit * times + told, one.shows, len(groups.name))
                 next(rows).append(_counts(position, one.extent, table, groups, model))
     joined = [Counts(*(np.concatenate(values) for values in zip(*rows, strict=True))) for rows in found]
     return checks, joined, mixes, together

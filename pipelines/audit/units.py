@@ -17,9 +17,9 @@ from pipelines.audit.case_mix import OF_LEVELS, OF_REGIONS, Houses
 from pipelines.engine.arrays import at_least
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.checks.kinds import GROUPS
-from pipelines.engine.codes import CERTAINTY_STEPS, coded, outcomes_of_results
+from pipelines.engine.codes import CERTAINTY_STEPS, coded, outcome_of_results, outcomes_of_results
 from pipelines.engine.hydronics.atmosphere import atmosphere_psia
-from pipelines.engine.results import DEFICIENT, NOT_VERIFIED
+from pipelines.engine.results import DEFICIENT, NOT_APPLICABLE, NOT_VERIFIED, OK
 from pipelines.fields import BY_NAME
 
 ANY = "any"
@@ -28,6 +28,8 @@ CHECK, GROUP, EVERY = range(3)  # how much of a unit one row of counts speaks of
 # What a unit shows for a check. The last: a deficiency at a unit of which too little was told to count it.
 NOTHING, FINE, BAD, SURELY_BAD, LACKING, LACKING_BAD = range(6)
 SHOWN = 6
+SHOWN_BY_OUTCOME = np.empty(4, np.int8)  # before how sure it is
+SHOWN_BY_OUTCOME[[OK, DEFICIENT, NOT_VERIFIED, NOT_APPLICABLE]] = FINE, BAD, LACKING, NOTHING
 
 # The terms of the case mix: values of each, the last where it is not recorded.
 TANKS = BY_NAME["tank_type"].words
@@ -52,8 +54,9 @@ class Names:
 class Units:
     """Units of a snapshot: arrays of shape (units,), codes in the order of names.
 
-    `final` and `again` are rows of `visits`, `again` -1 where no re-inspection is paired; `kind` is the kind
-    of house, of which `place_of_kind` and `terms` tell more, kinds in the order of places.
+    `visits` are all visits, in the order of systems, `system` the number of each one's; `final` and `again`
+    are positions of `visits`, `again` -1 where no re-inspection is paired; `kind` is the kind of house, of
+    which `place_of_kind` and `terms` tell more, kinds in the order of places.
     """
 
     visits: pa.Table
@@ -66,6 +69,7 @@ class Units:
     kind: np.ndarray
     place_of_kind: np.ndarray
     terms: np.ndarray
+    system: np.ndarray
 
     @property
     def agency_of_place(self):
@@ -93,51 +97,61 @@ class Units:
         return Houses(place, terms, width, above, ridge)
 
 
-def units(connection, policy):
-    """The Units of the snapshot being made."""
-    codes = ", ".join(f"j.{coded(check.id)}" for check in HOME_CHECKS)
-    visits = connection.sql(f"""
-        SELECT j.rowid AS row, j.agency, j.inspection_id, j.home_id, j.system_id,
-               coalesce(j.job_number, '') AS job_number, j.inspection_kind, j.crew,
-               coalesce(r.inspector, j.crew) AS inspector,
-               coalesce(r.region, '') AS region, r.tank_type, r.boiler_year, r.inspected_on,
-               r.repairs_reported IS NOT NULL AS repaired,
-               r.qa_reason IS NOT DISTINCT FROM 'for_cause' AS caused, j.atmosphere_psia,
-               j.{coded("home-id-reused")}, {codes}
-        FROM judged AS j
-        JOIN readings AS r USING (agency, inspection_id)
-        WHERE r.inspection_kind IN ('final', 'qa') OR r.repairs_reported IS NOT NULL
-    """).to_arrow_table()
-    final, again = _finals(visits, int(policy.paired_within_days))
-    return _units(visits, final, again)
+def units(both, policy):
+    """The Units of the snapshot being made, from what was judged and recorded, a SideBySide."""
+    codes = [coded(check.id) for check in HOME_CHECKS]
+    judged = both.judged(
+        [
+            "rowid AS row",
+            "inspection_id",
+            "coalesce(job_number, '') AS job_number",
+            "inspection_kind",
+            "crew",
+            "atmosphere_psia",
+            coded("home-id-reused"),
+            *codes,
+        ]
+    )
+    recorded = both.recorded(
+        [
+            "inspected_on",
+            "repairs_reported IS NOT NULL AS repaired",
+            "work_ordered IS NOT NULL AS ordered",
+            "qa_reason IS NOT DISTINCT FROM 'for_cause' AS caused",
+        ]
+    )
+    visits = _beside(both.keys, judged, recorded)
+    final, again = _finals(visits, both.system, int(policy.paired_within_days))
+    houses = both.recorded(["inspector", "coalesce(region, '') AS region", "tank_type", "boiler_year"], final)
+    at = visits.select(["agency", "crew", "inspected_on", "atmosphere_psia"]).take(
+        pa.array(final, pa.int64())
+    )
+    houses = houses.set_column(0, "inspector", pc.coalesce(houses["inspector"], at["crew"]))
+    return _units(visits, _beside(at, houses), final, again, both.system)
 
 
-def _finals(visits, within_days):
-    """Rows of each unit's last final, where it has a crew, and of the paired re-inspection (-1: none).
+def _beside(*tables):
+    """Tables of as many rows as one."""
+    return pa.table({name: table.column(name) for table in tables for name in table.column_names})
 
-    The visits of a system stand together and in order in `judged`.
-    """
-    order = np.argsort(visits.column("row").to_numpy(), kind="stable")
+
+def after_work(visits):
+    """Positions of final inspections and re-inspections, and of visits at which a repair is reported."""
+    kinds = pa.array(["final", "qa"])
+    told = pc.is_in(visits.column("inspection_kind"), kinds).to_numpy()
+    return np.flatnonzero(told | visits.column("repaired").to_numpy())
+
+
+def _finals(visits, system, within_days):
+    """Positions of each unit's last final, where it has a crew, and its paired re-inspection (-1: none)."""
+    order = after_work(visits)
     if not len(order):
         return order, order
-    columns = visits.select(
-        [
-            "agency",
-            "home_id",
-            "system_id",
-            "job_number",
-            "inspection_kind",
-            "inspected_on",
-            "repaired",
-            "caused",
-        ]
-    ).take(pa.array(order))
-    new = np.zeros(len(order), bool)
-    for name in ("agency", "home_id", "system_id"):
-        column = columns.column(name).combine_chunks()
-        new[1:] |= pc.not_equal(column.slice(1), column.slice(0, len(order) - 1)).to_numpy(False)
+    columns = visits.select(["job_number", "inspection_kind", "inspected_on", "repaired", "caused"]).take(
+        pa.array(order)
+    )
     jobs = columns.column("job_number").combine_chunks().dictionary_encode().indices.to_numpy()
-    _, unit = np.unique(np.cumsum(new) * (int(jobs.max()) + 1) + jobs, return_inverse=True)
+    _, unit = np.unique(system[order] * (int(jobs.max()) + 1) + jobs, return_inverse=True)
     is_final, is_qa = (
         pc.fill_null(pc.equal(columns.column("inspection_kind"), kind), False).to_numpy()
         for kind in ("final", "qa")
@@ -149,7 +163,7 @@ def _finals(visits, within_days):
     later = later[later > final[unit[later]]][::-1]
     again[unit[later]] = later  # the first one stands, written last
     day = columns.column("inspected_on").to_numpy().astype("datetime64[D]").astype(np.int64)
-    moved, _ = outcomes_of_results(visits.column(coded("home-id-reused")).to_numpy()[order])
+    moved = outcome_of_results(visits.column(coded("home-id-reused")).to_numpy()[order])
     breaks = np.cumsum(columns.column("repaired").to_numpy() | (moved == DEFICIENT))
     pair = np.flatnonzero(again >= 0)
     late = day[again[pair]] - day[final[pair]] > within_days
@@ -161,19 +175,8 @@ def _finals(visits, within_days):
     return order[final], np.where(again >= 0, order[again], -1)
 
 
-def _units(visits, final, again):
-    at = visits.select(
-        [
-            "agency",
-            "crew",
-            "inspector",
-            "region",
-            "tank_type",
-            "boiler_year",
-            "inspected_on",
-            "atmosphere_psia",
-        ]
-    ).take(pa.array(final, pa.int64()))
+def _units(visits, at, final, again, system):
+    """The Units of `visits`; `at` is what is recorded at the finals."""
     agencies = tuple(sorted(pc.unique(at.column("agency")).to_pylist()))
     places = _names(at, "region")
     terms = np.column_stack([_tank(at), _age(at), _height(at)])
@@ -197,6 +200,7 @@ def _units(visits, final, again):
         kind,
         left,
         of_kind + starts,
+        system,
     )
 
 
@@ -248,26 +252,31 @@ class Shown:
     told: np.ndarray | None = None
 
 
-def outcomes_at(found, check_id, rows):
-    """(outcome, certainty in steps) of a check at some rows of the visits."""
-    return outcomes_of_results(found.visits.column(coded(check_id)).to_numpy()[rows])
+def codes_at(found, check_id, rows):
+    """The coded results of a check at some rows of the visits."""
+    return found.visits.column(coded(check_id)).to_numpy()[rows]
+
+
+def outcome_at(found, check_id, rows):
+    """The outcome of a check at some rows of the visits."""
+    return outcome_of_results(codes_at(found, check_id, rows))
 
 
 def shown(found, policy):
     """Yields the Shown of every check of a home, then of each group of checks, then of any."""
-    count = len(found.final)
+    count, least = len(found.final), round(policy.sure_certainty * CERTAINTY_STEPS)
     paired = np.flatnonzero(found.again >= 0)
     sums = {name: _Sum(count) for name in (*HOME_GROUPS, ANY)}
     for check in HOME_CHECKS:
-        outcome, certainty = outcomes_at(found, check.id, found.final)
-        again, again_certainty = outcomes_at(found, check.id, found.again[paired])
+        codes = codes_at(found, check.id, found.final)
+        again = codes_at(found, check.id, found.again[paired])
         # A re-inspection speaks where the final was not telling.
-        instead = (outcome[paired] > DEFICIENT) & (again <= DEFICIENT)
-        outcome[paired[instead]], certainty[paired[instead]] = again[instead], again_certainty[instead]
-        bad = outcome == DEFICIENT
-        sure = bad & (certainty >= round(policy.sure_certainty * CERTAINTY_STEPS))
-        shows = np.where(bad, BAD, np.where(outcome < DEFICIENT, FINE, NOTHING)).astype(np.int8)
-        shows[sure], shows[outcome == NOT_VERIFIED] = SURELY_BAD, LACKING
+        instead = (outcome_of_results(codes[paired]) > DEFICIENT) & (outcome_of_results(again) <= DEFICIENT)
+        codes[paired[instead]] = again[instead]
+        outcome = outcome_of_results(codes)
+        shows = SHOWN_BY_OUTCOME[outcome]
+        bad = np.flatnonzero(outcome == DEFICIENT)
+        shows[bad[outcomes_of_results(codes[bad])[1] >= least]] = SURELY_BAD
         for name in (check.group, ANY):
             sums[name].add(shows)
         yield Shown(check.id, CHECK, shows)

@@ -118,9 +118,14 @@ def pieces_of_results(codes):
     }
 
 
+def outcome_of_results(codes):
+    """The outcome alone."""
+    return _taken(codes, RESULT_BITS["outcome"])
+
+
 def outcomes_of_results(codes):
     """(outcome, certainty) of these alone."""
-    outcome = _taken(codes, RESULT_BITS["outcome"])
+    outcome = outcome_of_results(codes)
     return outcome, np.where(outcome < TELLING, CERTAINTY_STEPS - _taken(codes, RESULT_BITS["detail"]), -1)
 
 
