@@ -132,14 +132,6 @@ def day(value):
     return f"{value:%b} {value.day}, {value.year}"
 
 
-def psi(value: float) -> str:
-    return f"{value:.1f} psi"
-
-
-def degrees(value: float) -> str:
-    return f"{value:.0f} °F"
-
-
 def percent(value):
     """A share in percent, with no more figures than its size supports; a dash where nothing was verified."""
     if missing(value):

@@ -4,10 +4,18 @@ import altair as alt
 import pandas as pd
 
 from dashboard.charts.theme import BLUE, FONT, INK, RUST, SOFT, quiet
-from dashboard.wording import KINDS, day, degrees, plural, psi
+from dashboard.wording import KINDS, day, plural
 
 READ_SIGMAS = 1.96  # of a reading's standard deviation, to either side
 SOUND, HALF = "this tank, all its gas", "the same with half its gas"
+
+
+def psi(value: float) -> str:
+    return f"{value:.1f} psi"
+
+
+def degrees(value: float) -> str:
+    return f"{value:.0f} °F"
 
 
 def pressures(found, on: str):
