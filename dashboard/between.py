@@ -1,5 +1,7 @@
 """Moments that the fleet keeps, and what changed between two of them; the last few answers are kept."""
 
+from functools import lru_cache
+
 import pandas as pd
 import streamlit as st
 
@@ -31,7 +33,12 @@ def usual() -> tuple[str, str] | None:
 
 def told(viewer: Viewer, snapshot: str, filters: Filters, before: str, after: str) -> Told:
     """What changed from one moment to another, for a viewer."""
-    return changes.told(viewer, filters, _changed(str(fleet().path), snapshot, before, after))
+    return _told(viewer, filters, _changed(str(fleet().path), snapshot, before, after))
+
+
+@lru_cache(maxsize=4)
+def _told(viewer: Viewer, filters: Filters, found: Changed) -> Told:
+    return changes.told(viewer, filters, found)
 
 
 @st.cache_resource(max_entries=4, show_spinner=False)

@@ -5,6 +5,7 @@ finds it; the last few are kept as long as the server runs.
 """
 
 from collections import OrderedDict
+from functools import lru_cache
 from threading import Lock
 
 import pandas as pd
@@ -78,8 +79,9 @@ def begin(snapshot: str, text: bytes) -> Trying:
         return _kept[key]
 
 
+@lru_cache(maxsize=MOST_KEPT)
 def told(viewer: Viewer, snapshot: str, filters: Filters, work: Trying) -> Told:
-    """What a trial says to a viewer."""
+    """What a trial says to a viewer; kept, since it counts all that would differ."""
     assert work.tried is not None
     return whatif.told(viewer, attach(snapshot), filters, work.tried)
 

@@ -43,7 +43,7 @@ class Side:
     notes: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Changed:
     """What differs between two sides, as differences.between with a column `why`; `snapshot` is the fleet's
     current one, which knows regions and crews."""

@@ -98,7 +98,7 @@ def _held(snapshot: Snapshot, before: pa.Table, after: pa.Table) -> pa.Table:
 # ---- a trial that runs beside the page
 
 
-@dataclass
+@dataclass(eq=False)
 class Trying:
     """A trial at work: what it does now (`said`), how far it is within that (0 to 1, None unknown), and what
     came of it, `tried` or `error`."""
