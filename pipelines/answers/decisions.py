@@ -62,9 +62,9 @@ def overlay(
     Columns: agency, home_id, system_id, check_id, inspection_id (the visit that decides it), state, stage,
     since, risk, export_id and decided_on of that visit, act_by, due (NULL where the policy sets no clock),
     days_late (from due to `as_of`, 0 where nothing is due), decided (in words, NULL for nothing),
-    last_action (its day), acted (whether it is in force). `condition` may narrow it, in SQL with `params`
-    (?), over `d` (opened, the open rows of home_checks) and `h` (homes). The clock runs from `since`, the
-    first visit that found it. Rows come in no order.
+    last_action (its day), acted (whether it is in force), in_force (what is, NULL for nothing).
+    `condition` may narrow it, in SQL with `params` (?), over `d` (opened, the open rows of home_checks) and
+    `h` (homes). The clock runs from `since`, the first visit that found it. Rows come in no order.
     """
     named = {f"p{number}": value for number, value in enumerate(params)}
     for name in named:
@@ -85,7 +85,8 @@ def overlay(
                 AND (s.system_id = d.system_id OR (s.system_id = '' AND n.systems = 1))
             GROUP BY ALL),
         told AS (
-            SELECT d.agency, d.home_id, d.system_id, d.check_id, s.said, s.day, {NOT_IN_FORCE} AS lapsed
+            SELECT d.agency, d.home_id, d.system_id, d.check_id, s.what, s.said, s.day,
+                   {NOT_IN_FORCE} AS lapsed
             FROM of_open AS o
             JOIN decisions AS s USING (id)
             JOIN opened AS d
@@ -96,7 +97,8 @@ def overlay(
         SELECT d.*, d.since + c.days_to_act AS act_by, d.since + c.days_to_correct AS due,
                coalesce(date_diff('day', d.since + c.days_to_correct, $day), 0) AS days_late,
                concat_ws(', ', t.said, t.lapsed) AS decided, t.day AS last_action,
-               t.said IS NOT NULL AND t.lapsed IS NULL AS acted
+               t.said IS NOT NULL AND t.lapsed IS NULL AS acted,
+               CASE WHEN t.lapsed IS NULL THEN t.what END AS in_force
         FROM opened AS d
         JOIN homes AS h ON h.agency = d.agency AND h.home_id = d.home_id
         LEFT JOIN clocks AS c ON c.risk = d.risk
