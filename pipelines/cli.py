@@ -32,13 +32,14 @@ from pipelines.calling import (
 )
 from pipelines.cli_audit import crews, sample
 from pipelines.cli_decide import decide
+from pipelines.cli_plan import plan
 from pipelines.serving import OWN_ADDRESS, exposure
 from pipelines.terminal import plain, showing_progress
 
 if TYPE_CHECKING:
     from pipelines.fleet.snapshots import Snapshot
 
-__all__ = ["crews", "decide", "main", "sample"]
+__all__ = ["crews", "decide", "main", "plan", "sample"]
 
 
 def _load(folder: str | Path, paths: Iterable[str | Path], **options: Any):

@@ -27,6 +27,7 @@ WINGS = [
     "calling",
     "cli_audit",
     "cli_decide",
+    "cli_plan",
     "cli",
 ]
 STRANGERS = {("intake", "fleet"), ("fleet", "intake")}

@@ -33,6 +33,11 @@ def zones(
     return list(found), positions
 
 
+def warranty_days(policy: Policy, agency: str, region: str | None, day: date) -> int:
+    """Days from its completion in which work is done again at no cost, at a place and on a day."""
+    return int(_number(policy.for_rows([(agency, region, day)]).warranty_days))
+
+
 def _number(value) -> float:
     return float(value if isinstance(value, float) else value[0])
 
