@@ -123,7 +123,9 @@ class Plan:
             return NO_FUND_LEFT
         return NO_MONEY if column >= 0 else ""
 
-    def jobs(self, home: int, agency: str, home_id: str, systems: Sequence[str]) -> list[tuple[Job, float]]:
+    def jobs(
+        self, home: int | np.integer, agency: str, home_id: str, systems: Sequence[str]
+    ) -> list[tuple[Job, float]]:
         """The jobs of a home in the plan, each with the risk it removes; none for one that is not in it."""
         if self.column[home] == NOT_IN:
             return []

@@ -8,6 +8,7 @@ at which it comes to least leave few packages in doubt. These are the core, whic
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
@@ -56,16 +57,25 @@ class Problem:
     hours_of: np.ndarray
 
     @classmethod
-    def of(cls, choices: Sequence[Choices], homes: Sequence[int], hours_of: Sequence[int], funds: int):
+    def of(
+        cls,
+        choices: Sequence[Choices],
+        homes: Sequence[int] | np.ndarray,
+        hours_of: Sequence[int],
+        funds: int,
+    ):
         """The program of some kinds: their packages, how many homes they have, their limits of hours."""
         every = [package for one in choices for package in one.packages]
-        columns = [
+        cost, hours, worth, first = (
             np.array([getattr(package, name) for package in every], float)
             for name in ("cost", "hours", "worth", "first")
-        ]
+        )
         return cls(
             np.repeat(np.arange(len(choices)), [len(one.packages) for one in choices]),
-            *columns,
+            cost,
+            hours,
+            worth,
+            first,
             np.array([package.paid for package in every], float).reshape(len(every), funds + 1),
             np.array(homes, int),
             np.array([one.must for one in choices], bool),
@@ -104,7 +114,7 @@ def solve(problem: Problem, limits: Limits) -> Solution:
     """
     least, over = _must(problem, limits)
     unpaid = float(least @ problem.paid[:, NOT_PAID])
-    short = {
+    short: dict[str, Any] = {
         "must_cost": float(least @ problem.cost),
         "short_usd": over.get(BUDGET, 0.0),
         "short_hours": {at: over[key] for at in range(len(limits.hours)) if (key := f"hours {at}") in over},
@@ -173,7 +183,8 @@ def _least_over(problem: Problem, named: list, columns: np.ndarray) -> np.ndarra
         [np.array([row[columns] for _, row, _ in named]).reshape(-1, count), -np.eye(len(named))]
     )
     cost = problem.cost + 1_000 * problem.paid[:, NOT_PAID] - TINY * problem.worth
-    penalties = [1e5 if name.startswith("hours") else 1e3 for name, _, _ in named]
+    # No fund is overstepped, since what must be done may be paid by none.
+    penalties = [{BUDGET: 1e3, "hours": 1e5}.get(name.split()[0], 1e7) for name, _, _ in named]
     solved = milp(
         np.concatenate([cost[columns], penalties]),
         integrality=np.repeat([1, 0], [count, len(named)]),
