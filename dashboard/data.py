@@ -7,6 +7,7 @@ Answers are small: what is large stays in the snapshot and comes a page at a tim
 
 import os
 from collections.abc import Callable
+from datetime import date
 from functools import wraps
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
@@ -25,12 +26,16 @@ from pipelines.answers import (
     one_home,
     one_inspection,
     over_time,
+    plan_told,
     regions,
     reinspections,
     risks,
     sample_sheet,
     sampled,
     waiting,
+)
+from pipelines.answers import (
+    plan_page as plan_pages,
 )
 from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
 from pipelines.answers.contents import home_checks, names, titles
@@ -44,6 +49,9 @@ from pipelines.answers.files import PAIRS_A_PAGE
 from pipelines.answers.homes import ROWS_A_PAGE, SORTS
 from pipelines.answers.instruments import HABITS
 from pipelines.answers.phrases import called
+from pipelines.answers.plan_page import plan_homes
+from pipelines.answers.plan_told import facts as plan_facts
+from pipelines.answers.plans import Asked as PlanAsked
 from pipelines.answers.reinspections import DISCOVER, NUMBER, SHARE, Asked, fresh_seed
 from pipelines.answers.sample_sheet import ENDINGS
 from pipelines.answers.waiting import QUESTION
@@ -56,6 +64,7 @@ from pipelines.fleet.folder import Fleet, safe_name
 from pipelines.fleet.samples import Sample
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.receiving import taking
+from pipelines.retrofit.weights import WEIGHINGS
 from pipelines.snapshot import inputs
 from pipelines.snapshot.version import attach
 
@@ -71,12 +80,14 @@ __all__ = [
     "NOT_RECORDED",
     "NUMBER",
     "PAIRS_A_PAGE",
+    "PlanAsked",
     "QUESTION",
     "ROWS_A_PAGE",
     "SHARE",
     "SORTS",
     "STAGES",
     "UNITS_SHOWN",
+    "WEIGHINGS",
     "WHAT",
     "WHOSE",
     "Asked",
@@ -91,6 +102,8 @@ __all__ = [
     "home_checks",
     "names",
     "next_reading",
+    "plan_homes",
+    "plan_facts",
     "safe_name",
     "taken_back",
     "titles",
@@ -240,6 +253,25 @@ def keep_sample(drawn: dict) -> str:
 
 def replace_home(sample: str, agency: str, home_id: str, why: str, by_whom: str) -> None:
     kept_samples.replace_home(fleet(), sample, agency, home_id, why, by_whom)
+
+
+# ---- the plan of work, which rests on funds and decisions as well
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def _planned(viewer: Viewer, snapshot: str, stamps: object, question: PlanAsked, day: date):
+    return plan_pages.plan_page(viewer, attach(snapshot), question, day)
+
+
+def plan_page(viewer: Viewer, snapshot: str, question: PlanAsked, day: date) -> plan_pages.PlanPage:
+    """A plan and its curve, kept as long as decisions and funds stay as they are."""
+    funds = fleet().path / "funds.toml"
+    stamps = decided.stamp(fleet()), funds.stat().st_mtime_ns if funds.exists() else 0
+    return _planned(viewer, snapshot, stamps, question, day)
+
+
+def plan_list(snapshot: str, found):
+    return plan_told.sheet(attach(snapshot), found)
 
 
 # ---- decisions

@@ -73,4 +73,4 @@ def plan(folder, budget, hours, weigh, as_of, out, as_json, **chosen):
     else:
         print_lines(plan_told.lines(found))
         if out:
-            click.echo(plain(f"list      {out}"))
+            click.echo(plain(f"list          {out}"))

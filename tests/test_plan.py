@@ -414,7 +414,7 @@ def test_the_command_tells_the_plan(sample_fleet, tmp_path):
     assert out.read_text().startswith('"agency",')
     assert CliRunner().invoke(main, [*args, "--hours", "nonsense"]).exit_code == 2
     said = CliRunner().invoke(main, args).output
-    assert "held by   budget" in said and "marked as invented" in said
+    assert "held back by  budget" in said and "invented for demonstration" in said
 
 
 # ---- funds

@@ -8,7 +8,9 @@ import pyarrow as pa
 
 from pipelines.answers import lists
 from pipelines.answers.listed import Sheet
+from pipelines.answers.phrases import counted
 from pipelines.answers.plans import Planned
+from pipelines.engine.policy.measures import INVENTED
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.retrofit.plan import NOT_IN
 from pipelines.retrofit.weights import WEIGHINGS
@@ -98,34 +100,38 @@ def left_out(found: Planned) -> list[dict[str, Any]]:
     return [{"why": str(why), "homes": int(count)} for why, count in zip(reasons, counts, strict=True)]
 
 
-def lines(found: Planned) -> Iterator[str]:
-    """The plan in a few lines, the limits that hold it back, and what stays out and why."""
+def facts(found: Planned) -> Iterator[tuple[str, str]]:
+    """The plan in a few facts, each after its name: what it is, what holds it back, what is out and why."""
     made, solution = found.plan, found.plan.solution
     inside = int((made.column != NOT_IN).sum())
-    yield f"plan      {inside:,} of {len(made.column):,} homes, as of {found.as_of}"
-    yield f"money     {made.cost:,.0f} of {found.asked.budget:,.0f} dollars, {made.hours:,.1f} crew hours"
-    yield f"must do   {solution.must_cost:,.0f} dollars for what must be acted on today"
+    yield "In the plan", f"{inside:,} of {len(made.column):,} homes, as of {found.as_of}"
+    yield "Money", f"{made.cost:,.0f} of {found.asked.budget:,.0f} dollars, {made.hours:,.1f} crew hours"
+    yield "Must be done", f"{solution.must_cost:,.0f} dollars for what must be acted on today"
     lacking = shortfall(found)
     if lacking["dollars"]:
-        yield f"short     {lacking['dollars']:,.0f} dollars: the plan is exactly what must be done"
+        yield "Short", f"{lacking['dollars']:,.0f} dollars: the plan is exactly what must be done"
     for agency, hours in lacking["hours"].items():
-        yield f"short     {hours:,.1f} hours of {agency}: its part is exactly what must be done"
+        yield "Short", f"{hours:,.1f} hours of {agency}: its part is exactly what must be done"
     if lacking["paid_by_no_fund"]:
-        yield f"short     {lacking['paid_by_no_fund']:,.0f} dollars that must be spent and no fund may pay"
-    yield f"removes   {solution.worth:,.0f} of risk, weighed by {WEIGHINGS[found.asked.weighing]}"
-    how = "proved best" if solution.exact else "not proved best"
-    yield f"bound     {solution.bound:,.0f}: {how}, at most {solution.gap:.3%} more could be had"
+        yield "Short", f"{lacking['paid_by_no_fund']:,.0f} dollars that must be spent and no fund may pay"
+    proved = "proved best" if solution.exact else f"at most {solution.gap:.2%} below what could be had"
+    yield "Risk removed", f"{solution.worth:,.0f}, {proved}; {WEIGHINGS[found.asked.weighing]}"
     if held := scarce(found):
-        yield f"held by   {', '.join(held)}"
+        yield "Held back by", ", ".join(held)
     for fund in funds_left(found):
         ended = "" if fund["open"] else "; its last day is over"
-        yield f"fund      {fund['title']}: pays {fund['pays']:,.0f}, {fund['left']:,.0f} left{ended}"
+        yield "Fund", f"{fund['title']} pays {fund['pays']:,.0f}, {fund['left']:,.0f} left{ended}"
     for one in left_out(found):
-        yield f"left out  {one['homes']:,} homes: {one['why']}"
+        yield "Left out", f"{counted(one['homes'], 'home')}: {one['why']}"
     if any(one.thinned for one in made.choices):
-        yield "note      where much is open at once, only the cheapest measure for each deficiency was tried"
-    if any(measure.mark == "invented" for measure in found.waiting.policy.measures):
-        yield "note      costs and hours marked as invented are not yours: set them in policy.toml"
+        yield "Note", "where much is open at once, only the cheapest measure for each deficiency was tried"
+    if any(measure.mark == INVENTED for measure in found.waiting.policy.measures):
+        yield "Note", "some costs and hours are invented for demonstration: set your own in policy.toml"
+
+
+def lines(found: Planned) -> Iterator[str]:
+    """The facts as lines to print."""
+    return (f"{name.lower():14}{text}" for name, text in facts(found))
 
 
 def sheet(snapshot: Snapshot, found: Planned) -> Sheet:

@@ -84,11 +84,6 @@ class Plan:
         inside = np.append(of_columns, "")[self.column]
         return np.where(self.column == NOT_IN, out[self.kind], inside)
 
-    @cached_property
-    def _ends(self) -> np.ndarray:
-        """Where the columns of each kind end."""
-        return np.cumsum([len(one.packages) for one in self.choices])
-
     def _why_not(self, at: int) -> str:
         found = [one for system in self.kinds[at].systems for one in system.found]
         if not self.choices[at].packages:
@@ -110,7 +105,6 @@ class Plan:
             if anybody.packages:
                 return NO_FUND
             return DECIDED if STAYS_OPEN in stands else COMING if UNDER_WAY in stands else NO_MEASURE
-        column = self._ends[at] - len(self.choices[at].packages)
         hours_of = self.kinds[at].hours_of
         if hours_of >= 0 and (
             f"hours {hours_of}" in self.solution.prices or hours_of in self.solution.short_hours
@@ -121,7 +115,7 @@ class Plan:
             and BUDGET not in self.solution.prices
         ):
             return NO_FUND_LEFT
-        return NO_MONEY if column >= 0 else ""
+        return NO_MONEY
 
     def jobs(
         self, home: int | np.integer, agency: str, home_id: str, systems: Sequence[str]
