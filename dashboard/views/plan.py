@@ -91,7 +91,7 @@ def draw():
         st.altair_chart(chart, width="stretch", theme=None, alt=words)
         tables.said(
             "The line of this plan is solved at six budgets. The other two take homes whole while the money "
-            "lasts, and know no hours and no funds; the dot keeps all limits."
+            "and the hours last, and know no funds; the dot is this plan, within all limits."
         )
         tables.said(
             f"The next 10,000 dollars would remove {shown.more_worth:,.0f} more, "

@@ -34,8 +34,8 @@ class PlanPage:
 def plan_page(viewer: Viewer, snapshot: Snapshot, asked: Asked, as_of: date) -> PlanPage:
     """The plan with its curve: solved at a few budgets, beside two simple orders and doing nothing.
 
-    The simple orders take homes whole, each for all that can be done there, as long as the money lasts; they
-    know no hours and no funds.
+    The simple orders take homes whole, each for all that can be done there, as long as the money and the
+    hours of its agency last; they know no funds.
     """
     found = plans.planned(viewer, snapshot, asked, as_of)
 
@@ -75,11 +75,22 @@ def _simple(found: Planned, most: float) -> list[tuple[str, float, float]]:
         (WORST_FIRST, np.lexsort((since, risk))),
         (CHEAPEST_FIRST, np.lexsort((-worth, cost))),
     ):
+        ordered = ordered[_within_hours(found, kind[homes][ordered], problem.hours[column[homes]][ordered])]
         spent, gained = np.cumsum(cost[ordered]), np.cumsum(worth[ordered])
         reach = int(np.searchsorted(spent, most, side="right"))
         shown = np.unique(np.linspace(0, max(reach - 1, 0), MOST_POINTS).astype(int))[: max(reach, 0)]
         points += [(name, 0.0, 0.0), *((name, float(spent[at]), float(gained[at])) for at in shown)]
     return points
+
+
+def _within_hours(found: Planned, kind: np.ndarray, hours: np.ndarray) -> np.ndarray:
+    """Which homes in an order the hours of their agency last for."""
+    hours_of = found.plan.problem.hours_of[kind]
+    fits = np.ones(len(kind), bool)
+    for at, most in enumerate(found.plan.limits.hours):
+        ours = hours_of == at
+        fits[ours] = np.cumsum(hours[ours]) <= most
+    return fits
 
 
 def plan_homes(found: Planned, inside: bool, page: int) -> tuple[pd.DataFrame, int]:

@@ -112,7 +112,9 @@ def solve(problem: Problem, limits: Limits) -> Solution:
     that work; where it takes more hours than an agency has, that agency's part of the plan is. Then comes as
     much as possible of what goes before the rest, then as much as possible of all.
     """
-    least, over = _must(problem, limits)
+    # What must be done counts in no average: other homes may bring it down, and where they do not it is done.
+    without = replace(limits, averages=tuple(INFINITY for _ in limits.averages))
+    least, over = _must(problem, without)
     unpaid = float(least @ problem.paid[:, NOT_PAID])
     short: dict[str, Any] = {
         "must_cost": float(least @ problem.cost),
@@ -123,7 +125,10 @@ def solve(problem: Problem, limits: Limits) -> Solution:
     if short["short_usd"]:
         worth = float(least @ problem.worth)
         return Solution(least, worth, worth, 0.0, True, **short)
-    rows = _limits(problem, limits, short["short_hours"])
+    rows = [
+        (name, row, max(most, float(least @ row)) if name.startswith("average") else most)
+        for name, row, most in _limits(problem, limits, short["short_hours"])
+    ]
     rows.append(("", problem.paid[:, NOT_PAID], unpaid + TINY))
     program = _Program.of(problem, rows, np.isin(problem.hours_of, list(short["short_hours"])), least)
     taken, gap = least, 0.0
