@@ -7,6 +7,7 @@ Answers are small: what is large stays in the snapshot and comes a page at a tim
 
 import os
 from collections.abc import Callable
+from datetime import date
 from functools import wraps
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
@@ -29,6 +30,7 @@ from pipelines.answers import (
     one_inspection,
     over_time,
     packet_files,
+    plan_told,
     regions,
     reinspections,
     risks,
@@ -38,6 +40,9 @@ from pipelines.answers import (
     why_risk,
 )
 from pipelines.answers import pressures as pressures_of_visit
+from pipelines.answers import (
+    plan_page as plan_pages,
+)
 from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
 from pipelines.answers.board import as_pdf as board_as_pdf
 from pipelines.answers.contents import home_checks, names, titles
@@ -57,6 +62,9 @@ from pipelines.answers.packet_files import ENDINGS as PACKET_ENDINGS
 from pipelines.answers.packet_files import made as packets_made
 from pipelines.answers.packets import MOST_HOMES as MOST_IN_PACKETS
 from pipelines.answers.phrases import called
+from pipelines.answers.plan_page import plan_homes
+from pipelines.answers.plan_told import facts as plan_facts
+from pipelines.answers.plans import Asked as PlanAsked
 from pipelines.answers.reinspections import DISCOVER, NUMBER, SHARE, Asked, fresh_seed
 from pipelines.answers.sample_sheet import ENDINGS
 from pipelines.answers.waiting import OFFERED, QUESTION, gravest
@@ -70,6 +78,7 @@ from pipelines.fleet.folder import Fleet, safe_name
 from pipelines.fleet.samples import Sample
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.receiving import taking
+from pipelines.retrofit.weights import WEIGHINGS
 from pipelines.snapshot import inputs
 from pipelines.snapshot.version import attach
 
@@ -89,12 +98,14 @@ __all__ = [
     "OFFERED",
     "PACKET_ENDINGS",
     "PAIRS_A_PAGE",
+    "PlanAsked",
     "QUESTION",
     "ROWS_A_PAGE",
     "SHARE",
     "SORTS",
     "STAGES",
     "UNITS_SHOWN",
+    "WEIGHINGS",
     "WHAT",
     "WHOSE",
     "Asked",
@@ -115,6 +126,8 @@ __all__ = [
     "next_reading",
     "notice_as_pdf",
     "packets_made",
+    "plan_homes",
+    "plan_facts",
     "safe_name",
     "taken_back",
     "titles",
@@ -274,6 +287,25 @@ def keep_sample(drawn: dict) -> str:
 
 def replace_home(sample: str, agency: str, home_id: str, why: str, by_whom: str) -> None:
     kept_samples.replace_home(fleet(), sample, agency, home_id, why, by_whom)
+
+
+# ---- the plan of work, which rests on funds and decisions as well
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def _planned(viewer: Viewer, snapshot: str, stamps: object, question: PlanAsked, day: date):
+    return plan_pages.plan_page(viewer, attach(snapshot), question, day)
+
+
+def plan_page(viewer: Viewer, snapshot: str, question: PlanAsked, day: date) -> plan_pages.PlanPage:
+    """A plan and its curve, kept as long as decisions and funds stay as they are."""
+    funds = fleet().path / "funds.toml"
+    stamps = decided.stamp(fleet()), funds.stat().st_mtime_ns if funds.exists() else 0
+    return _planned(viewer, snapshot, stamps, question, day)
+
+
+def plan_list(snapshot: str, found):
+    return plan_told.sheet(attach(snapshot), found)
 
 
 # ---- decisions

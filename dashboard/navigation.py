@@ -50,6 +50,13 @@ VIEWS = (
         listed=False,
     ),
     View(
+        "plan",
+        "Plan",
+        "Retrofit plan",
+        "Which work removes the most risk for this money and these hours.",
+        ("agency", "region", "crew"),
+    ),
+    View(
         "changes",
         "Changes",
         "What changed",

@@ -34,6 +34,7 @@ from pipelines.cli_audit import crews, sample
 from pipelines.cli_compare import changes, keep, whatif
 from pipelines.cli_decide import decide
 from pipelines.cli_handover import board, monitoring, notice, packets
+from pipelines.cli_plan import plan
 from pipelines.serving import OWN_ADDRESS, exposure
 from pipelines.terminal import plain, showing_progress
 
@@ -50,6 +51,7 @@ __all__ = [
     "monitoring",
     "notice",
     "packets",
+    "plan",
     "sample",
     "whatif",
 ]

@@ -29,6 +29,7 @@ WINGS = [
     "cli_compare",
     "cli_decide",
     "cli_handover",
+    "cli_plan",
     "cli",
 ]
 STRANGERS = {("intake", "fleet"), ("fleet", "intake")}

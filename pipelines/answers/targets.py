@@ -91,8 +91,8 @@ def of_visits(snapshot: Snapshot, visits: pa.Table) -> pa.Table:
 
 
 def policy_of(snapshot: Snapshot) -> Policy:
-    """The policy that a snapshot rests on, as far as it keeps it: limits, accepted words, regions' own, what
-    plans go by.
+    """The policy that a snapshot rests on, as far as it keeps it: limits, accepted words, regions' own, risk,
+    and what plans go by.
     """
     shipped = policies.load()
     limits = snapshot.rows("SELECT name, value, unit, mark, why FROM limits")
@@ -113,6 +113,17 @@ def policy_of(snapshot: Snapshot) -> Policy:
         limits={name: Limit(name, *more) for name, *more in limits},
         accepted={name: {"words": text.split("; ")} for name, text in words},
         regions=tuple(regions.values()),
+        risk={
+            check: {"severity": severity, "probability": probability}
+            for check, severity, probability in snapshot.rows(
+                "SELECT check_id, severity, probability FROM checks WHERE severity IS NOT NULL"
+            )
+        },
+        risk_matrix=dict(
+            snapshot.rows(
+                "SELECT probability, list(risk ORDER BY severity) FROM risk_matrix GROUP BY probability"
+            )
+        ),
         measures=_measures(snapshot),
         planning=_planning(snapshot),
     )

@@ -1,0 +1,76 @@
+"""The command that plans work for a budget."""
+
+from pathlib import Path
+
+import click
+
+from pipelines.calling import (
+    AS_JSON,
+    AS_OF,
+    WHOSE,
+    command,
+    file_out,
+    filters_of,
+    print_json,
+    print_lines,
+    snapshot_of,
+)
+from pipelines.terminal import plain
+
+
+def _hours(context, option, given):
+    found = []
+    for text in given:
+        agency, _, hours = text.rpartition("=")
+        try:
+            found.append((agency, float(hours)))
+        except ValueError:
+            agency = ""
+        if not agency:
+            raise click.BadParameter(f'{text!r}: as "AGENCY=120", the crew hours of an agency')
+    return tuple(found)
+
+
+@command(
+    click.option("--budget", type=float, required=True, metavar="DOLLARS", help="Money for the whole plan."),
+    click.option(
+        "--hours",
+        multiple=True,
+        metavar="AGENCY=N",
+        callback=_hours,
+        help="Crew hours of an agency; no limit for one that is not named; repeat for more.",
+    ),
+    click.option(
+        "--weigh",
+        type=click.Choice(["policy", "severity", "alike"]),
+        default="policy",
+        show_default=True,
+        help="How risk is weighed: as the policy says, by severity alone, or every deficiency alike.",
+    ),
+    *WHOSE,
+    AS_OF,
+    file_out("Write the plan, and what is not in it and why, as .csv, .xlsx, .parquet or .json."),
+    AS_JSON,
+)
+def plan(folder, budget, hours, weigh, as_of, out, as_json, **chosen):
+    """The work that removes the most risk for this money: act today always, then by what it is worth.
+
+    Costs and hours of measures, weights of risk and what comes first stand in the policy, funds in the
+    fleet's funds.toml. What was accepted, deferred, refused or ordered is not planned again.
+
+    Example: coldfill plan --budget 100000 --out plan.xlsx --fleet demo-fleet
+    """
+    from pipelines.answers import formats, plan_told, plans
+    from pipelines.answers.access import EVERYTHING
+
+    snapshot = snapshot_of(folder)
+    asked = plans.Asked(budget, hours, weigh, filters_of(**chosen))
+    found = plans.planned(EVERYTHING, snapshot, asked, as_of)
+    if out:
+        formats.write(plan_told.sheet(snapshot, found), Path(out))
+    if as_json:
+        print_json(plan_told.document(found))
+    else:
+        print_lines(plan_told.lines(found))
+        if out:
+            click.echo(plain(f"list          {out}"))
