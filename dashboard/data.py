@@ -39,10 +39,10 @@ from pipelines.answers import (
     waiting,
     why_risk,
 )
-from pipelines.answers import pressures as pressures_of_visit
 from pipelines.answers import (
     plan_page as plan_pages,
 )
+from pipelines.answers import pressures as pressures_of_visit
 from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
 from pipelines.answers.board import as_pdf as board_as_pdf
 from pipelines.answers.contents import home_checks, names, titles
