@@ -71,7 +71,7 @@ from pipelines.answers.waiting import OFFERED, QUESTION, gravest
 from pipelines.engine.checks import BY_ID
 from pipelines.engine.history import STAGES
 from pipelines.engine.policy.policy import LEVELS
-from pipelines.fleet import decided
+from pipelines.fleet import decided, logs
 from pipelines.fleet import samples as kept_samples
 from pipelines.fleet.decided import WHAT, Decision, Refused
 from pipelines.fleet.folder import Fleet, safe_name
@@ -162,6 +162,11 @@ def kept(question: Callable[Concatenate[Viewer, Snapshot, P], T]) -> Callable[Co
         return answer(viewer, snapshot, decided.stamp(fleet()), *args, **more)
 
     return ask
+
+
+def today() -> date:
+    """The day that clocks count to where none is chosen."""
+    return logs.today(fleet().path)
 
 
 def fleet() -> Fleet:

@@ -169,7 +169,7 @@ def _cells(what: str, left, right) -> dict[str, Any]:
         cells["done_by"] = left.text_input("Done by").strip()
         cells["reading_after"] = right.text_input("Reading after").strip()
     if what in ("accepted", "deferred"):
-        day = date.today() + timedelta(days=90)
+        day = data.today() + timedelta(days=90)
         cells["until"] = left.date_input("Until", value=day, format="YYYY-MM-DD").isoformat()
     if what in ("referred", "assigned"):
         cells["to"] = left.text_input("To").strip()

@@ -42,8 +42,8 @@ def snapshot() -> str:
 
 
 def as_of() -> date:
-    """The day that clocks count to: the one in the address, else today."""
-    return st.session_state.get("as_of") or date.today()
+    """The day that clocks count to: the one in the address, else the fleet's today."""
+    return st.session_state.get("as_of") or data.today()
 
 
 def current(*names: str) -> Filters:
@@ -91,7 +91,7 @@ def home_link(agency: str, home_id: str) -> str:
 def _written(key):
     value = st.session_state.get(key)
     if key == "as_of":
-        return None if value in (None, date.today()) else value.isoformat()
+        return None if value in (None, data.today()) else value.isoformat()
     return value
 
 
@@ -142,7 +142,7 @@ def sidebar(view):
                 st.multiselect(LABELS[name], offered[name], key=name, bind="query-params", placeholder="All")
         st.date_input(
             "Count due dates to",
-            value="today",
+            value=data.today(),
             key="as_of",
             bind="query-params",
             format="YYYY-MM-DD",

@@ -6,7 +6,6 @@ Imports stand inside the functions, so that help and light commands answer at on
 import json
 import os
 from collections.abc import Callable, Iterable
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -45,6 +44,7 @@ def command(*options: Callable, name: str | None = None) -> Callable:
             envvar="COLDFILL_FLEET",
             default="fleet",
             show_default=True,
+            is_eager=True,
             metavar="DIR",
             help="The fleet folder; also from COLDFILL_FLEET.",
         )(function)
@@ -53,9 +53,9 @@ def command(*options: Callable, name: str | None = None) -> Callable:
     return wrap
 
 
-def day_option(flag: str, help: str, default: Callable[[], date | None] = lambda: None) -> Callable:
+def day_option(flag: str, help: str) -> Callable:
     def as_date(context, option, value):
-        return value.date() if value else default()
+        return value.date() if value else None
 
     return click.option(flag, type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help=help, callback=as_date)
 
@@ -70,7 +70,21 @@ def file_out(help: str) -> Callable:
 
 RISKS = ("act today", "high", "serious", "medium", "low")
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
-AS_OF = day_option("--as-of", "Day that clocks count to; today if not given.", date.today)
+
+
+def as_of_option() -> Callable:
+    def as_date(context, option, value):
+        from pipelines.fleet.logs import today
+
+        return value.date() if value else today(Path(context.params["folder"]))
+
+    said = "Day that clocks count to; today if not given."
+    return click.option(
+        "--as-of", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help=said, callback=as_date
+    )
+
+
+AS_OF = as_of_option()
 OUT = file_out("Write a .csv, .xlsx, .parquet or .json file; flagged also its work as .pdf.")
 PORT = click.option("--port", default=8501, show_default=True, help="Port of the dashboard.")
 WHOSE = (only("agency"), only("region"), only("crew"))

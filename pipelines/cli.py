@@ -6,7 +6,6 @@ Imports stand inside the commands, so that help and light commands answer at onc
 import json
 import sys
 from collections.abc import Iterable
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -185,17 +184,20 @@ def rebuild(folder, state, without, by, as_json):
 def demo(folder, no_serve, port):
     """Load the invented sample exports into ./demo-fleet, write a flagged-home list, and open the dashboard.
 
+    They come as in three months of a scenario, and due dates count to its last day.
+
     Example: coldfill demo --no-serve
     """
     from pipelines.answers import cautions, formats, lists
     from pipelines.answers.access import EVERYTHING, Filters
-    from pipelines.receiving.demo import SAMPLES, fresh_folder
+    from pipelines.fleet.logs import today
+    from pipelines.receiving import demo as scenario
 
     target = Path("demo-fleet")
-    fresh_folder(target)
-    rows, snapshot = _load(target, [SAMPLES], by_whom="demo")
+    scenario.fresh_folder(target)
+    rows, snapshot = scenario.load(target, lambda files: _load(target, files, by_whom="demo"))
     _print_load(rows, snapshot)
-    sheet = lists.flagged(EVERYTHING, snapshot, Filters(), date.today())
+    sheet = lists.flagged(EVERYTHING, snapshot, Filters(), today(target))
     written = fleet_of(target).lists / "flagged-homes.xlsx"
     written.parent.mkdir(exist_ok=True)
     formats.write(sheet, written)

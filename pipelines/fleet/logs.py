@@ -13,8 +13,9 @@ import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from contextvars import ContextVar
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 LOG_WAIT_S = 60.0  # a log is locked for one append only
@@ -118,9 +119,30 @@ def is_locked(lock_path: Path) -> bool | None:
         return None
 
 
+COUNTS_TO = ".counts-to"  # in a fleet folder: the day that stands for today there
+_MOMENT: ContextVar[datetime | None] = ContextVar("moment", default=None)
+
+
 def now_utc() -> str:
     """The moment as logs write it: 2026-03-01T12:00:00Z."""
-    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return (_MOMENT.get() or datetime.now(UTC)).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+@contextmanager
+def at(moment: datetime) -> Iterator[None]:
+    """Let logs write another moment than the present one: the demonstration plays a scenario."""
+    before = _MOMENT.set(moment)
+    try:
+        yield
+    finally:
+        _MOMENT.reset(before)
+
+
+def today(folder: Path) -> date:
+    """The day that clocks count to in a fleet folder: the one that it names itself, else today."""
+    with suppress(OSError, ValueError):
+        return date.fromisoformat((folder / COUNTS_TO).read_text(encoding="utf-8").strip())
+    return date.today()
 
 
 def clean(value: object) -> str:
