@@ -10,6 +10,7 @@ from dashboard.charts.files import answered, received
 from dashboard.charts.hold import held
 from dashboard.charts.home import pressures, visits
 from dashboard.charts.months import over_time
+from dashboard.charts.plan import risk_against_money
 from dashboard.charts.readings import charge_against_elevation, reliability
 from dashboard.charts.regions import by_region
 from dashboard.charts.risk import ranked
@@ -31,4 +32,5 @@ __all__ = [
     "ranked",
     "received",
     "reliability",
+    "risk_against_money",
 ]

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import data, downloads, filters, frame, plan_charts, tables, wording
+from dashboard import charts, data, downloads, filters, frame, tables, wording
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
 SHOWN = {"in": "Homes in the plan", "out": "Homes left out"}
@@ -84,7 +84,7 @@ def draw():
         tables.facts(data.plan_facts(found))
         if not len(found.plan.column):
             return
-        chart, words = plan_charts.risk_against_money(
+        chart, words = charts.risk_against_money(
             shown.curve, question.budget, found.plan.cost, found.plan.solution.worth
         )
         tables.section("Risk removed against money", words)

@@ -3,7 +3,7 @@
 import altair as alt
 import pandas as pd
 
-from dashboard.charts import BLUE, FONT, INK, RUST, SOFT, _quiet
+from dashboard.charts.theme import BLUE, FONT, INK, RUST, SOFT, quiet
 
 COLORS = {"this plan": BLUE, "worst first": RUST, "cheapest first": SOFT, "nothing done": INK}
 DASHES = {"this plan": [1, 0], "worst first": [7, 4], "cheapest first": [2, 3], "nothing done": [1, 0]}
@@ -34,7 +34,7 @@ def risk_against_money(curve: pd.DataFrame, budget: float, cost: float, worth: f
         .mark_point(size=110, filled=True, color=BLUE, stroke=INK)
         .encode(x=x, y=y)
     )
-    chart = _quiet(alt.layer(lines, rule, name, dot).properties(height=300))
+    chart = quiet(alt.layer(lines, rule, name, dot).properties(height=300))
     return chart, _in_words(curve, budget, cost, worth)
 
 
