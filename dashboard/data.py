@@ -270,6 +270,7 @@ notice_of = asked(notice.notice)
 monitoring_of = asked(monitoring.monitoring)
 board_of = asked(board.board)
 packets_of = asked(packet_files.of_list)
+packets_of_plan = asked(packet_files.of_plan)
 
 
 def mended(viewer: Viewer, snapshot: str, export_id: int) -> tuple[str, bytes]:

@@ -15,7 +15,18 @@ from pipelines.answers import differences, settable, whatif
 from pipelines.answers.access import Filters, Viewer
 from pipelines.answers.differences import Part
 from pipelines.answers.settable import Setting
-from pipelines.answers.whatif import GAINED, GRAVER, HELD, LIGHTER, LOST, RELEASED, SAID, Told, Trying
+from pipelines.answers.whatif import (
+    GAINED,
+    GRAVER,
+    HELD,
+    LIGHTER,
+    LOST,
+    RELEASED,
+    SAID,
+    Told,
+    Trying,
+    plans_said,
+)
 from pipelines.engine.policy.edits import ACCEPTED, LIMITS, RISK, Edit, edit
 from pipelines.fleet import adopted
 from pipelines.fleet.adopted import Adopted
@@ -38,6 +49,7 @@ __all__ = [
     "Edit",
     "Setting",
     "edit",
+    "plans_said",
 ]
 
 MOST_KEPT = 4

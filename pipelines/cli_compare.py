@@ -34,11 +34,19 @@ from pipelines.terminal import showing_progress
         metavar="NAME=VALUE",
         help="Try the fleet's policy with this value, as limits.cold_margin_psi=5; repeat for more.",
     ),
+    click.option(
+        "--budget",
+        type=click.FloatRange(min=0),
+        default=100_000.0,
+        show_default=True,
+        metavar="DOLLARS",
+        help="Of the plans that are compared.",
+    ),
     file_out("Write the policy that was tried, to be adopted with coldfill policy --adopt."),
     *WHOSE,
     AS_JSON,
 )
-def whatif(folder, file, changes, out, as_json, **chosen):
+def whatif(folder, file, changes, budget, out, as_json, **chosen):
     """Which homes would gain and lose which flags under another policy, before it is adopted.
 
     Nothing is published or changed. Takes about as long as a rebuild.
@@ -57,7 +65,7 @@ def whatif(folder, file, changes, out, as_json, **chosen):
     demand_known(EVERYTHING, attach(fleet.snapshot()), filters)
     text = file.read_bytes() if file else adopting.proposed(fleet, tuple(map(edit, changes)))
     with showing_progress() as progress:
-        tried = asked.tried(fleet, text, str(file or fleet.policy), progress)
+        tried = asked.tried(fleet, text, str(file or fleet.policy), progress, budget)
     if out:
         Path(out).write_bytes(text)
     found = asked.told(EVERYTHING, attach(tried.snapshot), filters, tried)

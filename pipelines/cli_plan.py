@@ -50,9 +50,17 @@ def _hours(context, option, given):
     *WHOSE,
     AS_OF,
     file_out("Write the plan, and what is not in it and why, as .csv, .xlsx, .parquet or .json."),
+    click.option(
+        "--packets",
+        "packets_out",
+        type=click.Path(dir_okay=False),
+        default=None,
+        metavar="FILE",
+        help="Write its work packets, by crew and day: .pdf or .xlsx to hand out, .csv of the jobs alone.",
+    ),
     AS_JSON,
 )
-def plan(folder, budget, hours, weigh, as_of, out, as_json, **chosen):
+def plan(folder, budget, hours, weigh, as_of, out, packets_out, as_json, **chosen):
     """The work that removes the most risk for this money: act today always, then by what it is worth.
 
     Costs and hours of measures, weights of risk and what comes first stand in the policy, funds in the
@@ -60,17 +68,27 @@ def plan(folder, budget, hours, weigh, as_of, out, as_json, **chosen):
 
     Example: coldfill plan --budget 100000 --out plan.xlsx --fleet demo-fleet
     """
-    from pipelines.answers import formats, plan_told, plans
+    from pipelines.answers import formats, packet_files, plan_told, plans
     from pipelines.answers.access import EVERYTHING
+    from pipelines.fleet.logs import attempting
 
+    ending = Path(packets_out).suffix.lower() if packets_out else ""
+    if packets_out and ending not in packet_files.ENDINGS:
+        raise click.UsageError(f"{packets_out}: packets end in {', '.join(packet_files.ENDINGS)}.")
     snapshot = snapshot_of(folder)
     asked = plans.Asked(budget, hours, weigh, filters_of(**chosen))
     found = plans.planned(EVERYTHING, snapshot, asked, as_of)
     if out:
         formats.write(plan_told.sheet(snapshot, found), Path(out))
+    if packets_out:
+        data = packet_files.made(packet_files.of_plan(EVERYTHING, snapshot, found), ending)
+        with attempting("write", Path(packets_out)):
+            Path(packets_out).write_bytes(data)
     if as_json:
         print_json(plan_told.document(found))
     else:
         print_lines(plan_told.lines(found))
         if out:
             click.echo(plain(f"list          {out}"))
+        if packets_out:
+            click.echo(plain(f"packets       {packets_out}"))

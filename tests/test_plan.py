@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.answers import plan_page, plan_told, plans
+from pipelines.answers import packet_files, plan_page, plan_told, plans
 from pipelines.answers.access import EVERYTHING, ListError, Viewer
 from pipelines.cli import main
 from pipelines.engine.checks import BY_ID
@@ -513,3 +513,14 @@ def test_a_hundred_thousand_deficiencies_are_planned_within_a_minute():
     made = plan(kinds, [ZONE], RULES, ANYBODY, np.sort(homes), Limits(8_000_000.0))
     assert time.perf_counter() - began < 60
     assert made.solution.gap < 0.01 and made.cost <= 8_000_000
+
+
+def test_a_plan_goes_out_as_packets_that_hold_every_job_once(sample_snapshot):
+    found = plans.planned(EVERYTHING, sample_snapshot, plans.Asked(30_000.0), DAY)
+    made = packet_files.of_plan(EVERYTHING, sample_snapshot, found)
+    wanted = sorted((job.agency, job.home_id, job.system_id) for job, *_ in found.jobs())
+    frame = made.listed.frame
+    given = frame[["agency", "home_id", "system_id"]].fillna("").astype(str)
+    assert sorted(map(tuple, given.drop_duplicates().to_numpy().tolist())) == sorted(set(wanted))
+    assert sum(len(packet.visits) for packet in made.packets) == len({key[:2] for key in wanted}) > 50
+    assert made.listed.about["plan"].startswith("30,000 dollars")

@@ -7,6 +7,7 @@ import shutil
 import stat
 import tomllib
 from contextlib import contextmanager
+from datetime import date
 from html import unescape
 from types import SimpleNamespace
 from urllib.parse import parse_qs
@@ -15,7 +16,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines.answers import differences, whatif
+from pipelines.answers import differences, plans, whatif
 from pipelines.answers.access import EVERYTHING, Filters, Viewer
 from pipelines.engine.policy.edits import edit, edited
 from pipelines.engine.policy.policy import PolicyError, parse
@@ -537,3 +538,14 @@ def test_the_page_refuses_what_cannot_be_set(two_homes, show, asked, said):
     page = show(two_homes, "whatif", set=asked)
     assert said in words(page) and not page.exception
     assert "See what it would change" not in [button.label for button in page.button]
+
+
+def test_a_plan_is_costed_under_both_policies(sample_snapshot, tried_many):
+    """As planned on the snapshot as it is, and on one rebuilt under the policy tried."""
+    rebuilt, tried, _ = tried_many
+    anonymous = Viewer(personal=False)
+    for snapshot, said in zip((sample_snapshot, attach(rebuilt)), tried.plans, strict=True):
+        found = plans.planned(anonymous, snapshot, plans.Asked(whatif.BUDGET), date.today(), ())
+        assert (said.must_do, said.cost) == (found.plan.solution.must_cost, found.plan.cost)
+        assert said.homes == len({(job.agency, job.home_id) for job, *_ in found.jobs()}) > 100
+    assert "must-do work would cost" in whatif.plans_said(tried)

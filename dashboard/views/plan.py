@@ -102,7 +102,22 @@ def draw():
             downloads.name("plan", snapshot, day),
             "the plan, and what is left out and why",
         )
+        packets(found)
         homes(found)
+
+
+def packets(found):
+    """The plan as work packets, as far as there is a way to hand out so many."""
+
+    def made(ending):
+        return data.packets_made(data.packets_of_plan(who, snapshot, found), ending)
+
+    inside = data.plan_homes(found, True, 1)[1]
+    if 0 < inside <= data.MOST_IN_PACKETS:
+        name = downloads.name("packets", snapshot, day)
+        downloads.as_they_are(made, name, data.PACKET_ENDINGS, "its work packets, by crew and day")
+    elif inside:
+        tables.said(f"Work packets are made for up to {data.MOST_IN_PACKETS:,} homes: choose fewer.")
 
 
 if not frame.nothing_loaded():

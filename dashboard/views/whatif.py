@@ -170,6 +170,7 @@ def result(work, several):
         count = trying.held_count(told, name)
         facts.append((label, wording.plural(count, "home"), link(several, show=name) if count else None))
     tables.numbers(facts)
+    tables.said(trying.plans_said(told.tried))
     if not told.differences.num_rows:
         tables.said("No flag would change.")
     homes(told)

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -98,10 +99,18 @@ class Planned:
 
 
 def planned(
-    viewer: Viewer, snapshot: Snapshot, asked: Asked, as_of: date, decisions: tuple | None = None
+    viewer: Viewer,
+    snapshot: Snapshot,
+    asked: Asked,
+    as_of: date,
+    decisions: tuple | None = None,
+    folder: Path | None = None,
 ) -> Planned:
-    """The plan that removes the most risk for what is asked."""
-    found = waiting(viewer, snapshot, asked, as_of, decisions)
+    """The plan that removes the most risk for what is asked.
+
+    Decisions and funds are those of the fleet that the snapshot is of, unless given: `folder` is a fleet's.
+    """
+    found = waiting(viewer, snapshot, asked, as_of, decisions, folder)
     return again(found, snapshot, asked, as_of)
 
 
@@ -130,16 +139,21 @@ def again(
 
 
 def waiting(
-    viewer: Viewer, snapshot: Snapshot, asked: Asked, as_of: date, decisions: tuple | None = None
+    viewer: Viewer,
+    snapshot: Snapshot,
+    asked: Asked,
+    as_of: date,
+    decisions: tuple | None = None,
+    folder: Path | None = None,
 ) -> Waiting:
     """The homes that a plan chooses from, as kinds; ListError for an agency that is not there."""
-    there = {folded(agency) for agency in names_there(viewer, snapshot, "agency")}
+    there = {folded(agency) for agency in names_there(viewer, snapshot, "agency")} if asked.hours else set()
     for agency, _ in asked.hours:
         if folded(agency) not in there:
             known = ", ".join(names_there(viewer, snapshot, "agency"))
             raise ListError(f"no agency called {agency!r} for its hours; there are: {known}")
     lists.demand_known(viewer, snapshot, asked.filters)
-    policy, funds = policy_of(snapshot), of_folder(snapshot.path.parent.parent)
+    policy, funds = policy_of(snapshot), of_folder(folder or snapshot.path.parent.parent)
     found = overlay(snapshot, decisions, as_of, *where(viewer, asked.filters))
     homes = _homes(viewer, snapshot, found, funds)
     zones, places = _places(snapshot, homes, policy, asked, funds, as_of)
@@ -258,13 +272,15 @@ def _called_back() -> str:
     """
     return """
         covered AS (
-            SELECT DISTINCT u.agency, u.home_id, u.system_id, u.job_number
-            FROM program_units AS u
+            SELECT DISTINCT j.agency, j.home_id, j.system_id, j.job_number
+            FROM (SELECT agency, inspection_id, home_id, completed_on
+                  FROM readings WHERE completed_on <= $day) AS u
+            JOIN judged AS j ON j.agency = u.agency AND j.inspection_id = u.inspection_id
             JOIN of_homes AS h ON h.agency = u.agency AND h.home_id = u.home_id
             JOIN places AS p
                 ON p.agency = h.agency AND p.region IS NOT DISTINCT FROM h.region
                 AND p.fuel IS NOT DISTINCT FROM h.fuel AND p.reported = h.reported
-            WHERE u.completed_on <= $day AND u.completed_on + p.warranty >= $day),
+            WHERE u.completed_on + p.warranty >= $day),
         failed AS (
             SELECT DISTINCT f.agency, f.home_id, f.system_id, m.measure_id
             FROM ranked AS f

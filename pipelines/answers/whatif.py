@@ -9,11 +9,13 @@ from pathlib import Path
 import pandas as pd
 import pyarrow as pa
 
-from pipelines.answers import differences
+from pipelines.answers import differences, plans
 from pipelines.answers.access import Filters, Viewer
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.policy.policy import Policy
+from pipelines.fleet import decided
 from pipelines.fleet.folder import Fleet
+from pipelines.fleet.logs import today
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.receiving import adopting
 from pipelines.snapshot import inputs, trials
@@ -51,21 +53,40 @@ class Tried:
     policy: Policy = field(repr=False)
     differences: pa.Table = field(repr=False)
     held: pa.Table = field(repr=False)
+    plans: tuple["PlanCost", "PlanCost"]
     notes: tuple[str, ...] = ()
     seconds: float = 0.0
 
 
-def tried(fleet: Fleet, text: bytes, name: str, progress: Progress | None = None) -> Tried:
+@dataclass(frozen=True)
+class PlanCost:
+    """A plan at a budget, in dollars: what its must-do work costs, all of it, and in how many homes."""
+
+    budget: float
+    must_do: float
+    cost: float
+    homes: int
+
+
+BUDGET = 100_000.0  # of the plans that are compared, where none is asked for
+
+
+def tried(
+    fleet: Fleet, text: bytes, name: str, progress: Progress | None = None, budget: float = BUDGET
+) -> Tried:
     """Try the text of a policy, which errors call `name`, on the fleet's current snapshot.
 
-    Takes as long as working out every inspection does; nothing is published or logged. PolicyError where the
-    text cannot be used, FleetError where there is no snapshot to try it on.
+    `plans` are what a plan at a budget comes to today, under the policy as it is and as tried. Takes about as
+    long as working out every inspection does; nothing is published or logged. PolicyError where the text
+    cannot be used, FleetError where there is no snapshot to try it on.
     """
     progress, begun = progress or Progress(), time.perf_counter()
     base, snapshot = adopting.base_of(fleet), attach(fleet.snapshot())
     with trials.trial(fleet, text, name, progress) as trial:
         found = differences.between(snapshot, was_open(snapshot), was_open(trial))
         held = _held(snapshot, snapshot.arrow(_HOLD), trial.arrow(_HOLD))
+        progress.say("planning")
+        now, then = (_plan_cost(fleet, one, budget) for one in (snapshot, trial))
     return Tried(
         snapshot=snapshot.path,
         base=base,
@@ -73,9 +94,19 @@ def tried(fleet: Fleet, text: bytes, name: str, progress: Progress | None = None
         policy=inputs.policy_in(text, name),
         differences=found,
         held=held,
+        plans=(now, then),
         notes=tuple(progress.notes),
         seconds=time.perf_counter() - begun,
     )
+
+
+def _plan_cost(fleet: Fleet, snapshot: Snapshot, budget: float) -> PlanCost:
+    """A plan of the whole fleet, whoever looks: it counts, and names no home."""
+    decisions = decided.read(fleet)
+    everyone = Viewer(agencies=None, personal=False)
+    found = plans.planned(everyone, snapshot, plans.Asked(budget), today(fleet.path), decisions, fleet.path)
+    inside = int((found.plan.column >= 0).sum())
+    return PlanCost(budget, found.plan.solution.must_cost, found.plan.cost, inside)
 
 
 def _held(snapshot: Snapshot, before: pa.Table, after: pa.Table) -> pa.Table:
@@ -201,6 +232,17 @@ def lines(found: Told) -> Iterator[str]:
     for what in (HELD, RELEASED):
         if count := held_count(found, what):
             yield f"{count:,} homes would be {what} before reporting"
+    yield plans_said(found.tried)
+
+
+def plans_said(found: Tried) -> str:
+    """What the plan would cost under the policy as it is and as tried, in a sentence."""
+    now, then = found.plans
+    return (
+        f"A plan of {now.budget:,.0f} dollars: must-do work would cost {then.must_do:,.0f}, now "
+        f"{now.must_do:,.0f}; in all it would spend {then.cost:,.0f} in {then.homes:,} homes, now "
+        f"{now.cost:,.0f} in {now.homes:,}."
+    )
 
 
 def as_json(found: Told, filters: Filters) -> dict:
@@ -210,6 +252,7 @@ def as_json(found: Told, filters: Filters) -> dict:
         "filters": filters.stated,
         "policy": found.tried.policy.sha256,
         "remarks": list(found.tried.notes),
+        "plans": {name: vars(plan) for name, plan in zip(("now", "tried"), found.tried.plans, strict=True)},
         "counts": found.homes | {what: held_count(found, what) for what in (HELD, RELEASED)},
         "homes": differences.records(found.snapshot, found.differences),
     }
