@@ -204,7 +204,7 @@ def test_a_list_is_downloaded_and_reads_back(page, samples, sample_snapshot, tmp
     settle(page, "Homes")
     page.get_by_role("button", name="Choose, download, decide").click()
     with page.expect_download() as waiting:
-        page.get_by_role("button", name="CSV", exact=True).click()
+        page.get_by_role("button", name="CSV", exact=True).first.click()
     waiting.value.save_as(tmp_path / "list.csv")
     assert (
         waiting.value.suggested_filename
@@ -293,7 +293,7 @@ def test_another_day_counts_due_dates_anew_and_keeps_the_home(page, samples):
 def test_a_chart_is_drawn_and_described(page, samples):
     page.goto(samples + "regions")
     settle(page, "Regions")
-    chart = page.locator('[data-testid="stVegaLiteChart"]')
+    chart = page.locator('[data-testid="stVegaLiteChart"]').last
     chart.scroll_into_view_if_needed()
     page.locator(
         '[data-testid="stVegaLiteChart"] canvas, [data-testid="stVegaLiteChart"] svg'

@@ -97,7 +97,7 @@ def a_full_fleet(fleet, tmp_path):
     for name in ("a.csv", "a.xlsx", "a.pdf", "a.parquet", "a.json"):
         list_of(fleet, now, name)
     for room, name in (("moments", f"{now.name}.parquet"), ("samples", "march.csv")):
-        (fleet.path / room).mkdir()
+        (fleet.path / room).mkdir(exist_ok=True)
         (fleet.path / room / name).write_text(CANARY)
     kept_uploads.keep_upload(fleet, "again.csv", path.read_bytes())
     (fleet.snapshots_folder / ".building-dead").mkdir()

@@ -328,7 +328,7 @@ def test_folders_and_files_of_a_fleet_have_the_least_rights(tmp_path, export):
     finally:
         os.umask(before)
     for name, mode in found.items():
-        read_only = re.match(r"(exports|snapshots|inputs)/[^.]", name)
+        read_only = re.match(r"(exports|snapshots|inputs|moments)/[^.]", name)
         assert oct(mode) == oct(0o700 if name.endswith("/") else 0o400 if read_only else 0o600), name
 
 

@@ -216,7 +216,7 @@ def test_a_session_runs_under_the_settings(served):
     assert messages[-1].script_finished == ForwardMsg.FINISHED_SUCCESSFULLY
     (begun,) = [one.new_session for one in messages if one.WhichOneof("type") == "new_session"]
     assert begun.config.gather_usage_stats is False
-    assert begun.config.toolbar_mode == Config.VIEWER
+    assert begun.config.toolbar_mode == Config.MINIMAL
     assert begun.custom_theme.primary_color == "#1d4e6b"
     elements = [one.delta.new_element for one in messages if one.WhichOneof("type") == "delta"]
     limits = [one.file_uploader.max_upload_size_mb for one in elements if one.HasField("file_uploader")]

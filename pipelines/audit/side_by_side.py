@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
-import duckdb
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -19,7 +19,7 @@ class SideBySide:
     home_id and system_id, `system` a number of the system, from 0.
     """
 
-    connection: duckdb.DuckDBPyConnection
+    connection: Any
     place: np.ndarray
     keys: pa.Table
     system: np.ndarray

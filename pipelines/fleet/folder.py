@@ -191,7 +191,8 @@ class Fleet:
             own = [path for path in there if path.name in PARTS or path.suffix == ".lock"]
             if all(path in own or path.name.startswith(".") for path in there):
                 own.append(self.path)
-            close_to_others([*own, *(path for room in self._rooms() for path in room.iterdir())])
+            rooms = [*self._rooms(), *filter(Path.is_dir, (self.moments, self.lists, self.samples))]
+            close_to_others([*own, *(path for room in rooms for path in room.iterdir())])
 
     def wait_for_disk(self) -> None:
         """What a run that died wrote and did not wait for is on the disk before anything rests on it."""

@@ -8,6 +8,7 @@ import json
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from pipelines.audit import crews as crew_audit
@@ -207,12 +208,17 @@ def verify(fleet, progress=None):
 
     Nothing is published, and one fault hides no other.
     """
-    faults = [*proof.faults(fleet), *moments.faults(fleet)]
-    try:
-        faults += _unlike_a_rebuilt_one(fleet, progress or Progress())
-    except FleetError as error:
-        if not any(str(error) in fault for fault in faults):
-            faults.append(str(error))
+    faults = proof.faults(fleet)
+    looks = (
+        partial(moments.faults, fleet),
+        partial(_unlike_a_rebuilt_one, fleet, progress or Progress()),
+    )
+    for look in looks:
+        try:
+            faults += look()
+        except FleetError as error:
+            if not any(str(error) in fault for fault in faults):
+                faults.append(str(error))
     return faults
 
 
