@@ -602,7 +602,7 @@ def test_every_limit_may_differ_by_region_or_is_refused(tmp_path):
     pairs, codes = [("", "Hills"), ("", "Harbor")], np.arange(len(some)) % 2
     before = results(Recomputed(some, shipped.for_rows()))
     for limit in shipped.limits.values():
-        half = max(limit.value / 2, limit.least)
+        half = max(limit.value // 2 if limit.whole else limit.value / 2, limit.least)
         (tmp_path / "policy.toml").write_text(
             f'[[region]]\nname = "Harbor"\nlimits = {{ {limit.name} = {half} }}\n',
             encoding="utf-8",

@@ -42,7 +42,8 @@ def asked():
         given = number("Crew hours of this agency, 0 for no limit", "hours", right, 0, 10)
         hours = ((chosen.agency[0], given),) if given else ()
     else:
-        right.caption("Choose one agency to limit its crew hours.")
+        with right:
+            tables.said("Choose one agency to limit its crew hours.")
     return data.PlanAsked(budget, hours, weighing, chosen)
 
 
