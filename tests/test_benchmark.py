@@ -274,7 +274,7 @@ def test_the_benchmark_runs_and_says_what_it_measured(tmp_path):
     ).stdout
     assert "--pages" in help_text and "--increment" in help_text and "Example:" in help_text
     done = subprocess.run(
-        [sys.executable, "-m", "tests.benchmark", "10000", "--increment", "--work", str(tmp_path / "work")],
+        [sys.executable, "-m", "tests.benchmark", "3000", "--increment", "--work", str(tmp_path / "work")],
         cwd=ROOT,
         capture_output=True,
         text=True,

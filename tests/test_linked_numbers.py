@@ -96,7 +96,13 @@ def test_every_number_leads_to_as_many(show, request, homes, view, narrowed):
 
 @pytest.mark.slow
 @pytest.mark.browser
-@pytest.mark.parametrize("homes", ["sample_fleet", "random_homes"])
+@pytest.mark.parametrize(
+    "homes",
+    [
+        "sample_fleet",
+        pytest.param("random_homes", marks=pytest.mark.skipif(not FULL, reason="COLDFILL_FULL=1 runs it")),
+    ],
+)
 def test_numbers_lead_to_as_many_in_a_browser(chromium, request, homes):
     """In Chromium: of every column of every table one linked number, and all of them in full."""
     luck = random.Random(26)
