@@ -1,10 +1,12 @@
 """The terminal around a command: progress while it runs, one line for what is refused, CTRL-C."""
 
+import os
 import re
 import signal
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from threading import Timer
 from typing import Any
 
 import click
@@ -29,6 +31,8 @@ NO_MEMORY = (
     "error return without exception set",
 )
 LITTLE_MEMORY = 64 << 20  # bytes
+# Compiled libraries that end the process where they are interrupted while they are imported: let go on first.
+NOT_TO_INTERRUPT, A_MOMENT = ("duckdb", "_duckdb"), 0.05
 
 
 # What moves the cursor, colors, or turns the direction of writing. Line breaks and tabs are a print's own.
@@ -107,6 +111,11 @@ def _at_the_end_of_memory() -> bool:
         return True
 
 
+def _being_imported(name: str) -> bool:
+    spec = getattr(sys.modules.get(name), "__spec__", None)
+    return bool(getattr(spec, "_initializing", False))
+
+
 @contextmanager
 def _interruptions() -> Iterator[list[int]]:
     """A list that has something in it once CTRL-C was pressed."""
@@ -114,6 +123,9 @@ def _interruptions() -> Iterator[list[int]]:
 
     def press(number, frame):
         pressed.append(number)
+        if any(_being_imported(name) for name in NOT_TO_INTERRUPT):
+            Timer(A_MOMENT, os.kill, (os.getpid(), number)).start()
+            return
         raise KeyboardInterrupt
 
     try:

@@ -13,9 +13,11 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
+from pipelines import terminal
 from pipelines.fleet import equality
 from pipelines.fleet.folder import Fleet
 from pipelines.receiving import door
@@ -129,3 +131,15 @@ def test_ctrl_c_at_any_moment_stops_cleanly(inbox, undisturbed, tmp_path, share)
     door.load(fleet, [inbox])
     assert equality.equal(stages.build(fleet), undisturbed.current()) == []
     shutil.rmtree(fleet.path, ignore_errors=True)
+
+
+def test_an_interruption_waits_until_a_library_is_imported_whole(monkeypatch):
+    """Compiled code that is interrupted while it is imported ends the process, and says nothing of use."""
+    library = SimpleNamespace(__spec__=SimpleNamespace(_initializing=True))
+    monkeypatch.setitem(sys.modules, "duckdb", library)
+    with pytest.raises(KeyboardInterrupt), terminal._interruptions() as pressed:
+        os.kill(os.getpid(), signal.SIGINT)
+        assert pressed == [signal.SIGINT]  # held back
+        library.__spec__._initializing = False
+        time.sleep(5)
+    assert len(pressed) == 2
