@@ -245,7 +245,13 @@ def homes_of(fleet):
 def test_a_page_shows_the_texts_of_a_file_as_texts(page, site, view):
     page.goto(site + address(view.name))
     inspect(page)
-    assert page.get_by_text("<b>bold-").count() > 0 or view.name in ("add", "checks", "risk", "whatif", "returned")
+    assert page.get_by_text("<b>bold-").count() > 0 or view.name in (
+        "add",
+        "checks",
+        "risk",
+        "whatif",
+        "returned",
+    )
 
 
 @pytest.mark.slow

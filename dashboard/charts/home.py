@@ -216,11 +216,16 @@ def _when(visit, named):
     reported = f"|reported {day(visit.reported_on)}" if visit.reported_on else ""
     kind = KINDS.get(visit.inspection_kind, "kind not recorded")
     said = f"{kind}{_of_system(visit.system_id, named)}"
-    return f"{day(visit.inspected_on)}|{said}|{visit.inspection_id}{reported}"
+    return f"{day(visit.inspected_on)}|{said}|{_printed(visit.inspection_id)}{reported}"
 
 
 def _of_system(system_id, named):
-    return f", system {system_id}" if named and system_id else ""
+    return f", system {_printed(system_id)}" if named and system_id else ""
+
+
+def _printed(text):
+    """A recorded text on one line: the order of marks is an expression, which breaks at what ends a line."""
+    return "".join(letter if letter.isprintable() else " " for letter in text)
 
 
 def _visits_in_words(marks, left_out):
