@@ -251,6 +251,7 @@ def test_a_page_shows_the_texts_of_a_file_as_texts(page, site, view):
         "risk",
         "whatif",
         "returned",
+        "changes",
     )
 
 
