@@ -165,7 +165,7 @@ def _cells(what: str, left, right) -> dict[str, Any]:
             "Measure", [*titles, *measures], format_func=lambda one: measures.get(one, "not said")
         )
     if what == "done":
-        cells["done_on"] = right.date_input("Done on", value="today", format="YYYY-MM-DD").isoformat()
+        cells["done_on"] = right.date_input("Done on", value=data.today(), format="YYYY-MM-DD").isoformat()
         cells["done_by"] = left.text_input("Done by").strip()
         cells["reading_after"] = right.text_input("Reading after").strip()
     if what in ("accepted", "deferred"):

@@ -7,13 +7,14 @@ from datetime import date
 import pytest
 from click.testing import CliRunner
 
-from pipelines.answers import changes, waiting
+from pipelines.answers import changes, decisions, waiting
 from pipelines.answers.access import EVERYTHING, Filters
 from pipelines.cli import main
 from pipelines.fleet import logs
+from pipelines.fleet.decided import Decision
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.snapshots import attach
-from pipelines.receiving import demo, door
+from pipelines.receiving import demo, door, taking
 from pipelines.snapshot import stages
 
 
@@ -75,6 +76,19 @@ def test_the_demonstration_comes_to_what_the_samples_come_to(shown, sample_snaps
     assert "as of: 2026-09-02" in said
     asked = CliRunner().invoke(main, ["flagged", "--fleet", str(fleet.path), "--as-of", "2026-01-31"]).stderr
     assert "as of: 2026-01-31" in asked
+
+
+def test_what_is_decided_in_the_demonstration_is_in_force_there_at_once(shown, tmp_path):
+    """Its today lies months behind: a decision of that day counts, and one done on it is not ahead."""
+    target, _ = shown
+    fleet = Fleet(shutil.copytree(target, tmp_path / "fleet"))
+    stages.build(fleet)
+    snapshot, today = attach(fleet.current()), logs.today(target)
+    agency, home = snapshot.rows("SELECT agency, home_id FROM opened ORDER BY ALL LIMIT 1")[0]
+    done = Decision(who="Q. Manager", agency=agency, home_id=home, what="done", done_on=today.isoformat())
+    taking.take(fleet, snapshot, [done])
+    found = decisions.overlay(snapshot, None, today, "d.agency = ? AND d.home_id = ?", [agency, home])
+    assert found.num_rows and all(found["acted"].to_pylist())
 
 
 @pytest.mark.slow

@@ -239,9 +239,9 @@ def plans_said(found: Tried) -> str:
     """What the plan would cost under the policy as it is and as tried, in a sentence."""
     now, then = found.plans
     return (
-        f"A plan of {now.budget:,.0f} dollars: must-do work would cost {then.must_do:,.0f}, now "
-        f"{now.must_do:,.0f}; in all it would spend {then.cost:,.0f} in {then.homes:,} homes, now "
-        f"{now.cost:,.0f} in {now.homes:,}."
+        f"A plan of the whole fleet for {now.budget:,.0f} dollars: must-do work would cost "
+        f"{then.must_do:,.0f}, now {now.must_do:,.0f}; in all it would spend {then.cost:,.0f} in "
+        f"{then.homes:,} homes, now {now.cost:,.0f} in {now.homes:,}."
     )
 
 

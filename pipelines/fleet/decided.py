@@ -13,7 +13,7 @@ from functools import lru_cache
 from typing import Any
 
 from pipelines.fleet.folder import Fleet
-from pipelines.fleet.logs import Log, now_utc
+from pipelines.fleet.logs import Log, as_logged, now_in
 
 WHAT = (
     *("seen", "ordered", "done", "accepted", "deferred", "referred", "refused", "no access", "assigned"),
@@ -126,7 +126,7 @@ def append(
         there = read(fleet)
         if wanting:
             decisions = tuple(wanting(there, decisions))
-        now = now_utc()
+        now = as_logged(now_in(fleet.path))
         stamped = [
             replace(one, id=number, at=one.at or now)
             for number, one in enumerate(decisions, start=len(there) + 1)

@@ -125,7 +125,11 @@ _MOMENT: ContextVar[datetime | None] = ContextVar("moment", default=None)
 
 def now_utc() -> str:
     """The moment as logs write it: 2026-03-01T12:00:00Z."""
-    return (_MOMENT.get() or datetime.now(UTC)).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return as_logged(_MOMENT.get() or datetime.now(UTC))
+
+
+def as_logged(moment: datetime) -> str:
+    return moment.strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 @contextmanager
@@ -140,9 +144,19 @@ def at(moment: datetime) -> Iterator[None]:
 
 def today(folder: Path) -> date:
     """The day that clocks count to in a fleet folder: the one that it names itself, else today."""
+    return _own_day(folder) or date.today()
+
+
+def now_in(folder: Path) -> datetime:
+    """Now, UTC, on the day that a fleet folder names itself, if it does: so what is decided holds there."""
+    now, own = datetime.now(UTC), _own_day(folder)
+    return datetime.combine(own, now.timetz()) if own else now
+
+
+def _own_day(folder: Path) -> date | None:
     with suppress(OSError, ValueError):
         return date.fromisoformat((folder / COUNTS_TO).read_text(encoding="utf-8").strip())
-    return date.today()
+    return None
 
 
 def clean(value: object) -> str:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 import pyarrow as pa
 
@@ -10,6 +10,7 @@ from pipelines.engine.checks import BY_ID
 from pipelines.fleet import decided
 from pipelines.fleet.decided import Decision, Refused
 from pipelines.fleet.folder import Fleet
+from pipelines.fleet.logs import now_in
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.intake.cells import folded
 from pipelines.intake.privacy import personal_in
@@ -41,11 +42,11 @@ def fitting(
     agencies = {folded(name): name for (name,) in snapshot.rows("SELECT DISTINCT agency FROM homes")}
     known = [replace(one, agency=agencies.get(folded(one.agency), one.agency)) for one in decisions]
     measures = [name for (name,) in snapshot.rows("SELECT measure_id FROM measures")]
-    earlier = {one.id: one for one in log}
+    earlier, now = {one.id: one for one in log}, now_in(snapshot.path.parent.parent)
     found: list[list[Decision] | Refused] = []
     for one, (there, opened) in zip(known, _open_at(snapshot, known), strict=True):
         try:
-            _refuse_texts(one)
+            _refuse_texts(one, now)
             if one.what == "undone":
                 found.append([_undoing(earlier, one)])
             else:
@@ -80,7 +81,7 @@ def on_no_home(snapshot: Snapshot, decisions: Sequence[Decision]) -> int:
     return sum(not there for there, _ in _open_at(snapshot, decisions))
 
 
-def _refuse_texts(one: Decision) -> None:
+def _refuse_texts(one: Decision, now: datetime) -> None:
     """Refused where a decision lacks what its kind needs, or says what must not be kept."""
     decided.refuse(one)
     for name in FREE_TEXTS:
@@ -92,7 +93,7 @@ def _refuse_texts(one: Decision) -> None:
             raise Refused(
                 f"{called} looks as if it held {personal}: a decision is never deleted, so leave that out"
             )
-    taken = datetime.fromisoformat(one.at) if one.at else datetime.now(UTC)
+    taken = datetime.fromisoformat(one.at) if one.at else now
     if one.done_on > (taken + timedelta(hours=14)).date().isoformat():
         raise Refused(f"done on {one.done_on} lies ahead; a day that has come is needed")
     if one.until and one.until < (taken - timedelta(hours=12)).date().isoformat():
