@@ -20,7 +20,8 @@ from pipelines.snapshot import stages
 from tests.small_exports import row, write
 
 ROOT = Path(__file__).parents[1]
-COPIES = 40 if os.environ.get("COLDFILL_FULL") == "1" else 4
+FULL = os.environ.get("COLDFILL_FULL") == "1"
+COPIES = 40 if FULL else 4
 # The steps that the README gives, but for the last, which proves the copy. A snapshot that is let go while it
 # is copied, and files that a fleet does not have, are no fault.
 *RECIPE, PROOF = (
@@ -103,7 +104,7 @@ def test_a_copy_is_whole_with_a_load_between_any_two_steps(tmp_path, fleet):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("after", range(len(RECIPE)))
+@pytest.mark.parametrize("after", range(len(RECIPE)) if FULL else (0, len(RECIPE) - 1))
 def test_a_copy_is_whole_with_several_loads_after_one_step(tmp_path, fleet, after):
     for n, command in enumerate(RECIPE):
         step(tmp_path, command)
