@@ -22,7 +22,7 @@ from pipelines.engine.policy import policy as policies
 from pipelines.fleet import decided
 from pipelines.fleet.decided import Decision, Refused
 from pipelines.fleet.folder import Fleet
-from pipelines.fleet.logs import FleetError
+from pipelines.fleet.logs import FleetError, Log
 from pipelines.receiving import door, taking
 from pipelines.snapshot import stages
 from pipelines.snapshot.version import attach
@@ -269,6 +269,44 @@ def test_a_changed_line_is_named(decided_on):
     with pytest.raises(FleetError, match="line 2, is damaged"):
         decided.read(fleet)
     assert any("decisions.csv" in fault for fault in stages.verify(fleet))
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        lambda log: log.unlink(),
+        lambda log: log.write_text("".join(log.read_text().splitlines(keepends=True)[:-1])),
+        lambda log: log.write_text(log.read_text().replace("A plumber", "A roofer")),
+        lambda log: log.write_bytes(log.read_bytes()[:-9]),
+    ],
+    ids=["the log lost", "its last line lost", "its last line changed", "its last line cut"],
+)
+def test_a_lost_or_changed_last_line_is_refused_and_named(decided_on, damage):
+    fleet, snapshot, take = decided_on
+    take("seen")
+    take("referred", to="A plumber")
+    log = decided.log_of(fleet).path
+    kept = log.read_bytes()
+    damage(log)
+    with pytest.raises(FleetError, match=r"decisions\.csv, line 3, is lost or was changed"):
+        decided.read(fleet)
+    with pytest.raises(FleetError, match="put the file back from a backup"):
+        take("refused", why="no")
+    assert any("decisions.csv, line 3" in fault for fault in stages.verify(fleet))
+    log.write_bytes(kept)
+    take("refused", why="no")
+    assert [one.what for one in decided.read(fleet)] == ["seen", "referred", "refused"]
+
+
+def test_a_run_that_dies_between_a_line_and_what_is_kept_of_it_leaves_a_whole_log(decided_on, monkeypatch):
+    fleet, _, take = decided_on
+    take("seen")
+    with monkeypatch.context() as dying:
+        dying.setattr(Log, "_replace", lambda *_: (_ for _ in ()).throw(OSError))
+        take("referred", to="A plumber")
+    assert [one.what for one in decided.read(fleet)] == ["seen", "referred"]
+    take("refused", why="no")
+    assert [one.what for one in decided.read(fleet)] == ["seen", "referred", "refused"]
 
 
 @pytest.mark.parametrize("seed", range(60 if FULL else 4))

@@ -37,7 +37,9 @@ class Adopted:
 
 def log_of(fleet: Fleet) -> Log:
     """The log of a fleet's adopted policies."""
-    return Log(fleet.path / "adopted.csv", tuple(field.name for field in fields(Adopted)), _wrong)
+    return Log(
+        fleet.path / "adopted.csv", tuple(field.name for field in fields(Adopted)), _wrong, pinned=True
+    )
 
 
 def _wrong(number: int, row: Mapping[str, str]) -> str | None:

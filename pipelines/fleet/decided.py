@@ -71,7 +71,9 @@ class Refused(ValueError):
 
 def log_of(fleet: Fleet) -> Log:
     """The log of a fleet's decisions."""
-    return Log(fleet.path / "decisions.csv", tuple(field.name for field in fields(Decision)), _wrong)
+    return Log(
+        fleet.path / "decisions.csv", tuple(field.name for field in fields(Decision)), _wrong, pinned=True
+    )
 
 
 def _wrong(number: int, row: Mapping[str, str]) -> str | None:
@@ -101,7 +103,8 @@ def stamp(fleet: Fleet) -> tuple[int, int]:
 
 def read(fleet: Fleet) -> tuple[Decision, ...]:
     """Every decision in order; FleetError names a line that is not as it was written."""
-    return _read(str(fleet.path), stamp(fleet))
+    stamped = stamp(fleet)
+    return _read(str(fleet.path), stamped) if any(stamped) else _read.__wrapped__(str(fleet.path), stamped)
 
 
 @lru_cache(maxsize=4)

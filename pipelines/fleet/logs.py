@@ -19,6 +19,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 LOG_WAIT_S = 60.0  # a log is locked for one append only
+_LAST = re.compile(rb"([1-9]\d*) ([0-9a-f]{64})\n")
 _NOT_PLAIN = re.compile(r'["\r\0]')
 LINE_BEFORE = "line_before"  # heading of the hash that chains a line to the one before it
 
@@ -173,13 +174,15 @@ class Log:
     off by the next append. Where LINE_BEFORE is the last heading, each line carries the hash of the one
     before it, the headings being the first. `wrong` says of a line, by its number from 1, what makes it none
     of this log. A file of only the first `once` headings, from before lines were chained, is read with '' for
-    the others, and brought up by the next append.
+    the others, and brought up by the next append. Beside a `pinned` log stand the number and the hash of its
+    last line, so that this one is not lost or changed either; without that file nothing is said of it.
     """
 
     path: Path
     headings: tuple[str, ...]
     wrong: Callable[[int, Mapping[str, str]], str | None] = lambda number, row: None
     once: int = 0
+    pinned: bool = False
 
     def read(self) -> list[dict[str, str]]:
         """All lines by heading; none if there is no file. FleetError names a line that is not as written."""
@@ -187,6 +190,33 @@ class Log:
 
     def _read(self) -> tuple[list[dict[str, str]], int]:
         """(all lines by heading, how many headings the file has)."""
+        last = self._last()  # read first: an append writes it after its line
+        rows, count = self._read_lines()
+        if last and (len(rows) < last[0] or self.hash_of(rows[last[0] - 1]) != last[1]):
+            raise FleetError(
+                f"{self.path}, line {last[0] + 1}, is lost or was changed: put the file back from a backup; "
+                f"where there is none, delete {self._last_path} to go on with what it still holds."
+            )
+        return rows, count
+
+    @property
+    def _last_path(self) -> Path:
+        return self.path.with_name(f".{self.path.name}.last")
+
+    def _last(self) -> tuple[int, str] | None:
+        """What is kept beside a pinned log: how many lines it had, and the hash of the last."""
+        if not self.pinned:
+            return None
+        with attempting("read", self._last_path):
+            try:
+                found = _LAST.fullmatch(self._last_path.read_bytes())
+            except FileNotFoundError:
+                return None
+        if not found:
+            raise FleetError(f"{self._last_path} is damaged: put it back from a backup, or delete it.")
+        return int(found[1]), found[2].decode()
+
+    def _read_lines(self) -> tuple[list[dict[str, str]], int]:
         with attempting("read", self.path):
             try:
                 data = self.path.read_bytes()
@@ -284,24 +314,32 @@ class Log:
             text = "".join(self._line(row.values()) for row in written)
             if as_one and len(written) > 1:
                 self._put_in_place(text)
-                return written
-            handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o600)
-            try:
-                end = _whole_lines(handle)
-                os.ftruncate(handle, end)
-                if end == 0:
-                    text = self._line(self.headings) + text
-                    sync(self.path.parent)
-                try:
-                    write_all(handle, text.encode())
-                    os.fsync(handle)
-                except BaseException:
-                    with suppress(OSError):
-                        os.ftruncate(handle, end)
-                    raise
-            finally:
-                os.close(handle)
+            else:
+                self._add(text)
+        if self.pinned:
+            with suppress(OSError):  # the line is there; what was kept before still holds
+                last = f"{len(earlier) + len(written)} {self.hash_of(written[-1])}\n"
+                self._replace(last.encode(), self._last_path)
         return written
+
+    def _add(self, text: str) -> None:
+        """Write after the last whole line of the log; what cannot be written whole is taken back."""
+        handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o600)
+        try:
+            end = _whole_lines(handle)
+            os.ftruncate(handle, end)
+            if end == 0:
+                text = self._line(self.headings) + text
+                sync(self.path.parent)
+            try:
+                write_all(handle, text.encode())
+                os.fsync(handle)
+            except BaseException:
+                with suppress(OSError):
+                    os.ftruncate(handle, end)
+                raise
+        finally:
+            os.close(handle)
 
     def _chain(self, rows: Iterable[Mapping[str, object]], before: str) -> list[dict[str, str]]:
         """Rows as they are written after a line of that hash."""
@@ -328,8 +366,10 @@ class Log:
         whole = data[: data.rfind(b"\n") + 1] or self._line(self.headings).encode()
         self._replace(whole + text.encode())
 
-    def _replace(self, data: bytes) -> None:
-        new = self.path.with_name(f".{self.path.name}.new")
+    def _replace(self, data: bytes, path: Path | None = None) -> None:
+        """Put a file of these bytes in the place of the log, or of another beside it."""
+        path = path or self.path
+        new = path.with_name(f".{path.name.lstrip('.')}.new")
         new.unlink(missing_ok=True)
         try:
             handle = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
@@ -338,12 +378,12 @@ class Log:
                 os.fsync(handle)
             finally:
                 os.close(handle)
-            os.replace(new, self.path)
+            os.replace(new, path)
         except BaseException:
             with suppress(OSError):
                 new.unlink(missing_ok=True)
             raise
-        sync(self.path.parent)
+        sync(path.parent)
 
     def _line(self, cells: Iterable[str]) -> str:
         text = io.StringIO()

@@ -59,7 +59,7 @@ class Moment:
 
 def log_of(fleet: Fleet) -> Log:
     """The log of names."""
-    return Log(fleet.path / "moments.csv", tuple(field.name for field in fields(Name)), _wrong)
+    return Log(fleet.path / "moments.csv", tuple(field.name for field in fields(Name)), _wrong, pinned=True)
 
 
 def _wrong(number: int, row: Mapping[str, str]) -> str | None:
