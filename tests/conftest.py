@@ -5,10 +5,12 @@ built once, and the rule for browser tests.
 import functools
 import os
 import shutil
+import sys
 from pathlib import Path
 
 import hypothesis
 import pytest
+from filelock import FileLock
 from streamlit.components.v2 import manifest_scanner
 from streamlit.runtime.scriptrunner.script_cache import ScriptCache
 from streamlit.testing.v1 import AppTest, app_test
@@ -24,6 +26,10 @@ HOW_TO_GET_CHROMIUM = (
     "the browser tests need Chromium from the system's packages (Debian: apt-get install chromium)"
 )
 
+
+# What one process compiled, others find: tests start hundreds of them.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # A server looks through the installed packages, and compiles its pages, once. Streamlit's test of a page does
 # both anew each time, which is a third to a half of what it costs: here all pages of a process share them.
@@ -62,11 +68,19 @@ def with_sample_settings(fleet):
 
 @pytest.fixture(scope="session")
 def sample_fleet(tmp_path_factory):
-    """The four sample exports, loaded and built; not to be changed by a test."""
-    fleet = with_sample_settings(Fleet(tmp_path_factory.mktemp("samples") / "fleet"))
-    door.load(fleet, [SAMPLES])
-    stages.build(fleet)
-    return fleet
+    """The four sample exports, loaded and built; not to be changed by a test.
+
+    Of the processes that run tests side by side one builds it, and each has its copy.
+    """
+    own = tmp_path_factory.getbasetemp()
+    folder = own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
+    with FileLock(folder / "samples.lock"):
+        if not (folder / "samples-are-built").exists():
+            fleet = with_sample_settings(Fleet(folder / "samples" / "fleet"))
+            door.load(fleet, [SAMPLES])
+            stages.build(fleet)
+            (folder / "samples-are-built").touch()
+    return Fleet(shutil.copytree(folder / "samples" / "fleet", tmp_path_factory.mktemp("samples") / "fleet"))
 
 
 @pytest.fixture(scope="session")

@@ -326,6 +326,7 @@ def several(page, *files):
     return fine(page.run())
 
 
+@pytest.mark.slow
 def test_several_files_each_have_a_verdict_and_those_recognized_load_with_one_button(show, fleet, tmp_path):
     fed(fleet.create(), write(tmp_path / "there.csv", [row(1), row(2)]))
     page = several(

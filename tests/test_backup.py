@@ -21,7 +21,7 @@ from tests.small_exports import row, write
 
 ROOT = Path(__file__).parents[1]
 FULL = os.environ.get("COLDFILL_FULL") == "1"
-COPIES = 40 if FULL else 4
+COPIES = 40 if FULL else 2
 # The steps that the README gives, but for the last, which proves the copy. A snapshot that is let go while it
 # is copied, and files that a fleet does not have, are no fault.
 *RECIPE, PROOF = (
@@ -113,6 +113,7 @@ def test_a_copy_is_whole_with_several_loads_after_one_step(tmp_path, fleet, afte
     found_whole(Fleet(tmp_path / "copy"), lines=1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("early", ["fleet/exports", "fleet/*.csv"])
 def test_a_copy_in_another_order_is_told_from_a_whole_one(tmp_path, fleet, early):
     """What `verify` says of exports copied before the log, and of logs copied before the snapshots."""

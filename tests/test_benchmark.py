@@ -141,7 +141,12 @@ def as_sampled(sample_fleet):
     return Compared(sample_fleet)
 
 
-@pytest.fixture(params=["as_sampled", "as_simulated", "as_scrambled", "under_local_code"])
+@pytest.fixture(
+    params=[
+        *("as_sampled", "as_scrambled"),
+        *(pytest.param(name, marks=pytest.mark.slow) for name in ("as_simulated", "under_local_code")),
+    ]
+)
 def compared(request):
     return request.getfixturevalue(request.param)
 

@@ -162,6 +162,7 @@ def test_a_search_leads_to_a_home_and_its_drawing(page, samples):
     assert page.get_by_text("from tillamere-community-partners.csv, line").is_visible()
 
 
+@pytest.mark.slow
 def test_what_only_an_address_answers_to_is_not_written_into_the_address_bar(page, samples):
     page.goto(samples + "homes")
     settle(page, "Homes")
@@ -196,7 +197,7 @@ def test_filters_go_into_the_address_and_come_back_from_it(page, samples):
     assert asked(page) == wanted and page.locator("caption, .empty").first.inner_text() == caption
     page.get_by_role("link", name="Regions", exact=True).click()
     settle(page, "Regions")
-    page.wait_for_url("**/regions?agency=*", timeout=10_000)  # Streamlit writes it after it has drawn the page
+    page.wait_for_url("**/regions?agency=*", timeout=10_000)  # written after the page is drawn
     assert asked(page) == {"agency": [AGENCY]}
 
 
@@ -259,6 +260,7 @@ def test_a_link_changes_page_and_address_without_a_reload_and_back_brings_both_a
     assert page.evaluate("window.loadedOnce") is True
 
 
+@pytest.mark.slow
 def test_a_link_opens_in_a_new_tab_as_any_other(page, samples):
     page.goto(samples + "homes")
     settle(page, "Homes")
@@ -268,6 +270,7 @@ def test_a_link_opens_in_a_new_tab_as_any_other(page, samples):
     assert urlsplit(page.url).path == "/homes"
 
 
+@pytest.mark.slow
 def test_pages_are_turned_in_the_address(page, samples):
     page.goto(samples + "homes?page=2")
     settle(page, "Homes")
@@ -278,6 +281,7 @@ def test_pages_are_turned_in_the_address(page, samples):
     assert asked(page)["page"] == ["3"] and page.locator("table tbody th").first.inner_text() != first
 
 
+@pytest.mark.slow
 def test_another_day_counts_due_dates_anew_and_keeps_the_home(page, samples):
     page.goto(samples + ADDRESSES["home"] + "&as_of=2026-01-02")
     settle(page, "One home")
@@ -291,6 +295,7 @@ def test_another_day_counts_due_dates_anew_and_keeps_the_home(page, samples):
     assert page.locator("table").first.inner_text() != before
 
 
+@pytest.mark.slow
 def test_a_chart_is_drawn_and_described(page, samples):
     page.goto(samples + "regions")
     settle(page, "Regions")
@@ -395,6 +400,7 @@ def test_an_unknown_export_is_mapped_and_loaded_in_the_browser(page, tmp_path):
     assert not list(fleet.path.glob(".uploads/*"))
 
 
+@pytest.mark.slow
 def test_files_are_added_and_a_mapping_changed_with_a_mouse(page, sample_fleet, tmp_path):
     """Several files, one with headings nobody knows; then the number that leads to what came of one."""
     fleet = Fleet(tmp_path / "fleet")

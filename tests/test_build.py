@@ -115,6 +115,7 @@ def test_an_unchanged_fleet_publishes_nothing(sample_fleet):
     assert stages.build(sample_fleet) == before[-1] and sample_fleet.snapshots() == before
 
 
+@pytest.mark.slow
 def test_a_new_mapping_that_nothing_rests_on_leaves_the_rest_as_it_is(tmp_path, monkeypatch):
     """Only a mapping that a loaded export is read with is a reason to work everything out anew."""
     steps, whole = fleet_at(tmp_path / "steps"), fleet_at(tmp_path / "whole")

@@ -163,6 +163,7 @@ def test_a_mapping_changed_meanwhile_is_not_written_over(fleet):
     assert mapping_of(fleet).text == before.text + "# by somebody else\n"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("agencies", [("Birch County",), ("Alder County",)])
 def test_a_viewer_changes_only_what_no_other_agency_rests_on(fleet, tmp_path, agencies):
     (tmp_path / "b.csv").write_text("Visit,House,Day,Cold,Tank\n1,H-1,2025-03-04,15,Bladder\n")

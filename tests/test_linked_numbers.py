@@ -19,6 +19,7 @@ from tests.test_browser import served, settle
 from tests.test_dashboard import fine, html
 
 FULL = os.environ.get("COLDFILL_FULL") == "1"
+SOME = 25  # numbers of a page that are followed; in full all of them
 DAY = date(2026, 3, 1)
 AGENCY = "Tillamere Community Partners"
 COUNTED = re.compile(r"\s*([\d,]+)(?: in ([\d,]+))?(?: (?:homes?|of [\d,]+|\s*open))?\s*")
@@ -84,9 +85,11 @@ PAGES = [
 def test_every_number_leads_to_as_many(show, request, homes, view, narrowed):
     fleet = request.getfixturevalue(homes)
     page = show(fleet, view, as_of=DAY.isoformat(), **narrowed)
-    wrong, count = [], 0
-    for asked, path, number, beside in numbers_that_lead_on(html(page)):
-        count += 1
+    wrong, leading = [], [*numbers_that_lead_on(html(page))]
+    count = len(leading)
+    for asked, path, number, beside in (
+        leading if FULL or count <= SOME else random.Random(26).sample(leading, SOME)
+    ):
         if instead := differs(number, beside, html(fine(show(fleet, path, **asked)))):
             wrong.append((path, asked, number, beside, instead))
     assert not wrong and count >= (

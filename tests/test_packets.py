@@ -428,6 +428,7 @@ def test_a_home_goes_to_whom_it_is_assigned_and_what_is_decided_against_is_count
 # ---- as a command and on a page
 
 
+@pytest.mark.slow
 def test_the_command_writes_packets(sample_fleet, tmp_path):
     def run(*args):
         return CliRunner().invoke(cli.main, ["packets", *args, "--fleet", str(sample_fleet.path)])

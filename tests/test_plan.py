@@ -486,6 +486,7 @@ def test_the_page_counts_what_the_plan_holds(at_100k, sample_snapshot):
     assert len(listed) == len(set(listed)) == inside
 
 
+@pytest.mark.slow
 def test_no_simple_order_removes_more_than_the_plan(sample_snapshot):
     """The plan is the best there is but for what it puts first, so at no budget is another order above it."""
     page = plan_page.plan_page(EVERYTHING, sample_snapshot, plans.Asked(100_000), DAY)

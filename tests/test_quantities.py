@@ -161,6 +161,7 @@ for number in ("1", "2"):
 """
 
 
+@pytest.mark.slow
 def test_a_new_quantity_is_one_place(tmp_path):
     """Records added to one file are worked out, stored, and explained with what they rest on: 5 psi of 27."""
     ours = tmp_path / "copy" / "pipelines"

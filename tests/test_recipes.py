@@ -175,6 +175,7 @@ def visits(viewer: Viewer, snapshot: Snapshot) -> int:
 '''
 
 
+@pytest.mark.slow
 def test_a_page_is_a_record_a_view_and_a_question(copy):
     copy.insert(
         "dashboard/navigation.py",

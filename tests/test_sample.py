@@ -677,6 +677,7 @@ def test_the_page_draws_records_and_replaces(tmp_path, show):
     assert not page.exception and len(samples.samples(fleet)[0].replacements) == 1
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_a_sample_is_drawn_with_a_click_and_handed_out(tmp_path, chromium):
     from tests.test_browser import served, settle

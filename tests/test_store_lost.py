@@ -85,6 +85,7 @@ def test_a_changed_line_is_found_the_last_one_too(fleet, line, old, new):
     refused(fleet, f"received.csv, line {line + 1}, is", "put")
 
 
+@pytest.mark.slow
 def test_a_log_of_another_fleet_is_refused(fleet, built, tmp_path):
     other = Fleet(tmp_path / "other")
     for number in range(4):
@@ -121,6 +122,7 @@ def test_an_export_without_a_line_is_named_and_no_fault(fleet, tmp_path):
     assert fleet.status()["exports_without_line"] == []
 
 
+@pytest.mark.slow
 def test_an_export_that_is_gone_is_left_out_only_when_asked(fleet, tmp_path):
     gone = export_of(fleet, "b.csv")
     kept = gone.read_bytes()

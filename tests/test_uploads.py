@@ -189,6 +189,7 @@ def test_a_second_load_waits_and_says_so(fleet, monkeypatch):
     assert work.begin().wait(60) and counts(attach(work.brought[0].snapshot)) == {1: (1, 1, 0, 0, 0)}
 
 
+@pytest.mark.slow
 def test_personal_columns_are_dropped_unless_they_are_chosen(fleet, tmp_path):
     text = text_of([row(1) | {"Phone": "555-010-0199"}])
     kept = brought(EVERYTHING, fleet, Wanted(uploaded(fleet, text), keep=("Phone",)))
