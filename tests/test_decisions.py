@@ -4,6 +4,7 @@ import json
 import os
 import random
 import re
+import shutil
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import date
@@ -103,16 +104,25 @@ HEADINGS = (
 )
 
 
-@pytest.fixture
-def decided_on(tmp_path):
-    """A fleet of one home with two systems and of one with one, and a function that takes decisions on it."""
-    fleet = Fleet(tmp_path / "fleet").create()
-    (tmp_path / "one.csv").write_text(
+@pytest.fixture(scope="module")
+def two_homes(tmp_path_factory):
+    """A fleet of one home with two systems and of one with one; tests change copies of it."""
+    folder = tmp_path_factory.mktemp("two")
+    fleet = Fleet(folder / "fleet").create()
+    (folder / "one.csv").write_text(
         HEADINGS + "A,1,H1,,2026-01-05,hot_water,dripping,tight,no\n"
         "A,2,H2,X,2026-01-05,hot_water,dripping,tight,no\nA,3,H2,Y,2026-01-06,hot_water,weeping,tight,yes\n"
     )
-    door.load(fleet, [tmp_path / "one.csv"])
-    snapshot = attach(stages.build(fleet))
+    door.load(fleet, [folder / "one.csv"])
+    stages.build(fleet)
+    return fleet
+
+
+@pytest.fixture
+def decided_on(two_homes, tmp_path):
+    """A fleet of one home with two systems and of one with one, and a function that takes decisions on it."""
+    fleet = Fleet(shutil.copytree(two_homes.path, tmp_path / "fleet"))
+    snapshot = attach(fleet.current())
 
     def take(what, home="H1", check="leak-seen", at="2026-02-01", **more):
         one = Decision(
