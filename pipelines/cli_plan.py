@@ -64,7 +64,8 @@ def plan(folder, budget, hours, weigh, as_of, out, packets_out, as_json, **chose
     """The work that removes the most risk for this money: act today always, then by what it is worth.
 
     Costs and hours of measures, weights of risk and what comes first stand in the policy, funds in the
-    fleet's funds.toml. What was accepted, deferred, refused or ordered is not planned again.
+    fleet's funds.toml. What was accepted, deferred, referred, refused or ordered
+    is not planned again.
 
     Example: coldfill plan --budget 100000 --out plan.xlsx --fleet demo-fleet
     """

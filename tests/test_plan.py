@@ -22,6 +22,7 @@ from pipelines.fleet.decided import Decision
 from pipelines.retrofit import funds as fund_files
 from pipelines.retrofit.packages import (
     NOT_PAID,
+    REFERRED,
     STAYS_OPEN,
     TO_PLAN,
     UNDER_WAY,
@@ -35,7 +36,7 @@ from pipelines.retrofit.packages import (
     Zone,
     of_kind,
 )
-from pipelines.retrofit.plan import NO_FUND, NOT_IN, plan
+from pipelines.retrofit.plan import AWAY, COMING, DECIDED, NO_FUND, NOT_IN, plan
 from pipelines.retrofit.solving import Limits, Problem, solve
 from pipelines.retrofit.weights import SEVERITY_ALONE, weigher
 
@@ -92,7 +93,7 @@ def test_a_valve_that_has_wept_is_replaced_after_its_root():
     assert by_measures(kind, rules=plain)[("replace-tank",)].removed == (0b11,)
 
 
-@pytest.mark.parametrize(("stands", "removed"), [(STAYS_OPEN, []), (UNDER_WAY, [])])
+@pytest.mark.parametrize(("stands", "removed"), [(STAYS_OPEN, []), (UNDER_WAY, []), (REFERRED, [])])
 def test_a_symptom_of_what_is_decided_waits_with_it(stands, removed):
     """A root accepted stays, so its symptom does; a root ordered takes the symptom along: nothing to plan."""
     kind = home(
@@ -364,9 +365,11 @@ def test_a_viewer_plans_the_agencies_they_may_see(at_100k, sample_snapshot):
 def test_what_is_decided_is_not_planned_again(at_100k, sample_snapshot):
     chosen = at_100k.jobs()
     (job, _, _) = next(one for one in chosen if at_100k.plan.reasons[one[2]] != "act today")
-    for what, more, why in (
-        ("refused", {"why": "tenant"}, "decided against, or not to be entered"),
-        ("ordered", {"measure": job.measures[0]}, "ordered or done already"),
+    for what, more, why, said in (
+        ("refused", {"why": "tenant"}, DECIDED, "refused: tenant"),
+        ("deferred", {"why": "roof", "until": "2026-12-31"}, DECIDED, "deferred until 2026-12-31: roof"),
+        ("referred", {"to": "the gas supplier"}, AWAY, "referred to the gas supplier"),
+        ("ordered", {"measure": job.measures[0]}, COMING, f"ordered {job.measures[0]}"),
     ):
         decision = Decision(
             id=1,
@@ -384,6 +387,35 @@ def test_what_is_decided_is_not_planned_again(at_100k, sample_snapshot):
             n for n, key in enumerate(zip(agencies, ids, strict=True)) if key == (job.agency, job.home_id)
         )
         assert found_plan.plan.column[at] == NOT_IN and found_plan.plan.reasons[at] == why
+        assert found_plan.reason(at) == said
+        # Nothing that is open goes from the sums: the home stands among those left out.
+        before, after = (one.waiting.homes["open"] for one in (at_100k, found_plan))
+        assert sum(before.to_pylist()) == sum(after.to_pylist()) and len(before) == len(after)
+
+
+def test_what_is_to_be_acted_on_today_and_referred_is_said_to_be_left_out(at_100k, sample_snapshot):
+    """Who has referred it need not plan it; that it stands open today is told beside the plan all the same."""
+    (job, *_) = next(one for one in at_100k.jobs() if at_100k.plan.reasons[one[2]] == "act today")
+    decision = Decision(
+        id=1,
+        at="2026-08-30T12:00:00Z",
+        who="x",
+        agency=job.agency,
+        home_id=job.home_id,
+        what="referred",
+        to="the landlord",
+    )
+    found_plan = plans.planned(EVERYTHING, sample_snapshot, plans.Asked(100_000), DAY, (decision,))
+    assert job not in [one for one, *_ in found_plan.jobs()]
+    assert plan_told.today_left_out(found_plan) == 1 and plan_told.today_left_out(at_100k) == 0
+    assert {"why": AWAY, "homes": 1} in plan_told.left_out(found_plan)
+    assert "1 home with something to act on today" in " ".join(plan_told.lines(found_plan))
+
+
+def test_referring_one_of_two_leaves_the_other_in_the_plan():
+    kind = home(found("leak-seen", stands=REFERRED), found("gauge-missing-or-stuck"))
+    (package,) = packages(kind)
+    assert package.measures == (("replace-gauge",),) and package.removed == (0b10,)
 
 
 def test_every_weight_is_one_of_the_level_that_is_recorded(sample_snapshot):

@@ -10,7 +10,7 @@ START, MOST = 100_000, 10**9
 HOW = (
     "Act today always; then the levels that the policy puts first, then what removes most risk for what it "
     "takes. One trip to a home counts once. A root put right takes its symptoms along; a symptom alone does "
-    "not hold. What was accepted, deferred, refused or ordered is not planned again."
+    "not hold. What was accepted, deferred, referred, refused or ordered is not planned again."
 )
 
 
