@@ -394,7 +394,7 @@ def test_what_is_decided_is_not_planned_again(at_100k, sample_snapshot):
 
 
 def test_what_is_to_be_acted_on_today_and_referred_is_said_to_be_left_out(at_100k, sample_snapshot):
-    """Who has referred it need not plan it; that it stands open today is told beside the plan all the same."""
+    """Who has referred it need not plan it; that it stands open today is told all the same."""
     (job, *_) = next(one for one in at_100k.jobs() if at_100k.plan.reasons[one[2]] == "act today")
     decision = Decision(
         id=1,

@@ -11,7 +11,6 @@ from pipelines.retrofit.packages import (
     REFERRED,
     STAYS_OPEN,
     TO_PLAN,
-    UNDER_WAY,
     Choices,
     Kind,
     Package,
