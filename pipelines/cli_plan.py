@@ -19,16 +19,15 @@ from pipelines.terminal import plain
 
 
 def _hours(context, option, given):
-    found = []
-    for text in given:
-        agency, _, hours = text.rpartition("=")
-        try:
-            found.append((agency, float(hours)))
-        except ValueError:
-            agency = ""
-        if not agency:
-            raise click.BadParameter(f'{text!r}: as "AGENCY=120", the crew hours of an agency')
-    return tuple(found)
+    if not given:
+        return ()
+    from pipelines.answers.access import ListError
+    from pipelines.answers.plans import hours_in
+
+    try:
+        return tuple(map(hours_in, given))
+    except ListError as error:
+        raise click.BadParameter(str(error)) from error
 
 
 @command(

@@ -529,6 +529,40 @@ def test_no_simple_order_removes_more_than_the_plan(sample_snapshot):
     assert page.more_worth > 0
 
 
+def said_on(page):
+    return " ".join(element.proto.body for element in page.get("html"))
+
+
+def test_hours_of_agencies_are_set_on_the_page_as_by_the_command(sample_snapshot, sample_fleet, show):
+    names = sample_snapshot.rows("SELECT DISTINCT agency FROM homes ORDER BY agency")
+    (first,), (second,) = names[:2]
+    page = show(sample_fleet, "plan", as_of="2026-09-01", budget="1000000", hours=[f"{first}=40"])
+    fields = {field.label: field for field in page.number_input}
+    assert fields.keys() == {"Budget, dollars", *(name for (name,) in names)}
+    assert fields[first].value == 40 and fields[second].value is None
+    page = fields[second].set_value(25.5).run()
+    assert not page.exception
+    assert page.query_params["hours"] == [f"{first}=40", f"{second}=25.5"]
+    asked = plans.Asked(1_000_000, hours=((first, 40.0), (second, 25.5)))
+    told = dict(plan_told.facts(plans.planned(EVERYTHING, sample_snapshot, asked, DAY)))
+    assert first in told["Held back by"] and second in told["Held back by"]
+    assert told["In the plan"] in said_on(page) and told["Held back by"] in said_on(page)
+
+
+@pytest.mark.parametrize(
+    ("hours", "said"),
+    [
+        ("Nobody=4", "There is no agency called"),
+        ("120", "the crew hours of an agency"),
+        ("A=nan", "the crew hours of an agency"),
+        ("A=-1", "the crew hours of an agency"),
+    ],
+)
+def test_hours_that_an_address_does_not_say_are_named(sample_fleet, show, hours, said):
+    page = show(sample_fleet, "plan", hours=[hours])
+    assert not page.exception and said in said_on(page)
+
+
 @pytest.mark.skipif(not FULL, reason="long: COLDFILL_FULL=1 runs it")
 def test_a_hundred_thousand_deficiencies_are_planned_within_a_minute():
     """Kinds drawn at random, as many homes as make 100,000 deficiencies; the gap is held to 1 %."""

@@ -61,6 +61,18 @@ class Asked:
             raise ListError("a plan is of whole homes: choose agencies, regions or crews")
 
 
+def hours_in(text: str) -> tuple[str, float]:
+    """The crew hours of an agency as an address and a command have them: "AGENCY=120"; ListError."""
+    agency, _, written = text.rpartition("=")
+    try:
+        hours = float(written)
+    except ValueError:
+        hours = -1.0
+    if not agency or not 0 <= hours < INFINITY:
+        raise ListError(f'{text!r}: as "AGENCY=120", the crew hours of an agency')
+    return agency, hours
+
+
 @dataclass(frozen=True)
 class Waiting:
     """The homes in which something is open, as a plan sees them.
