@@ -42,8 +42,8 @@ def hours_by_agency():
     shown = chosen.agency or agencies
     with st.expander("Crew hours by agency", expanded=bool(written)):
         tables.said(HOURS)
-        spots = st.columns(3)
-        found = [(name, hours_of(name, written.get(name), spots[at % 3])) for at, name in enumerate(shown)]
+        spots = st.columns(4)
+        found = [(name, hours_of(name, written.get(name), spots[at % 4])) for at, name in enumerate(shown)]
     limits = tuple((name, hours) for name, hours in found if hours is not None)
     texts = [f"{name}={hours:.15g}" for name, hours in limits]
     short = sum(map(len, texts)) <= MOST_WRITTEN

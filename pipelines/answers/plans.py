@@ -132,12 +132,14 @@ def planned(
     as_of: date,
     decisions: tuple | None = None,
     folder: Path | None = None,
+    policy: Policy | None = None,
 ) -> Planned:
     """The plan that removes the most risk for what is asked.
 
     Decisions and funds are those of the fleet that the snapshot is of, unless given: `folder` is a fleet's.
+    `policy` says what work costs and takes in the place of the snapshot's.
     """
-    found = waiting(viewer, snapshot, asked, as_of, decisions, folder)
+    found = waiting(viewer, snapshot, asked, as_of, decisions, folder, policy)
     return again(found, snapshot, asked, as_of)
 
 
@@ -172,6 +174,7 @@ def waiting(
     as_of: date,
     decisions: tuple | None = None,
     folder: Path | None = None,
+    policy: Policy | None = None,
 ) -> Waiting:
     """The homes that a plan chooses from, as kinds; ListError for an agency that is not there."""
     there = {folded(agency) for agency in names_there(viewer, snapshot, "agency")} if asked.hours else set()
@@ -180,7 +183,7 @@ def waiting(
             known = ", ".join(names_there(viewer, snapshot, "agency"))
             raise ListError(f"no agency called {agency!r} for its hours; there are: {known}")
     lists.demand_known(viewer, snapshot, asked.filters)
-    policy, funds = policy_of(snapshot), of_folder(folder or snapshot.path.parent.parent)
+    policy, funds = policy or policy_of(snapshot), of_folder(folder or snapshot.path.parent.parent)
     found = overlay(snapshot, decisions, as_of, *where(viewer, asked.filters))
     homes = _homes(viewer, snapshot, found, funds)
     zones, places = _places(snapshot, homes, policy, asked, funds, as_of)
