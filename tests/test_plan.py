@@ -1,12 +1,19 @@
 """The plan of work: held against brute force, a published knapsack, its own bound, and what it promises."""
 
+import io
 import json
 import os
+import re
+import shutil
 import time
 from datetime import date
+from functools import cache
 from itertools import product
+from pathlib import Path
 
 import numpy as np
+import openpyxl
+import pypdf
 import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
@@ -19,6 +26,9 @@ from pipelines.engine.checks import BY_ID
 from pipelines.engine.policy import policy as policies
 from pipelines.engine.policy.measures import FUND_KINDS, Measure
 from pipelines.fleet.decided import Decision
+from pipelines.fleet.folder import Fleet
+from pipelines.fleet.logs import today
+from pipelines.fleet.snapshots import attach
 from pipelines.retrofit import funds as fund_files
 from pipelines.retrofit.packages import (
     NOT_PAID,
@@ -39,6 +49,8 @@ from pipelines.retrofit.packages import (
 from pipelines.retrofit.plan import AWAY, COMING, DECIDED, NO_FUND, NOT_IN, plan
 from pipelines.retrofit.solving import Limits, Problem, solve
 from pipelines.retrofit.weights import SEVERITY_ALONE, weigher
+from tests.test_browser import asked as in_address
+from tests.test_browser import served, settle
 
 FULL = bool(os.environ.get("COLDFILL_FULL"))
 SHIPPED = policies.load()
@@ -547,6 +559,9 @@ def test_hours_of_agencies_are_set_on_the_page_as_by_the_command(sample_snapshot
     told = dict(plan_told.facts(plans.planned(EVERYTHING, sample_snapshot, asked, DAY)))
     assert first in told["Held back by"] and second in told["Held back by"]
     assert told["In the plan"] in said_on(page) and told["Held back by"] in said_on(page)
+    field = next(one for one in page.number_input if one.label == first)
+    page = field.set_value(None).run()
+    assert page.query_params["hours"] == f"{second}=25.5" and told["In the plan"] not in said_on(page)
 
 
 @pytest.mark.parametrize(
@@ -590,3 +605,99 @@ def test_a_plan_goes_out_as_packets_that_hold_every_job_once(sample_snapshot):
     assert sorted(map(tuple, given.drop_duplicates().to_numpy().tolist())) == sorted(set(wanted))
     assert sum(len(packet.visits) for packet in made.packets) == len({key[:2] for key in wanted}) > 50
     assert made.listed.about["plan"].startswith("30,000 dollars")
+
+
+# ---- in a browser, from the click to the file
+
+
+def jobs_in(workbook):
+    """(agency, home, system) → (dollars, hours) of the sheet of jobs."""
+    headings, *rows = openpyxl.load_workbook(io.BytesIO(workbook))["jobs"].iter_rows(values_only=True)
+    found = [dict(zip(headings, row, strict=True)) for row in rows]
+    return {
+        (one["agency"], one["home_id"], one["system_id"] or ""): (float(one["cost"]), float(one["hours"]))
+        for one in found
+    }
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore::ResourceWarning")
+def test_a_plan_from_the_click_to_the_packets(sample_fleet, chromium, tmp_path):
+    """Budget and hours change picture and homes; to a home and back; what is downloaded is what was asked."""
+    fleet = Fleet(shutil.copytree(sample_fleet.path, tmp_path / "fleet"))
+    snapshot, day = attach(fleet.current()), today(fleet.path)
+
+    @cache
+    def of(budget, *hours):
+        return plans.planned(EVERYTHING, snapshot, plans.Asked(budget, hours), day)
+
+    with served(fleet) as place:
+        page = chromium.new_page(viewport={"width": 1280, "height": 720}, accept_downloads=True)
+        page.goto(place)
+        settle(page, "Fleet")
+        page.get_by_role("link", name="Plan", exact=True).click()
+        settle(page, "Retrofit plan")
+        picture = page.locator('[data-testid="stVegaLiteChart"] svg')
+        picture.wait_for()
+
+        def shows(found):
+            told = dict(plan_told.facts(found))
+            facts = page.locator("dl.facts dd").all_inner_texts()
+            assert {told[name] for name in ("In the plan", "Money", "Held back by")} <= set(facts)
+            first, inside = plan_page.plan_homes(found, True, 1)
+            assert page.get_by_text(f"of {inside:,} homes").first.is_visible()
+            drawn = page.locator("table tbody th a").all_inner_texts()
+            assert drawn == first["home_id"].to_list()
+
+        def drawn_anew(before):
+            settle(page, "Retrofit plan")
+            assert picture.inner_html() != before
+            return picture.inner_html()
+
+        shows(of(100_000.0))
+        before = picture.inner_html()
+        page.get_by_label("Budget, dollars").fill("30000")
+        page.get_by_label("Budget, dollars").press("Enter")
+        before = drawn_anew(before)
+        shows(of(30_000.0))
+        assert in_address(page) == {"budget": ["30000"]}
+        agency = of(30_000.0).jobs()[0][0].agency
+        most = float(round(0.8 * sum(job.hours for job, *_ in of(30_000.0).jobs() if job.agency == agency)))
+        page.get_by_text("Crew hours by agency").click()
+        page.get_by_label(agency, exact=True).fill(f"{most:g}")
+        page.get_by_label(agency, exact=True).press("Enter")
+        before = drawn_anew(before)
+        held = of(30_000.0, (agency, most))
+        shows(held)
+        assert f"hours of {agency}" in plan_told.scarce(held)
+        address = in_address(page)
+        assert address == {"budget": ["30000"], "hours": [f"{agency}={most:g}"]}
+        home = page.locator("table tbody th a").first
+        wanted = home.inner_text()
+        home.click()
+        settle(page, "One home")
+        assert in_address(page)["home"] == [wanted]
+        page.go_back()
+        settle(page, "Retrofit plan")
+        assert in_address(page) == address
+        shows(held)
+        page.get_by_label(agency, exact=True).fill("")  # an empty field is no limit
+        page.get_by_label(agency, exact=True).press("Enter")
+        drawn_anew(before)
+        found = of(30_000.0)
+        shows(found)
+        assert in_address(page) == {"budget": ["30000"]}
+        files = {}
+        for label in ("PDF", "XLSX"):
+            with page.expect_download() as waiting:
+                page.get_by_role("button", name=label, exact=True).last.click()
+            files[label] = Path(waiting.value.path()).read_bytes()
+        page.close()
+    planned = {(job.agency, job.home_id, job.system_id): (job.cost, job.hours) for job, *_ in found.jobs()}
+    assert jobs_in(files["XLSX"]) == planned
+    assert sum(cost for cost, _ in planned.values()) == pytest.approx(found.plan.cost)
+    assert 29_000 < found.plan.cost <= 30_000
+    text = " ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(files["PDF"])).pages)
+    gone_to = re.findall(r"\d+\. Home (\S+),", text)
+    assert sorted(gone_to) == sorted(home for _, home in {key[:2] for key in planned})

@@ -62,6 +62,7 @@ def hours_of(agency, written, where):
         as_label(agency),
         min_value=0.0,
         max_value=float(MOST),
+        value=None,
         key=key,
         step=10.0,
         format="%g",
