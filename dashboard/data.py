@@ -65,6 +65,7 @@ from pipelines.answers.phrases import called
 from pipelines.answers.plan_page import plan_homes
 from pipelines.answers.plan_told import facts as plan_facts
 from pipelines.answers.plans import Asked as PlanAsked
+from pipelines.answers.plans import hours_in as plan_hours
 from pipelines.answers.reinspections import DISCOVER, NUMBER, SHARE, Asked, fresh_seed
 from pipelines.answers.sample_sheet import ENDINGS
 from pipelines.answers.waiting import OFFERED, QUESTION, gravest
@@ -128,6 +129,7 @@ __all__ = [
     "packets_made",
     "plan_homes",
     "plan_facts",
+    "plan_hours",
     "safe_name",
     "taken_back",
     "titles",

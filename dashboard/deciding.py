@@ -1,4 +1,4 @@
-"""Recording a decision, and taking one back: the form, who decides, and what was decided so far."""
+"""Recording a decision, and taking one back: the dialog, who decides, and what was decided so far."""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -40,22 +40,6 @@ def who_decides(where: str = "") -> str:
         st.session_state["decides"] = st.session_state[key]
 
     return st.text_input("Your name", st.session_state["decides"], key=key, on_change=keep).strip()
-
-
-def form(snapshot: str, home) -> None:
-    """Record a decision on what is open at a home."""
-    opened = [check for check in home.checks if check.stage]
-    if not opened:
-        return
-    with st.expander("Record a decision"):
-        tables.said(SAID)
-        left, right = st.columns(2)
-        check = _chosen(opened, home, left, "")
-        what = right.selectbox("Decision", OFFERED, format_func=lambda one: f"{one}: {MEANS[one]}")
-        cells = _cells(what, left, right)
-        by = who_decides()
-        if st.button("Record it", type="primary", disabled=not by):
-            _take(snapshot, _about(home, check, by, what, cells))
 
 
 def _chosen(opened, home, where, asked: str):
@@ -148,6 +132,7 @@ def _dialog(snapshot: str, home, asked: str) -> None:
     cells = _cells(what, left, right)
     if st.button("Record it", disabled=not by, key="record in the dialog"):
         _take(snapshot, _about(home, check, by, what, cells))
+    tables.said(SAID)
 
 
 def _called(check, home) -> str:
@@ -203,6 +188,9 @@ def so_far(who, snapshot: str, home) -> None:
         return
     undone = data.taken_back(found)
     tables.section("Decided so far", "The newest first.")
+    if any(one.what != "undone" and one.id not in undone for one in found):
+        with st.columns([1, 2])[0]:
+            who_decides()
     for one in found:
         row = st.container(horizontal=True, vertical_alignment="center", gap="small")
         with row:

@@ -157,7 +157,7 @@ def several(label, key, ids, title):
     chosen = st.multiselect(
         label, ids, key=key, format_func=title, placeholder="All", persist_state="session"
     )
-    _write(key, chosen)
+    write(key, chosen)
     return chosen
 
 
@@ -178,7 +178,7 @@ def one_of(label, key, ids, title, nothing=None, where=st):
         placeholder=nothing,
         persist_state="session",
     )
-    _write(key, None if nothing is None and chosen == ids[0] else chosen)
+    write(key, None if nothing is None and chosen == ids[0] else chosen)
     return chosen
 
 
@@ -188,8 +188,9 @@ def forget():
         st.session_state.pop(name, None)
 
 
-def _write(key, value):
-    st.session_state.setdefault("written", set()).add(key)
+def write(key, value, *widgets):
+    """Keep a value in the address, or take it out; `widgets` are keys that it comes from, if not its own."""
+    st.session_state.setdefault("written", set()).update((key, *widgets))
     if value:
         st.query_params[key] = value
     elif key in st.query_params:
@@ -228,7 +229,7 @@ def _search(view, who, where):
             "views/homes.py",
             query_params={"search": text} if text and data.known_by_number(who, where, text) else {},
         )
-    _write(
+    write(
         "search", text if view.name == "homes" and text and data.known_by_number(who, where, text) else None
     )
 

@@ -4,7 +4,7 @@ from datetime import datetime
 from typing import Any
 
 from dashboard import wording
-from dashboard.trying import ACCEPTED, LIMITS, Edit, Setting
+from dashboard.trying import ACCEPTED, MEASURES, RISK, Edit, Setting
 
 EVERY_REGION = "every region"
 
@@ -18,7 +18,9 @@ def value(setting: Setting, held: Any) -> str:
     """A value of a setting with its unit, or its words."""
     if setting.table == ACCEPTED:
         return ", ".join(map(wording.word, held)) or "none"
-    return wording.limit(held, setting.unit) if setting.table == LIMITS else str(held)
+    if held is None:
+        return "not said"
+    return str(held) if setting.table == RISK else wording.limit(held, setting.unit)
 
 
 def about(setting: Setting, held: Any) -> list[tuple[str, str]]:
@@ -32,7 +34,8 @@ def own(setting: Setting) -> list[str]:
     for one in setting.own:
         place = one.region or EVERY_REGION
         agency = f" of {one.agency}" if one.agency else ""
-        day = f", for visits from {one.effective_from} on" if one.effective_from else ""
+        for_visits = "" if setting.table == MEASURES else "for visits "
+        day = f", {for_visits}from {one.effective_from} on" if one.effective_from else ""
         lines.append(f"{place}{agency}{day}: {value(setting, one.value)}")
     return lines
 
@@ -45,7 +48,9 @@ def field_label(setting: Setting) -> str:
 
 def step(setting: Setting, held: Any) -> float:
     """By how much a button changes a number."""
-    if setting.whole or setting.unit in ("degF", "day", "month"):
+    if setting.unit in ("dollars", "USD"):
+        return 10.0
+    if held is None or setting.whole or setting.unit in ("degF", "day", "month"):
         return 1.0
     return 0.05 if setting.most <= 1 else 0.5 if held < 100 else 10.0
 
@@ -80,8 +85,13 @@ def taken_back(number: str) -> str:
     return f"takes change {number} back" if number else "adopted"
 
 
-def took(seconds: float) -> str:
+def took(seconds: float, costs_alone: bool) -> str:
     """How a result came about."""
+    if costs_alone:
+        return (
+            "No flag rests on what work costs and takes: the plan alone was worked out again, in "
+            f"{seconds:,.0f} seconds."
+        )
     return (
         f"Every inspection of this snapshot was worked out again, in {seconds:,.0f} seconds. Homes are "
         "counted; a home with two systems counts once."

@@ -27,7 +27,7 @@ from pipelines.answers.whatif import (
     Trying,
     plans_said,
 )
-from pipelines.engine.policy.edits import ACCEPTED, LIMITS, RISK, Edit, edit
+from pipelines.engine.policy.edits import ACCEPTED, LIMITS, MEASURES, RISK, Edit, edit
 from pipelines.fleet import adopted
 from pipelines.fleet.adopted import Adopted
 from pipelines.receiving import adopting
@@ -43,6 +43,7 @@ __all__ = [
     "LIGHTER",
     "LIMITS",
     "LOST",
+    "MEASURES",
     "RELEASED",
     "RISK",
     "SAID",

@@ -19,16 +19,15 @@ from pipelines.terminal import plain
 
 
 def _hours(context, option, given):
-    found = []
-    for text in given:
-        agency, _, hours = text.rpartition("=")
-        try:
-            found.append((agency, float(hours)))
-        except ValueError:
-            agency = ""
-        if not agency:
-            raise click.BadParameter(f'{text!r}: as "AGENCY=120", the crew hours of an agency')
-    return tuple(found)
+    if not given:
+        return ()
+    from pipelines.answers.access import ListError
+    from pipelines.answers.plans import hours_in
+
+    try:
+        return tuple(map(hours_in, given))
+    except ListError as error:
+        raise click.BadParameter(str(error)) from error
 
 
 @command(
@@ -64,7 +63,8 @@ def plan(folder, budget, hours, weigh, as_of, out, packets_out, as_json, **chose
     """The work that removes the most risk for this money: act today always, then by what it is worth.
 
     Costs and hours of measures, weights of risk and what comes first stand in the policy, funds in the
-    fleet's funds.toml. What was accepted, deferred, refused or ordered is not planned again.
+    fleet's funds.toml. What was accepted, deferred, referred, refused or ordered
+    is not planned again.
 
     Example: coldfill plan --budget 100000 --out plan.xlsx --fleet demo-fleet
     """

@@ -14,6 +14,7 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dashboard.deciding import EVERYTHING as ALL_OPEN
 from dashboard.filters import BETWEEN
 from pipelines import cli
 from pipelines.answers import lists
@@ -412,6 +413,26 @@ def test_decisions_of_two_at_once_are_both_kept(decided_on):
 
 # ---- on the pages
 
+OF_LEAK = f"{BETWEEN}leak-seen"
+ON = f"on {OF_LEAK}"
+
+
+def asked_of_row(show, fleet):
+    """The page of a home with the dialog that its row of the leak opens."""
+    return show(fleet, "home", of="A", home="H1", as_of="2999-01-01", decide=OF_LEAK)
+
+
+def named(page, label):
+    return next(button for button in page.button if button.label == label)
+
+
+def test_a_home_is_decided_on_in_the_dialog_of_its_rows_alone(decided_on, show):
+    fleet, _, _ = decided_on
+    page = show(fleet, "home", of="A", home="H1", as_of="2999-01-01")
+    assert not page.exception and "Record it" not in [button.label for button in page.button]
+    page = asked_of_row(show, fleet)
+    assert [button.label for button in page.button].count("Record it") == 1
+
 
 def test_a_decision_on_a_page_is_in_force_on_every_page_and_taken_back_there(decided_on, show):
     fleet, _, _ = decided_on
@@ -422,10 +443,11 @@ def test_a_decision_on_a_page_is_in_force_on_every_page_and_taken_back_there(dec
         return sum(int(count) for count in re.findall(r">(\d+) in \d+", row))
 
     before = without_action()
-    page = show(fleet, "home", of="A", home="H1", as_of="2999-01-01")
-    assert page.button[0].label == "Record it" and page.button[0].disabled  # nobody has said who decides
-    page = page.text_input(key="decides").set_value("Q. R.").run()
-    page = page.button[0].click().run()
+    page = asked_of_row(show, fleet)
+    assert all(named(page, label).disabled for label in ("Seen", "Record it"))  # nobody has said who decides
+    page = page.text_input(key="name in the dialog").set_value("Q. R.").run()
+    page = page.selectbox(key=ON).set_value(ALL_OPEN).run()
+    page = named(page, "Seen").click().run()
     assert not page.exception
     (taken,) = decided.read(fleet)
     assert (taken.who, taken.home_id, taken.check_id, taken.what) == ("Q. R.", "H1", "", "seen")
@@ -434,18 +456,18 @@ def test_a_decision_on_a_page_is_in_force_on_every_page_and_taken_back_there(dec
         row["home_id"] == "H1" for row in overlay(attach(fleet.current()), (), date.max).to_pylist()
     )
     assert of_home >= 2 and without_action() == before - of_home
-    back = next(button for button in page.button if button.label == "Take it back")
-    back.click().run()
+    named(page, "Take it back").click().run()
     assert [line.what for line in decided.read(fleet)] == ["seen", "undone"] and without_action() == before
 
 
 def test_what_cannot_be_decided_is_said_on_the_page(decided_on, show):
     fleet, _, _ = decided_on
-    page = show(fleet, "home", of="A", home="H1", as_of="2999-01-01")
-    page = page.text_input(key="decides").set_value("Q. R.").run()
-    page = page.selectbox[1].set_value("accepted").run()
+    page = asked_of_row(show, fleet)
+    page = page.text_input(key="name in the dialog").set_value("Q. R.").run()
+    page = page.selectbox(key=ON).set_value(ALL_OPEN).run()
+    page = page.selectbox(key="or").set_value("accepted").run()
     page = page.text_input(key="why accepted").set_value("later").run()
-    page = page.button[0].click().run()
+    page = named(page, "Record it").click().run()
     assert "cannot be accepted" in "".join(part.proto.body for part in page.get("html"))
     assert decided.read(fleet) == ()
 

@@ -1,12 +1,19 @@
 """The plan of work: held against brute force, a published knapsack, its own bound, and what it promises."""
 
+import io
 import json
 import os
+import re
+import shutil
 import time
 from datetime import date
+from functools import cache
 from itertools import product
+from pathlib import Path
 
 import numpy as np
+import openpyxl
+import pypdf
 import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
@@ -19,9 +26,13 @@ from pipelines.engine.checks import BY_ID
 from pipelines.engine.policy import policy as policies
 from pipelines.engine.policy.measures import FUND_KINDS, Measure
 from pipelines.fleet.decided import Decision
+from pipelines.fleet.folder import Fleet
+from pipelines.fleet.logs import today
+from pipelines.fleet.snapshots import attach
 from pipelines.retrofit import funds as fund_files
 from pipelines.retrofit.packages import (
     NOT_PAID,
+    REFERRED,
     STAYS_OPEN,
     TO_PLAN,
     UNDER_WAY,
@@ -35,9 +46,11 @@ from pipelines.retrofit.packages import (
     Zone,
     of_kind,
 )
-from pipelines.retrofit.plan import NO_FUND, NOT_IN, plan
+from pipelines.retrofit.plan import AWAY, COMING, DECIDED, NO_FUND, NOT_IN, plan
 from pipelines.retrofit.solving import Limits, Problem, solve
 from pipelines.retrofit.weights import SEVERITY_ALONE, weigher
+from tests.test_browser import asked as in_address
+from tests.test_browser import served, settle
 
 FULL = bool(os.environ.get("COLDFILL_FULL"))
 SHIPPED = policies.load()
@@ -92,7 +105,7 @@ def test_a_valve_that_has_wept_is_replaced_after_its_root():
     assert by_measures(kind, rules=plain)[("replace-tank",)].removed == (0b11,)
 
 
-@pytest.mark.parametrize(("stands", "removed"), [(STAYS_OPEN, []), (UNDER_WAY, [])])
+@pytest.mark.parametrize(("stands", "removed"), [(STAYS_OPEN, []), (UNDER_WAY, []), (REFERRED, [])])
 def test_a_symptom_of_what_is_decided_waits_with_it(stands, removed):
     """A root accepted stays, so its symptom does; a root ordered takes the symptom along: nothing to plan."""
     kind = home(
@@ -364,9 +377,11 @@ def test_a_viewer_plans_the_agencies_they_may_see(at_100k, sample_snapshot):
 def test_what_is_decided_is_not_planned_again(at_100k, sample_snapshot):
     chosen = at_100k.jobs()
     (job, _, _) = next(one for one in chosen if at_100k.plan.reasons[one[2]] != "act today")
-    for what, more, why in (
-        ("refused", {"why": "tenant"}, "decided against, or not to be entered"),
-        ("ordered", {"measure": job.measures[0]}, "ordered or done already"),
+    for what, more, why, said in (
+        ("refused", {"why": "tenant"}, DECIDED, "refused: tenant"),
+        ("deferred", {"why": "roof", "until": "2026-12-31"}, DECIDED, "deferred until 2026-12-31: roof"),
+        ("referred", {"to": "the gas supplier"}, AWAY, "referred to the gas supplier"),
+        ("ordered", {"measure": job.measures[0]}, COMING, f"ordered {job.measures[0]}"),
     ):
         decision = Decision(
             id=1,
@@ -384,6 +399,35 @@ def test_what_is_decided_is_not_planned_again(at_100k, sample_snapshot):
             n for n, key in enumerate(zip(agencies, ids, strict=True)) if key == (job.agency, job.home_id)
         )
         assert found_plan.plan.column[at] == NOT_IN and found_plan.plan.reasons[at] == why
+        assert found_plan.reason(at) == said
+        # Nothing that is open goes from the sums: the home stands among those left out.
+        before, after = (one.waiting.homes["open"] for one in (at_100k, found_plan))
+        assert sum(before.to_pylist()) == sum(after.to_pylist()) and len(before) == len(after)
+
+
+def test_what_is_to_be_acted_on_today_and_referred_is_said_to_be_left_out(at_100k, sample_snapshot):
+    """Who has referred it need not plan it; that it stands open today is told all the same."""
+    (job, *_) = next(one for one in at_100k.jobs() if at_100k.plan.reasons[one[2]] == "act today")
+    decision = Decision(
+        id=1,
+        at="2026-08-30T12:00:00Z",
+        who="x",
+        agency=job.agency,
+        home_id=job.home_id,
+        what="referred",
+        to="the landlord",
+    )
+    found_plan = plans.planned(EVERYTHING, sample_snapshot, plans.Asked(100_000), DAY, (decision,))
+    assert job not in [one for one, *_ in found_plan.jobs()]
+    assert plan_told.today_left_out(found_plan) == 1 and plan_told.today_left_out(at_100k) == 0
+    assert {"why": AWAY, "homes": 1} in plan_told.left_out(found_plan)
+    assert "1 home with something to act on today" in " ".join(plan_told.lines(found_plan))
+
+
+def test_referring_one_of_two_leaves_the_other_in_the_plan():
+    kind = home(found("leak-seen", stands=REFERRED), found("gauge-missing-or-stuck"))
+    (package,) = packages(kind)
+    assert package.measures == (("replace-gauge",),) and package.removed == (0b10,)
 
 
 def test_every_weight_is_one_of_the_level_that_is_recorded(sample_snapshot):
@@ -498,6 +542,43 @@ def test_no_simple_order_removes_more_than_the_plan(sample_snapshot):
     assert page.more_worth > 0
 
 
+def said_on(page):
+    return " ".join(element.proto.body for element in page.get("html"))
+
+
+def test_hours_of_agencies_are_set_on_the_page_as_by_the_command(sample_snapshot, sample_fleet, show):
+    names = sample_snapshot.rows("SELECT DISTINCT agency FROM homes ORDER BY agency")
+    (first,), (second,) = names[:2]
+    page = show(sample_fleet, "plan", as_of="2026-09-01", budget="1000000", hours=[f"{first}=40"])
+    fields = {field.label: field for field in page.number_input}
+    assert fields.keys() == {"Budget, dollars", *(name for (name,) in names)}
+    assert fields[first].value == 40 and fields[second].value is None
+    page = fields[second].set_value(25.5).run()
+    assert not page.exception
+    assert page.query_params["hours"] == [f"{first}=40", f"{second}=25.5"]
+    asked = plans.Asked(1_000_000, hours=((first, 40.0), (second, 25.5)))
+    told = dict(plan_told.facts(plans.planned(EVERYTHING, sample_snapshot, asked, DAY)))
+    assert first in told["Held back by"] and second in told["Held back by"]
+    assert told["In the plan"] in said_on(page) and told["Held back by"] in said_on(page)
+    field = next(one for one in page.number_input if one.label == first)
+    page = field.set_value(None).run()
+    assert page.query_params["hours"] == f"{second}=25.5" and told["In the plan"] not in said_on(page)
+
+
+@pytest.mark.parametrize(
+    ("hours", "said"),
+    [
+        ("Nobody=4", "There is no agency called"),
+        ("120", "the crew hours of an agency"),
+        ("A=nan", "the crew hours of an agency"),
+        ("A=-1", "the crew hours of an agency"),
+    ],
+)
+def test_hours_that_an_address_does_not_say_are_named(sample_fleet, show, hours, said):
+    page = show(sample_fleet, "plan", hours=[hours])
+    assert not page.exception and said in said_on(page)
+
+
 @pytest.mark.skipif(not FULL, reason="long: COLDFILL_FULL=1 runs it")
 def test_a_hundred_thousand_deficiencies_are_planned_within_a_minute():
     """Kinds drawn at random, as many homes as make 100,000 deficiencies; the gap is held to 1 %."""
@@ -525,3 +606,99 @@ def test_a_plan_goes_out_as_packets_that_hold_every_job_once(sample_snapshot):
     assert sorted(map(tuple, given.drop_duplicates().to_numpy().tolist())) == sorted(set(wanted))
     assert sum(len(packet.visits) for packet in made.packets) == len({key[:2] for key in wanted}) > 50
     assert made.listed.about["plan"].startswith("30,000 dollars")
+
+
+# ---- in a browser, from the click to the file
+
+
+def jobs_in(workbook):
+    """(agency, home, system) → (dollars, hours) of the sheet of jobs."""
+    headings, *rows = openpyxl.load_workbook(io.BytesIO(workbook))["jobs"].iter_rows(values_only=True)
+    found = [dict(zip(headings, row, strict=True)) for row in rows]
+    return {
+        (one["agency"], one["home_id"], one["system_id"] or ""): (float(one["cost"]), float(one["hours"]))
+        for one in found
+    }
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore::ResourceWarning")
+def test_a_plan_from_the_click_to_the_packets(sample_fleet, chromium, tmp_path):
+    """Budget and hours change picture and homes; to a home and back; what is downloaded is what was asked."""
+    fleet = Fleet(shutil.copytree(sample_fleet.path, tmp_path / "fleet"))
+    snapshot, day = attach(fleet.current()), today(fleet.path)
+
+    @cache
+    def of(budget, *hours):
+        return plans.planned(EVERYTHING, snapshot, plans.Asked(budget, hours), day)
+
+    with served(fleet) as place:
+        page = chromium.new_page(viewport={"width": 1280, "height": 720}, accept_downloads=True)
+        page.goto(place)
+        settle(page, "Fleet")
+        page.get_by_role("link", name="Plan", exact=True).click()
+        settle(page, "Retrofit plan")
+        picture = page.locator('[data-testid="stVegaLiteChart"] svg')
+        picture.wait_for()
+
+        def shows(found):
+            told = dict(plan_told.facts(found))
+            facts = page.locator("dl.facts dd").all_inner_texts()
+            assert {told[name] for name in ("In the plan", "Money", "Held back by")} <= set(facts)
+            first, inside = plan_page.plan_homes(found, True, 1)
+            assert page.get_by_text(f"of {inside:,} homes").first.is_visible()
+            drawn = page.locator("table tbody th a").all_inner_texts()
+            assert drawn == first["home_id"].to_list()
+
+        def drawn_anew(before):
+            settle(page, "Retrofit plan")
+            assert picture.inner_html() != before
+            return picture.inner_html()
+
+        shows(of(100_000.0))
+        before = picture.inner_html()
+        page.get_by_label("Budget, dollars").fill("30000")
+        page.get_by_label("Budget, dollars").press("Enter")
+        before = drawn_anew(before)
+        shows(of(30_000.0))
+        assert in_address(page) == {"budget": ["30000"]}
+        agency = of(30_000.0).jobs()[0][0].agency
+        most = float(round(0.8 * sum(job.hours for job, *_ in of(30_000.0).jobs() if job.agency == agency)))
+        page.get_by_text("Crew hours by agency").click()
+        page.get_by_label(agency, exact=True).fill(f"{most:g}")
+        page.get_by_label(agency, exact=True).press("Enter")
+        before = drawn_anew(before)
+        held = of(30_000.0, (agency, most))
+        shows(held)
+        assert f"hours of {agency}" in plan_told.scarce(held)
+        address = in_address(page)
+        assert address == {"budget": ["30000"], "hours": [f"{agency}={most:g}"]}
+        home = page.locator("table tbody th a").first
+        wanted = home.inner_text()
+        home.click()
+        settle(page, "One home")
+        assert in_address(page)["home"] == [wanted]
+        page.go_back()
+        settle(page, "Retrofit plan")
+        assert in_address(page) == address
+        shows(held)
+        page.get_by_label(agency, exact=True).fill("")  # an empty field is no limit
+        page.get_by_label(agency, exact=True).press("Enter")
+        drawn_anew(before)
+        found = of(30_000.0)
+        shows(found)
+        assert in_address(page) == {"budget": ["30000"]}
+        files = {}
+        for label in ("PDF", "XLSX"):
+            with page.expect_download() as waiting:
+                page.get_by_role("button", name=label, exact=True).last.click()
+            files[label] = Path(waiting.value.path()).read_bytes()
+        page.close()
+    planned = {(job.agency, job.home_id, job.system_id): (job.cost, job.hours) for job, *_ in found.jobs()}
+    assert jobs_in(files["XLSX"]) == planned
+    assert sum(cost for cost, _ in planned.values()) == pytest.approx(found.plan.cost)
+    assert 29_000 < found.plan.cost <= 30_000
+    text = " ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(files["PDF"])).pages)
+    gone_to = re.findall(r"\d+\. Home (\S+),", text)
+    assert sorted(gone_to) == sorted(home for _, home in {key[:2] for key in planned})

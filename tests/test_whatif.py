@@ -16,7 +16,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines.answers import differences, plans, whatif
+from pipelines.answers import differences, plans, settable, whatif
 from pipelines.answers.access import EVERYTHING, Filters, Viewer
 from pipelines.engine.policy.edits import edit, edited
 from pipelines.engine.policy.policy import PolicyError, parse
@@ -26,7 +26,7 @@ from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
 from pipelines.fleet.snapshots import attach
 from pipelines.receiving import adopting
-from pipelines.snapshot import stages, trials
+from pipelines.snapshot import stages, trials, unmatched
 from tests.small_exports import fed, row, run, write
 
 FULL = os.environ.get("COLDFILL_FULL") == "1"
@@ -368,6 +368,109 @@ def test_an_edit_is_read_back_from_its_text(text):
     assert edit(edit(text).text) == edit(text)
 
 
+COSTS = b"""# of the spring's bids
+[measures.replace-tank]
+cost = 700.0  # with the tank
+mark = "common practice"
+
+[measures]
+set-charge = { hours = 1.5 }
+
+[[region]]
+name = "Harbor"
+measures = { replace-tank = { cost = 900 } }  # by boat
+"""
+
+
+def test_a_cost_is_set_and_every_comment_stays():
+    changes = (
+        "measures.replace-tank.cost=640",
+        "measures.replace-tank.hours=4.25",
+        "measures.set-charge.cost=99",
+        "measures.repair-leak.cost=0",
+        "measures.replace-tank.cost=950&region=harbor",
+        "measures.set-charge.hours=2&region=Hills&agency=North",
+    )
+    text = edited(COSTS, "policy.toml", tuple(map(edit, changes)))
+    for said in ("# of the spring's bids", "# with the tank", "# by boat"):
+        assert said in text.decode()
+    tables = tomllib.loads(text.decode())
+    assert tables["measures"] == {
+        "replace-tank": {"cost": 640, "hours": 4.25},  # what was common practice was another figure
+        "set-charge": {"hours": 1.5, "cost": 99},
+        "repair-leak": {"cost": 0},
+    }
+    assert [one["measures"] for one in tables["region"]] == [
+        {"replace-tank": {"cost": 950}},
+        {"set-charge": {"hours": 2}},
+    ]
+    found = {one.id: one for one in parse(text, "policy.toml").measures}
+    assert (found["replace-tank"].cost, found["replace-tank"].hours) == (640.0, 4.25)
+    assert found["repair-leak"].cost == 0 and found["repair-leak"].mark == "policy"
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("measures.replace-tank.cost=-1", "line 3: measures.replace-tank.cost needs dollars from 0 to"),
+        ("measures.replace-tank.hours=many", "measures.replace-tank.hours needs crew hours"),
+        ("measures.replace-tank.color=3", "unknown key 'color'"),
+        ("measures.new-boiler.cost=3", "measures.new-boiler needs a title and fixes"),
+        ("measures.new-boiler.cost=3&region=Harbor", "measures.new-boiler: no such measure"),
+        ("measures.replace-tank=3", "says no value of a policy"),
+        ("measures.replace-tank.cost=3&agency=North", "can be of a region"),
+    ],
+)
+def test_a_cost_that_cannot_be_is_refused(new, text, said):
+    new.policy.write_bytes(COSTS)
+    with pytest.raises(PolicyError) as refused:
+        adopting.proposed(new, (edit(text),))
+    assert said in str(refused.value) and new.policy.read_bytes() == COSTS
+
+
+def test_every_cost_can_be_set_and_says_what_it_is_now():
+    found = {one.name: one for one in settable.settings(parse(COSTS, "policy.toml"))}
+    measures = parse(COSTS, "policy.toml").measures
+    assert len([name for name in found if name.startswith("measures.")]) == 2 * len(measures) > 30
+    tank = found["measures.replace-tank.cost"]
+    assert (tank.value, tank.unit, tank.mark, tank.of("harbor")) == (700.0, "dollars", "common practice", 900)
+    assert settable.now(found, edit("measures.replace-tank.cost=1&region=Harbor")) == 900
+    assert found["measures.set-charge.cost"].why == "set by the agency"
+    assert found["measures.repair-leak.cost"].why == settable.INVENTED_REASON
+
+
+def test_costs_alone_are_tried_without_judging_anew_and_say_what_a_rebuild_would(
+    sample_fleet, sample_snapshot, tmp_path_factory, monkeypatch
+):
+    """The plan is the one of a snapshot rebuilt under the same policy."""
+    changes = (
+        "measures.replace-tank.cost=1900",
+        "measures.set-charge.hours=6",
+        "measures.replace-relief-valve.cost=1&region=Fennick Valley",
+        "measures.replace-gauge.cost=1&region=Nowhere",
+        "limits.trip_usd=20",
+    )
+    text = adopting.proposed(sample_fleet, tuple(map(edit, changes)))
+    monkeypatch.setattr(whatif, "trials", None)  # no trial is made
+    tried = whatif.tried(sample_fleet, text, "costs")
+    assert tried.costs_alone and not tried.differences.num_rows and not tried.held.num_rows
+    rebuilt = attach(of_another(sample_fleet, text, tmp_path_factory.mktemp("costs") / "fleet"))
+    anonymous = Viewer(personal=False)
+    for snapshot, said in zip((sample_snapshot, rebuilt), tried.plans, strict=True):
+        found = plans.planned(anonymous, snapshot, plans.Asked(whatif.BUDGET), date.today(), ())
+        assert (said.must_do, said.cost, said.worth) == (
+            *(found.plan.solution.must_cost, found.plan.cost, found.plan.solution.worth),
+        )
+    now, then = tried.plans
+    assert now.must_do != then.must_do and now.worth != then.worth
+    assert tuple(unmatched.unmatched(rebuilt)) == tried.notes and "Nowhere" in tried.notes[0]
+
+
+def test_what_else_differs_is_no_change_of_costs_alone(small):
+    text = adopting.proposed(small, (edit("measures.replace-tank.cost=1"), edit("limits.flat_psig=2")))
+    assert not whatif.tried(small, text, "x").costs_alone
+
+
 # ---- adopting, and taking back
 
 
@@ -515,7 +618,7 @@ def test_the_page_sets_tries_adopts_and_takes_back(two_homes, tmp_path, show):
     boxes = {box.label: box for box in again.text_input}
     boxes["Your name"].set_value("Q. Manager")
     boxes["Why"].set_value("<b>two stories</b>")
-    page = pressed(again.run(), "Adopt these limits")
+    page = pressed(again.run(), "Adopt these values")
     assert fleet.policy.read_text().startswith("[limits.cold_margin_psi]") and "set" not in page.query_params
     assert "policy.toml" in words(page) and "Q. Manager" in words(page)
     assert "&lt;b&gt;two stories" in " ".join(element.proto.body for element in page.get("html"))
@@ -527,11 +630,37 @@ def test_the_page_sets_tries_adopts_and_takes_back(two_homes, tmp_path, show):
     assert not fleet.policy.exists() and "takes change 1 back" in words(page)
 
 
+def test_a_cost_is_tried_on_the_page_adopted_and_taken_back_to_the_byte(two_homes, tmp_path, show):
+    fleet = Fleet(shutil.copytree(two_homes.path, tmp_path / "fleet"))
+    fleet.policy.write_bytes(COSTS)
+    page = show(fleet, "whatif", kind="measures")
+    which = next(box for box in page.selectbox if box.label == "Which")
+    page = which.set_value("measures.set-fill-pressure.cost").run()
+    assert "210 dollars" in words(page) and "invented" in words(page)
+    field = next(one for one in page.number_input if one.label == "To, in dollars")
+    page = pressed(field.set_value(990.0).run(), "Set it")
+    assert parse_qs(page.query_params["set"]) == {"measures.set-fill-pressure.cost": ["990"]}
+    page = pressed(page, "See what it would change")
+    assert not page.exception and "the plan alone was worked out again" in words(page)
+    text = adopting.proposed(fleet, (edit("measures.set-fill-pressure.cost=990"),))
+    assert whatif.plans_said(whatif.tried(fleet, text, "x")) in words(page)
+    boxes = {box.label: box for box in page.text_input}
+    boxes["Your name"].set_value("Q. Manager")
+    boxes["Why"].set_value("bids of the spring")
+    page = pressed(page.run(), "Adopt these values")
+    assert fleet.policy.read_bytes() == text != COSTS and b"# by boat" in text
+    page = next(one for one in page.text_input if one.key == "takes back").set_value("B. Lead").run()
+    page = next(one for one in page.text_input if one.key == "why back").set_value("old bids").run()
+    page = pressed(page, "Restore the policy before it")
+    assert fleet.policy.read_bytes() == COSTS
+
+
 @pytest.mark.parametrize(
     ("asked", "said"),
     [
         ("limits.cold_margin_psi=-4", "line 1: limits.cold_margin_psi needs a number of 0 or more in psi"),
         ("clocks.low=4", "says no value of a policy"),
+        ("measures.new-boiler.cost=4", "The policy has nothing called 'measures.new-boiler.cost'."),
     ],
 )
 def test_the_page_refuses_what_cannot_be_set(two_homes, show, asked, said):

@@ -270,7 +270,6 @@ if not frame.nothing_loaded():
         headline(home)
         open_now(home)
         hand_over(home)
-        deciding.form(snapshot, home)
         deciding.from_checks(snapshot, home)
         deciding.so_far(who, snapshot, home)
         history(home)

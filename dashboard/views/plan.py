@@ -3,48 +3,82 @@
 import streamlit as st
 
 from dashboard import charts, data, downloads, filters, frame, tables, wording
+from dashboard.markup import as_label
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
 SHOWN = {"in": "Homes in the plan", "out": "Homes left out"}
 START, MOST = 100_000, 10**9
+MOST_WRITTEN = 1_500  # characters of hours in an address
+HOURS = (
+    "An empty field is no limit. Money that is one agency's alone is a fund of its own: a [[fund]] in the "
+    "fleet's funds.toml with agencies and an amount."
+)
 HOW = (
     "Act today always; then the levels that the policy puts first, then what removes most risk for what it "
     "takes. One trip to a home counts once. A root put right takes its symptoms along; a symptom alone does "
-    "not hold. What was accepted, deferred, refused or ordered is not planned again."
+    "not hold. What was accepted, deferred, referred, refused or ordered is not planned again."
 )
 
 
-def number(label, key, where, start, step):
-    """A number kept in the address."""
-    if key not in st.session_state:
-        written = st.query_params.get(key, "")
+def budget(where):
+    """Dollars, kept in the address."""
+    if "budget" not in st.session_state:
+        written = st.query_params.get("budget", "")
         plain = written.isascii() and written.isdigit()
-        st.session_state[key] = min(int(written), MOST) if plain else start
+        st.session_state["budget"] = min(int(written), MOST) if plain else START
     found = where.number_input(
-        label, min_value=0, max_value=MOST, key=key, step=step, persist_state="session"
+        "Budget, dollars", min_value=0, max_value=MOST, key="budget", step=10_000, persist_state="session"
     )
-    if found != start:
-        st.query_params[key] = str(found)
-    elif key in st.query_params:
-        del st.query_params[key]
+    filters.write("budget", None if found == START else str(found))
     return float(found)
+
+
+def hours_by_agency():
+    """Crew hours of agencies with a limit, a field each, kept in the address as far as it is short."""
+    agencies = data.choices(who, snapshot)["agency"]
+    written = dict(map(data.plan_hours, st.query_params.get_all("hours")))
+    for name in written.keys() - set(agencies):
+        frame.notice(f"There is no agency called {name!r}: its hours limit nothing.")
+    shown = chosen.agency or agencies
+    with st.expander("Crew hours by agency", expanded=bool(written)):
+        tables.said(HOURS)
+        spots = st.columns(4)
+        found = [(name, hours_of(name, written.get(name), spots[at % 4])) for at, name in enumerate(shown)]
+    limits = tuple((name, hours) for name, hours in found if hours is not None)
+    texts = [f"{name}={hours:.15g}" for name, hours in limits]
+    short = sum(map(len, texts)) <= MOST_WRITTEN
+    filters.write("hours", texts if short else None, *(f"hours {name}" for name in shown))
+    if not short:
+        tables.said("These are more hours than an address holds: they are kept as long as this page is open.")
+    return limits
+
+
+def hours_of(agency, written, where):
+    """The field of an agency's hours; None where it is empty."""
+    key = f"hours {agency}"
+    if key not in st.session_state:
+        st.session_state[key] = None if written is None else min(written, float(MOST))
+    return where.number_input(
+        as_label(agency),
+        min_value=0.0,
+        max_value=float(MOST),
+        value=None,
+        key=key,
+        step=10.0,
+        format="%g",
+        placeholder="no limit",
+        persist_state="session",
+    )
 
 
 def asked():
     """What the fields ask for."""
-    left, middle, right = st.columns(3)
-    budget = number("Budget, dollars", "budget", left, START, 10_000)
+    left, right = st.columns(2)
+    dollars = budget(left)
     weighing = filters.one_of(
-        "Risk weighed by", "weigh", list(data.WEIGHINGS), data.WEIGHINGS.__getitem__, where=middle
+        "Risk weighed by", "weigh", list(data.WEIGHINGS), data.WEIGHINGS.__getitem__, where=right
     )
-    hours: tuple[tuple[str, float], ...] = ()
-    if len(chosen.agency) == 1:
-        given = number("Crew hours of this agency, 0 for no limit", "hours", right, 0, 10)
-        hours = ((chosen.agency[0], given),) if given else ()
-    else:
-        with right:
-            tables.said("Choose one agency to limit its crew hours.")
-    return data.PlanAsked(budget, hours, weighing, chosen)
+    return data.PlanAsked(dollars, hours_by_agency(), weighing, chosen)
 
 
 def homes(found):

@@ -1,4 +1,4 @@
-"""What if: set limits, see which homes would gain and lose which flags, adopt them or not."""
+"""What if: set limits or costs, see which homes would gain and lose which flags, adopt them or not."""
 
 from functools import partial
 
@@ -13,6 +13,7 @@ KINDS = {
     trying.LIMITS: "A limit",
     trying.ACCEPTED: "Kinds that are accepted",
     trying.RISK: "How grave and how likely a check is",
+    trying.MEASURES: "What work costs and takes",
 }
 COUNTED = {
     trying.GAINED: "Gained",
@@ -72,8 +73,8 @@ def choose(found, several):
             f"Set otherwise {wording.plural(len(setting.own), 'time')} for a region or from a day on",
             limit_words.own(setting),
         )
-    one = trying.Edit(setting.table, setting.key, wanted, setting.part, region, agency)
-    if st.button("Set it", disabled=wanted == value):
+    if st.button("Set it", disabled=wanted is None or wanted == value):
+        one = trying.Edit(setting.table, setting.key, wanted, setting.part, region, agency)
         go(*(before for before in several if before.about != one.about), one)
 
 
@@ -106,12 +107,12 @@ def field(setting, value, key):
         limit_words.field_label(setting),
         min_value=float(setting.least),
         max_value=float(setting.most),
-        value=float(value),
+        value=None if value is None else float(value),
         step=limit_words.step(setting, value),
         format="%g",
         key=f"to {key}",
     )
-    return float(number)
+    return None if number is None else float(number)
 
 
 def listed(found, several):
@@ -150,7 +151,10 @@ def try_it(text):
         if work is not None and work.error is not None:
             frame.notice(frame.words_of(work.error))
         if not st.button("See what it would change", type="primary"):
-            tables.said("Every inspection is worked out again. Nothing is published or changed.")
+            tables.said(
+                "Every inspection is worked out again; where costs and hours of work alone are tried, only "
+                "the plan is. Nothing is published or changed."
+            )
             return None
         work = trying.begin(snapshot, text)
     frame.at_work(work, "Trying")
@@ -159,7 +163,7 @@ def try_it(text):
 
 def result(work, several):
     told = trying.told(who, snapshot, chosen, work)
-    tables.section("What would change", limit_words.took(work.tried.seconds))
+    tables.section("What would change", limit_words.took(work.tried.seconds, work.tried.costs_alone))
     if told.tried.notes:
         tables.lines_of("Set for what no inspection names, and so without effect", told.tried.notes)
     facts = [
@@ -211,7 +215,7 @@ def adopt(work):
     with left:
         by = deciding.who_decides()
     why = right.text_input("Why", key="why adopted").strip()
-    if st.button("Adopt these limits", disabled=not (by and why)):
+    if st.button("Adopt these values", disabled=not (by and why)):
         with frame.errors_shown():
             trying.adopt(who, work, by, why)
             go()
@@ -260,7 +264,11 @@ def build():
 
 def draw():
     found = trying.settings()
-    several = tuple(one for one in changes() if limit_words.name(one) in found)
+    wanted = changes()
+    several = tuple(one for one in wanted if limit_words.name(one) in found)
+    for one in wanted:
+        if one not in several:
+            frame.notice(f"The policy has nothing called {limit_words.name(one)!r}.")
     if trying.waits_for_build() and trying.may_adopt(who):
         build()
     tables.section("Tried", "What stands in the fleet's policy now, and what is tried in its place.")

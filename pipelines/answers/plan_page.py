@@ -115,10 +115,10 @@ def plan_homes(found: Planned, inside: bool, page: int) -> tuple[pd.DataFrame, i
         )
         for at, row in zip(shown, rows.itertuples(index=False), strict=True)
     ]
-    return rows.drop(columns=["systems"]).assign(
+    return rows.drop(columns=["systems", "decided"]).assign(
         work=work,
         cost=made.of_homes("cost")[shown],
         hours=made.of_homes("hours")[shown],
         worth=made.of_homes("worth")[shown],
-        why=[found.reason(str(why)) for why in made.reasons[shown]],
+        why=[found.reason(at) for at in shown],
     ), len(chosen)

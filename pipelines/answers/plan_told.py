@@ -11,6 +11,7 @@ from pipelines.answers.listed import Sheet
 from pipelines.answers.phrases import counted
 from pipelines.answers.plans import Planned
 from pipelines.engine.policy.measures import INVENTED
+from pipelines.engine.policy.policy import LEVELS
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.retrofit.plan import NOT_IN
 from pipelines.retrofit.weights import WEIGHINGS
@@ -34,7 +35,7 @@ def document(found: Planned) -> dict[str, Any]:
                 "cost": job.cost,
                 "hours": job.hours,
                 "risk_removed": round(worth, 6),
-                "why": found.reason(str(made.reasons[at])),
+                "why": found.reason(at),
             }
             for job, worth, at in found.jobs()
         ],
@@ -100,6 +101,12 @@ def left_out(found: Planned) -> list[dict[str, Any]]:
     return [{"why": str(why), "homes": int(count)} for why, count in zip(reasons, counts, strict=True)]
 
 
+def today_left_out(found: Planned) -> int:
+    """In how many homes not in the plan something must be acted on today, whatever was decided there."""
+    risk = found.waiting.homes["risk"].to_numpy()
+    return int(((found.plan.column == NOT_IN) & (risk == LEVELS[0])).sum())
+
+
 def facts(found: Planned) -> Iterator[tuple[str, str]]:
     """The plan in a few facts, each after its name: what it is, what holds it back, what is out and why."""
     made, solution = found.plan, found.plan.solution
@@ -121,6 +128,8 @@ def facts(found: Planned) -> Iterator[tuple[str, str]]:
     for fund in funds_left(found):
         ended = "" if fund["open"] else "; its last day is over"
         yield "Fund", f"{fund['title']} pays {fund['pays']:,.0f}, {fund['left']:,.0f} left{ended}"
+    if count := today_left_out(found):
+        yield "Act today", f"{counted(count, 'home')} with something to act on today and no work planned"
     for one in left_out(found):
         yield "Left out", f"{counted(one['homes'], 'home')}: {one['why']}"
     if any(one.thinned for one in made.choices):
@@ -152,7 +161,7 @@ def sheet(snapshot: Snapshot, found: Planned) -> Sheet:
         "cost": [job.cost for job, _, _ in jobs] + empty,
         "hours": [job.hours for job, _, _ in jobs] + empty,
         "risk_removed": [worth for _, worth, _ in jobs] + empty,
-        "why": [found.reason(str(made.reasons[at])) for at in order],
+        "why": [found.reason(at) for at in order],
     }
     numbers = ("cost", "hours", "risk_removed")
     for name, values in columns.items():

@@ -22,13 +22,23 @@ from pipelines.fleet.snapshots import Snapshot
 from pipelines.retrofit import kinds
 from pipelines.retrofit.funds import Fund, of_folder
 from pipelines.retrofit.jobs import Job
-from pipelines.retrofit.packages import STAYS_OPEN, TO_PLAN, UNDER_WAY, Kind, Payer, Rules, Zone
-from pipelines.retrofit.plan import EARLY, NOT_IN, Plan, plan
+from pipelines.retrofit.packages import (
+    REFERRED,
+    STAYS_OPEN,
+    TO_PLAN,
+    UNDER_WAY,
+    Kind,
+    Payer,
+    Rules,
+    Zone,
+)
+from pipelines.retrofit.plan import EARLY, NOT_IN, OF_DECISIONS, Plan, plan
 from pipelines.retrofit.solving import INFINITY, Limits
 from pipelines.retrofit.weights import AS_POLICY, WEIGHINGS, weigher
 
 AGAINST = ("accepted", "deferred", "refused", "no access")
 COMING = ("ordered", "done")
+ELSEWHERE = "referred"
 GROUPS = ("elderly", "disabled", "children", "high_energy_use", "high_energy_burden")
 ANYBODY = (Payer(frozenset(FUND_KINDS)),)
 
@@ -51,14 +61,27 @@ class Asked:
             raise ListError("a plan is of whole homes: choose agencies, regions or crews")
 
 
+def hours_in(text: str) -> tuple[str, float]:
+    """The crew hours of an agency as an address and a command have them: "AGENCY=120"; ListError."""
+    agency, _, written = text.rpartition("=")
+    try:
+        hours = float(written)
+    except ValueError:
+        hours = -1.0
+    if not agency or not 0 <= hours < INFINITY:
+        raise ListError(f'{text!r}: as "AGENCY=120", the crew hours of an agency')
+    return agency, hours
+
+
 @dataclass(frozen=True)
 class Waiting:
     """The homes in which something is open, as a plan sees them.
 
     `homes` has a row each: agency, home_id, region, crew, job_number, risk, since (of the oldest), systems
-    (ids in the order of the kind's), open (how many), groups (priority groups of the household, 0 for a
-    viewer who may not see them) and kind, a position in `kinds`. Homes of one kind stand together, those in
-    more priority groups first, then those that wait longest.
+    (ids in the order of the kind's), open (how many), decided (what keeps something open there out of a plan,
+    in words, NULL for nothing), groups (priority groups of the household, 0 for a viewer who may not see
+    them) and kind, a position in `kinds`. Homes of one kind stand together, those in more priority groups
+    first, then those that wait longest.
     """
 
     homes: pa.Table
@@ -82,10 +105,14 @@ class Planned:
     def fund_names(self) -> list[str]:
         return [fund.title for fund in self.waiting.funds]
 
-    def reason(self, text: str) -> str:
-        """A reason in words, with the levels that the policy puts first."""
-        first = " and ".join(self.waiting.policy.planning.before_the_rest)
-        return f"{first} risk comes before the rest" if text == EARLY else text
+    def reason(self, home: int | np.integer) -> str:
+        """Why a home is in the plan or is not, in words: the levels that the policy puts first, what was
+        decided there.
+        """
+        text = str(self.plan.reasons[home])
+        if text == EARLY:
+            return f"{' and '.join(self.waiting.policy.planning.before_the_rest)} risk comes before the rest"
+        return self.waiting.homes["decided"][home].as_py() or text if text in OF_DECISIONS else text
 
     def jobs(self) -> list[tuple[Job, float, int]]:
         """Every job with the risk it removes and the position of its home."""
@@ -105,12 +132,14 @@ def planned(
     as_of: date,
     decisions: tuple | None = None,
     folder: Path | None = None,
+    policy: Policy | None = None,
 ) -> Planned:
     """The plan that removes the most risk for what is asked.
 
     Decisions and funds are those of the fleet that the snapshot is of, unless given: `folder` is a fleet's.
+    `policy` says what work costs and takes in the place of the snapshot's.
     """
-    found = waiting(viewer, snapshot, asked, as_of, decisions, folder)
+    found = waiting(viewer, snapshot, asked, as_of, decisions, folder, policy)
     return again(found, snapshot, asked, as_of)
 
 
@@ -145,6 +174,7 @@ def waiting(
     as_of: date,
     decisions: tuple | None = None,
     folder: Path | None = None,
+    policy: Policy | None = None,
 ) -> Waiting:
     """The homes that a plan chooses from, as kinds; ListError for an agency that is not there."""
     there = {folded(agency) for agency in names_there(viewer, snapshot, "agency")} if asked.hours else set()
@@ -153,7 +183,7 @@ def waiting(
             known = ", ".join(names_there(viewer, snapshot, "agency"))
             raise ListError(f"no agency called {agency!r} for its hours; there are: {known}")
     lists.demand_known(viewer, snapshot, asked.filters)
-    policy, funds = policy_of(snapshot), of_folder(folder or snapshot.path.parent.parent)
+    policy, funds = policy or policy_of(snapshot), of_folder(folder or snapshot.path.parent.parent)
     found = overlay(snapshot, decisions, as_of, *where(viewer, asked.filters))
     homes = _homes(viewer, snapshot, found, funds)
     zones, places = _places(snapshot, homes, policy, asked, funds, as_of)
@@ -161,7 +191,7 @@ def waiting(
         f"""
         WITH {_deficiencies()}, {_called_back()}, {_systems()}
         SELECT h.agency, h.home_id, h.region, h.crew, h.job_number, {list(LEVELS)}[g.level] AS risk, g.since,
-               g.systems, g.open, h.groups,
+               g.systems, g.open, g.decided, h.groups,
                concat(concat_ws('{kinds.PARTS}', p.zone, p.hours_of, p.funds), '{kinds.SYSTEMS}', g.said)
                    AS said
         FROM grouped AS g
@@ -303,7 +333,8 @@ def _called_back() -> str:
 def _systems() -> str:
     """SQL of tables, the last `grouped`: each home's kind as text, as `kinds.read` takes it apart."""
     stands = f"""CASE WHEN f.in_force IN {AGAINST} THEN {STAYS_OPEN}
-                      WHEN f.in_force IN {COMING} THEN {UNDER_WAY} ELSE {TO_PLAN} END"""
+                      WHEN f.in_force IN {COMING} THEN {UNDER_WAY}
+                      WHEN f.in_force = '{ELSEWHERE}' THEN {REFERRED} ELSE {TO_PLAN} END"""
     level = f"list_position({list(LEVELS)}, f.risk)"
     return f"""
         systems AS (
@@ -313,7 +344,9 @@ def _systems() -> str:
                              string_agg(concat_ws('{kinds.SAID}', f.check_id, {level} - 1, {stands},
                                                   coalesce(x.roots, 0)), '{kinds.EACH}' ORDER BY f.rank)
                    ) AS said,
-                   min(f.since) AS since, count(*) AS open, min({level}) AS level
+                   min(f.since) AS since, count(*) AS open, min({level}) AS level,
+                   string_agg(DISTINCT f.decided, '; ' ORDER BY f.decided)
+                       FILTER (f.in_force IN {(*AGAINST, *COMING, ELSEWHERE)}) AS decided
             FROM ranked AS f
             LEFT JOIN rooted AS x
                 ON x.agency = f.agency AND x.home_id = f.home_id AND x.system_id = f.system_id
@@ -325,6 +358,7 @@ def _systems() -> str:
         grouped AS (
             SELECT agency, home_id, string_agg(said, '{kinds.SYSTEMS}' ORDER BY system_id) AS said,
                    list(system_id ORDER BY system_id) AS systems, min(since) AS since,
-                   sum(open)::INTEGER AS open, min(level) AS level
+                   sum(open)::INTEGER AS open, min(level) AS level,
+                   string_agg(DISTINCT decided, '; ' ORDER BY decided) AS decided
             FROM systems
             GROUP BY agency, home_id)"""

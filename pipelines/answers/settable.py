@@ -4,13 +4,16 @@ from dataclasses import dataclass, field
 
 from pipelines.answers.phrases import called
 from pipelines.engine.checks import HOME_CHECKS
-from pipelines.engine.policy.edits import ACCEPTED, LIMITS, RISK, Edit, Value
-from pipelines.engine.policy.policy import PROBABILITIES, SETS_OF, Policy
+from pipelines.engine.policy.edits import ACCEPTED, LIMITS, MEASURES, RISK, Edit, Value
+from pipelines.engine.policy.measures import FIGURES, INVENTED
+from pipelines.engine.policy.policy import PROBABILITIES, SETS_OF, Policy, Region
 from pipelines.engine.policy.rows import folded
 from pipelines.engine.risk import rating
 from pipelines.fields import BY_NAME
 
 SHIPPED_REASON = "ships beside the check"
+INVENTED_REASON = "for demonstration: put your own in its place"
+NO_FIGURE = "nobody has said it: no plan holds such work until somebody does"
 
 
 @dataclass(frozen=True)
@@ -25,7 +28,8 @@ class Own:
 
 @dataclass(frozen=True)
 class Setting:
-    """One value of a policy: `table`, `key` and `part` as in Edit, `value` for all rows, why it is so.
+    """One value of a policy: `table`, `key` and `part` as in Edit, `value` for all rows (None: nobody has
+    said it), why it is so.
 
     `words` are those a set is made of, or the choices of a check's value; a number without any lies between
     `least` and `most` and may have to be `whole`. `by_region` is whether a region may have its own, `own`
@@ -35,7 +39,7 @@ class Setting:
     table: str
     key: str
     title: str
-    value: Value
+    value: Value | None
     part: str = ""
     unit: str = ""
     mark: str = ""
@@ -52,7 +56,7 @@ class Setting:
         """What it is called in an address: limits.cold_margin_psi."""
         return ".".join(filter(None, (self.table, self.key, self.part)))
 
-    def of(self, region: str, agency: str = "") -> Value:
+    def of(self, region: str, agency: str = "") -> Value | None:
         """The value for a region: its own where it has one for every visit."""
         wanted = folded(region), folded(agency)
         for one in self.own:
@@ -63,10 +67,10 @@ class Setting:
 
 def settings(policy: Policy) -> tuple[Setting, ...]:
     """All that can be set on its own, in the order of the policy."""
-    return (*_limits(policy), *_accepted(policy), *_ratings(policy))
+    return (*_limits(policy), *_accepted(policy), *_ratings(policy), *_figures(policy))
 
 
-def now(found: dict[str, Setting], one: Edit) -> Value:
+def now(found: dict[str, Setting], one: Edit) -> Value | None:
     """What stands in the place of an edit now."""
     setting = found[".".join(filter(None, (one.table, one.key, one.part)))]
     return setting.of(one.region, one.agency) if one.region else setting.value
@@ -125,12 +129,44 @@ def _ratings(policy: Policy):
             )
 
 
+def _figures(policy: Policy):
+    for measure in policy.measures:
+        why = INVENTED_REASON if measure.mark == INVENTED else "set by the agency"
+        for part, (unit, most) in FIGURES.items():
+            value = getattr(measure, part)
+            yield Setting(
+                MEASURES,
+                measure.id,
+                f"{measure.title}: {part}",
+                value,
+                part=part,
+                unit=unit,
+                mark=measure.mark,
+                why=NO_FIGURE if value is None else why,
+                most=most,
+                by_region=True,
+                own=_own_figures(policy, measure.id, part),
+            )
+
+
+def _own_figures(policy: Policy, measure: str, part: str) -> tuple[Own, ...]:
+    return tuple(
+        Own(one.name, one.agency, _day(one), one.measures[measure][part])
+        for one in policy.regions
+        if part in one.measures.get(measure, {})
+    )
+
+
+def _day(region: Region) -> str:
+    return region.effective_from.isoformat() if region.effective_from else ""
+
+
 def _own(policy: Policy, table: str, name: str) -> tuple[Own, ...]:
     return tuple(
         Own(
             region.name,
             region.agency,
-            region.effective_from.isoformat() if region.effective_from else "",
+            _day(region),
             getattr(region, table)[name],
         )
         for region in policy.regions

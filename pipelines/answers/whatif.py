@@ -3,7 +3,8 @@
 import threading
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from contextlib import nullcontext
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 
 import pandas as pd
@@ -18,7 +19,7 @@ from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import today
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.receiving import adopting
-from pipelines.snapshot import inputs, trials
+from pipelines.snapshot import inputs, trials, unmatched
 from pipelines.snapshot.progress import Progress
 from pipelines.snapshot.version import attach
 from pipelines.snapshot.was_open import was_open
@@ -56,18 +57,23 @@ class Tried:
     plans: tuple["PlanCost", "PlanCost"]
     notes: tuple[str, ...] = ()
     seconds: float = 0.0
+    costs_alone: bool = False  # nothing but what work costs and takes was tried
 
 
 @dataclass(frozen=True)
 class PlanCost:
-    """A plan at a budget, in dollars: what its must-do work costs, all of it, and in how many homes."""
+    """A plan at a budget, in dollars: what its must-do work costs, all of it, in how many homes, and what
+    risk it removes.
+    """
 
     budget: float
     must_do: float
     cost: float
     homes: int
+    worth: float
 
 
+TRIP = ("trip_usd", "trip_h")  # limits that cost or take, and decide nothing
 BUDGET = 100_000.0  # of the plans that are compared, where none is asked for
 
 
@@ -77,36 +83,65 @@ def tried(
     """Try the text of a policy, which errors call `name`, on the fleet's current snapshot.
 
     `plans` are what a plan at a budget comes to today, under the policy as it is and as tried. Takes about as
-    long as working out every inspection does; nothing is published or logged. PolicyError where the text
-    cannot be used, FleetError where there is no snapshot to try it on.
+    long as working out every inspection does, or as a plan where only what work costs and takes is another;
+    nothing is published or logged. PolicyError where the text cannot be used, FleetError where there is no
+    snapshot to try it on.
     """
     progress, begun = progress or Progress(), time.perf_counter()
     base, snapshot = adopting.base_of(fleet), attach(fleet.snapshot())
-    with trials.trial(fleet, text, name, progress) as trial:
+    policy = inputs.policy_in(text, name)
+    state = fleet.state_of(snapshot.path)
+    before = inputs.kept(fleet, state.inputs) if state else None
+    costs_alone = before is not None and _but_costs(before.policy) == _but_costs(policy)
+    if before is not None and costs_alone:
+        read = inputs.with_policy(before, text, name)
+        progress.notes += unmatched.would_be_unmatched(fleet, read, snapshot)
+    same = nullcontext(snapshot)
+    with same if costs_alone else trials.trial(fleet, text, name, progress) as trial:
         found = differences.between(snapshot, was_open(snapshot), was_open(trial))
         held = _held(snapshot, snapshot.arrow(_HOLD), trial.arrow(_HOLD))
         progress.say("planning")
-        now, then = (_plan_cost(fleet, one, budget) for one in (snapshot, trial))
+        now = _plan_cost(fleet, snapshot, budget)
+        then = _plan_cost(fleet, trial, budget, policy if costs_alone else None)
     return Tried(
         snapshot=snapshot.path,
         base=base,
         text=text,
-        policy=inputs.policy_in(text, name),
+        policy=policy,
         differences=found,
         held=held,
         plans=(now, then),
         notes=tuple(progress.notes),
         seconds=time.perf_counter() - begun,
+        costs_alone=costs_alone,
     )
 
 
-def _plan_cost(fleet: Fleet, snapshot: Snapshot, budget: float) -> PlanCost:
+def _but_costs(policy: Policy) -> dict:
+    """All that a policy decides but what work, and the trip to it, costs and takes."""
+
+    def rest(limits: dict) -> dict:
+        return {name: value for name, value in limits.items() if name not in TRIP}
+
+    regions = [replace(one, limits=rest(one.limits), measures={}, line=0) for one in policy.regions]
+    every = {one.name: getattr(policy, one.name) for one in fields(Policy)}
+    return every | {
+        "text": "",
+        "source": None,
+        "limits": rest(policy.limits),
+        "measures": [replace(one, cost=None, hours=None, mark="") for one in policy.measures],
+        "regions": [one for one in regions if one.said],
+    }
+
+
+def _plan_cost(fleet: Fleet, snapshot: Snapshot, budget: float, policy: Policy | None = None) -> PlanCost:
     """A plan of the whole fleet, whoever looks: it counts, and names no home."""
     decisions = decided.read(fleet)
     everyone = Viewer(agencies=None, personal=False)
-    found = plans.planned(everyone, snapshot, plans.Asked(budget), today(fleet.path), decisions, fleet.path)
-    inside = int((found.plan.column >= 0).sum())
-    return PlanCost(budget, found.plan.solution.must_cost, found.plan.cost, inside)
+    day = today(fleet.path)
+    found = plans.planned(everyone, snapshot, plans.Asked(budget), day, decisions, fleet.path, policy)
+    solution, inside = found.plan.solution, int((found.plan.column >= 0).sum())
+    return PlanCost(budget, solution.must_cost, found.plan.cost, inside, solution.worth)
 
 
 def _held(snapshot: Snapshot, before: pa.Table, after: pa.Table) -> pa.Table:
@@ -241,7 +276,8 @@ def plans_said(found: Tried) -> str:
     return (
         f"A plan of the whole fleet for {now.budget:,.0f} dollars: must-do work would cost "
         f"{then.must_do:,.0f}, now {now.must_do:,.0f}; in all it would spend {then.cost:,.0f} in "
-        f"{then.homes:,} homes, now {now.cost:,.0f} in {now.homes:,}."
+        f"{then.homes:,} homes, now {now.cost:,.0f} in {now.homes:,}, and remove {then.worth:,.0f} of risk, "
+        f"now {now.worth:,.0f}."
     )
 
 

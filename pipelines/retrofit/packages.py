@@ -16,7 +16,8 @@ from pipelines.engine.policy.measures import Measure
 from pipelines.engine.policy.policy import LEVELS
 
 ACT_TODAY = LEVELS[0]
-TO_PLAN, STAYS_OPEN, UNDER_WAY = range(3)  # how one stands: undecided, decided against, ordered or done
+# How one stands: undecided, decided against, ordered or done, left to somebody else to whom it was referred.
+TO_PLAN, STAYS_OPEN, UNDER_WAY, REFERRED = range(4)
 # Measures at one system whose every combination is tried; of more, the cheapest for each deficiency.
 MOST_MEASURES = 10
 NOT_PAID = -1  # the last of what is paid: by no fund

@@ -8,9 +8,9 @@ import numpy as np
 
 from pipelines.retrofit.jobs import Job
 from pipelines.retrofit.packages import (
+    REFERRED,
     STAYS_OPEN,
     TO_PLAN,
-    UNDER_WAY,
     Choices,
     Kind,
     Package,
@@ -25,6 +25,8 @@ from pipelines.retrofit.solving import BUDGET, Limits, Problem, Solution, solve
 NOT_IN = -1
 MUST, EARLY, WORTH = "act today", "before the rest", "most risk removed for what it takes"
 DECIDED, COMING = "decided against, or not to be entered", "ordered or done already"
+AWAY = "referred to somebody else"
+OF_DECISIONS = (DECIDED, COMING, AWAY)
 NO_MEASURE, NO_FUND = "no measure of known cost puts it right by itself", "no fund may pay for it here"
 NO_MONEY, NO_HOURS, NO_FUND_LEFT = (
     "the money removes more elsewhere",
@@ -88,10 +90,8 @@ class Plan:
         found = [one for system in self.kinds[at].systems for one in system.found]
         if not self.choices[at].packages:
             stands = {one.stands for one in found}
-            if stands == {UNDER_WAY}:
-                return COMING
             if TO_PLAN not in stands:
-                return DECIDED
+                return _decided(stands)
             payers = (
                 Payer(
                     frozenset(
@@ -104,7 +104,7 @@ class Plan:
             )
             if anybody.packages:
                 return NO_FUND
-            return DECIDED if STAYS_OPEN in stands else COMING if UNDER_WAY in stands else NO_MEASURE
+            return NO_MEASURE if stands == {TO_PLAN} else _decided(stands)
         hours_of = self.kinds[at].hours_of
         if hours_of >= 0 and (
             f"hours {hours_of}" in self.solution.prices or hours_of in self.solution.short_hours
@@ -141,6 +141,11 @@ class Plan:
                 found.append((Job(agency, home_id, name, ids, round(cost, 2), round(hours, 2)), worth))
                 at_the_door, hours = 0.0, 0.0
         return found
+
+
+def _decided(stands: set[int]) -> str:
+    """Why what is decided is not planned; what stays open counts before what is left to others or coming."""
+    return DECIDED if STAYS_OPEN in stands else AWAY if REFERRED in stands else COMING
 
 
 def _cost(figures, system, ids) -> float:

@@ -11,16 +11,13 @@ from pipelines.snapshot.places import HEADINGS
 from pipelines.snapshot.tables import IN_FORCE
 
 MOST_NAMED = 8  # of what there is; beyond that the nearest
+SPELLED = f"SELECT DISTINCT agency, region, crew FROM received_rows WHERE standing = {IN_FORCE}"
 SCHEMA = pa.schema([("agency", pa.string()), ("remark", pa.string())])
 
 
 def unmatched_table(connection, fleet, read):
     """Make `unmatched` and return its remarks: (agency, as spelled in the fleet, NULL for any; sentence)."""
-    found = connection.execute(f"""
-        SELECT DISTINCT agency, region, crew
-        FROM received_rows
-        WHERE standing = {IN_FORCE}
-    """).fetchall()
+    found = connection.execute(SPELLED).fetchall()
     remarks = list(dict.fromkeys(_remarks(fleet, read, found))) if found else []
     rows = pa.Table.from_pylist([dict(zip(SCHEMA.names, one, strict=True)) for one in remarks], SCHEMA)
     connection.register("remarks", rows)
@@ -32,6 +29,11 @@ def unmatched_table(connection, fleet, read):
 def unmatched(snapshot):
     """The remarks of a snapshot."""
     return [remark for (remark,) in snapshot.rows("SELECT remark FROM unmatched ORDER BY remark")]
+
+
+def would_be_unmatched(fleet, read, snapshot):
+    """The remarks that a snapshot of the same rows would have under other inputs."""
+    return list(dict.fromkeys(remark for _, remark in _remarks(fleet, read, snapshot.rows(SPELLED))))
 
 
 def _remarks(fleet, read, found) -> Iterator[tuple[str | None, str]]:

@@ -14,7 +14,8 @@ from pipelines.engine.policy.source import PolicyError, read
 LIMITS, ACCEPTED, RISK, MEASURES = "limits", "accepted", "risk", "measures"
 TABLES = (LIMITS, ACCEPTED, RISK, MEASURES)
 NAMED = f"""name one as {LIMITS}.cold_margin_psi=5, {ACCEPTED}.low_water_cutoff=probe_or_float, \
-{RISK}.precharge-low.severity=2; add &region=NAME (and &agency=NAME) for one region"""
+{RISK}.precharge-low.severity=2, {MEASURES}.replace-tank.cost=700; \
+add &region=NAME (and &agency=NAME) for one region"""
 Value = float | int | str | tuple[str, ...]
 
 
@@ -52,8 +53,8 @@ def edit(text: str) -> Edit:
     pairs = parse_qsl(text, keep_blank_values=True)
     where = dict(pairs[1:])
     table, _, rest = (pairs[0][0] if pairs else "").partition(".")
-    key, _, part = rest.partition(".") if table in (RISK, MEASURES) else (rest, "", "")
     by_part = table in (RISK, MEASURES)
+    key, _, part = rest.rpartition(".") if by_part else (rest, "", "")
     if table not in TABLES or not key or by_part != bool(part) or where.keys() - {"region", "agency"}:
         raise PolicyError(f"{text!r} says no value of a policy: {NAMED}")
     if where and (table == RISK or not where.get("region")):
@@ -112,7 +113,7 @@ def _set(document: Any, one: Edit, made: Any) -> None:
     name = one.part or ("words" if one.table == ACCEPTED else "value")
     if isinstance(there, dict):
         there[name] = made(one.value)
-        if not one.part:
+        if one.table != RISK:
             _forget_reason(there)
     elif not one.part and (there is not None or isinstance(table, tomlkit.items.InlineTable)):
         table[one.key] = made(one.value)
