@@ -26,8 +26,12 @@ LABELS = {
     "stage": "Stage",
     "reported": "Reported to the funder",
     "file": "File",
+    "elevation": "Elevation",
 }
-KEPT = ("agency", "region", "crew", "check", "risk", "exactly", "stage", "reported", "file", "first", "as_of")
+KEPT = (
+    *("agency", "region", "crew", "check", "risk", "exactly", "stage", "reported", "file", "first"),
+    *("elevation", "as_of"),
+)
 BOXES = {"risk": "exactly", "file": "first"}  # what goes with a filter: a box below it
 
 
@@ -67,6 +71,7 @@ def current(*names: str) -> Filters:
         found_in=(chosen.get("file") or "") if st.session_state.get("first") else "",
         stage=several_of("stage"),
         search=search,
+        elevation=several_of("elevation"),
     )
 
 
@@ -108,6 +113,7 @@ def sidebar(view):
         "stage": STAGES,
         "reported": ("yes", "no"),
         "file": tuple(files := data.files_called(who, where)),
+        "elevation": (*data.BANDS, NOT_RECORDED),
     }
     with st.sidebar:
         st.html(render("page", "name"))

@@ -1,4 +1,4 @@
-"""Regions: where which deficiency stands open, and tank charges against elevation."""
+"""Regions: which deficiency stands open where, homes by place and elevation, and tank charges against it."""
 
 import streamlit as st
 
@@ -14,6 +14,11 @@ HEAT = (
     "Each cell: the share of verified systems in which the deficiency is open at this stage ({stage}), "
     "then how many of how many, then how many were not verified and are in no share. "
     "Darker means a larger share. A dash: not one system could be verified, so nothing is known. Numbers "
+    "lead to the homes."
+)
+WHERE = (
+    "Homes with something open, each once, by the gravest deficiency open there, at whatever stage. A home "
+    "stands at the highest elevation that a visit of it has, recorded or of its place. Marks and numbers "
     "lead to the homes."
 )
 ALTITUDE = (
@@ -52,6 +57,46 @@ def shares():
     )
 
 
+def to_place(row, risk=None):
+    """Address of the homes that a row of places counts, all of them or those of a gravest risk."""
+    asked = {"only": data.gravest(risk)} if risk else {"risk": data.LEVELS[-1]}
+    if hasattr(row, "agency"):
+        asked |= {"agency": row.agency, "region": row.region or data.NOT_RECORDED}
+    return filters.link("homes", elevation=row.elevation or data.NOT_RECORDED, **asked)
+
+
+def places():
+    tables.section("Where homes have something open", WHERE)
+    found = data.open_by_place(who, snapshot, chosen)
+    if found.empty:
+        tables.said("Nothing is open, as far as inspections could verify.")
+        return
+    if found["latitude"].notna().any():
+        pictures.show("Places by homes with something open", charts.placed(found, to_place))
+    bands = data.open_by_elevation(who, snapshot, chosen)
+    pictures.show("Homes by elevation and gravest deficiency", charts.by_elevation(bands, to_place))
+    tables.folded_table(
+        found,
+        (
+            tables.agency(),
+            tables.Column("region", "Region", lambda region: region or data.NOT_RECORDED),
+            tables.Column("elevation", "Elevation", lambda band: band or "not known", kind=tables.SHORT),
+            tables.count("homes", "Homes", link=to_place),
+            *(
+                tables.count(
+                    f"risk{place}",
+                    risk.capitalize(),
+                    link=lambda row, place=place, risk=risk: (
+                        to_place(row, risk) if getattr(row, f"risk{place}") else None
+                    ),
+                )
+                for place, risk in enumerate(data.LEVELS)
+            ),
+        ),
+        "Homes with something open by region, elevation and gravest risk",
+    )
+
+
 def altitude():
     tables.section("Tank charge against elevation", ALTITUDE)
     bins, curve, left_out = data.charges(who, snapshot, chosen)
@@ -75,4 +120,5 @@ def altitude():
 
 if not frame.nothing_loaded():
     shares()
+    places()
     altitude()

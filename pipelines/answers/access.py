@@ -6,14 +6,25 @@ from dataclasses import asdict, dataclass
 from datetime import date
 
 from pipelines.engine.checks import HOME_CHECKS
+from pipelines.engine.codes import quoted
 from pipelines.engine.history import STAGES
+from pipelines.engine.hydronics.atmosphere import atmosphere_psia
 from pipelines.engine.policy.policy import LEVELS
+from pipelines.fields import BY_NAME
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.intake.cells import folded
 from pipelines.snapshot.tables import IN_FORCE
 
 NOT_RECORDED = "not recorded"
 MOST_NAMED = 40  # of what there is, where nothing is near to what was asked for
+BAND_FT = 1_000
+_PLAUSIBLE = BY_NAME["elevation_ft"].plausible
+assert _PLAUSIBLE
+# Bands of elevation by the feet they begin at, up to the highest that can be recorded.
+_STARTS = {-BAND_FT: "below sea level"} | {
+    feet: f"{feet:,} to {feet + BAND_FT - 1:,} ft" for feet in range(0, int(_PLAUSIBLE[1]), BAND_FT)
+}
+BANDS = tuple(_STARTS.values())
 
 
 class ListError(ValueError):
@@ -44,8 +55,9 @@ class Filters:
     that level. An empty text among regions or crews means those not recorded. `reported` (yes, no) asks
     whether the home was ever reported to the funder. `file` is the export id of a file that has a row in
     force of the home, `found_in` of the file that brought the visit that first found a deficiency. `search`
-    is part of a home id, a job number or, for viewers who may see it, an address. ListError where a
-    check, risk or stage is none there is.
+    is part of a home id, a job number or, for viewers who may see it, an address. `elevation` names BANDS,
+    empty for homes whose elevation is not known. ListError where a check, risk, stage or band is none there
+    is.
     """
 
     agency: tuple[str, ...] = ()
@@ -60,6 +72,7 @@ class Filters:
     file: str = ""
     found_in: str = ""
     search: str = ""
+    elevation: tuple[str, ...] = ()
 
     def __post_init__(self):
         for name, given, accepted in (
@@ -67,6 +80,7 @@ class Filters:
             ("risk", tuple(filter(None, (self.risk, self.risk_exactly))), LEVELS),
             ("reported", (self.reported,) if self.reported else (), ("yes", "no")),
             ("stage", self.stage, STAGES),
+            ("elevation", tuple(filter(None, self.elevation)), BANDS),
         ):
             for text in given:
                 if text not in accepted:
@@ -93,6 +107,22 @@ class Filters:
 # ---- which homes, which deficiencies
 
 
+def _band(psia: str) -> str:
+    """SQL of the band in which the air has a pressure; heights count to the whole foot."""
+    starts = " ".join(
+        f"WHEN {psia} > {atmosphere_psia(feet + BAND_FT - 0.5)} THEN {quoted(band)}"
+        for feet, band in _STARTS.items()
+    )
+    return f"CASE {starts} END"
+
+
+# The band of each home: of its visits' elevations, recorded or their place's, the highest.
+ELEVATIONS = f"""
+    SELECT agency, home_id, {_band("min(atmosphere_psia)")} AS elevation
+    FROM recomputed
+    GROUP BY agency, home_id"""
+
+
 def where(viewer: Viewer, filters: Filters, homes: str = "h", checks: str | None = "d") -> tuple[str, list]:
     """SQL condition and its parameters: rows the viewer may see and the filters let through.
 
@@ -116,6 +146,13 @@ def where(viewer: Viewer, filters: Filters, homes: str = "h", checks: str | None
             f"""({homes}.agency, {homes}.home_id) IN (
                 SELECT (agency, home_id) FROM received_rows WHERE export_id = ? AND standing = {IN_FORCE})""",
             [int(filters.file)],
+        )
+    if filters.elevation:
+        known = ", ".join(quoted(band) for band in filters.elevation if band) or "NULL"
+        unknown = " OR elevation IS NULL" if "" in filters.elevation else ""
+        condition.add(
+            f"""({homes}.agency, {homes}.home_id) IN (
+                SELECT (agency, home_id) FROM ({ELEVATIONS}) WHERE elevation IN ({known}){unknown})"""
         )
     if filters.search.strip():
         condition.add(*_search(viewer, filters.search.strip(), homes))

@@ -1,0 +1,170 @@
+"""Where homes with something open stand: by elevation, and drawn where they lie."""
+
+from collections.abc import Callable
+from typing import Any
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from dashboard import wording
+from dashboard.charts.bars import RISKS, bars, looks
+from dashboard.charts.theme import FONT, INK, quiet
+
+MOST_PLACES, MOST_NAMED = 400, 12
+ROOM = 0.12  # about the outermost places, of the span between them
+LEAST_SPAN_DEGREES = 0.05  # so that a single place has a span
+MAP_PX = 380
+
+
+def by_elevation(found: pd.DataFrame, address: Callable[..., str]):
+    """A bar for each band of elevation, the highest on top; length is homes, fill their gravest risk.
+
+    `found` is answers.regions.open_by_elevation; `address(row, risk)` leads to the homes, of every risk
+    without one.
+    """
+    rows = list(found.itertuples())
+    marks = pd.DataFrame(
+        [
+            {
+                "name": called(row.elevation),
+                "part": part.name,
+                "count": getattr(row, f"risk{position}"),
+                "address": address(row, part.name),
+                "said": f"{called(row.elevation)}: {_homes(getattr(row, f'risk{position}'))} {part.name}",
+            }
+            for row in rows
+            for position, part in enumerate(RISKS)
+        ]
+    )
+    totals = pd.DataFrame(
+        [
+            {
+                "name": called(row.elevation),
+                "count": row.homes,
+                "address": address(row),
+                "said": f"{called(row.elevation)}: {_homes(row.homes)} with something open",
+            }
+            for row in rows
+        ]
+    )
+    chart = bars(marks, totals, RISKS, "Homes with something open, each by the gravest of it")
+    most = found.loc[found["homes"].idxmax()]
+    today = found[found["risk0"] > 0]
+    words = (
+        f"{_homes(found['homes'].sum())} with something open, at whatever stage. Most stand at "
+        f"{called(most['elevation'])}: {most['homes']:,}. "
+    )
+    if today.empty:
+        return chart, f"{words}Nothing must be acted on today."
+    listed = "; ".join(f"{called(row.elevation)}, {_homes(row.risk0)}" for row in today.itertuples())
+    return chart, f"{words}To be acted on today: {listed}."
+
+
+def called(elevation: str) -> str:
+    """A band of elevation in words."""
+    return elevation or "elevation not known"
+
+
+def placed(found: pd.DataFrame, address: Callable[..., str]):
+    """A mark for each place, as large as its homes are many, filled and outlined by the gravest risk there.
+
+    `found` is answers.regions.open_by_place, `address(row)` leads to the homes of a row. Rows without
+    coordinates are counted in the words.
+    """
+    lying = found[found["latitude"].notna()]
+    drawn = lying.head(MOST_PLACES)
+    drawn = drawn.assign(
+        part=[_gravest(row) for row in drawn.itertuples()],
+        address=[address(row) for row in drawn.itertuples()],
+        said=[_said(row) for row in drawn.itertuples()],
+    )
+    named = drawn.head(MOST_NAMED).assign(
+        label=[_named(row) for row in drawn.head(MOST_NAMED).itertuples()],
+        right=lambda frame: frame["longitude"] > drawn["longitude"].median(),
+    )
+    at = {"longitude": "longitude:Q", "latitude": "latitude:Q"}
+    # Not drawn, but the drawing is fitted to them, too: marks and names at its edge are whole.
+    corners = alt.Chart(_corners(drawn)).mark_point(opacity=0, size=1, tooltip=None).encode(**at)
+    marks = (
+        alt.Chart(drawn[["longitude", "latitude", "homes", "part", "address", "said"]])
+        .mark_point(shape="circle", fillOpacity=0.9, cursor="pointer")
+        .encode(
+            **at,
+            size=alt.Size("homes:Q", legend=None, scale=alt.Scale(range=[40, 900], domainMin=0)),
+            order=alt.Order("homes:Q", sort="descending"),
+            href="address:N",
+            tooltip=alt.Tooltip("said:N", title=" "),
+            description="said:N",
+            **looks(RISKS),
+        )
+    )
+    layers = [corners, marks]
+    for right, part in named.groupby("right"):
+        layers.append(
+            alt.Chart(part[["longitude", "latitude", "label", "address", "said"]])
+            .mark_text(
+                align="right" if right else "left",
+                baseline="middle",
+                dx=-18 if right else 18,
+                fontSize=12,
+                font=FONT,
+                color=INK,
+                cursor="pointer",
+            )
+            .encode(**at, text="label:N", href="address:N", description="said:N")
+        )
+    chart = alt.layer(*layers).project(type="equalEarth").properties(height=MAP_PX)
+    return quiet(chart), _map_in_words(found, lying, drawn)
+
+
+def _corners(drawn):
+    """Four places about all others."""
+    edges = {}
+    for name in ("longitude", "latitude"):
+        low, high = drawn[name].min(), drawn[name].max()
+        room = max(LEAST_SPAN_DEGREES, ROOM * (high - low))
+        edges[name] = np.array([low - room, high + room])
+    longitude, latitude = (one.ravel() for one in np.meshgrid(edges["longitude"], edges["latitude"]))
+    return pd.DataFrame({"longitude": longitude, "latitude": latitude.clip(-90, 90)})
+
+
+def _gravest(row: Any) -> str:
+    return next(part.name for position, part in enumerate(RISKS) if getattr(row, f"risk{position}"))
+
+
+def _homes(count):
+    return wording.plural(int(count), "home")
+
+
+def _place(row):
+    return f"{row.region or 'region not recorded'}, {called(row.elevation)}"
+
+
+def _named(row):
+    """What stands beside a mark: place, homes, and the gravest risk there."""
+    return f"{_place(row)}: {row.homes:,}, {_gravest(row)}"
+
+
+def _said(row):
+    parts = [
+        f"{getattr(row, f'risk{position}'):,} {part.name}"
+        for position, part in enumerate(RISKS)
+        if getattr(row, f"risk{position}")
+    ]
+    return f"{_place(row)}, {row.agency}: {_homes(row.homes)} with something open, {', '.join(parts)}"
+
+
+def _map_in_words(found, lying, drawn):
+    first = drawn.iloc[0]
+    words = (
+        f"{_homes(drawn['homes'].sum())} with something open in {wording.plural(len(drawn), 'place')}. "
+        f"Most in {_place(first)}: {first['homes']:,}. A place is what of a region lies in one band of "
+        "elevation, drawn in the middle of its postal codes."
+    )
+    left_out = int(found["homes"].sum() - lying["homes"].sum())
+    if left_out:
+        words += f" {_homes(left_out)} of places without coordinates: see the bars and the table."
+    if more := len(lying) - len(drawn):
+        words += f" {wording.plural(more, 'more place')} with fewer: see the table."
+    return words
