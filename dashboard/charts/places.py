@@ -11,10 +11,12 @@ from dashboard import wording
 from dashboard.charts.bars import RISKS, bars, looks
 from dashboard.charts.theme import FONT, INK, quiet
 
-MOST_PLACES, MOST_NAMED = 400, 12
+MOST_PLACES, MOST_NAMED = 400, 24
 ROOM = 0.12  # about the outermost places, of the span between them
 LEAST_SPAN_DEGREES = 0.05  # so that a single place has a span
-MAP_PX = 380
+MAP_PX, ACROSS_PX = 380, 900  # of the drawing; about so wide it is
+LETTER_PX, LINE_PX = 6.2, 14  # of a name
+MARK_PX, BESIDE_PX = 9, 18  # half a mark, and how far from its middle its name stands
 
 
 def by_elevation(found: pd.DataFrame, address: Callable[..., str]):
@@ -79,13 +81,10 @@ def placed(found: pd.DataFrame, address: Callable[..., str]):
         address=[address(row) for row in drawn.itertuples()],
         said=[_said(row) for row in drawn.itertuples()],
     )
-    named = drawn.head(MOST_NAMED).assign(
-        label=[_named(row) for row in drawn.head(MOST_NAMED).itertuples()],
-        right=lambda frame: frame["longitude"] > drawn["longitude"].median(),
-    )
     at = {"longitude": "longitude:Q", "latitude": "latitude:Q"}
-    # Not drawn, but the drawing is fitted to them, too: marks and names at its edge are whole.
-    corners = alt.Chart(_corners(drawn)).mark_point(opacity=0, size=1, tooltip=None).encode(**at)
+    # Not drawn, but the drawing is fitted to them, too: marks at its edge are whole.
+    edges = _corners(drawn)
+    corners = alt.Chart(edges).mark_point(opacity=0, size=1, tooltip=None).encode(**at)
     marks = (
         alt.Chart(drawn[["longitude", "latitude", "homes", "part", "address", "said"]])
         .mark_point(shape="circle", fillOpacity=0.9, cursor="pointer")
@@ -100,13 +99,13 @@ def placed(found: pd.DataFrame, address: Callable[..., str]):
         )
     )
     layers = [corners, marks]
-    for right, part in named.groupby("right"):
+    for left, part in _named(drawn, edges).groupby("left"):
         layers.append(
             alt.Chart(part[["longitude", "latitude", "label", "address", "said"]])
             .mark_text(
-                align="right" if right else "left",
+                align="right" if left else "left",
                 baseline="middle",
-                dx=-18 if right else 18,
+                dx=-BESIDE_PX if left else BESIDE_PX,
                 fontSize=12,
                 font=FONT,
                 color=INK,
@@ -129,6 +128,35 @@ def _corners(drawn):
     return pd.DataFrame({"longitude": longitude, "latitude": latitude.clip(-90, 90)})
 
 
+def _named(drawn, edges):
+    """The rows that bear a name, most homes first, as far as none lies on another or a mark; `left` of it."""
+    low, high = edges.min(), edges.max()
+    shrunk = np.cos(np.radians((low["latitude"] + high["latitude"]) / 2))  # degrees of longitude are shorter
+    wide, tall = (high["longitude"] - low["longitude"]) * shrunk, high["latitude"] - low["latitude"]
+    px = min(ACROSS_PX / max(wide, 1e-9), MAP_PX / tall)
+    across, down = (drawn["longitude"] - low["longitude"]) * shrunk * px, drawn["latitude"] * px
+    taken = [
+        (at - MARK_PX, at + MARK_PX, under, row)
+        for row, at, under in zip(drawn.index, across, down, strict=True)
+    ]
+    named = []
+    for row in drawn.head(MOST_NAMED).itertuples():
+        label, at, under = f"{_place(row)}: {row.homes:,}", across[row.Index], down[row.Index]
+        reach, outward = BESIDE_PX + LETTER_PX * len(label), at <= wide * px / 2
+        for left in (not outward, outward):
+            start, end = (at - reach, at) if left else (at, at + reach)
+            if all(
+                abs(under - below) >= LINE_PX or start > until or end < since
+                for since, until, below, of in taken
+                if of != row.Index
+            ):
+                taken.append((start, end, under, row.Index))
+                named.append((row.Index, label, left))
+                break
+    index, labels, sides = zip(*named, strict=True) if named else ((), (), ())
+    return drawn.loc[list(index)].assign(label=list(labels), left=list(sides))
+
+
 def _gravest(row: Any) -> str:
     return next(part.name for position, part in enumerate(RISKS) if getattr(row, f"risk{position}"))
 
@@ -139,11 +167,6 @@ def _homes(count):
 
 def _place(row):
     return f"{row.region or 'region not recorded'}, {called(row.elevation)}"
-
-
-def _named(row):
-    """What stands beside a mark: place, homes, and the gravest risk there."""
-    return f"{_place(row)}: {row.homes:,}, {_gravest(row)}"
 
 
 def _said(row):
@@ -160,7 +183,7 @@ def _map_in_words(found, lying, drawn):
     words = (
         f"{_homes(drawn['homes'].sum())} with something open in {wording.plural(len(drawn), 'place')}. "
         f"Most in {_place(first)}: {first['homes']:,}. A place is what of a region lies in one band of "
-        "elevation, drawn in the middle of its postal codes."
+        "elevation, drawn in the middle of its postal codes; north is up."
     )
     left_out = int(found["homes"].sum() - lying["homes"].sum())
     if left_out:

@@ -105,7 +105,9 @@ def _located(viewer: Viewer, snapshot: Snapshot) -> pa.Table:
     found = coordinates_of(snapshot) if viewer.personal else {}
     rows = []
     for agency in names_there(viewer, snapshot, "agency") if found else ():
-        own = {place: at for whose in ("", folded(agency)) for (of, place), at in found.items() if of == whose}
+        own = {
+            place: at for whose in ("", folded(agency)) for (of, place), at in found.items() if of == whose
+        }
         rows += [
             {"agency": agency, "place": place, "latitude": latitude, "longitude": longitude}
             for place, (latitude, longitude) in own.items()
