@@ -27,10 +27,11 @@ LABELS = {
     "reported": "Reported to the funder",
     "file": "File",
     "elevation": "Elevation",
+    "charge": "Tank charge",
 }
 KEPT = (
     *("agency", "region", "crew", "check", "risk", "exactly", "stage", "reported", "file", "first"),
-    *("elevation", "as_of"),
+    *("elevation", "charge", "as_of"),
 )
 BOXES = {"risk": "exactly", "file": "first"}  # what goes with a filter: a box below it
 
@@ -72,6 +73,7 @@ def current(*names: str) -> Filters:
         stage=several_of("stage"),
         search=search,
         elevation=several_of("elevation"),
+        charge=several_of("charge"),
     )
 
 
@@ -114,12 +116,15 @@ def sidebar(view):
         "reported": ("yes", "no"),
         "file": tuple(files := data.files_called(who, where)),
         "elevation": (*data.BANDS, NOT_RECORDED),
+        "charge": _charges_asked(),
     }
     with st.sidebar:
         st.html(render("page", "name"))
         _search(view, who, where)
         for name in view.filters:
             _say_unknown(name, offered[name])
+            if not offered[name] and name == "charge":
+                continue
             if name == "check":
                 several("Check", name, offered[name], data.names().get)
             elif name == "risk":
@@ -154,6 +159,12 @@ def sidebar(view):
             format="YYYY-MM-DD",
             help="The day that due dates and ages are counted to. What was found does not change with it.",
         )
+
+
+def _charges_asked():
+    """The charges that a picture's mark asked for, the only ones that can be chosen."""
+    asked = st.session_state.get("charge") or st.query_params.get_all("charge")
+    return tuple(text for text in asked if data.A_CHARGE.fullmatch(text))
 
 
 def several(label, key, ids, title):

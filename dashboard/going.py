@@ -9,8 +9,8 @@ from streamlit.runtime.scriptrunner import get_script_run_ctx
 from dashboard import filters
 
 # A click puts the address into the browser's history and then does what its forward button does. With another
-# button or a key held it is the browser's; so are links elsewhere and to a place on the same page. A mark is no
-# link but knows where it leads: Vega, which would load that anew, does not hear of the click.
+# button or a key held it is the browser's; so are links elsewhere and to a place on the same page. A mark is
+# no link but knows where it leads: Vega, which would load that anew, does not hear of the click.
 FOLLOWED = st.components.v2.component(
     "coldfill_links",
     js="""
@@ -49,7 +49,7 @@ export default function () {
 
 
 def arrive() -> None:
-    """Follow links and marks from here on; where the address came with this run, what was chosen before does not hold.
+    """Follow links and marks from here on; what was chosen before does not hold where the address is new.
 
     Streamlit does the same for the widgets that it binds to an address by itself.
     """

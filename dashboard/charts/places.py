@@ -25,7 +25,7 @@ def by_elevation(found: pd.DataFrame, address: Callable[..., str]):
     `found` is answers.regions.open_by_elevation; `address(row, risk)` leads to the homes, of every risk
     without one.
     """
-    rows = list(found.itertuples())
+    rows: list[Any] = list(found.itertuples())
     marks = pd.DataFrame(
         [
             {
@@ -51,15 +51,15 @@ def by_elevation(found: pd.DataFrame, address: Callable[..., str]):
         ]
     )
     chart = bars(marks, totals, RISKS, "Homes with something open, each by the gravest of it")
-    most = found.loc[found["homes"].idxmax()]
-    today = found[found["risk0"] > 0]
+    most = max(rows, key=lambda row: row.homes)
+    today = [row for row in rows if row.risk0]
     words = (
         f"{_homes(found['homes'].sum())} with something open, at whatever stage. Most stand at "
-        f"{called(most['elevation'])}: {most['homes']:,}. "
+        f"{called(most.elevation)}: {most.homes:,}. "
     )
-    if today.empty:
+    if not today:
         return chart, f"{words}Nothing must be acted on today."
-    listed = "; ".join(f"{called(row.elevation)}, {_homes(row.risk0)}" for row in today.itertuples())
+    listed = "; ".join(f"{called(row.elevation)}, {_homes(row.risk0)}" for row in today)
     return chart, f"{words}To be acted on today: {listed}."
 
 
@@ -69,7 +69,7 @@ def called(elevation: str) -> str:
 
 
 def placed(found: pd.DataFrame, address: Callable[..., str]):
-    """A mark for each place, as large as its homes are many, filled and outlined by the gravest risk there.
+    """A mark for each part of a region, as large as its homes are many, filled by the gravest risk there.
 
     `found` is answers.regions.open_by_place, `address(row)` leads to the homes of a row. Rows without
     coordinates are counted in the words.
@@ -181,13 +181,13 @@ def _said(row):
 def _map_in_words(found, lying, drawn):
     first = drawn.iloc[0]
     words = (
-        f"{_homes(drawn['homes'].sum())} with something open in {wording.plural(len(drawn), 'place')}. "
-        f"Most in {_place(first)}: {first['homes']:,}. A place is what of a region lies in one band of "
-        "elevation, drawn in the middle of its postal codes; north is up."
+        f"{_homes(drawn['homes'].sum())} with something open at {wording.plural(len(drawn), 'mark')}. "
+        f"Most in {_place(first)}: {first['homes']:,}. A mark is what of an agency's region lies in one "
+        "band of elevation, drawn in the middle of its postal codes; north is up."
     )
     left_out = int(found["homes"].sum() - lying["homes"].sum())
     if left_out:
-        words += f" {_homes(left_out)} of places without coordinates: see the bars and the table."
+        words += f" {_homes(left_out)} of postal codes without coordinates: see the bars and the table."
     if more := len(lying) - len(drawn):
-        words += f" {wording.plural(more, 'more place')} with fewer: see the table."
+        words += f" {wording.plural(more, 'more such part')} with fewer: see the table."
     return words

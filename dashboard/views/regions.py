@@ -26,7 +26,8 @@ ALTITUDE = (
     "their number. The level line is the common fill pressure, where a charge should lie unless the house "
     "is tall. "
     "The dashed line is where the same tanks would lie had they been charged at sea level and carried up: "
-    "a gauge reads more where the air is thinner. Circles along it were probably never set on site."
+    "a gauge reads more where the air is thinner. Circles along it were probably never set on site. "
+    "A circle leads to the homes of its inspections."
 )
 
 
@@ -72,7 +73,7 @@ def places():
         tables.said("Nothing is open, as far as inspections could verify.")
         return
     if found["latitude"].notna().any():
-        pictures.show("Places by homes with something open", charts.placed(found, to_place))
+        pictures.show("Homes with something open where they lie", charts.placed(found, to_place))
     bands = data.open_by_elevation(who, snapshot, chosen)
     pictures.show("Homes by elevation and gravest deficiency", charts.by_elevation(bands, to_place))
     tables.folded_table(
@@ -108,6 +109,7 @@ def altitude():
             curve,
             data.limit(who, snapshot, "typical_fill_psig"),
             data.limit(who, snapshot, "charge_tolerance_psi"),
+            lambda charge: filters.link("homes", charge=charge),
         )
         st.altair_chart(chart, width="stretch", theme=None, alt=words)
         tables.said(words)

@@ -4,7 +4,16 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipelines.answers.access import BANDS, ELEVATIONS, Filters, Viewer, names_there, where
+from pipelines.answers.access import (
+    BANDS,
+    CHARGES,
+    ELEVATIONS,
+    Filters,
+    Viewer,
+    charge_called,
+    names_there,
+    where,
+)
 from pipelines.answers.contents import limit
 from pipelines.audit import chance
 from pipelines.engine.codes import quoted
@@ -124,24 +133,24 @@ def open_by_elevation(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> p
 def charges(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> tuple[pd.DataFrame, pd.DataFrame, int]:
     """Trusted tank charges against recorded elevation.
 
-    Returned are their counts in bins (elevation_ft, charge_psig, inspections); points of the curve of a
-    charge set at sea level (elevation_ft, charge_psig), of inspections at their elevations; and how many
-    trusted charges stay out because their home's elevation is not recorded. Bins grow until there are fewer
-    than 2,000.
+    Returned are their counts in bins (elevation_ft, charge_psig, inspections, homes, and `charge`, what the
+    filter calls these homes); points of the curve of a charge set at sea level (elevation_ft, charge_psig),
+    of inspections at their elevations; and how many trusted charges stay out because their home's elevation
+    is not recorded. Bins grow until there are fewer than 2,000.
     """
     condition, params = where(viewer, filters, checks=None)
     charge = f"""
-        SELECT r.elevation_ft, c.trusted_charge_psig AS charge_psig, c.sea_level_charge_psig AS curve_psig
-        FROM recomputed AS c
-        JOIN readings AS r ON r.agency = c.agency AND r.inspection_id = c.inspection_id
+        SELECT h.rowid AS home, c.*
+        FROM ({CHARGES}) AS c
         JOIN homes AS h ON h.agency = c.agency AND h.home_id = c.home_id
-        WHERE c.trusted_charge_psig IS NOT NULL AND {condition}"""
+        WHERE {condition}"""
     for step in (1, 2, 4, 8):
         feet, psi = ELEVATION_STEP_FT * step, CHARGE_STEP_PSI * step
         bins = snapshot.query(
             f"""
             SELECT round(elevation_ft / {feet}) * {feet} AS elevation_ft,
-                   round(charge_psig / {psi}) * {psi} AS charge_psig, count(*) AS inspections
+                   round(charge_psig / {psi}) * {psi} AS charge_psig, count(*) AS inspections,
+                   count(DISTINCT home) AS homes
             FROM ({charge})
             WHERE elevation_ft IS NOT NULL
             GROUP BY ALL
@@ -150,6 +159,10 @@ def charges(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> tuple[pd.Da
         )
         if len(bins) <= MOST_MARKS:
             break
+    bins["charge"] = [
+        charge_called(psig, elevation, psi, feet)
+        for psig, elevation in zip(bins["charge_psig"], bins["elevation_ft"], strict=True)
+    ]
     curve = snapshot.query(
         f"""
         SELECT min(elevation_ft) AS elevation_ft, min(curve_psig) AS charge_psig
