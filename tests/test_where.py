@@ -67,12 +67,11 @@ def lying(tmp_path_factory):
 def count(snapshot, asked):
     """How many homes an address of Homes asks for, whatever is said beside them."""
     known = {"agency", "region", "elevation", "charge"}
-    assert asked.keys() <= known | {"only", "risk"}
+    assert asked.keys() <= known | {"only"}
     names = {
         name: tuple("" if one == "not recorded" else one for one in asked.get(name, ())) for name in known
     }
-    filters = Filters(**names, risk=asked.get("risk", [""])[0])
-    return homes.homes_count(EVERYTHING, snapshot, filters, asked.get("only", [""])[0], DAY)
+    return homes.homes_count(EVERYTHING, snapshot, Filters(**names), asked.get("only", [""])[0], DAY)
 
 
 def by_hand(snapshot):
@@ -119,12 +118,12 @@ def test_bars_by_elevation_are_homes_with_something_open_and_lead_to_as_many(sam
 
 
 def to_homes(row, risk=None):
-    asks = f"only={data.gravest(risk)}" if risk else "risk=low"
-    return f"homes?elevation={(row.elevation or 'not recorded').replace(' ', '+')}&{asks}"
+    asks = data.gravest(risk) if risk else "something-open"
+    return f"homes?elevation={(row.elevation or 'not recorded').replace(' ', '+')}&only={asks}"
 
 
 def test_a_band_is_a_filter_of_homes_that_is_shown_and_said_where_it_is_none(show, sample_fleet):
-    page = fine(show(sample_fleet, "homes", elevation="7,000 to 7,999 ft", risk="low"))
+    page = fine(show(sample_fleet, "homes", elevation="7,000 to 7,999 ft", only="something-open"))
     assert "16 homes" in html(page)
     (chosen,) = [one for one in page.multiselect if one.label == "Elevation"]
     assert chosen.value == ["7,000 to 7,999 ft"]

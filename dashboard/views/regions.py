@@ -60,7 +60,7 @@ def shares():
 
 def to_place(row, risk=None):
     """Address of the homes that a row of places counts, all of them or those of a gravest risk."""
-    asked = {"only": data.gravest(risk)} if risk else {"risk": data.LEVELS[-1]}
+    asked = {"only": data.gravest(risk) if risk else "something-open"}
     if hasattr(row, "agency"):
         asked |= {"agency": row.agency, "region": row.region or data.NOT_RECORDED}
     return filters.link("homes", elevation=row.elevation or data.NOT_RECORDED, **asked)
