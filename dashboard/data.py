@@ -219,7 +219,6 @@ shares = kept(regions.shares)
 apart = kept(regions.apart)
 charges = kept(regions.charges)
 open_by_place = kept(regions.open_by_place)
-open_by_elevation = kept(regions.open_by_elevation)
 
 compared = kept(crews.compared)
 funnel = kept(crews.funnel)

@@ -17,7 +17,6 @@ from tests.test_dashboard import fine, html, text
 from tests.test_pictures import asked, drawn
 
 DAY = date(2026, 3, 1)
-RISKS = [f"risk{position}" for position in range(len(data.LEVELS))]
 PLACES = b"""agency,postal_code,region,elevation_ft,spread_ft,latitude,longitude
 ,00101,,400,50,44.0,-71.0
 ,00102,,2400,50,44.5,-71.5
@@ -96,24 +95,17 @@ def by_hand(snapshot):
 
 
 def test_bars_by_elevation_are_homes_with_something_open_and_lead_to_as_many(sample_snapshot):
-    found = regions.open_by_elevation(EVERYTHING, sample_snapshot, Filters())
-    counted = {
-        (BANDS.index(one["elevation"]) - 1 if one["elevation"] else None, risk): one[name]
-        for one in found.to_dict("records")
-        for name, risk in zip(RISKS, data.LEVELS, strict=True)
-        if one[name]
-    }
-    assert counted == by_hand(sample_snapshot) and len(found) > 5
-    assert list(found["elevation"]) == sorted(found["elevation"], key=BANDS.index, reverse=True)
-    chart, words = charts.by_elevation(found, to_homes)
-    marks = {(one["name"], one["part"]): one for one in drawn(chart, "start")}.values()
+    found = regions.open_by_place(EVERYTHING, sample_snapshot, Filters())
+    chart, words = charts.by_elevation(found, BANDS, to_homes)
+    marks = {(one["name"], one["part"]): one for one in drawn(chart, "start")}
+    counted = {(BANDS.index(band) - 1, risk): one["count"] for (band, risk), one in marks.items()}
+    assert counted == by_hand(sample_snapshot) and len(counted) > 20
     ends = drawn(chart, "label")
-    assert sum(one["count"] for one in marks) == sum(one["count"] for one in ends) == sum(counted.values())
-    for one in (*marks, *ends):
-        assert (
-            count(sample_snapshot, asked(one["address"])) == one["count"]
-            and f"{one['count']:,}" in one["said"]
-        )
+    assert [one["name"] for one in ends] == sorted({band for band, _ in marks}, key=BANDS.index, reverse=True)
+    assert sum(one["count"] for one in ends) == sum(counted.values())
+    for one in (*marks.values(), *ends):
+        assert count(sample_snapshot, asked(one["address"])) == one["count"]
+        assert f"{one['count']:,}" in one["said"]
     assert f"{sum(counted.values()):,} homes with something open" in words
 
 
@@ -135,14 +127,12 @@ def test_a_band_is_a_filter_of_homes_that_is_shown_and_said_where_it_is_none(sho
         Filters(elevation=("high",))
 
 
-@pytest.mark.parametrize(
-    ("feet", "band"),
-    [(-300, 0), (-1, 0), (0, 1), (999, 1), (1000, 2), (6999, 7), (7000, 8), (14500, 15)],
-)
-def test_a_band_begins_and_ends_at_the_foot(tmp_path, feet, band):
-    snapshot = snapshot_of(tmp_path, [visit(1, "", elevation_ft=str(feet))])
-    (found,) = regions.open_by_elevation(EVERYTHING, snapshot, Filters())["elevation"]
-    assert found == BANDS[band]
+def test_a_band_begins_and_ends_at_the_foot(tmp_path):
+    bands = {-300: 0, -1: 0, 0: 1, 999: 1, 1000: 2, 6999: 7, 7000: 8, 14500: 15}
+    rows = [visit(feet, "", region=f"at {feet}", elevation_ft=str(feet)) for feet in bands]
+    found = regions.open_by_place(EVERYTHING, snapshot_of(tmp_path, rows), Filters())
+    told = dict(zip(found["region"], found["elevation"], strict=True))
+    assert told == {f"at {feet}": BANDS[band] for feet, band in bands.items()}
 
 
 # ---- where they lie

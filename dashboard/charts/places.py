@@ -1,6 +1,6 @@
 """Where homes with something open stand: by elevation, and drawn where they lie."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import altair as alt
@@ -19,13 +19,17 @@ LETTER_PX, LINE_PX = 6.2, 14  # of a name
 MARK_PX, BESIDE_PX = 9, 18  # half a mark, and how far from its middle its name stands
 
 
-def by_elevation(found: pd.DataFrame, address: Callable[..., str]):
+def by_elevation(found: pd.DataFrame, bands: Sequence[str], address: Callable[..., str]):
     """A bar for each band of elevation, the highest on top; length is homes, fill their gravest risk.
 
-    `found` is answers.regions.open_by_elevation; `address(row, risk)` leads to the homes, of every risk
-    without one.
+    `found` is answers.regions.open_by_place, `bands` those of its elevations, the lowest first. `address(row,
+    risk)` leads to the homes of a row of a band, of every risk without one.
     """
-    rows: list[Any] = list(found.itertuples())
+    counts = found.groupby("elevation")[
+        ["homes", *(f"risk{position}" for position in range(len(RISKS)))]
+    ].sum()
+    highest_first = [band for band in (*reversed(bands), "") if band in counts.index]
+    rows: list[Any] = list(counts.loc[highest_first].reset_index().itertuples())
     marks = pd.DataFrame(
         [
             {
@@ -54,7 +58,7 @@ def by_elevation(found: pd.DataFrame, address: Callable[..., str]):
     most = max(rows, key=lambda row: row.homes)
     today = [row for row in rows if row.risk0]
     words = (
-        f"{_homes(found['homes'].sum())} with something open, at whatever stage. Most stand at "
+        f"{_homes(counts['homes'].sum())} with something open, at whatever stage. Most stand at "
         f"{called(most.elevation)}: {most.homes:,}. "
     )
     if not today:

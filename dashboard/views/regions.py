@@ -74,8 +74,8 @@ def places():
         return
     if found["latitude"].notna().any():
         pictures.show("Homes with something open where they lie", charts.placed(found, to_place))
-    bands = data.open_by_elevation(who, snapshot, chosen)
-    pictures.show("Homes by elevation and gravest deficiency", charts.by_elevation(bands, to_place))
+    drawn = charts.by_elevation(found, data.BANDS, to_place)
+    pictures.show("Homes by elevation and gravest deficiency", drawn)
     tables.folded_table(
         found,
         (

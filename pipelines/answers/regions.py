@@ -124,12 +124,6 @@ def _located(viewer: Viewer, snapshot: Snapshot) -> pa.Table:
     return pa.Table.from_pylist(rows, LOCATED)
 
 
-def open_by_elevation(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame:
-    """The counts of `open_by_place` by band of elevation alone, the highest first, the unknown last."""
-    found = open_by_place(viewer, snapshot, filters).groupby("elevation")[["homes", *RISKS]].sum()
-    return found.reindex([band for band in (*BANDS[::-1], "") if band in found.index]).reset_index()
-
-
 def charges(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> tuple[pd.DataFrame, pd.DataFrame, int]:
     """Trusted tank charges against recorded elevation.
 
