@@ -33,6 +33,7 @@ KEPT = (
     *("agency", "region", "crew", "check", "risk", "exactly", "stage", "reported", "file", "first"),
     *("elevation", "charge", "as_of"),
 )
+FROM_PICTURES = ("elevation", "charge")  # what marks of charts ask for: shown while it is asked
 BOXES = {"risk": "exactly", "file": "first"}  # what goes with a filter: a box below it
 
 
@@ -115,15 +116,15 @@ def sidebar(view):
         "stage": STAGES,
         "reported": ("yes", "no"),
         "file": tuple(files := data.files_called(who, where)),
-        "elevation": (*data.BANDS, NOT_RECORDED),
-        "charge": _charges_asked(),
+        "elevation": (*data.BANDS, NOT_RECORDED) if _asked("elevation") else (),
+        "charge": tuple(text for text in _asked("charge") if data.A_CHARGE.fullmatch(text)),
     }
     with st.sidebar:
         st.html(render("page", "name"))
         _search(view, who, where)
         for name in view.filters:
             _say_unknown(name, offered[name])
-            if not offered[name] and name == "charge":
+            if not offered[name] and name in FROM_PICTURES:
                 continue
             if name == "check":
                 several("Check", name, offered[name], data.names().get)
@@ -161,10 +162,9 @@ def sidebar(view):
         )
 
 
-def _charges_asked():
-    """The charges that a picture's mark asked for, the only ones that can be chosen."""
-    asked = st.session_state.get("charge") or st.query_params.get_all("charge")
-    return tuple(text for text in asked if data.A_CHARGE.fullmatch(text))
+def _asked(name):
+    """What a filter or the address asks under a name."""
+    return st.session_state.get(name) or st.query_params.get_all(name)
 
 
 def several(label, key, ids, title):

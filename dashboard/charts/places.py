@@ -19,6 +19,9 @@ LETTER_PX, LINE_PX = 6.2, 14  # of a name
 MARK_PX, BESIDE_PX = 9, 18  # half a mark, and how far from its middle its name stands
 
 
+NAMES_SHOWN = alt.ExprRef(f"width < {ACROSS_PX * 2 // 3} ? 0 : 1")  # a narrow window has no room for them
+
+
 def by_elevation(found: pd.DataFrame, bands: Sequence[str], address: Callable[..., str]):
     """A bar for each band of elevation, the highest on top; length is homes, fill their gravest risk.
 
@@ -113,6 +116,7 @@ def placed(found: pd.DataFrame, address: Callable[..., str]):
                 fontSize=12,
                 font=FONT,
                 color=INK,
+                opacity=NAMES_SHOWN,
                 cursor="pointer",
             )
             .encode(**at, text="label:N", href="address:N", description="said:N")
