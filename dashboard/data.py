@@ -43,7 +43,7 @@ from pipelines.answers import (
     plan_page as plan_pages,
 )
 from pipelines.answers import pressures as pressures_of_visit
-from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
+from pipelines.answers.access import A_CHARGE, BANDS, EVERYTHING, NOT_RECORDED, Filters, Viewer
 from pipelines.answers.board import as_pdf as board_as_pdf
 from pipelines.answers.contents import home_checks, names, titles
 from pipelines.answers.crew_page import as_pdf as crew_page_as_pdf
@@ -85,6 +85,8 @@ from pipelines.snapshot.version import attach
 
 # What views and tests ask for by this module's name beside the questions.
 __all__ = [
+    "A_CHARGE",
+    "BANDS",
     "BY_ID",
     "CREW",
     "DISCOVER",
@@ -218,6 +220,7 @@ pressures = kept(pressures_of_visit.pressures)
 shares = kept(regions.shares)
 apart = kept(regions.apart)
 charges = kept(regions.charges)
+open_by_place = kept(regions.open_by_place)
 
 compared = kept(crews.compared)
 funnel = kept(crews.funnel)

@@ -26,8 +26,14 @@ LABELS = {
     "stage": "Stage",
     "reported": "Reported to the funder",
     "file": "File",
+    "elevation": "Elevation",
+    "charge": "Tank charge",
 }
-KEPT = ("agency", "region", "crew", "check", "risk", "exactly", "stage", "reported", "file", "first", "as_of")
+KEPT = (
+    *("agency", "region", "crew", "check", "risk", "exactly", "stage", "reported", "file", "first"),
+    *("elevation", "charge", "as_of"),
+)
+FROM_PICTURES = ("elevation", "charge")  # what marks of charts ask for: shown while it is asked
 BOXES = {"risk": "exactly", "file": "first"}  # what goes with a filter: a box below it
 
 
@@ -67,6 +73,8 @@ def current(*names: str) -> Filters:
         found_in=(chosen.get("file") or "") if st.session_state.get("first") else "",
         stage=several_of("stage"),
         search=search,
+        elevation=several_of("elevation"),
+        charge=several_of("charge"),
     )
 
 
@@ -108,12 +116,16 @@ def sidebar(view):
         "stage": STAGES,
         "reported": ("yes", "no"),
         "file": tuple(files := data.files_called(who, where)),
+        "elevation": (*data.BANDS, NOT_RECORDED) if _asked("elevation") else (),
+        "charge": tuple(text for text in _asked("charge") if data.A_CHARGE.fullmatch(text)),
     }
     with st.sidebar:
         st.html(render("page", "name"))
         _search(view, who, where)
         for name in view.filters:
             _say_unknown(name, offered[name])
+            if not offered[name] and name in FROM_PICTURES:
+                continue
             if name == "check":
                 several("Check", name, offered[name], data.names().get)
             elif name == "risk":
@@ -148,6 +160,11 @@ def sidebar(view):
             format="YYYY-MM-DD",
             help="The day that due dates and ages are counted to. What was found does not change with it.",
         )
+
+
+def _asked(name):
+    """What a filter or the address asks under a name."""
+    return st.session_state.get(name) or st.query_params.get_all(name)
 
 
 def several(label, key, ids, title):

@@ -6,7 +6,7 @@ A page is one entry here and one file of the same name in views/.
 from dataclasses import dataclass
 from urllib.parse import urlencode
 
-FILTERS = ("agency", "region", "crew", "check", "risk", "stage", "reported", "file")
+FILTERS = ("agency", "region", "elevation", "charge", "crew", "check", "risk", "stage", "reported", "file")
 
 
 @dataclass(frozen=True)

@@ -261,6 +261,29 @@ def test_a_link_changes_page_and_address_without_a_reload_and_back_brings_both_a
 
 
 @pytest.mark.slow
+def test_a_mark_of_a_chart_leads_on_without_a_reload_and_opens_a_tab_as_links_do(page, samples):
+    page.goto(samples + "risk")
+    settle(page, "Risk")
+    page.evaluate("window.loadedOnce = true")
+    mark = page.locator('[data-testid="stVegaLiteChart"] svg text[aria-label*="homes"]').first
+    words = mark.get_attribute("aria-label")
+    for button, keys in (("middle", []), ("left", ["ControlOrMeta"])):
+        with page.context.expect_page() as opened:
+            mark.click(button=button, modifiers=keys)
+        settle(opened.value, "Homes")
+        there = opened.value.url
+        opened.value.close()
+        assert urlsplit(page.url).path == "/risk"
+    mark.click()
+    settle(page, "Homes")
+    assert page.url == there and asked(page)["check"] and page.evaluate("window.loadedOnce") is True
+    assert f"{words.split()[-2]} homes" in page.locator("caption").first.inner_text()
+    page.go_back()
+    settle(page, "Risk")
+    assert asked(page) == {} and page.evaluate("window.loadedOnce") is True
+
+
+@pytest.mark.slow
 def test_a_link_opens_in_a_new_tab_as_any_other(page, samples):
     page.goto(samples + "homes")
     settle(page, "Homes")

@@ -651,7 +651,7 @@ def test_charges_are_few_marks_and_every_inspection_counts_once(samples, opened)
             WHERE trusted_charge_psig IS NOT NULL""")[0]
     assert bins["inspections"].sum() == with_elevation and left_out == without and len(bins) < 2000
     assert curve["elevation_ft"].is_monotonic_increasing and curve["charge_psig"].is_monotonic_increasing
-    chart, words = charts.charge_against_elevation(bins, curve, 12.0, 2.0)
+    chart, words = charts.charge_against_elevation(bins, curve, 12.0, 2.0, str)
     assert f"{with_elevation:,} inspections" in words and "sea level" in words
     assert chart.to_dict()["layer"][0]["encoding"]["x"]["title"].endswith("ft")
 

@@ -10,6 +10,7 @@ from dashboard.charts.files import answered, received
 from dashboard.charts.hold import held
 from dashboard.charts.home import pressures, visits
 from dashboard.charts.months import over_time
+from dashboard.charts.places import by_elevation, placed
 from dashboard.charts.plan import risk_against_money
 from dashboard.charts.readings import charge_against_elevation, reliability
 from dashboard.charts.regions import by_region
@@ -21,6 +22,7 @@ __all__ = [
     "by_gravest",
     "by_month",
     "answered",
+    "by_elevation",
     "by_region",
     "changed",
     "charge_against_elevation",
@@ -28,6 +30,7 @@ __all__ = [
     "held",
     "over_time",
     "pressures",
+    "placed",
     "visits",
     "ranked",
     "received",

@@ -79,7 +79,7 @@ def bars(marks: pd.DataFrame, totals: pd.DataFrame, parts: Sequence[Part], axis:
             href="address:N",
             tooltip=alt.Tooltip("said:N", title=" "),
             description="said:N",
-            **_looks(parts),
+            **looks(parts),
         )
     )
     wide = drawn[drawn["count"] >= LEAST_NUMBERED * longest].assign(
@@ -129,7 +129,7 @@ def _names(named, totals, lines, below):
     return text.encode(x=alt.value(0), text="label:N").properties(data=totals)
 
 
-def _looks(parts):
+def looks(parts: Sequence[Part]) -> dict:
     """Channels that tell parts apart by fill, outline, its weight and its dashes, with one legend."""
     order = [part.name for part in parts]
     longest = max(map(len, order))

@@ -1,5 +1,7 @@
 """Charts of readings: tank charges against elevation, and certainty against what came."""
 
+from collections.abc import Callable
+
 import altair as alt
 import pandas as pd
 
@@ -7,12 +9,19 @@ from dashboard import audit_words, wording
 from dashboard.charts.theme import BLUE, FONT, INK, RUST, SOFT, quiet
 
 
-def charge_against_elevation(bins: pd.DataFrame, curve: pd.DataFrame, fill_psig: float, tolerance_psi: float):
+def charge_against_elevation(
+    bins: pd.DataFrame,
+    curve: pd.DataFrame,
+    fill_psig: float,
+    tolerance_psi: float,
+    address: Callable[[str], str],
+):
     """Tank charges in bins of elevation and pressure, with two lines to read them by.
 
     One is the fill pressure, the other what a charge set at sea level shows. `bins`: elevation_ft,
-    charge_psig, inspections. `curve`: elevation_ft, charge_psig, in order of elevation. Charges more than
-    `tolerance_psi` above `fill_psig` are counted in the words.
+    charge_psig, inspections, homes, charge. `curve`: elevation_ft, charge_psig, in order of elevation.
+    `address(charge)` leads to the homes of a bin. Charges more than `tolerance_psi` above `fill_psig` are
+    counted in the words.
     """
     low, high, top = _extent(bins, curve)
     x = alt.X(
@@ -35,7 +44,7 @@ def charge_against_elevation(bins: pd.DataFrame, curve: pd.DataFrame, fill_psig:
     name_curve = _name_of_line(
         curve.tail(1), f"{fill_psig:.0f} psi set at sea level", x, y, baseline="bottom", dy=-6, color=RUST
     )
-    layers = (_bins(bins, x, y), fill, shifted, name_fill, name_curve)
+    layers = (_bins(bins, x, y, address), fill, shifted, name_fill, name_curve)
     chart = quiet(alt.layer(*layers).properties(height=330))
     return chart, _charges_in_words(bins, curve, fill_psig, tolerance_psi)
 
@@ -48,7 +57,7 @@ def _extent(bins, curve):
     return low, high, top
 
 
-def _bins(bins, x, y):
+def _bins(bins, x, y, address):
     size = alt.Size(
         "inspections:Q",
         title="Inspections",
@@ -64,9 +73,20 @@ def _bins(bins, x, y):
         alt.Tooltip("elevation_ft:Q", title="Elevation, ft", format=",.0f"),
         alt.Tooltip("charge_psig:Q", title="Charge, psi", format=".1f"),
         alt.Tooltip("inspections:Q", title="Inspections", format=",d"),
+        alt.Tooltip("homes:Q", title="Homes", format=",d"),
     ]
-    dots = alt.Chart(bins).mark_circle(color=BLUE, opacity=0.55, stroke=INK, strokeWidth=0.3)
-    return dots.encode(x=x, y=y, size=size, tooltip=tooltip)
+    drawn = bins.assign(
+        address=[address(charge) for charge in bins["charge"]],
+        said=[
+            f"{row.charge_psig:g} psi at {row.elevation_ft:,.0f} feet: "
+            f"{wording.plural(row.inspections, 'inspection')} of {wording.plural(row.homes, 'home')}"
+            for row in bins.itertuples()
+        ],
+    )
+    dots = alt.Chart(drawn).mark_circle(
+        color=BLUE, opacity=0.55, stroke=INK, strokeWidth=0.3, cursor="pointer"
+    )
+    return dots.encode(x=x, y=y, size=size, tooltip=tooltip, href="address:N", description="said:N")
 
 
 def _name_of_line(end, words, x, y, **manner):
@@ -130,4 +150,8 @@ def reliability(tenths: pd.DataFrame):
         for row in shown.itertuples()
     )
     chart = quiet(alt.layer(bars, due, dots).properties(height=240))
-    return chart, f"Share of outcomes that the next visit bore out, by certainty: {said}."
+    return chart, (
+        f"Share of outcomes that the next visit bore out, by certainty: {said}. They rest on "
+        f"{wording.plural(int(shown['results'].sum()), 'outcome')}, each of one check at one visit and the "
+        "next; these are counted only, so that no mark leads to homes."
+    )

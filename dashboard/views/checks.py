@@ -72,6 +72,7 @@ told = found["calibration"][found["calibration"]["results"] > 0]
 if len(told):
     chart, words = charts.reliability(told)
     st.altair_chart(chart, width="stretch", theme=None, alt=words)
+    tables.said(words)
 tables.show(
     told,
     (

@@ -1,4 +1,4 @@
-"""Regions: where which deficiency stands open, and tank charges against elevation."""
+"""Regions: which deficiency stands open where, homes by place and elevation, and tank charges against it."""
 
 import streamlit as st
 
@@ -16,12 +16,18 @@ HEAT = (
     "Darker means a larger share. A dash: not one system could be verified, so nothing is known. Numbers "
     "lead to the homes."
 )
+WHERE = (
+    "Homes with something open, each once, by the gravest deficiency open there, at whatever stage. A home "
+    "stands at the highest elevation that a visit of it has, recorded or of its place. Marks and numbers "
+    "lead to the homes."
+)
 ALTITUDE = (
     "Each circle counts inspections whose charge can be trusted, by the home's elevation; its area is "
     "their number. The level line is the common fill pressure, where a charge should lie unless the house "
     "is tall. "
     "The dashed line is where the same tanks would lie had they been charged at sea level and carried up: "
-    "a gauge reads more where the air is thinner. Circles along it were probably never set on site."
+    "a gauge reads more where the air is thinner. Circles along it were probably never set on site. "
+    "A circle leads to the homes of its inspections."
 )
 
 
@@ -52,6 +58,46 @@ def shares():
     )
 
 
+def to_place(row, risk=None):
+    """Address of the homes that a row of places counts, all of them or those of a gravest risk."""
+    asked = {"only": data.gravest(risk) if risk else "something-open"}
+    if hasattr(row, "agency"):
+        asked |= {"agency": row.agency, "region": row.region or data.NOT_RECORDED}
+    return filters.link("homes", elevation=row.elevation or data.NOT_RECORDED, **asked)
+
+
+def places():
+    tables.section("Where homes have something open", WHERE)
+    found = data.open_by_place(who, snapshot, chosen)
+    if found.empty:
+        tables.said("Nothing is open, as far as inspections could verify.")
+        return
+    if found["latitude"].notna().any():
+        pictures.show("Homes with something open where they lie", charts.placed(found, to_place))
+    drawn = charts.by_elevation(found, data.BANDS, to_place)
+    pictures.show("Homes by elevation and gravest deficiency", drawn)
+    tables.folded_table(
+        found,
+        (
+            tables.agency(),
+            tables.Column("region", "Region", lambda region: region or data.NOT_RECORDED),
+            tables.Column("elevation", "Elevation", lambda band: band or "not known", kind=tables.SHORT),
+            tables.count("homes", "Homes", link=to_place),
+            *(
+                tables.count(
+                    f"risk{place}",
+                    risk.capitalize(),
+                    link=lambda row, place=place, risk=risk: (
+                        to_place(row, risk) if getattr(row, f"risk{place}") else None
+                    ),
+                )
+                for place, risk in enumerate(data.LEVELS)
+            ),
+        ),
+        "Homes with something open by region, elevation and gravest risk",
+    )
+
+
 def altitude():
     tables.section("Tank charge against elevation", ALTITUDE)
     bins, curve, left_out = data.charges(who, snapshot, chosen)
@@ -63,6 +109,7 @@ def altitude():
             curve,
             data.limit(who, snapshot, "typical_fill_psig"),
             data.limit(who, snapshot, "charge_tolerance_psi"),
+            lambda charge: filters.link("homes", charge=charge),
         )
         st.altair_chart(chart, width="stretch", theme=None, alt=words)
         tables.said(words)
@@ -75,4 +122,5 @@ def altitude():
 
 if not frame.nothing_loaded():
     shares()
+    places()
     altitude()

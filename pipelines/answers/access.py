@@ -1,19 +1,32 @@
 """Who asks and for what: a viewer's agencies and personal fields, filters, and the SQL that holds both."""
 
 import difflib
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
 
 from pipelines.engine.checks import HOME_CHECKS
+from pipelines.engine.codes import quoted
 from pipelines.engine.history import STAGES
+from pipelines.engine.hydronics.atmosphere import atmosphere_psia
 from pipelines.engine.policy.policy import LEVELS
+from pipelines.fields import BY_NAME
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.intake.cells import folded
 from pipelines.snapshot.tables import IN_FORCE
 
 NOT_RECORDED = "not recorded"
 MOST_NAMED = 40  # of what there is, where nothing is near to what was asked for
+BAND_FT = 1_000
+_PLAUSIBLE = BY_NAME["elevation_ft"].plausible
+assert _PLAUSIBLE
+# Bands of elevation by the feet they begin at, up to the highest that can be recorded.
+_STARTS = {-BAND_FT: "below sea level"} | {
+    feet: f"{feet:,} to {feet + BAND_FT - 1:,} ft" for feet in range(0, int(_PLAUSIBLE[1]), BAND_FT)
+}
+BANDS = tuple(_STARTS.values())
+A_CHARGE = re.compile(r"(-?\d+(?:\.\d+)?) psi within (\d+(?:\.\d+)?) at (-?\d+) ft within (\d+)", re.ASCII)
 
 
 class ListError(ValueError):
@@ -44,8 +57,9 @@ class Filters:
     that level. An empty text among regions or crews means those not recorded. `reported` (yes, no) asks
     whether the home was ever reported to the funder. `file` is the export id of a file that has a row in
     force of the home, `found_in` of the file that brought the visit that first found a deficiency. `search`
-    is part of a home id, a job number or, for viewers who may see it, an address. ListError where a
-    check, risk or stage is none there is.
+    is part of a home id, a job number or, for viewers who may see it, an address. `elevation` names BANDS,
+    empty for homes whose elevation is not known; `charge` is what `charge_called` says of a home's trusted
+    tank charge. ListError where a check, risk, stage, band or charge is none there is.
     """
 
     agency: tuple[str, ...] = ()
@@ -60,6 +74,8 @@ class Filters:
     file: str = ""
     found_in: str = ""
     search: str = ""
+    elevation: tuple[str, ...] = ()
+    charge: tuple[str, ...] = ()
 
     def __post_init__(self):
         for name, given, accepted in (
@@ -67,6 +83,7 @@ class Filters:
             ("risk", tuple(filter(None, (self.risk, self.risk_exactly))), LEVELS),
             ("reported", (self.reported,) if self.reported else (), ("yes", "no")),
             ("stage", self.stage, STAGES),
+            ("elevation", tuple(filter(None, self.elevation)), BANDS),
         ):
             for text in given:
                 if text not in accepted:
@@ -74,6 +91,9 @@ class Filters:
         for text in filter(None, (self.file, self.found_in)):
             if not (text.isascii() and text.isdigit()):
                 raise ListError(f"no file called {text!r}; a file is asked for by its export_id, such as 3")
+        for text in self.charge:
+            if not A_CHARGE.fullmatch(text):
+                raise ListError(f"no charge called {text!r}; such as {charge_called(12.5, 6500, 0.5, 250)!r}")
 
     @property
     def stated(self) -> dict[str, list[str] | str]:
@@ -91,6 +111,30 @@ class Filters:
 
 
 # ---- which homes, which deficiencies
+
+# Trusted tank charges with the elevation recorded at their visit, and where one set at sea level would lie.
+CHARGES = """
+    SELECT c.agency, c.home_id, r.elevation_ft, c.trusted_charge_psig AS charge_psig,
+           c.sea_level_charge_psig AS curve_psig
+    FROM recomputed AS c
+    JOIN readings AS r ON r.agency = c.agency AND r.inspection_id = c.inspection_id
+    WHERE c.trusted_charge_psig IS NOT NULL"""
+
+
+def _band(psia: str) -> str:
+    """SQL of the band in which the air has a pressure; heights count to the whole foot."""
+    starts = " ".join(
+        f"WHEN {psia} > {atmosphere_psia(feet + BAND_FT - 0.5)} THEN {quoted(band)}"
+        for feet, band in _STARTS.items()
+    )
+    return f"CASE {starts} END"
+
+
+# The band of each home: of its visits' elevations, recorded or their place's, the highest.
+ELEVATIONS = f"""
+    SELECT agency, home_id, {_band("min(atmosphere_psia)")} AS elevation
+    FROM recomputed
+    GROUP BY agency, home_id"""
 
 
 def where(viewer: Viewer, filters: Filters, homes: str = "h", checks: str | None = "d") -> tuple[str, list]:
@@ -117,6 +161,15 @@ def where(viewer: Viewer, filters: Filters, homes: str = "h", checks: str | None
                 SELECT (agency, home_id) FROM received_rows WHERE export_id = ? AND standing = {IN_FORCE})""",
             [int(filters.file)],
         )
+    if filters.elevation:
+        known = ", ".join(quoted(band) for band in filters.elevation if band) or "NULL"
+        unknown = " OR elevation IS NULL" if "" in filters.elevation else ""
+        condition.add(
+            f"""({homes}.agency, {homes}.home_id) IN (
+                SELECT (agency, home_id) FROM ({ELEVATIONS}) WHERE elevation IN ({known}){unknown})"""
+        )
+    if filters.charge:
+        condition.add(*_of_charges(filters.charge, homes))
     if filters.search.strip():
         condition.add(*_search(viewer, filters.search.strip(), homes))
     if filters.of_deficiencies:
@@ -130,6 +183,25 @@ def where(viewer: Viewer, filters: Filters, homes: str = "h", checks: str | None
         else:
             condition.add(of_checks.sql, of_checks.params)
     return condition.sql, condition.params
+
+
+def charge_called(charge_psig: float, elevation_ft: float, step_psi: float, step_ft: float) -> str:
+    """What the filter `charge` calls charges that round to a step of pressure, at elevations that do."""
+    return f"{charge_psig:g} psi within {step_psi / 2:g} at {elevation_ft:.0f} ft within {step_ft / 2:.0f}"
+
+
+def _of_charges(texts: Sequence[str], homes: str) -> tuple[str, list[float]]:
+    """Condition and parameters: homes with a visit whose trusted charge and elevation are so called."""
+    so_called = "round(charge_psig / ?) * ? = ? AND round(elevation_ft / ?) * ? = ?"
+    params: list[float] = []
+    for text in texts:
+        charge_psig, psi, elevation_ft, feet = map(float, A_CHARGE.findall(text)[0])
+        params += [2 * psi, 2 * psi, charge_psig, 2 * feet, 2 * feet, elevation_ft]
+    return (
+        f"""({homes}.agency, {homes}.home_id) IN (
+        SELECT (agency, home_id) FROM ({CHARGES}) WHERE {" OR ".join([so_called] * len(texts))})""",
+        params,
+    )
 
 
 def _search(viewer: Viewer, text: str, homes: str) -> tuple[str, list[str]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -20,12 +19,11 @@ from pipelines.answers.sheet import title_of, to_read_after, unit_of, word_said
 from pipelines.engine.checks import BY_ID
 from pipelines.engine.policy.measures import Measure
 from pipelines.engine.policy.policy import LEVELS
-from pipelines.fleet.folder import Fleet
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.intake.cells import collapsed, folded
 from pipelines.retrofit.jobs import Job
 from pipelines.retrofit.packets import HOW_ORDERED, CrewDay, Stop, crew_days
-from pipelines.snapshot.places import coordinates
+from pipelines.snapshot.places import coordinates_of
 
 MOST_HOMES = 2_000  # as the work on paper
 LISTED = pa.schema(
@@ -142,7 +140,7 @@ def packets(viewer: Viewer, snapshot: Snapshot, jobs: Sequence[Job], of: Sheet) 
         raise ListError(f"home {key[1]} of {key[0]} has a job, but nothing is open there that it puts right")
     to_set = _to_set(snapshot, rows)
     codes = postal_codes(snapshot, rows)
-    where = _coordinates(snapshot)
+    where = coordinates_of(snapshot)
     assigned = _assigned(snapshot)
     of_rows: dict[Key, list[dict[str, Any]]] = {}
     for row, is_fixed in zip(to_set, fixed.to_pylist(), strict=True):
@@ -247,15 +245,6 @@ def postal_codes(snapshot: Snapshot, rows: pa.Table) -> dict[Key, str]:
         listed=rows.select(["agency", "home_id"]),
     )
     return {(agency, home): code for agency, home, code in found}
-
-
-def _coordinates(snapshot: Snapshot) -> dict[Key, tuple[float, float]]:
-    """Where postal codes lie, by the table of places that the snapshot rests on."""
-    hashes = json.loads(snapshot.rows("SELECT inputs FROM runs")[0][0])
-    if "places" not in hashes:
-        return {}
-    fleet = Fleet(snapshot.path.parent.parent)
-    return coordinates(fleet.input_bytes(hashes["places"]), fleet.places)
 
 
 def _place(where: dict[Key, tuple[float, float]], agency: str, code: str) -> tuple[float, float] | None:

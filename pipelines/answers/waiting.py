@@ -182,6 +182,13 @@ QUESTIONS = (
         "h.safety_not_verified > 0",
     ),
     Question(
+        "something-open",
+        "Something open",
+        "At least one deficiency is open, at whatever stage.",
+        HOMES,
+        "h.risk IS NOT NULL",
+    ),
+    Question(
         "none-found",
         "Nothing open, every safety-critical check verified",
         "The only homes that may be called in order by these checks.",

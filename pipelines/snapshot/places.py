@@ -1,10 +1,14 @@
 """The fleet's table of places: elevation by postal code and region, and where a postal code lies."""
 
+import json
+
 import pyarrow as pa
 
 from pipelines.fields import BY_NAME
+from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
 from pipelines.fleet.own_tables import lines
+from pipelines.fleet.snapshots import Snapshot
 from pipelines.intake.cells import collapsed, folded
 
 HEADINGS = ("agency", "postal_code", "region", "elevation_ft", "spread_ft")
@@ -65,6 +69,15 @@ def coordinates(data, path):
         if where is not None and kind == "postal_code":
             found.setdefault((folded(row["agency"]), place), where)
     return found
+
+
+def coordinates_of(snapshot: Snapshot) -> dict[tuple[str, str], tuple[float, float]]:
+    """The `coordinates` of the table of places that a snapshot rests on."""
+    hashes = json.loads(snapshot.rows("SELECT inputs FROM runs")[0][0])
+    if "places" not in hashes:
+        return {}
+    fleet = Fleet(snapshot.path.parent.parent)
+    return coordinates(fleet.input_bytes(hashes["places"]), fleet.places)
 
 
 def _where(line, row):
