@@ -202,7 +202,6 @@ def test_filters_go_into_the_address_and_come_back_from_it(page, samples):
 def test_a_list_is_downloaded_and_reads_back(page, samples, sample_snapshot, tmp_path):
     page.goto(samples + address("homes", agency=AGENCY, risk="high", stage="open after the final"))
     settle(page, "Homes")
-    page.get_by_role("button", name="Choose, download, decide").click()
     with page.expect_download() as waiting:
         page.get_by_role("button", name="CSV", exact=True).first.click()
     waiting.value.save_as(tmp_path / "list.csv")
@@ -426,3 +425,36 @@ def test_files_are_added_and_a_mapping_changed_with_a_mouse(page, sample_fleet, 
         settle(page, "Add a file")
         assert page.get_by_text("Nothing is changed yet.").is_visible()
         accessible(page)
+
+
+def test_homes_are_chosen_by_boxes_over_pages_and_their_list_is_downloaded(page, samples, tmp_path):
+    """By mouse and by keyboard, without a reload; a click more on a link, and none is chosen any more."""
+    page.goto(samples + address("homes", agency=AGENCY, stage="open after the final"))
+    settle(page, "Homes")
+    page.evaluate("window.loadedOnce = true")
+    boxes = page.get_by_role("checkbox", name=re.compile("^choose home "))
+    boxes.nth(0).check()
+    boxes.nth(2).focus()
+    page.keyboard.press("Space")
+    page.get_by_text("what is open in 2 chosen homes").wait_for()
+    assert page.evaluate("document.activeElement.checked")  # drawn anew, the box keeps the keyboard
+    page.get_by_role("button", name="Page 2", exact=True).click()
+    page.get_by_text("41 to").wait_for()
+    settle(page, "Homes")
+    boxes.nth(1).check()
+    page.get_by_text("what is open in 3 chosen homes").wait_for()
+    chosen = [page.locator("tbody tr").nth(1).locator("th a").inner_text()]
+    page.get_by_role("button", name="Page 1", exact=True).click()
+    page.get_by_text("1 to 40 of").wait_for()
+    settle(page, "Homes")
+    assert [box.is_checked() for box in boxes.all()[:4]] == [True, False, True, False]
+    chosen += [page.locator("tbody tr").nth(row).locator("th a").inner_text() for row in (0, 2)]
+    with page.expect_download() as waiting:
+        page.get_by_role("button", name="CSV", exact=True).click()
+    waiting.value.save_as(tmp_path / "list.csv")
+    rows = csv.DictReader(io.StringIO((tmp_path / "list.csv").read_text(encoding="utf-8")))
+    assert {row["home_id"] for row in rows} == set(chosen) and len(set(chosen)) == 3
+    page.get_by_role("button", name="Choose none").click()
+    page.get_by_text("what is open in these").wait_for()
+    assert not any(box.is_checked() for box in boxes.all())
+    assert page.evaluate("window.loadedOnce") is True
