@@ -10,7 +10,7 @@ from functools import cache
 
 import streamlit as st
 
-from dashboard import clicks, data
+from dashboard import clicks, data, wording
 from dashboard.markup import render
 from dashboard.navigation import BY_NAME, address
 from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
@@ -148,6 +148,27 @@ def sidebar(view):
             format="YYYY-MM-DD",
             help="The day that due dates and ages are counted to. What was found does not change with it.",
         )
+
+
+def on_paper(view):
+    """Say for print what the boxes say on the screen: what the page is narrowed to, and its day."""
+    titles = {"check": data.names(), "file": data.files_called(viewer(), snapshot())}
+    narrowed = []
+    for name in st.session_state["filters_of_page"]:
+        value = st.session_state.get(name) or ()
+        chosen = value if isinstance(value, list | tuple) else [value]
+        said = ", ".join(str(titles.get(name, {}).get(one, one)) for one in chosen)
+        if said:
+            narrowed.append((LABELS.get(name, "Search"), said + _of_box(name)))
+    st.html(render("page", "on_paper", narrowed=narrowed, day=wording.day(as_of())))
+
+
+def _of_box(name):
+    """What the box below a filter says of it."""
+    ticked = st.session_state.get(BOXES.get(name, ""))
+    if name == "risk":
+        return ", this level only" if ticked else " or worse"
+    return ", only what it found first" if ticked else ""
 
 
 def several(label, key, ids, title):

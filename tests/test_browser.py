@@ -28,6 +28,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.filterwarnings("ignore::ResourceW
 ROOT = Path(__file__).parent.parent
 AGENCY = "Tillamere Community Partners"
 SIZES = ((1280, 720), (1920, 1080), (900, 900), (390, 844))
+LETTER_PX = 741  # what a letter page holds between its margins
 SETTLED = '[data-testid="stApp"][data-test-script-state="notRunning"]'
 ADDRESSES = {
     view.name: address(view.name, **({"of": AGENCY, "home": "98"} if view.name == "home" else {}))
@@ -104,7 +105,8 @@ CUT = """
 (width) => [...document.querySelectorAll("[data-testid=stMain] *")].filter((one) => {
     const { left, right, height } = one.getBoundingClientRect();
     const scrolled = one.parentElement.closest(".scroll");
-    if (height < 2 || one.closest("thead, g:not(.role-mark)") || scrolled?.scrollWidth > scrolled?.clientWidth)
+    if (height < 2 || one.closest("thead, g:not(.role-mark)")) return false;
+    if (scrolled?.scrollWidth > scrolled?.clientWidth && getComputedStyle(scrolled).overflowX != "visible")
         return false;
     if (left < -1 || right > width + 1) return true;
     if (!one.matches(".stHtml :is(td, th, dd, p, li):not(.lines)")) return false;
@@ -161,6 +163,36 @@ def test_a_page_is_whole_fits_and_is_accessible(page, samples, view):
         page.set_viewport_size({"width": width, "height": height})
         page.wait_for_timeout(400)
         (fits if width > 1280 else accessible)(page, width)
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": LETTER_PX, "height": 900})
+    page.wait_for_timeout(400)
+    fits(page, LETTER_PX)
+    assert page.locator("button:visible, input:visible, nav:visible, [role=combobox]:visible").count() == 0
+    assert all(page.get_by_text(one).last.is_visible() for one in CAUTIONS)
+
+
+@pytest.mark.slow
+def test_the_first_page_prints_on_one_sheet_and_a_home_on_two(page, samples, sample_snapshot):
+    """The home with most open among those with most visits; what was asked stands on the sheet."""
+    from pypdf import PdfReader
+
+    (worst,) = sample_snapshot.rows(
+        "SELECT agency, home_id FROM homes ORDER BY visits DESC, open_deficiencies DESC, home_id LIMIT 1"
+    )
+    home = address("home", of=worst[0], home=worst[1])
+    for place, title, said, most in (
+        ("", "Fleet", "Newest file and inspection of each agency", 1),
+        (address("fleet", agency=AGENCY), "Fleet", f"Agency: {AGENCY}.", 1),
+        (home, "One home", "Recomputed quantities", 2),
+    ):
+        page.goto(samples + place)
+        settle(page, title)
+        sheets = PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True))).pages
+        assert len(sheets) <= most
+        assert [round(float(side)) for side in sheets[0].mediabox[2:]] == [612, 792]
+        text = "".join("".join(sheet.extract_text() for sheet in sheets).split())
+        for words in (*CAUTIONS, said):
+            assert "".join(words.split()) in text
 
 
 @pytest.mark.slow

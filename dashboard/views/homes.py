@@ -72,9 +72,9 @@ def draw():
         tables.links([("Take in a list that came back filled in", filters.link("returned"))])
         deciding.on_chosen(snapshot, picked, chosen.check)
     if only:
-        tables.said(
-            f"{data.QUESTION[only].meaning}{CHECK_IS_UNVERIFIED if only == 'safety-not-verified' else ''}"
-        )
+        question = data.QUESTION[only]
+        more = CHECK_IS_UNVERIFIED if only == "safety-not-verified" else ""
+        tables.said(f"{question.label}: {question.meaning}{more}")
     tables.show(
         found,
         (
