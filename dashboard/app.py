@@ -21,5 +21,7 @@ view = next(view for view, shown in pages.items() if shown == page)
 going.arrive()
 if frame.opened(view):
     filters.sidebar(view)
+    if filters.snapshot() is not None:
+        filters.on_paper(view)
     with frame.errors_shown():
         page.run()

@@ -7,7 +7,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import clicks, data, frame, tables, wording
+from dashboard import clicks, data, filters, frame, tables, wording
 
 OFFERED = ("seen", "ordered", "done", "accepted", "deferred", "referred", "refused", "no access", "assigned")
 MEANS = {
@@ -65,13 +65,13 @@ def _about(home, check, by: str, what: str, cells: dict[str, Any]):
 # ---- from a row of a table
 
 
-BETWEEN = "\u2003"  # a wide blank, which no agency and no check holds
+BETWEEN = filters.BETWEEN
 AT_ONCE = ("seen", "no access")  # need nothing but a name
 
 
 def of_home(row) -> str | None:
     """What a row of homes asks for, where something is open there."""
-    return f"{row.home_id}{BETWEEN}{row.agency}" if row.open_deficiencies else None
+    return filters.name_of_row(row) if row.open_deficiencies else None
 
 
 def of_check(check) -> str:

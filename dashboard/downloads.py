@@ -26,16 +26,20 @@ LABELS = tuple(label for label, *_ in FORMATS)
 
 
 def offer(make: Callable[[], Sheet], name: str, what: str, formats: tuple[str, ...] = LABELS):
-    """Buttons for a list that `make()` returns; `what` says what is in it, `name` begins the file's name."""
-    with _beside(what):
+    """Buttons for a list that `make()` returns; `what` says what is in it, `name` begins the file's name.
+
+    Returns their row, for another button.
+    """
+    row = _beside(what)
+    with row:
         for one in FORMATS:
             if one[0] in formats:
                 _button(make, name, *one, help=f"{as_label(what)}, as {one[0]}; {STATES}")
+    return row
 
 
-def offer_work(make: Callable[[], Sheet], name: str, what: str, homes: int):
-    """The same buttons for a list of what is open in so many homes, and one for the work on paper."""
-    offer(make, name, what)
+def offer_work(make: Callable[[], Sheet], name: str, homes: int):
+    """A button for what is open in so many homes as work on paper."""
     too_many = f": up to {MOST_HOMES:,} homes, these are {homes:,}; filter, or take the XLSX"
     with _beside(f"the work in {'this home' if homes == 1 else 'these homes'}"):
         _button(

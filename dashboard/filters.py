@@ -10,7 +10,7 @@ from functools import cache
 
 import streamlit as st
 
-from dashboard import data
+from dashboard import clicks, data, wording
 from dashboard.markup import render
 from dashboard.navigation import BY_NAME, address
 from pipelines.answers.access import EVERYTHING, NOT_RECORDED, Filters, Viewer
@@ -167,6 +167,27 @@ def _asked(name):
     return st.session_state.get(name) or st.query_params.get_all(name)
 
 
+def on_paper(view):
+    """Say for print what the boxes say on the screen: what the page is narrowed to, and its day."""
+    titles = {"check": data.names(), "file": data.files_called(viewer(), snapshot())}
+    narrowed = []
+    for name in st.session_state["filters_of_page"]:
+        value = st.session_state.get(name) or ()
+        chosen = value if isinstance(value, list | tuple) else [value]
+        said = ", ".join(str(titles.get(name, {}).get(one, one)) for one in chosen)
+        if said:
+            narrowed.append((LABELS.get(name, "Search"), said + _of_box(name)))
+    st.html(render("page", "on_paper", narrowed=narrowed, day=wording.day(as_of())))
+
+
+def _of_box(name):
+    """What the box below a filter says of it."""
+    ticked = st.session_state.get(BOXES.get(name, ""))
+    if name == "risk":
+        return ", this level only" if ticked else " or worse"
+    return ", only what it found first" if ticked else ""
+
+
 def several(label, key, ids, title):
     """A choice of several ids shown by their titles, kept in the address as ids."""
     if key not in st.session_state:
@@ -201,7 +222,8 @@ def one_of(label, key, ids, title, nothing=None, where=st):
 
 def forget():
     """Let what was typed and chosen go, so that the address alone says what is asked."""
-    for name in (*st.session_state.pop("written", ()), "search", "searched", "unknown", "chosen"):
+    clicks.choose_none()
+    for name in (*st.session_state.pop("written", ()), "search", "searched", "unknown"):
         st.session_state.pop(name, None)
 
 
@@ -266,19 +288,17 @@ def pages(count: int, rows: int):
         st.pagination(-(-count // rows), key="page", bind="query-params")
 
 
-BETWEEN = "\u2003"  # a wide blank, which no agency holds: theirs are collapsed
+BETWEEN = "\u2003"  # a wide blank, which no agency and no check holds: theirs are collapsed
 
 
-def choose(found):
-    """Homes chosen from this page and those before, as (agency, home id); none means all."""
-    here = [
-        f"{home}{BETWEEN}{agency}" for agency, home in zip(found["agency"], found["home_id"], strict=True)
-    ]
-    before = [name for name in st.session_state.get("chosen", []) if name not in here]
-    chosen = st.multiselect(
-        "Take along only", here + before, key="chosen", placeholder="All of them, or choose homes"
-    )
-    parted = (name.rpartition(BETWEEN) for name in chosen)
+def name_of_row(row) -> str:
+    """What the box in a row of homes chooses."""
+    return f"{row.home_id}{BETWEEN}{row.agency}"
+
+
+def homes_chosen() -> tuple[tuple[str, str], ...]:
+    """Homes whose boxes are ticked, here and on pages before, as (agency, home id); none means all."""
+    parted = (name.rpartition(BETWEEN) for name in clicks.rows_chosen())
     return tuple((agency, home) for home, _, agency in parted)
 
 

@@ -26,6 +26,7 @@ class Column:
     address or None, `mark` a value into a class of the stylesheet. `help` says what the column means, below
     the table and on the heading. `under` is another column, written small below; `width` a share of the
     table, for tables that stand above one another. `sort` is the order that a click on the heading asks for.
+    `choose` turns a row into the name that a box in the cell chooses it by.
     """
 
     name: str
@@ -39,11 +40,15 @@ class Column:
     under: str = ""
     width: str = ""
     sort: str = ""
+    choose: Callable[[Any], str] | None = None
 
 
 @dataclass(frozen=True)
 class Cell:
-    """One cell as the template draws it; `squares` are (words, class) of marks in the place of a text."""
+    """One cell as the template draws it; `squares` are (words, class) of marks in the place of a text.
+
+    `chooses` is the name of what a box before the text chooses.
+    """
 
     text: str
     kind: str
@@ -51,6 +56,7 @@ class Cell:
     address: str | None
     under: str
     squares: tuple[tuple[str, str], ...] = ()
+    chooses: str = ""
 
 
 @dataclass(frozen=True)
@@ -113,10 +119,12 @@ def why_held(most: int = 8) -> Column:
     return Column("why", "What holds it back", lines, kind=LINES, width="34%")
 
 
-def homes(link: Callable[[str, str], str], said: Column) -> tuple[Column, ...]:
-    """The columns of a list of homes; `said` is what the list says of each."""
+def homes(
+    link: Callable[[str, str], str], said: Column, choose: Callable[[Any], str] | None = None
+) -> tuple[Column, ...]:
+    """The columns of a list of homes; `said` is what the list says of each, `choose` as in Column."""
     return (
-        home(link, under="job_number", sort="home_id"),
+        home(link, under="job_number", sort="home_id", choose=choose),
         agency(under="region", sort="agency"),
         risk(sort="risk"),
         said,
@@ -202,6 +210,7 @@ def _cell(column: Column, row: Any) -> Cell:
         mark=column.mark(value) if column.mark and not wording.missing(value) else None,
         address=column.link(row) if column.link else None,
         under="" if wording.missing(under) else wording.text(under),
+        chooses=column.choose(row) if column.choose else "",
     )
 
 

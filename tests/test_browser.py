@@ -27,7 +27,8 @@ from pipelines.fleet.snapshots import attach
 pytestmark = [pytest.mark.browser, pytest.mark.filterwarnings("ignore::ResourceWarning")]
 ROOT = Path(__file__).parent.parent
 AGENCY = "Tillamere Community Partners"
-SIZES = ((1280, 720), (1920, 1080))
+SIZES = ((1280, 720), (1920, 1080), (900, 900), (390, 844))
+LETTER_PX = 741  # what a letter page holds between its margins
 SETTLED = '[data-testid="stApp"][data-test-script-state="notRunning"]'
 ADDRESSES = {
     view.name: address(view.name, **({"of": AGENCY, "home": "98"} if view.name == "home" else {}))
@@ -99,6 +100,31 @@ def settle(page, title=None):
     assert page.locator('[data-testid="stException"], [data-testid="stAlert"]').count() == 0
 
 
+# What stands outside the window and cannot be scrolled to, and what is set one word a line.
+CUT = """
+(width) => [...document.querySelectorAll("[data-testid=stMain] *")].filter((one) => {
+    const { left, right, height } = one.getBoundingClientRect();
+    const scrolled = one.parentElement.closest(".scroll");
+    if (height < 2 || one.closest("thead, g:not(.role-mark)")) return false;
+    if (scrolled?.scrollWidth > scrolled?.clientWidth && getComputedStyle(scrolled).overflowX != "visible")
+        return false;
+    if (left < -1 || right > width + 1) return true;
+    if (!one.matches(".stHtml :is(td, th, dd, p, li):not(.lines)")) return false;
+    const words = one.innerText.trim().split(/\\s+/).length;
+    const range = document.createRange();
+    range.selectNodeContents(one);
+    const lines = new Set([...range.getClientRects()].map((box) => Math.round(box.bottom / 8))).size;
+    return words > 4 && lines >= words - 1;
+}).map((one) => one.outerHTML.slice(0, 200))
+"""
+
+
+def fits(page, width=1280):
+    """Nothing is wider than the window, nothing cut, nothing set one word a line."""
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert page.evaluate(CUT, width) == []
+
+
 def accessible(page, width=1280):
     """The page fits, and axe finds nothing.
 
@@ -106,7 +132,7 @@ def accessible(page, width=1280):
     """
     from axe_playwright_python.sync_playwright import Axe
 
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    fits(page, width)
     found = Axe().run(page)
 
     def own(one):
@@ -135,8 +161,38 @@ def test_a_page_is_whole_fits_and_is_accessible(page, samples, view):
     assert page.get_by_text(CAUTIONS[0]).first.is_visible()
     for width, height in SIZES:
         page.set_viewport_size({"width": width, "height": height})
-        page.wait_for_timeout(200)
-        accessible(page, width)
+        page.wait_for_timeout(400)
+        (fits if width > 1280 else accessible)(page, width)
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": LETTER_PX, "height": 900})
+    page.wait_for_timeout(400)
+    fits(page, LETTER_PX)
+    assert page.locator("button:visible, input:visible, nav:visible, [role=combobox]:visible").count() == 0
+    assert all(page.get_by_text(one).last.is_visible() for one in CAUTIONS)
+
+
+@pytest.mark.slow
+def test_the_first_page_prints_on_one_sheet_and_a_home_on_two(page, samples, sample_snapshot):
+    """The home with most open among those with most visits; what was asked stands on the sheet."""
+    from pypdf import PdfReader
+
+    (worst,) = sample_snapshot.rows(
+        "SELECT agency, home_id FROM homes ORDER BY visits DESC, open_deficiencies DESC, home_id LIMIT 1"
+    )
+    home = address("home", of=worst[0], home=worst[1])
+    for place, title, said, most in (
+        ("", "Fleet", "Newest file and inspection of each agency", 1),
+        (address("fleet", agency=AGENCY), "Fleet", f"Agency: {AGENCY}.", 1),
+        (home, "One home", "Recomputed quantities", 2),
+    ):
+        page.goto(samples + place)
+        settle(page, title)
+        sheets = PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True))).pages
+        assert len(sheets) <= most
+        assert [round(float(side)) for side in sheets[0].mediabox[2:]] == [612, 792]
+        text = "".join("".join(sheet.extract_text() for sheet in sheets).split())
+        for words in (*CAUTIONS, said):
+            assert "".join(words.split()) in text
 
 
 @pytest.mark.slow
@@ -204,7 +260,6 @@ def test_filters_go_into_the_address_and_come_back_from_it(page, samples):
 def test_a_list_is_downloaded_and_reads_back(page, samples, sample_snapshot, tmp_path):
     page.goto(samples + address("homes", agency=AGENCY, risk="high", stage="open after the final"))
     settle(page, "Homes")
-    page.get_by_role("button", name="Choose, download, decide").click()
     with page.expect_download() as waiting:
         page.get_by_role("button", name="CSV", exact=True).first.click()
     waiting.value.save_as(tmp_path / "list.csv")
@@ -456,3 +511,36 @@ def test_files_are_added_and_a_mapping_changed_with_a_mouse(page, sample_fleet, 
         settle(page, "Add a file")
         assert page.get_by_text("Nothing is changed yet.").is_visible()
         accessible(page)
+
+
+def test_homes_are_chosen_by_boxes_over_pages_and_their_list_is_downloaded(page, samples, tmp_path):
+    """By mouse and by keyboard, without a reload; a click more on a link, and none is chosen any more."""
+    page.goto(samples + address("homes", agency=AGENCY, stage="open after the final"))
+    settle(page, "Homes")
+    page.evaluate("window.loadedOnce = true")
+    boxes = page.get_by_role("checkbox", name=re.compile("^choose home "))
+    boxes.nth(0).check()
+    boxes.nth(2).focus()
+    page.keyboard.press("Space")
+    page.get_by_text("what is open in 2 chosen homes").wait_for()
+    assert page.evaluate("document.activeElement.checked")  # drawn anew, the box keeps the keyboard
+    page.get_by_role("button", name="Page 2", exact=True).click()
+    page.get_by_text("41 to").wait_for()
+    settle(page, "Homes")
+    boxes.nth(1).check()
+    page.get_by_text("what is open in 3 chosen homes").wait_for()
+    chosen = [page.locator("tbody tr").nth(1).locator("th a").inner_text()]
+    page.get_by_role("button", name="Page 1", exact=True).click()
+    page.get_by_text("1 to 40 of").wait_for()
+    settle(page, "Homes")
+    assert [box.is_checked() for box in boxes.all()[:4]] == [True, False, True, False]
+    chosen += [page.locator("tbody tr").nth(row).locator("th a").inner_text() for row in (0, 2)]
+    with page.expect_download() as waiting:
+        page.get_by_role("button", name="CSV", exact=True).click()
+    waiting.value.save_as(tmp_path / "list.csv")
+    rows = csv.DictReader(io.StringIO((tmp_path / "list.csv").read_text(encoding="utf-8")))
+    assert {row["home_id"] for row in rows} == set(chosen) and len(set(chosen)) == 3
+    page.get_by_role("button", name="Choose none").click()
+    page.get_by_text("what is open in these").wait_for()
+    assert not any(box.is_checked() for box in boxes.all())
+    assert page.evaluate("window.loadedOnce") is True

@@ -134,7 +134,8 @@ def _of_weeks(files, newest, as_of, over, more):
 
 ANSWERED, LACKING, OTHER = "answered", "its columns are lacking", "has the columns, no inspection told"
 CROSS = "M-.7,-.7L.7,.7M.7,-.7L-.7,.7"
-COLUMN_PX, ROW_PX, MOST_FILES = 18, 17, 12
+# As many files as stand beside the longest name in a window of 390 pixels.
+COLUMN_PX, ROW_PX, MOST_FILES = 15, 17, 8
 
 
 def answered(found: Sequence[Any], names: dict[str, str], address: Callable[[int], str]):

@@ -39,7 +39,8 @@ def draw():
         frame.notice("Choose an earlier load for From than for To.")
         return
     with frame.errors_shown():
-        compared(between.told(who, snapshot, chosen, before, after), before, after)
+        told = between.told(who, snapshot, chosen, before, after)
+        compared(told, before, after, f"from {offered[before]} to {offered[after]}")
 
 
 def one_of(label, key, offered, usual, where):
@@ -48,7 +49,7 @@ def one_of(label, key, offered, usual, where):
     return filters.one_of(label, key, list(first), offered.get, where=where)
 
 
-def compared(told, before, after):
+def compared(told, before, after, said):
     def link(**asked):
         return filters.link("changes", **{"from": before, "to": after}, **asked)
 
@@ -57,7 +58,7 @@ def compared(told, before, after):
         return
     homes(told)
     pictures.show(
-        "What came, what went",
+        f"What came, what went {said}",
         charts.changed(
             told.by_gravest, told.homes, lambda what, risk="": link(show=what, gravest=risk or None)
         ),

@@ -134,10 +134,9 @@ def agencies():
     )
     found = data.agencies(who, snapshot, chosen, day)
     if found["last_inspected_on"].notna().any():
-        pictures.show(
-            "Last inspection of each agency",
-            charts.agencies(found, day, recent, lambda name: filters.link("homes", agency=name)),
-        )
+        drawn = charts.agencies(found, day, recent, lambda name: filters.link("homes", agency=name))
+        with st.container(key="screen"):  # the table says the same on paper
+            pictures.show("Last inspection of each agency", drawn)
     tables.show(
         found,
         (

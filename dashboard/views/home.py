@@ -55,6 +55,7 @@ def open_now(home):
                 "title",
                 "Deficiency",
                 link=lambda row: filters.link("homes", check=row.check_id, agency=home.agency),
+                width="15%",
             ),
             tables.risk(),
             tables.Column(

@@ -1,8 +1,10 @@
 """Homes: search, filter, put in order, choose, and take the list along."""
 
+from functools import partial
+
 import streamlit as st
 
-from dashboard import data, deciding, downloads, filters, frame, tables, wording
+from dashboard import clicks, data, deciding, downloads, filters, frame, tables, wording
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
 CHECK_IS_UNVERIFIED = " With this choice the filter Check means the check that was not verified."
@@ -14,17 +16,32 @@ def offered():
     return [*data.OFFERED, *([asked] if asked in data.QUESTION and asked not in data.OFFERED else [])]
 
 
+def name_of_list(what):
+    return downloads.name(what, snapshot, day)
+
+
+def flagged(picked, only):
+    """Makes the list of what is open in the homes chosen, in all of them where none is."""
+    return partial(data.flagged, who, snapshot, chosen, only, day, picked)
+
+
+def taken_along(picked, only, what):
+    """Downloads of the list; and no home chosen any more, by one click."""
+    row = downloads.offer(flagged(picked, only), name_of_list("flagged"), what)
+    if picked:
+        row.button("Choose none", on_click=clicks.choose_none)
+
+
 def packets(picked, only, homes):
     """The same work by crew and day, where it is not too much for paper."""
     if not 0 < homes <= data.MOST_IN_PACKETS:
         return
 
     def made(ending):
-        listed = data.flagged(who, snapshot, chosen, only, day, picked)
+        listed = flagged(picked, only)()
         return data.packets_made(data.packets_of(who, snapshot, listed, day), ending)
 
-    name = downloads.name("packets", snapshot, day)
-    downloads.as_they_are(made, name, data.PACKET_ENDINGS, "work packets, by crew and day")
+    downloads.as_they_are(made, name_of_list("packets"), data.PACKET_ENDINGS, "work packets, by crew and day")
 
 
 def draw():
@@ -44,30 +61,24 @@ def draw():
     count = data.homes_count(who, snapshot, chosen, only, day)
     page = filters.page_of(count, data.ROWS_A_PAGE)
     found = data.homes_page(who, snapshot, chosen, only, day, sort, page)
-    with take.popover("Choose, download, decide", width="stretch", disabled=not count):
-        picked = filters.choose(found)
-        what = (
-            f"what is open in {wording.plural(len(picked), 'chosen home')}"
-            if picked
-            else f"what is open in {wording.these(count, 'home')}"
-        )
-        downloads.offer_work(
-            lambda: data.flagged(who, snapshot, chosen, only, day, picked),
-            downloads.name("flagged", snapshot, day),
-            what,
-            len(picked) or data.work_count(who, snapshot, chosen, only, day),
-        )
-        packets(picked, only, len(picked) or data.work_count(who, snapshot, chosen, only, day))
+    picked = filters.homes_chosen()
+    homes = len(picked) or data.work_count(who, snapshot, chosen, only, day)
+    if count:
+        in_homes = wording.plural(len(picked), "chosen home") if picked else wording.these(count, "home")
+        taken_along(picked, only, f"what is open in {in_homes}")
+    with take.popover("Work on paper, decide", width="stretch", disabled=not count):
+        downloads.offer_work(flagged(picked, only), name_of_list("flagged"), homes)
+        packets(picked, only, homes)
         tables.links([("Take in a list that came back filled in", filters.link("returned"))])
         deciding.on_chosen(snapshot, picked, chosen.check)
     if only:
-        tables.said(
-            f"{data.QUESTION[only].meaning}{CHECK_IS_UNVERIFIED if only == 'safety-not-verified' else ''}"
-        )
+        question = data.QUESTION[only]
+        more = CHECK_IS_UNVERIFIED if only == "safety-not-verified" else ""
+        tables.said(f"{question.label}: {question.meaning}{more}")
     tables.show(
         found,
         (
-            *tables.homes(filters.home_link, tables.headline()),
+            *tables.homes(filters.home_link, tables.headline(), filters.name_of_row),
             deciding.column(deciding.of_home, lambda asked: filters.link("homes", only=only, decide=asked)),
         ),
         wording.range_of(page, data.ROWS_A_PAGE, count, "home")
