@@ -542,6 +542,15 @@ def test_chosen_homes_alone_are_taken_along(show, samples):
     assert "what is open in these" in text(fine(page.run()))
 
 
+@pytest.mark.parametrize("box, said", [({}, "high or worse"), ({"exactly": "true"}, "high, this level only")])
+def test_what_a_page_is_narrowed_to_is_said_for_paper(show, samples, box, said):
+    page = show(samples, "homes", agency=AGENCY, check="leak-seen", risk="high", as_of="2026-03-01", **box)
+    (words,) = re.findall(r'<p class="on-paper">(.*?)</p>', html(fine(page)), re.S)
+    assert " ".join(re.sub(r"<.*?>|&ensp;", " ", unescape(words)).split()) == (
+        f"Agency: {AGENCY} . Check: Leaks on the loop . Risk: {said} . Due dates counted to Mar 1, 2026."
+    )
+
+
 # ---- one home
 
 
