@@ -182,7 +182,7 @@ def on_paper(view):
 
 def _of_box(name):
     """What the box below a filter says of it."""
-    ticked = st.session_state.get(BOXES.get(name, ""))
+    ticked = name in BOXES and st.session_state.get(BOXES[name])
     if name == "risk":
         return ", this level only" if ticked else " or worse"
     return ", only what it found first" if ticked else ""
