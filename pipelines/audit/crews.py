@@ -30,9 +30,12 @@ CASE_MIX = pa.schema(
 )
 
 
-def crew_tables(connection, policy):
-    """Make the tables of the audit; crew and inspector are those of the final."""
-    both = side_by_side(connection)
+def crew_tables(connection, readings, policy):
+    """Make the tables of the audit; crew and inspector are those of the final.
+
+    `readings` is SQL of those in force, words as positions.
+    """
+    both = side_by_side(connection, readings)
     with connection.cursor() as one, connection.cursor() as other, ThreadPoolExecutor(2) as pool:
         of_readings = pool.submit(_of_readings, both.asked_by(one), policy)
         found = units(both, policy)
@@ -55,7 +58,7 @@ def _of_record(both, found, policy):
     return {
         "program_units": program_units(both, found, policy),
         "charged": charged(both, found, policy.measures),
-        "calibration": calibration(both.connection, found, int(policy.paired_within_days)),
+        "calibration": calibration(both, found, int(policy.paired_within_days)),
         "agreement": agreement(found),
         "lacking_readings": lacking(found),
     }
