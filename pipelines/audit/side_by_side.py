@@ -11,6 +11,7 @@ import pyarrow.compute as pc
 from pipelines.fields import BY_NAME
 
 NOBODY = -1
+ALL_ROWS = 1 << 31
 KEY = "agency, inspection_id"
 
 
@@ -140,4 +141,6 @@ def numbered(codes):
 
 
 def _asked(connection, columns, table):
-    return connection.sql(f"SELECT {', '.join(columns)} FROM {table}").to_arrow_table().combine_chunks()
+    """As one batch: what comes in several is copied when it is joined."""
+    found = connection.sql(f"SELECT {', '.join(columns)} FROM {table}").to_arrow_table(ALL_ROWS)
+    return found.combine_chunks() if any(one.num_chunks != 1 for one in found.columns) else found

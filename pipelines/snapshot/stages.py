@@ -393,7 +393,7 @@ def finish(connection, policy, received, shown, progress):
     progress.stage("counting and publishing")
     exports.count_exports(connection, received)
     described.describe(connection, policy, shown)
-    with connection.cursor() as beside, ThreadPoolExecutor(1) as pool:
+    with _one_thread(connection), connection.cursor() as beside, ThreadPoolExecutor(1) as pool:
         crews = pool.submit(crew_audit.crew_tables, beside, READINGS, policy)
         home_suspicions(connection)
         tally(connection)
