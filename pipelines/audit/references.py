@@ -46,7 +46,7 @@ def visits_of(both, policy):
             f"{coded('home-id-reused')} AS moved",
         ]
     )
-    recorded = both.recorded(
+    recorded = both.numbers(
         [
             "inspected_on",
             "repairs_reported IS NOT NULL AS repaired",
@@ -68,11 +68,7 @@ def visits_of(both, policy):
             f"fill_setting_psig - {column} * tank_above_gauge_ft AS charge_due",
         ]
     )
-    columns = {
-        name: table.column(name).to_numpy(zero_copy_only=False)
-        for table in (judged, recorded)
-        for name in table.column_names
-    }
+    columns = {name: judged.column(name).to_numpy() for name in judged.column_names} | recorded
     names, who = both.readers
     agencies = sorted({agency for agency, _ in names})
     agency_of = np.array([agencies.index(agency) for agency, _ in names], np.int64)

@@ -42,6 +42,11 @@ class SideBySide:
         found = _asked(self.connection, columns, self.readings)
         return found.take(pa.array(self.place[chosen])).combine_chunks()
 
+    def numbers(self, columns):
+        """Arrays by name of `columns` (SQL) of `readings`, numbers, days or booleans, NaN for NULL."""
+        found = _asked(self.connection, columns, self.readings)
+        return {name: found.column(name).to_numpy()[self.place] for name in found.column_names}
+
     @cached_property
     def readers(self):
         """Who read, the crew where no inspector is recorded: ((agency, inspector) in order; the position of
