@@ -26,11 +26,12 @@ READ = dict.fromkeys(
         "inspected_on",
     )
 )
+READINGS = "made_readings"  # words as positions
 FIRST_DAY, DAYS = np.datetime64("2024-01-01"), 500
 
 
 def connected(order=None, **columns):
-    """A database with `judged` and `readings` of visits in the order of systems; what is not named is NULL.
+    """A database with `judged` and READINGS of visits in the order of systems; what is not named is NULL.
 
     Columns: home, kind, inspector, day, readings by their names, coded results by theirs. `order` puts the
     homes, by number, in another order.
@@ -52,15 +53,17 @@ def connected(order=None, **columns):
         judged[coded(check)] = np.asarray(columns.get(coded(check), np.full(count, NOT_APPLICABLE)))[rows]
     readings = {"agency": agency, "inspection_id": ids}
     for name in READ:
-        kind = pa.float64() if BY_NAME[name].kind == NUMBER else pa.string()
+        words, number = BY_NAME[name].words, BY_NAME[name].kind == NUMBER
+        kind = pa.int8() if words else pa.float64() if number else pa.string()
         if name == "inspected_on":
             readings[name] = pa.array(FIRST_DAY + columns["day"][rows])
         elif name in columns:
-            readings[name] = pa.array(np.asarray(columns[name])[rows], kind, from_pandas=True)
+            values = [words.index(one) for one in columns[name]] if words else columns[name]
+            readings[name] = pa.array(np.asarray(values)[rows], kind, from_pandas=True)
         else:
             readings[name] = pa.nulls(count, kind)
     connection = duckdb.connect()
-    for name, made in (("judged", judged), ("readings", readings)):
+    for name, made in (("judged", judged), (READINGS, readings)):
         connection.register("made", pa.table(made))
         connection.execute(f"CREATE TABLE {name} AS SELECT * FROM made")
         connection.unregister("made")

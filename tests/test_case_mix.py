@@ -17,6 +17,11 @@ def some_houses(seed=1, ridge=case_mix.OF_REGIONS):
     return houses, luck.binomial(of, 1 / (1 + np.exp(-odds))), of
 
 
+def fitted(bad, of, houses):
+    """The Model of one check."""
+    return case_mix.fit([bad], [of], houses)[0]
+
+
 def whole(houses):
     """Design of places, what is above them, and terms, and its ridge, as matrices."""
     places, above = len(houses.above), houses.above.max() + 1
@@ -44,7 +49,7 @@ def test_the_fit_is_that_of_the_whole_matrix(seed):
         p = 1 / (1 + np.exp(-(middle + x @ b)))
         b += np.linalg.solve(x.T * (of * p * (1 - p)) @ x + ridge, x.T @ (bad - of * p) - ridge @ b)
     p = 1 / (1 + np.exp(-(middle + x @ b)))
-    model = case_mix.fit(bad, of, houses)
+    model = fitted(bad, of, houses)
     np.testing.assert_allclose(model.rate, p, rtol=6e-6)
     # Names of one agency each: what the model takes of their variance, by the whole matrix.
     name = np.where(houses.place < 2, np.arange(60) % 2, 2 + np.arange(60) % 3)
@@ -65,7 +70,7 @@ def test_terms_agree_with_a_library():
 
     houses, bad, of = some_houses(7)
     alone = Houses(np.zeros(60, int), houses.terms, 7, np.zeros(1, int), 1e9)
-    model = case_mix.fit(bad, of, alone)
+    model = fitted(bad, of, alone)
     x = np.zeros((60, 7))
     for term in houses.terms.T:
         x[np.arange(60), term] = 1
@@ -78,7 +83,7 @@ def test_terms_agree_with_a_library():
 
 def test_what_an_agency_found_is_what_is_expected_of_it():
     houses, bad, of = some_houses(3)
-    model = case_mix.fit(bad, of, houses)
+    model = fitted(bad, of, houses)
     agency = houses.above[houses.place]
     observed, expected = np.bincount(agency, bad), np.bincount(agency, of * model.rate)
     np.testing.assert_allclose(expected, observed, rtol=0.002)
@@ -91,17 +96,17 @@ def test_it_exists_whatever_was_found(bad_at):
     of = of + 1
     bad = np.zeros(60, int)
     bad[list(bad_at)] = of[list(bad_at)]
-    model = case_mix.fit(bad, of, houses)
+    model = fitted(bad, of, houses)
     assert np.isfinite(model.rate).all() and ((model.rate >= 0) & (model.rate <= 1)).all()
     assert (of * model.rate).sum() == pytest.approx(bad.sum(), rel=0.03, abs=0.8)
-    none = case_mix.fit(np.zeros(60), np.zeros(60), houses)
+    none = fitted(np.zeros(60), np.zeros(60), houses)
     assert np.isfinite(none.rate).all()
 
 
 def test_a_small_crew_keeps_its_variance_and_one_alone_loses_it():
     """One with 5 % of the houses keeps 95 %, as in a draw without putting back; one with all keeps none."""
     houses = Houses(np.zeros(1, int), np.zeros((1, 1), int), 1, np.zeros(1, int), 1e9)
-    model = case_mix.fit([1000], [5000], houses)
+    model = fitted([1000], [5000], houses)
     _, left = case_mix.expected(model, [250, 4750], Groups(np.array([0, 1]), np.array([0, 0]), houses))
     assert left == pytest.approx([0.95, 0.05], abs=1e-4)
     _, left = case_mix.expected(model, [5000], Groups(np.array([0]), np.array([0]), houses))
@@ -113,8 +118,19 @@ def test_order_of_houses_changes_nothing_that_is_kept():
     turned = np.random.default_rng(0).permutation(60)
     other = Houses(houses.place[turned], houses.terms[turned], 7, houses.above, houses.ridge)
     np.testing.assert_array_equal(
-        case_mix.fit(bad, of, houses).rate[turned], case_mix.fit(bad[turned], of[turned], other).rate
+        fitted(bad, of, houses).rate[turned], fitted(bad[turned], of[turned], other).rate
     )
+
+
+def test_checks_fitted_side_by_side_are_fitted_as_if_alone():
+    """One of them with nothing told, and each at rest after another number of steps."""
+    houses, bad, of = some_houses(6)
+    bads = np.stack([bad, np.zeros(60, int), of, bad // 3])
+    ofs = np.stack([of, np.zeros(60, int), of, of])
+    for one, (bad, of) in zip(case_mix.fit(bads, ofs, houses), zip(bads, ofs, strict=True), strict=True):
+        alone = fitted(bad, of, houses)
+        for name, values in vars(alone).items():
+            np.testing.assert_array_equal(getattr(one, name), values, err_msg=name)
 
 
 def test_calibration_against_libraries():
@@ -122,7 +138,7 @@ def test_calibration_against_libraries():
     from sklearn.metrics import roc_auc_score
 
     houses, bad, of = some_houses(5)
-    rate = case_mix.fit(bad, of, houses).rate
+    rate = fitted(bad, of, houses).rate
     area, slope, gap = case_mix.calibration(bad, of, rate)
     found = np.concatenate([np.repeat([1, 0], [b, n - b]) for b, n in zip(bad, of, strict=True)])
     score = np.repeat(rate, of)

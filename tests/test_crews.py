@@ -17,6 +17,7 @@ from pipelines.audit.units import HOME_GROUPS, Units, _units
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.codes import coded
 from pipelines.engine.results import DEFICIENT, NOT_APPLICABLE, NOT_VERIFIED, OK
+from pipelines.fields import BY_NAME
 from tests.inspections import SOUND, agency_of, shipped_policy, snapshot_of, snapshot_of_cases
 
 VENT = "vent-cap-tight"
@@ -309,9 +310,10 @@ def made(crew, bad, *, lacking=None, agency=None, region=None, tank=None):
         "crew": [f"Crew {one:03}" for one in crew],
         "inspector": ["A. B."] * count,
         "region": ["Harbor"] * count if region is None else region,
-        "tank_type": ["diaphragm"] * count if tank is None else tank,
     }
     columns |= {name: pa.array(list(values), pa.string()) for name, values in words.items()}
+    tanks = ["diaphragm"] * count if tank is None else tank
+    columns["tank_type"] = pa.array([BY_NAME["tank_type"].words.index(one) for one in tanks], pa.int8())
     columns["boiler_year"] = pa.array(np.full(count, 2010.0))
     columns["inspected_on"] = pa.array(np.full(count, np.datetime64("2026-03-02", "D")))
     columns["atmosphere_psia"] = pa.array(np.full(count, 14.6))

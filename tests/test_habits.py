@@ -12,7 +12,7 @@ from pipelines.audit.side_by_side import side_by_side
 from pipelines.engine.codes import coded
 from pipelines.engine.results import DEFICIENT, OK
 from tests.inspections import shipped_policy
-from tests.made_visits import connected
+from tests.made_visits import READINGS, connected
 
 VISITS = 60
 LAST_DIGIT = (0.1,) * 10
@@ -46,7 +46,7 @@ def read(seed, inspectors=12, rounding=(), copying=(), hurried=(), spread=False)
 
 
 def found(connection):
-    return habits(side_by_side(connection), shipped_policy()).to_pandas()
+    return habits(side_by_side(connection, READINGS), shipped_policy()).to_pandas()
 
 
 def told(connection):

@@ -22,13 +22,13 @@ from pipelines.fleet.folder import Fleet
 from pipelines.snapshot import stages
 from tests.conftest import SAMPLES
 from tests.inspections import SOUND, loaded, shipped_policy, snapshot_of
-from tests.made_visits import DAYS, FIRST_DAY, pressures
+from tests.made_visits import DAYS, FIRST_DAY, READINGS, pressures
 
 EVERY_FLEET = range(12)
 
 
 def found(connection):
-    return instruments(side_by_side(connection), shipped_policy()).to_pandas()
+    return instruments(side_by_side(connection, READINGS), shipped_policy()).to_pandas()
 
 
 def told(connection):

@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipelines.audit import chance
-from pipelines.audit.units import after_work
+from pipelines.audit.units import AT_FINALS, FINALS, after_work
 from pipelines.engine.arrays import to_six_digits
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.codes import CERTAINTY_STEPS, coded, column, outcome_of_results, outcomes_of_results
@@ -22,14 +22,14 @@ TENTHS = 10
 COPIED, MOVED = "readings-repeated", coded("home-id-reused")
 
 
-def calibration(connection, found, within_days):
+def calibration(both, found, within_days):
     """The rows of `calibration`, an Arrow table: ten, the last of which includes certainties of 1.
 
     `squared` is the mean of the squared difference between certainty and what came (Brier score).
     """
     earlier, later = _pairs(found, within_days)
     results = np.zeros((4, TENTHS), np.int64)
-    for first, second in _numbers(connection, found.visits, earlier, later):
+    for first, second in _numbers(both, found.visits, earlier, later):
         results += _counts(first, second)
     count, borne_out, expected, squared = results
     low, high = chance.exact_interval(borne_out, count)
@@ -61,7 +61,7 @@ def _pairs(found, within_days):
     at = found.visits.select(wanted).take(pa.array(order)).combine_chunks()
     if not len(order):
         return order, order
-    finals = pc.is_in(at.column("inspection_kind"), pa.array(["final", "qa"])).to_numpy()
+    finals = pc.is_in(at.column("inspection_kind"), pa.array(FINALS)).to_numpy()
     same = np.diff(found.system[order], prepend=-1) == 0
     day = at.column("inspected_on").to_numpy().astype("datetime64[D]").astype(np.int64)
     soon = np.diff(day, prepend=day[:1]) <= within_days
@@ -73,35 +73,22 @@ def _pairs(found, within_days):
     return order[second - 1], order[second]
 
 
-def _numbers(connection, visits, earlier, later):
+def _numbers(both, visits, earlier, later):
     """Yields the coded results of each check at both visits of the pairs at which both rest on numbers."""
-    pairs = pa.table(
-        {
-            "first": visits.column("row").take(pa.array(earlier)),
-            "second": visits.column("row").take(pa.array(later)),
-        }
-    )
-    shown = {name for name, *_ in connection.sql("DESCRIBE judged").fetchall()}
+    shown = {name for name, *_ in both.connection.sql("DESCRIBE judged").fetchall()}
     checks = [check.id for check in HOME_CHECKS if column(check.id, "observed") in shown]
-    wanted = ", ".join(
-        f"CASE WHEN isfinite({side}.{column(check, 'observed')}) THEN {coded(check, side)} END"
-        f" AS {side}_{coded(check)}"
-        for check in checks
-        for side in ("a", "b")
-    )
-    connection.register("pairs_of_visits", pairs)
-    codes = connection.sql(f"""
-        SELECT {wanted}
-        FROM pairs_of_visits AS pairs
-        JOIN judged AS a ON a.rowid = pairs.first
-        JOIN judged AS b ON b.rowid = pairs.second
-        WHERE a.{coded(COPIED)} & 3 <> {DEFICIENT} AND b.{coded(COPIED)} & 3 <> {DEFICIENT}
-    """).to_arrow_table()
-    connection.unregister("pairs_of_visits")
+    rests = [f"coalesce(isfinite({column(check, 'observed')}), false) AS {coded(check)}" for check in checks]
+    taken = both.judged([*rests, f"{coded(COPIED)} & 3 <> {DEFICIENT} AS own"], AT_FINALS)
+    # Of the visits asked for, the position of each.
+    place = np.cumsum(pc.is_in(visits.column("inspection_kind"), pa.array(FINALS)).to_numpy()) - 1
+    own = taken.column("own").to_numpy()
+    own = own[place[earlier]] & own[place[later]]
+    earlier, later = earlier[own], later[own]
+    first, second = place[earlier], place[later]
     for check in checks:
-        first, second = (codes.column(f"{side}_{coded(check)}") for side in ("a", "b"))
-        both = pc.and_(first.is_valid(), second.is_valid())
-        yield first.filter(both).to_numpy(), second.filter(both).to_numpy()
+        rests, codes = taken.column(coded(check)).to_numpy(), visits.column(coded(check)).to_numpy()
+        number = rests[first] & rests[second]
+        yield codes[earlier[number]], codes[later[number]]
 
 
 def _counts(first, second):

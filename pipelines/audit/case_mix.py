@@ -87,33 +87,43 @@ class Model:
 
 
 def fit(bad, of, houses):
-    """The Model of counts `bad` of `of` by kind of house, by Newton's method in a fixed order of summing."""
+    """A Model of each row of counts `bad` of `of`, shape (checks, kinds), by Newton's method.
+
+    Checks are fitted side by side, each as if it were alone, and sums run in a fixed order.
+    """
     bad, of = np.asarray(bad, float), np.asarray(of, float)
-    share = (bad.sum() + 0.5) / (of.sum() + 1.0)
-    middle = np.log(share / (1.0 - share))
+    share = (bad.sum(1) + 0.5) / (of.sum(1) + 1.0)
+    middle = np.log(share / (1.0 - share))[:, None]
     places, above = len(houses.above), int(houses.above.max(initial=-1)) + 1
-    level, over, terms = np.zeros(places), np.zeros(above), np.zeros(houses.width)
-    whole = np.zeros_like(houses.place)
-    for _ in range(MOST_STEPS if of.any() else 0):  # without counts no step moves anything
-        rate = _rate(middle + level[houses.place] + terms[houses.terms].sum(1))
-        matrix = _information(of * rate * (1.0 - rate), houses)
-        apart = level - over[houses.above]
-        steps = _solve(
-            matrix,
-            houses,
-            np.bincount(houses.place, bad - of * rate, places) - houses.ridge * apart,
-            np.bincount(houses.above, houses.ridge * apart, above) - OF_LEVELS * over,
-            _by_terms(whole, houses.terms, bad - of * rate, (1, houses.width))[0] - OF_TERMS * terms,
-        )
-        moved = np.abs(steps[0][houses.place] + steps[2][houses.terms].sum(1)).max(initial=0.0)
-        damped = min(1.0, LARGEST_STEP / moved) if moved else 1.0
-        level, over, terms = (
-            value + damped * step for value, step in zip((level, over, terms), steps, strict=True)
-        )
-        if moved < CLOSE:
+    level, over, terms = (np.zeros((len(of), count)) for count in (places, above, houses.width))
+    at = np.flatnonzero(of.any(1))  # without counts no step moves anything
+    for _ in range(MOST_STEPS):
+        if not len(at):
             break
-    rate = to_six_digits(_rate(middle + level[houses.place] + terms[houses.terms].sum(1)))
-    return Model(rate, *_information(of * rate * (1.0 - rate), houses))
+        rate = _rate(_odds(middle[at] + level[at], terms[at], houses))
+        left = bad[at] - of[at] * rate
+        apart = level[at] - over[at][:, houses.above]
+        steps = _solve(
+            _information(of[at] * rate * (1.0 - rate), houses),
+            houses,
+            _sums(houses.place, left, places) - houses.ridge * apart,
+            _sums(houses.above, houses.ridge * apart, above) - OF_LEVELS * over[at],
+            _by_terms(np.zeros_like(houses.place), houses.terms, left, (1, houses.width))[:, 0]
+            - OF_TERMS * terms[at],
+        )
+        moved = np.abs(_odds(steps[0], steps[2], houses)).max(1, initial=0.0)
+        damped = np.minimum(1.0, LARGEST_STEP / np.maximum(moved, CLOSE))[:, None]
+        for value, step in zip((level, over, terms), steps, strict=True):
+            value[at] += damped * step
+        at = at[moved >= CLOSE]
+    rate = to_six_digits(_rate(_odds(middle + level, terms, houses)))
+    matrix = _information(of * rate * (1.0 - rate), houses)
+    return [Model(*one) for one in zip(rate, *matrix, strict=True)]
+
+
+def _odds(level, terms, houses):
+    """Log odds of each kind of house, shape (checks, kinds), from those of places and terms."""
+    return level[:, houses.place] + sum(terms[:, term] for term in houses.terms.T)
 
 
 def _rate(odds):
@@ -122,43 +132,50 @@ def _rate(odds):
     return np.where(odds > 0, 1.0, small) / (1.0 + small)
 
 
+def _sums(codes, values, count):
+    """Sums of values of shape (checks, n) over each of `count` codes of shape (n,): (checks, count)."""
+    checks = len(values)
+    at = np.arange(checks)[:, None] * count + codes
+    return np.bincount(at.ravel(), values.ravel(), checks * count).reshape(checks, count)
+
+
 def _by_terms(rows, terms, values, shape):
-    """Sums of values of kinds of houses over each of their `terms` within each of their `rows`."""
-    found = np.zeros(shape[0] * shape[1])
-    for term in terms.T:
-        found += np.bincount(rows * shape[1] + term, values, len(found))
-    return found.reshape(shape)
+    """Sums of values (checks, kinds) over each of the `terms` of kinds within each of their `rows`:
+    (checks, *shape).
+    """
+    found = sum(_sums(rows * shape[1] + term, values, shape[0] * shape[1]) for term in terms.T)
+    return found.reshape(len(values), *shape)
 
 
 def _information(weight, houses):
-    """What elimination leaves: (of_place, of_above, of_terms, by_place, by_above), as in Model."""
+    """What elimination leaves: (of_place, of_above, of_terms, by_place, by_above), as in Model, by check."""
     places, above = len(houses.above), int(houses.above.max(initial=-1)) + 1
-    held = np.bincount(houses.place, weight, places)
+    held = _sums(houses.place, weight, places)
     of_place = held + houses.ridge
     by_place = _by_terms(houses.place, houses.terms, weight, (places, houses.width))
-    of_above = OF_LEVELS + np.bincount(houses.above, houses.ridge * held / of_place, above)
-    drawn = houses.ridge * by_place / of_place[:, None]
-    by_above = np.zeros((above, houses.width))
-    np.add.at(by_above, houses.above, drawn)
+    of_above = OF_LEVELS + _sums(houses.above, houses.ridge * held / of_place, above)
+    drawn = houses.ridge * by_place / of_place[..., None]
+    by_above = np.zeros((above, len(weight), houses.width))
+    np.add.at(by_above, houses.above, drawn.swapaxes(0, 1))
+    by_above = by_above.swapaxes(0, 1)
     of_terms = OF_TERMS * np.eye(houses.width)
     for term in houses.terms.T:
-        of_terms = of_terms + _by_terms(term, houses.terms, weight, of_terms.shape)
-    of_terms = of_terms - np.einsum("pi,pj->ij", by_place / of_place[:, None], by_place)
-    of_terms = of_terms - np.einsum("ai,aj->ij", by_above / of_above[:, None], by_above)
+        of_terms = of_terms + _by_terms(term, houses.terms, weight, (houses.width, houses.width))
+    for by, of in ((by_place, of_place), (by_above, of_above)):
+        of_terms = of_terms - (by / of[..., None]).transpose(0, 2, 1) @ by
     return of_place, of_above, of_terms, by_place, by_above
 
 
 def _solve(matrix, houses, of_places, of_above, of_terms):
-    """The step that a gradient asks for: of places, of what is above them, of terms."""
+    """The step that a gradient asks for: of places, of what is above them, of terms, by check."""
     place, above, terms, by_place, by_above = matrix
-    count = len(above)
-    lifted = of_above + np.bincount(houses.above, houses.ridge * of_places / place, count)
-    left = of_terms - (by_place * (of_places / place)[:, None]).sum(0)
-    left = left - (by_above * (lifted / above)[:, None]).sum(0)
-    step_terms = np.linalg.solve(terms, left)
-    step_above = (lifted - (by_above * step_terms).sum(1)) / above
-    pulled = houses.ridge * step_above[houses.above]
-    return (of_places + pulled - (by_place * step_terms).sum(1)) / place, step_above, step_terms
+    lifted = of_above + _sums(houses.above, houses.ridge * of_places / place, above.shape[1])
+    left = of_terms - (by_place * (of_places / place)[..., None]).sum(1)
+    left = left - (by_above * (lifted / above)[..., None]).sum(1)
+    step_terms = np.linalg.solve(terms, left[..., None])
+    step_above = (lifted - (by_above @ step_terms)[..., 0]) / above
+    pulled = houses.ridge * step_above[:, houses.above]
+    return (of_places + pulled - (by_place @ step_terms)[..., 0]) / place, step_above, step_terms[..., 0]
 
 
 def expected(model, of, groups):
@@ -179,7 +196,7 @@ def expected(model, of, groups):
     part = in_place / model.of_place[place]
     lifted = np.bincount(name, houses.ridge * part, names)
     above = houses.above[groups.place[groups.starts]]
-    left = _by_terms(groups.name, groups.terms, weight, (names, houses.width))
+    left = _by_terms(groups.name, groups.terms, weight[None], (names, houses.width))[0]
     taken = np.zeros_like(left)
     np.add.at(taken, name, model.by_place[place] * part[:, None])
     left = left - taken - model.by_above[above] * (lifted / model.of_above[above])[:, None]

@@ -234,7 +234,9 @@ def quantiles(values, group, count, share):
     """The value below which a share of each group lies, interpolated between its members; NaN without any."""
     if not len(values):
         return np.full(len(count), np.nan)
-    ordered = values[np.lexsort((values, group))]
+    order = np.argsort(values)
+    narrow = group[order].astype(np.min_scalar_type(len(count)))  # sorts fastest
+    ordered = values[order[np.argsort(narrow, kind="stable")]]
     start, last = np.cumsum(count) - count, np.maximum(count - 1, 0)
     at = share * last
     below = np.minimum(start + np.floor(at).astype(np.int64), len(ordered) - 1)

@@ -30,41 +30,48 @@ CASE_MIX = pa.schema(
 )
 
 
-def crew_tables(connection, policy):
-    """Make the tables of the audit; crew and inspector are those of the final."""
-    both = side_by_side(connection)
+def crew_tables(connection, readings, policy):
+    """Make the tables of the audit; crew and inspector are those of the final.
+
+    `readings` is SQL of those in force, words as positions.
+    """
+    both = side_by_side(connection, readings)
     with connection.cursor() as one, connection.cursor() as other, ThreadPoolExecutor(2) as pool:
         of_readings = pool.submit(_of_readings, both.asked_by(one), policy)
         found = units(both, policy)
         of_record = pool.submit(_of_record, both.asked_by(other), found, policy)
-        tables = _of_work(found, policy)
-        tables |= of_record.result() | of_readings.result()
-    for name, rows in tables.items():
-        connection.register("audited", rows)
-        connection.execute(f"CREATE OR REPLACE TABLE {name} AS SELECT * FROM audited")
-        connection.unregister("audited")
+        _of_work(connection, found, policy)
+        of_record.result()
+        of_readings.result()
+
+
+def _write(connection, name, rows):
+    """Make a table of an Arrow table."""
+    connection.register("audited", rows)
+    connection.execute(f"CREATE OR REPLACE TABLE {name} AS SELECT * FROM audited")
+    connection.unregister("audited")
 
 
 def _of_readings(both, policy):
-    """How far to trust the readings, by inspector: Arrow tables by their names."""
-    return {"instruments": instruments(both, policy), "habits": habits(both, policy)}
+    """The tables of how far to trust the readings, by inspector."""
+    _write(both.connection, "instruments", instruments(both, policy))
+    _write(both.connection, "habits", habits(both, policy))
 
 
 def _of_record(both, found, policy):
-    """What stands of the units beside how often they are found deficient: Arrow tables by their names."""
-    return {
-        "program_units": program_units(both, found, policy),
-        "charged": charged(both, found, policy.measures),
-        "calibration": calibration(both.connection, found, int(policy.paired_within_days)),
-        "agreement": agreement(found),
-        "lacking_readings": lacking(found),
-    }
+    """The tables of what stands of the units beside how often they are found deficient."""
+    _write(both.connection, "program_units", program_units(both, found, policy))
+    _write(both.connection, "charged", charged(both, found, policy.measures))
+    _write(both.connection, "calibration", calibration(both, found, int(policy.paired_within_days)))
+    _write(both.connection, "agreement", agreement(found))
+    _write(both.connection, "lacking_readings", lacking(found))
 
 
-def _of_work(found, policy):
-    """What finals found after the work, against chance: Arrow tables by their names."""
+def _of_work(connection, found, policy):
+    """The tables of what finals found after the work, against chance."""
     of_levels = levels(found)
     checks, counts, mixes, together = counted(found, policy, of_levels)
+    _write(connection, "crew_units", _unit_rows(found, together))
     compared = (who for level in of_levels for who in level.compared)
     tables = {
         kind: _rows(who, checks, one, policy) for kind, who, one in zip(KINDS, compared, counts, strict=True)
@@ -81,12 +88,9 @@ def _of_work(found, policy):
         ],
         schema=CASE_MIX,
     )
-    return {
-        "crew_checks": crews,
-        "crew_units": _unit_rows(found, together),
-        "standings": pa.concat_tables(others),
-        "case_mix": mixed,
-    }
+    _write(connection, "crew_checks", crews)
+    _write(connection, "standings", pa.concat_tables(others))
+    _write(connection, "case_mix", mixed)
 
 
 def _rows(who, checks, counts, policy):

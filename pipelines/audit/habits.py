@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipelines.audit import chance
-from pipelines.audit.side_by_side import NOBODY
+from pipelines.audit.side_by_side import NOBODY, word
 from pipelines.engine.arrays import to_six_digits
 from pipelines.engine.codes import coded
 from pipelines.engine.results import DEFICIENT
@@ -28,7 +28,7 @@ DIGITS = {
     "whole": (WHOLE, "{0} IS NOT NULL", ("cold_pressure_psig", "hot_pressure_psig", "precharge_psig")),
     "twelve": ("{0} = 12", WHOLE, ("cold_pressure_psig", "precharge_psig")),
     "fives": (
-        "{0} % 5 = 0",
+        "round({0} / 5) * 5 = {0}",
         WHOLE,
         (
             "cold_pressure_psig",
@@ -57,9 +57,9 @@ TAKEN = (  # what anybody can read at any closed loop
 RECORDED_OF_TAKEN = " + ".join(f"(r.{field} IS NOT NULL)::BIGINT" for field in TAKEN)
 
 
-def _shown():
+def _shown(hot_water):
     """What shows each habit and what of, as SQL of readings `r` and results `j`; of what is recorded,
-    visits that lack some.
+    visits that lack some. `hot_water` is what the heating system of a closed loop is called there.
     """
     found = {}
     for check in ODD:
@@ -68,11 +68,12 @@ def _shown():
     for how, (shows, counts, fields) in DIGITS.items():
         for field in fields:
             found[f"{how}__{field}"] = (shows.format(f"r.{field}"), counts.format(f"r.{field}"))
-    found[RECORDED] = (f"{RECORDED_OF_TAKEN} < {len(TAKEN)}", "r.heating_system = 'hot_water'")
+    found[RECORDED] = (f"{RECORDED_OF_TAKEN} < {len(TAKEN)}", f"r.heating_system = {hot_water}")
     return found
 
 
-SHOWN = _shown()
+SHOWN = _shown("'hot_water'")
+SHOWN_BY_POSITIONS = _shown(word("heating_system", "hot_water"))  # where words are positions
 HABITS = tuple(SHOWN)
 ROUNDS = 12
 FARTHEST = 30.0  # deviates; beyond it a probability is no number any more
@@ -161,21 +162,24 @@ def _counts(both):
     recorded[both.place] = by
     of_checks = [position for position, habit in enumerate(HABITS) if habit in ODD]
     of_readings = [position for position in range(len(HABITS)) if position not in of_checks]
-    for table, of_table, codes in (("judged AS j", of_checks, by), ("readings AS r", of_readings, recorded)):
+    for table, of_table, codes in (
+        ("judged AS j", of_checks, by),
+        (f"{both.readings} AS r", of_readings, recorded),
+    ):
         columns = [one for position in of_table for one in _sums(HABITS[position])]
         counted = _summed_by(both.connection, codes, table, columns)
         rows = counted.column("code").to_numpy()
         for number, position in enumerate(of_table):
             for part in range(3):
                 found[part, rows, position] = counted.column(f"c{3 * number + part}").to_numpy()
-    read = np.unique(who[who != NOBODY])
+    read = np.flatnonzero(np.bincount(who[who != NOBODY], minlength=len(names)))
     found = found.reshape(3, len(names), 2, len(HABITS))[:, read]
     return [names[one] for one in read], tuple(found)
 
 
 def _sums(habit):
     """SQL of what shows a habit, what of, and the squares."""
-    shows, counts = SHOWN[habit]
+    shows, counts = SHOWN_BY_POSITIONS[habit]
     if habit != RECORDED:
         return f"count(*) FILTER ({counts} AND {shows})", f"count(*) FILTER ({counts})", "0"
     recorded = f"({RECORDED_OF_TAKEN})"

@@ -196,11 +196,12 @@ def _shifts(apart, inside, inspectors, kappa, eta):
     who, above, error = apart.who[at], apart.above[at], apart.error[at]
     count = np.bincount(who, minlength=inspectors)
     shift = np.zeros(inspectors)
-    weights = np.bincount(who, on_grid(1.0 / error**2), inspectors)
+    square = error**2
+    weights = np.bincount(who, on_grid(1.0 / square), inspectors)
     with np.errstate(invalid="ignore", divide="ignore"):
         for _ in range(STEPS):
             far = np.abs(above - shift[who]) / error
-            weight = on_grid(np.minimum(1.0, HUBER / far) / error**2)
+            weight = on_grid(np.minimum(1.0, HUBER / far) / square)
             shift = np.bincount(who, on_grid(weight * above), inspectors) / np.bincount(
                 who, weight, inspectors
             )

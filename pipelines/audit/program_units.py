@@ -4,8 +4,12 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-ROLES_OF_WORK = ("crew", "contractor")
-ROLES_OF_OTHERS = ("qci", "monitor")
+from pipelines.audit.side_by_side import word
+
+ROLES = {
+    by: ", ".join(word("inspector_role", role) for role in roles)
+    for by, roles in (("by_work", ("crew", "contractor")), ("by_others", ("qci", "monitor")))
+}
 NEVER = np.iinfo(np.int64).min  # in the place of a day that is not recorded
 
 
@@ -22,7 +26,13 @@ def program_units(both, found, policy):
     `both` is a SideBySide, `found` the Units of the same visits.
     """
     visits = found.visits
-    recorded = both.recorded(["completed_on", "inspector_role", "lower(trim(inspector)) AS reader"])
+    recorded = both.recorded(
+        [
+            "completed_on",
+            "lower(trim(inspector)) AS reader",
+            *(f"inspector_role IN ({roles}) AS {by}" for by, roles in ROLES.items()),
+        ]
+    )
     initial, final, qa = (
         pc.fill_null(pc.equal(visits.column("inspection_kind"), kind), False).to_numpy()
         for kind in ("initial", "final", "qa")
@@ -30,7 +40,8 @@ def program_units(both, found, policy):
     completed, day = _days(recorded.column("completed_on")), _days(visits.column("inspected_on"))
     caused = visits.column("caused").to_numpy()
     at = np.flatnonzero(initial | final | qa | (completed != NEVER))
-    unit, count, job, jobs = _units(found.system, visits.column("job_number"), at)
+    unit, telling = _units(both, at)
+    count = len(telling)
 
     def rows(mask):
         """(unit, position) of the visits that a mask names."""
@@ -52,13 +63,10 @@ def program_units(both, found, policy):
     kept = np.flatnonzero((done != NEVER) | (first >= 0))
     audited = rows(initial & recorded.column("reader").is_valid().to_numpy())
     last, worked, again, done = last[kept], worked[kept], again[kept], done[kept]
-    somewhere = np.zeros(count, np.int64)
-    somewhere[unit] = at
-    keys = visits.select(["agency", "home_id", "system_id"]).take(pa.array(somewhere[kept]))
+    keys = visits.select(["agency", "home_id", "system_id", "job_number"]).take(pa.array(telling[kept]))
     crew = pc.coalesce(_taken(visits.column("crew"), last), _taken(visits.column("crew"), worked))
     final_on = np.where(last >= 0, day[last], NEVER)
     columns = {
-        "job_number": jobs.take(pa.array(job[kept])),
         "crew": crew,
         "completed_on": _dates(done),
         "final_on": _dates(final_on),
@@ -74,28 +82,33 @@ def program_units(both, found, policy):
     return keys
 
 
-def _units(system, job_number, at):
-    """(unit of each visit, number of units, job of each unit, names of jobs) of the visits `at`."""
-    encoded = job_number.combine_chunks().dictionary_encode()
-    jobs = pa.concat_arrays([encoded.dictionary, pa.array([""])])
-    job, system = encoded.indices.to_numpy().astype(np.int64)[at], system[at]
-    none = len(jobs) - 1
-    named = jobs.to_numpy(zero_copy_only=False)[job] != ""
-    least, most = np.full(int(system.max(initial=-1)) + 1, none), np.full(int(system.max(initial=-1)) + 1, -1)
+def _units(both, at):
+    """(unit of each visit, a number; position of a visit that names each unit's job, if any does) of the
+    visits `at`.
+    """
+    names, job = both.jobs
+    job, system = job[at], both.system[at]
+    named = pc.not_equal(names, "").to_numpy(False)[at]
+    least, most = (
+        np.full(int(system.max(initial=-1)) + 1, len(names)),
+        np.full(int(system.max(initial=-1)) + 1, -1),
+    )
     np.minimum.at(least, system[named], job[named])
     np.maximum.at(most, system[named], job[named])
-    job = np.where(named, job, np.where(least == most, least, none)[system])
-    distinct, unit = np.unique(system * len(jobs) + job, return_inverse=True)
-    return unit, len(distinct), distinct % len(jobs), jobs
+    unit = np.where(named | (least != most)[system], job, least[system])
+    telling = np.zeros(int(unit.max(initial=-1)) + 1, np.int64)
+    telling[unit] = at
+    telling[unit[named]] = at[named]
+    return unit, telling
 
 
 def _own(connection, recorded, crew, last, kept, audited):
     """Whether who took the last final of each unit also audited or worked on it, or nobody can tell."""
-    reader, role = recorded.column("reader"), _taken(recorded.column("inspector_role"), last)
+    reader = recorded.column("reader")
     encoded = reader.combine_chunks().dictionary_encode()
     code = encoded.indices.fill_null(-1).to_numpy().astype(np.int64)
     names = len(encoded.dictionary)
-    pairs = np.unique(audited[0] * names + code[audited[1]])
+    pairs = np.sort(audited[0] * names + code[audited[1]])
     own = kept * names + code[last]
     met = np.searchsorted(pairs, own)
     audits = (
@@ -105,8 +118,7 @@ def _own(connection, recorded, crew, last, kept, audited):
     nobody = pc.is_null(took).to_numpy(False)
     works = pc.fill_null(pc.equal(took, _as_readers(connection, crew)), False).to_numpy(False)
     by_work, by_others = (
-        pc.fill_null(pc.is_in(role, pa.array(roles)), False).to_numpy(False)
-        for roles in (ROLES_OF_WORK, ROLES_OF_OTHERS)
+        pc.fill_null(_taken(recorded.column(by), last), False).to_numpy(False) for by in ROLES
     )
     return (last >= 0) & (by_work | works | (audits & ~nobody) | (nobody & ~by_others))
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipelines.audit import chance
-from pipelines.audit.side_by_side import NOBODY
+from pipelines.audit.side_by_side import NOBODY, numbered, word
 from pipelines.engine.arrays import to_six_digits
 from pipelines.engine.codes import coded, outcome_of_results
 from pipelines.engine.hydronics import fluids, loop
@@ -46,30 +46,29 @@ def visits_of(both, policy):
             f"{coded('home-id-reused')} AS moved",
         ]
     )
-    recorded = both.recorded(
+    recorded = both.numbers(
         [
             "inspected_on",
             "repairs_reported IS NOT NULL AS repaired",
-            f"""CASE WHEN heating_system = 'hot_water'
-                  AND pressure_read_with IS DISTINCT FROM 'boiler_gauge'
-                  AND cold_reading_state IS DISTINCT FROM 'heat_not_shut_off'
+            f"""CASE WHEN heating_system = {word("heating_system", "hot_water")}
+                  AND pressure_read_with IS DISTINCT FROM {word("pressure_read_with", "boiler_gauge")}
+                  AND cold_reading_state IS DISTINCT FROM {word("cold_reading_state", "heat_not_shut_off")}
                   AND coalesce(cold_temperature_f, 0) <= {policy.cold_above_f}
                  THEN cold_pressure_psig END AS pressure""",
-            "CASE WHEN fill_connection = 'automatic' THEN fill_setting_psig END AS pressure_due",
-            """CASE WHEN hot_reading_state = 'all_zones_hot' AND emitter <> 'radiant_floor'
+            f"""CASE WHEN fill_connection = {word("fill_connection", "automatic")}
+                 THEN fill_setting_psig END AS pressure_due""",
+            f"""CASE WHEN hot_reading_state = {word("hot_reading_state", "all_zones_hot")}
+                  AND emitter <> {word("emitter", "radiant_floor")}
                  THEN hot_temperature_f END AS temperature""",
             "high_limit_f AS temperature_due",
-            """CASE WHEN precharge_system_side = 'relieved' AND tank_type = 'diaphragm'
-                  AND tank_air_valve IS DISTINCT FROM 'water'
+            f"""CASE WHEN precharge_system_side = {word("precharge_system_side", "relieved")}
+                  AND tank_type = {word("tank_type", "diaphragm")}
+                  AND tank_air_valve IS DISTINCT FROM {word("tank_air_valve", "water")}
                  THEN precharge_psig END AS charge""",
             f"fill_setting_psig - {column} * tank_above_gauge_ft AS charge_due",
         ]
     )
-    columns = {
-        name: table.column(name).to_numpy(zero_copy_only=False)
-        for table in (judged, recorded)
-        for name in table.column_names
-    }
+    columns = {name: judged.column(name).to_numpy() for name in judged.column_names} | recorded
     names, who = both.readers
     agencies = sorted({agency for agency, _ in names})
     agency_of = np.array([agencies.index(agency) for agency, _ in names], np.int64)
@@ -160,7 +159,7 @@ def _partners(stretch, who, inspectors):
     """Of readings in the order of visits."""
     same = stretch[1:] == stretch[:-1]
     one, other = who[1:][same], who[:-1][same]
-    pairs = np.unique(np.concatenate([one * inspectors + other, other * inspectors + one]))
+    pairs, _ = numbered(np.concatenate([one * inspectors + other, other * inspectors + one]))
     return np.bincount(pairs // max(inspectors, 1), minlength=inspectors)
 
 
@@ -214,7 +213,7 @@ def _usual(taken, beyond_due, few, others):
     known = np.flatnonzero(np.isfinite(beyond_due))
     places = int(taken.place.max(initial=-1)) + 1
     count = np.bincount(taken.place[known], minlength=places)
-    pairs = np.unique(taken.place[known] * taken.inspectors + taken.who[known])
+    pairs, _ = numbered(taken.place[known] * taken.inspectors + taken.who[known])
     reads = np.bincount(pairs // max(taken.inspectors, 1), minlength=places)
     median = chance.quantiles(beyond_due[known], taken.place[known], count, 0.5)
     median = np.where((reads > others) & (count >= few * others), to_six_digits(median), np.nan)

@@ -17,6 +17,7 @@ import pyarrow as pa
 
 from pipelines.audit import chance
 from pipelines.audit.case_mix import Groups, Houses, calibration, expected, fit
+from pipelines.audit.side_by_side import numbered
 from pipelines.audit.units import (
     BAD,
     CHECK,
@@ -121,7 +122,7 @@ def _agencies(units, names):
 def _compared(units, names, family, houses, territory=None):
     """The Compared of Names; `territory` is that of each kind of house, where others may work, too."""
     kinds = len(units.place_of_kind)
-    distinct, at = np.unique(names.code * kinds + units.kind, return_inverse=True)
+    distinct, at = numbered(names.code * kinds + units.kind)
     name, kind = np.divmod(distinct, max(kinds, 1))
     groups = Groups(name, kind, houses[0])
     told = Groups(
@@ -170,41 +171,61 @@ def counted(units, policy, all_levels):
     """From what the units show: check ids, Counts of each Compared in order, the rows of case_mix, and what
     each unit shows of each group of checks and of any, by name.
     """
-    kinds = len(units.place_of_kind)
-    checks, mixes, together = [], [], {}
+    every = list(shown(units, policy))
+    alone = [(one.check_id, TERMS if one.told is None else TERMS_OF_GROUPS) for one in every]
+    mixes = [(*one, 0, 0, *[np.nan] * 3) for one in alone]
     found: list[list] = [[NO_COUNTS] for level in all_levels for _ in level.compared]
-    for position, one in enumerate(shown(units, policy)):
-        checks.append(one.check_id)
-        if one.told is not None:
-            together[one.check_id] = one.shows
-        if not one.shows.any():  # it applied to no unit
-            mixes.append((one.check_id, TERMS if one.told is None else TERMS_OF_GROUPS, 0, 0, *[np.nan] * 3))
+    for several in (False, True):  # checks, then what is told of several together
+        of = [
+            place for place, one in enumerate(every) if (one.told is not None) == several and one.shows.any()
+        ]
+        if not of:  # they applied to no unit
             continue
-        times, told = (1, 0) if one.told is None else (TOLD, one.told)
-        of_kinds = _table(units.kind * times + told, one.shows, kinds * times)
-        bad = of_kinds[:, BAD] + of_kinds[:, SURELY_BAD]
-        of = of_kinds[:, FINE] + bad
-        rows = iter(found)
-        for level in all_levels:
-            model = fit(bad, of, level.houses if times == 1 else level.houses_told)
-            if level is all_levels[0]:
-                terms = TERMS if times == 1 else TERMS_OF_GROUPS
-                fits = calibration(bad, of, model.rate)
-                mixes.append((one.check_id, terms, int(of.sum()), int(bad.sum()), *fits))
-            for who in level.compared:
-                groups = who.groups if times == 1 else who.groups_told
-                if len(groups.kind) == len(of_kinds):  # each kind of house is of one name
-                    table = of_kinds[groups.kind]
-                else:
-                    table = _table(who.group_of_unit * times + told, one.shows, len(groups.name))
-                next(rows).append(_counts(position, one.extent, table, groups, model))
+        fits, counts = _fitted([every[place] for place in of], units, all_levels, TOLD if several else 1)
+        for place, fit_of_it in zip(of, fits, strict=True):
+            mixes[place] = (*alone[place], *fit_of_it)
+        for rows, of_who in zip(found, counts, strict=True):
+            rows += [_counts(place, every[place].extent, *one) for place, one in zip(of, of_who, strict=True)]
     joined = [Counts(*(np.concatenate(values) for values in zip(*rows, strict=True))) for rows in found]
-    return checks, joined, mixes, together
+    together = {one.check_id: one.shows for one in every if one.told is not None}
+    return [one.check_id for one in every], joined, mixes, together
 
 
-def _table(at, shows, count):
-    """How many units of each code show what, shape (count, SHOWN)."""
-    return np.bincount(at * SHOWN + shows, minlength=count * SHOWN).reshape(count, SHOWN)
+def _fitted(some, units, all_levels, times):
+    """Of some Shown with as many shares of checks told: (units, deficient and how well the model fits) of
+    each; by Compared, for each of them, how many units of each group show what, the groups and the Model.
+    """
+    kinds = len(units.place_of_kind) * times
+    of_kinds = np.stack(_tables(some, units.kind, times, kinds))
+    bad = of_kinds[:, :, BAD] + of_kinds[:, :, SURELY_BAD]
+    of = of_kinds[:, :, FINE] + bad
+    fits, counts = [], []
+    for level in all_levels:
+        models = fit(bad, of, level.houses if times == 1 else level.houses_told)
+        if level is all_levels[0]:
+            for bad_of_it, of_it, model in zip(bad, of, models, strict=True):
+                fits.append(
+                    (int(of_it.sum()), int(bad_of_it.sum()), *calibration(bad_of_it, of_it, model.rate))
+                )
+        for who in level.compared:
+            groups = who.groups if times == 1 else who.groups_told
+            if len(groups.kind) == kinds:  # each kind of house is of one name
+                tables = of_kinds[:, groups.kind]
+            else:
+                tables = _tables(some, who.group_of_unit, times, len(groups.name))
+            counts.append([(table, groups, model) for table, model in zip(tables, models, strict=True)])
+    return fits, counts
+
+
+def _tables(some, code, times, count):
+    """How many units of each code, with the share of checks told, show what: a table (count, SHOWN) each."""
+    at = code * (times * SHOWN)
+    return [
+        np.bincount(
+            (at if one.told is None else at + one.told * SHOWN) + one.shows, minlength=count * SHOWN
+        ).reshape(count, SHOWN)
+        for one in some
+    ]
 
 
 def _counts(position, extent, table, groups, model):

@@ -14,6 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipelines.audit.case_mix import OF_LEVELS, OF_REGIONS, Houses
+from pipelines.audit.side_by_side import numbered, word
 from pipelines.engine.arrays import at_least
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.checks.kinds import GROUPS
@@ -24,6 +25,8 @@ from pipelines.fields import BY_NAME
 
 ANY = "any"
 HOME_GROUPS = tuple(group for group in GROUPS if any(check.group == group for check in HOME_CHECKS))
+FINALS = ("final", "qa")  # kinds of inspections after the work
+AT_FINALS = f"inspection_kind IN {FINALS}"  # SQL
 CHECK, GROUP, EVERY = range(3)  # how much of a unit one row of counts speaks of
 # What a unit shows for a check. The last: a deficiency at a unit of which too little was told to count it.
 NOTHING, FINE, BAD, SURELY_BAD, LACKING, LACKING_BAD = range(6)
@@ -102,9 +105,7 @@ def units(both, policy):
     codes = [coded(check.id) for check in HOME_CHECKS]
     judged = both.judged(
         [
-            "rowid AS row",
             "inspection_id",
-            "coalesce(job_number, '') AS job_number",
             "inspection_kind",
             "crew",
             "atmosphere_psia",
@@ -117,11 +118,12 @@ def units(both, policy):
             "inspected_on",
             "repairs_reported IS NOT NULL AS repaired",
             "work_ordered IS NOT NULL AS ordered",
-            "qa_reason IS NOT DISTINCT FROM 'for_cause' AS caused",
+            f"qa_reason IS NOT DISTINCT FROM {word('qa_reason', 'for_cause')} AS caused",
         ]
     )
-    visits = _beside(both.keys, judged, recorded)
-    final, again = _finals(visits, both.system, int(policy.paired_within_days))
+    names, job = both.jobs
+    visits = _beside(both.keys, judged, recorded).append_column("job_number", names)
+    final, again = _finals(visits, job, int(policy.paired_within_days))
     houses = both.recorded(["inspector", "coalesce(region, '') AS region", "tank_type", "boiler_year"], final)
     at = visits.select(["agency", "crew", "inspected_on", "atmosphere_psia"]).take(
         pa.array(final, pa.int64())
@@ -137,21 +139,17 @@ def _beside(*tables):
 
 def after_work(visits):
     """Positions of final inspections and re-inspections, and of visits at which a repair is reported."""
-    kinds = pa.array(["final", "qa"])
-    told = pc.is_in(visits.column("inspection_kind"), kinds).to_numpy()
+    told = pc.is_in(visits.column("inspection_kind"), pa.array(FINALS)).to_numpy()
     return np.flatnonzero(told | visits.column("repaired").to_numpy())
 
 
-def _finals(visits, system, within_days):
+def _finals(visits, job, within_days):
     """Positions of each unit's last final, where it has a crew, and its paired re-inspection (-1: none)."""
     order = after_work(visits)
     if not len(order):
         return order, order
-    columns = visits.select(["job_number", "inspection_kind", "inspected_on", "repaired", "caused"]).take(
-        pa.array(order)
-    )
-    jobs = columns.column("job_number").combine_chunks().dictionary_encode().indices.to_numpy()
-    _, unit = np.unique(system[order] * (int(jobs.max()) + 1) + jobs, return_inverse=True)
+    columns = visits.select(["inspection_kind", "inspected_on", "repaired", "caused"]).take(pa.array(order))
+    unit = job[order]
     is_final, is_qa = (
         pc.fill_null(pc.equal(columns.column("inspection_kind"), kind), False).to_numpy()
         for kind in ("final", "qa")
@@ -183,7 +181,7 @@ def _units(visits, at, final, again, system):
     places_first = places.code
     for term, width in zip(terms.T, WIDTHS, strict=True):
         places_first = places_first * width + term
-    kinds, kind = np.unique(places_first, return_inverse=True)
+    kinds, kind = numbered(places_first)
     of_kind = np.zeros((len(kinds), len(WIDTHS)), np.int64)
     left = kinds
     for position in reversed(range(len(WIDTHS))):
@@ -206,18 +204,20 @@ def _units(visits, at, final, again, system):
 
 def _names(at, column):
     """Names of a column within agencies, in the order of their letters."""
-    joined = pc.binary_join_element_wise(at.column("agency"), at.column(column).cast(pa.string()), "\x1f")
-    encoded = joined.combine_chunks().dictionary_encode()
-    pairs = [tuple(text.split("\x1f")) for text in encoded.dictionary.to_pylist()]
+    agency, name = (at.column(one).combine_chunks().dictionary_encode() for one in ("agency", column))
+    agencies, names = (one.dictionary.to_pylist() for one in (agency, name))
+    distinct, code = numbered(
+        agency.indices.to_numpy().astype(np.int64) * len(names) + name.indices.to_numpy()
+    )
+    pairs = [(agencies[one // len(names)], names[one % len(names)]) for one in distinct.tolist()]
     order = sorted(range(len(pairs)), key=pairs.__getitem__)
-    code = np.empty(len(pairs), np.int64)
-    code[order] = np.arange(len(pairs))
-    return Names(code[encoded.indices.to_numpy()], tuple(pairs[position] for position in order))
+    rank = np.empty(len(pairs), np.int64)
+    rank[order] = np.arange(len(pairs))
+    return Names(rank[code], tuple(pairs[position] for position in order))
 
 
 def _tank(at):
-    found = pc.index_in(at.column("tank_type").cast(pa.string()), pa.array(TANKS))
-    return pc.fill_null(found, len(TANKS)).to_numpy().astype(np.int64)
+    return pc.fill_null(at.column("tank_type"), len(TANKS)).to_numpy().astype(np.int64)
 
 
 def _age(at):
@@ -266,7 +266,7 @@ def shown(found, policy):
     """Yields the Shown of every check of a home, then of each group of checks, then of any."""
     count, least = len(found.final), round(policy.sure_certainty * CERTAINTY_STEPS)
     paired = np.flatnonzero(found.again >= 0)
-    sums = {name: _Sum(count) for name in (*HOME_GROUPS, ANY)}
+    sums = {name: _Sum(count) for name in HOME_GROUPS}
     for check in HOME_CHECKS:
         codes = codes_at(found, check.id, found.final)
         again = codes_at(found, check.id, found.again[paired])
@@ -277,25 +277,32 @@ def shown(found, policy):
         shows = SHOWN_BY_OUTCOME[outcome]
         bad = np.flatnonzero(outcome == DEFICIENT)
         shows[bad[outcomes_of_results(codes[bad])[1] >= least]] = SURELY_BAD
-        for name in (check.group, ANY):
-            sums[name].add(shows)
+        sums[check.group].add(shows)
         yield Shown(check.id, CHECK, shows)
+    sums[ANY] = _Sum(count)
+    for name in HOME_GROUPS:
+        sums[ANY].join(sums[name])
     for name in (*HOME_GROUPS, ANY):
         yield sums[name].shown(name, policy.enough_readings)
 
 
 class _Sum:
-    """Several checks of each unit together."""
+    """Several checks of each unit together, fewer than 128."""
 
     def __init__(self, count):
-        self.told, self.lacking = np.zeros(count, np.int16), np.zeros(count, np.int16)
-        self.worst = np.full(count, NOTHING, np.int8)
+        self.told, self.lacking, self.worst = (np.zeros(count, np.int8) for _ in range(3))
 
     def add(self, shows):
-        told = (shows >= FINE) & (shows <= SURELY_BAD)
-        self.told += told
-        self.lacking += shows == LACKING
-        np.maximum(self.worst, np.where(told, shows, NOTHING), out=self.worst)
+        lacks = shows == LACKING
+        told = np.where(lacks, NOTHING, shows)
+        self.told += told > NOTHING
+        self.lacking += lacks
+        np.maximum(self.worst, told, out=self.worst)
+
+    def join(self, other):
+        self.told += other.told
+        self.lacking += other.lacking
+        np.maximum(self.worst, other.worst, out=self.worst)
 
     def shown(self, name, enough):
         """Counted where enough of what applies was told, whatever was found; else lacking."""

@@ -35,7 +35,7 @@ from pipelines.snapshot.comparison import FIVE, RENAMED, TOUCHING, compare
 from pipelines.snapshot.inputs import digest_of
 from pipelines.snapshot.progress import Progress
 from pipelines.snapshot.suspicions import home_suspicions
-from pipelines.snapshot.tables import IN_FORCE, SUPERSEDED
+from pipelines.snapshot.tables import IN_FORCE, READINGS, SUPERSEDED
 from pipelines.snapshot.tallies import answerable, monthly, tally
 from pipelines.snapshot.unmatched import unmatched, unmatched_table
 
@@ -393,8 +393,8 @@ def finish(connection, policy, received, shown, progress):
     progress.stage("counting and publishing")
     exports.count_exports(connection, received)
     described.describe(connection, policy, shown)
-    with connection.cursor() as beside, ThreadPoolExecutor(1) as pool:
-        crews = pool.submit(crew_audit.crew_tables, beside, policy)
+    with _one_thread(connection), connection.cursor() as beside, ThreadPoolExecutor(1) as pool:
+        crews = pool.submit(crew_audit.crew_tables, beside, READINGS, policy)
         home_suspicions(connection)
         tally(connection)
         monthly(connection)

@@ -18,6 +18,7 @@ from pipelines.fields import DATE, FIELDS, NUMBER, TIME
 
 SQL_TYPES = {NUMBER: "DOUBLE", DATE: "DATE", TIME: "TIMESTAMP"}
 IN_FORCE, SUPERSEDED, REPEATED, TWO_THINGS = range(4)
+READINGS = f"(SELECT * FROM received_rows WHERE standing = {IN_FORCE})"  # words as positions
 KEY = ("agency", "inspection_id", "home_id", "system_id")
 VISIT = (*KEY, "export_id", "inspection_kind", "crew", "job_number")
 # Worked out by DuckDB as a batch goes in: one number to group by.
