@@ -10,6 +10,7 @@ from datetime import date
 from functools import cache
 from itertools import product
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import openpyxl
@@ -30,6 +31,7 @@ from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import today
 from pipelines.fleet.snapshots import attach
 from pipelines.retrofit import funds as fund_files
+from pipelines.retrofit import solving
 from pipelines.retrofit.packages import (
     NOT_PAID,
     REFERRED,
@@ -300,6 +302,18 @@ def test_what_must_be_done_and_no_fund_may_pay_is_named():
     repairs = (Payer(frozenset({"incidental repair"})),)
     made = plan([act], [ZONE], RULES, repairs, np.zeros(1, int), Limits(1e6, (), (1e6,), (float("inf"),)))
     assert made.column[0] != NOT_IN and made.solution.short_funds == 375.0
+
+
+@pytest.mark.parametrize(("amount", "unpaid"), [(400.0, 750.0), (1e6, 0.0)])
+def test_what_must_be_done_is_planned_though_the_time_to_solve_it_is_over(monkeypatch, amount, unpaid):
+    """Of a fund that is too small nothing is taken then; what no fund pays, and the hours short, are told."""
+    no_answer = SimpleNamespace(x=None, status=1, mip_dual_bound=None)
+    monkeypatch.setattr(solving, "milp", lambda *asked, **more: no_answer)
+    act = home(found("relief-missing", "act today"), hours_of=0)
+    limits = Limits(1e6, (2.0,), (amount,), (float("inf"),))
+    made = plan([act], [ZONE], RULES, ANYBODY, np.zeros(2, int), limits)
+    assert (made.column != NOT_IN).all() and made.cost == 750.0 and made.paid[0] <= amount
+    assert made.solution.short_funds == unpaid and made.solution.short_hours == {0: 4.0}
 
 
 def test_high_risk_comes_before_more_of_less():
