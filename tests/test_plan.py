@@ -363,10 +363,23 @@ def test_more_money_never_removes_less(at_100k, sample_snapshot):
     worths = []
     for budget in (20_000, 50_000, 100_000, 110_000, 1_000_000):
         asked = plans.Asked(budget)
-        more = plans.again(at_100k.waiting, sample_snapshot, asked, DAY, at_100k)
+        more = plans.again(at_100k.waiting, sample_snapshot, asked, DAY)
         assert more.plan.cost <= budget
         worths.append(more.plan.solution.worth)
     assert worths == sorted(worths)
+
+
+def test_homes_fetched_for_one_question_serve_every_budget_and_weighing(sample_snapshot):
+    (agency,) = sample_snapshot.rows("SELECT min(agency) FROM homes")[0]
+    hours = ((agency, 60.0),)
+    waits = plans.waiting(EVERYTHING, sample_snapshot, plans.Asked(5.0, hours).homes_alone, DAY)
+    for asked in (plans.Asked(40_000.0, hours), plans.Asked(90_000.0, ((agency, 70.0),), SEVERITY_ALONE)):
+        kept = plan_page.plan_page(EVERYTHING, sample_snapshot, asked, DAY, waits)
+        fresh = plan_page.plan_page(EVERYTHING, sample_snapshot, asked, DAY)
+        assert kept.found.jobs() == fresh.found.jobs() and kept.more_worth == fresh.more_worth
+        assert kept.curve.equals(fresh.curve) and plan_told.document(kept.found) == plan_told.document(
+            fresh.found
+        )
 
 
 def test_weights_and_hours_change_the_plan(at_100k, sample_snapshot):
