@@ -493,6 +493,21 @@ def test_the_command_tells_the_plan(sample_fleet, tmp_path):
     assert "held back by  budget" in said and "invented for demonstration" in said
 
 
+def test_what_the_solver_prints_stands_in_no_document(sample_fleet, monkeypatch, capfd):
+    """Some versions of it print a line of their own, past Python, on standard output."""
+    solve_it = solving.milp
+
+    def loud(*asked, **more):
+        os.write(1, b"a line of the solver\n")
+        return solve_it(*asked, **more)
+
+    monkeypatch.setattr(solving, "milp", loud)
+    args = ["plan", "--fleet", str(sample_fleet.path), "--budget", "30000", "--json"]
+    main(args, standalone_mode=False)
+    printed, aside = capfd.readouterr()
+    assert json.loads(printed)["budget"] == 30_000 and "a line of the solver" in aside
+
+
 # ---- funds
 
 
