@@ -31,6 +31,7 @@ from pipelines.answers import (
     over_time,
     packet_files,
     plan_told,
+    plans,
     regions,
     reinspections,
     risks,
@@ -303,9 +304,15 @@ def replace_home(sample: str, agency: str, home_id: str, why: str, by_whom: str)
 # ---- the plan of work, which rests on funds and decisions as well
 
 
+@st.cache_resource(max_entries=3, show_spinner=False)
+def _waiting(viewer: Viewer, snapshot: str, stamps: object, question: PlanAsked, day: date):
+    return plans.waiting(viewer, attach(snapshot), question, day)
+
+
 @st.cache_resource(max_entries=8, show_spinner=False)
 def _planned(viewer: Viewer, snapshot: str, stamps: object, question: PlanAsked, day: date):
-    return plan_pages.plan_page(viewer, attach(snapshot), question, day)
+    waits = _waiting(viewer, snapshot, stamps, question.homes_alone, day)
+    return plan_pages.plan_page(viewer, attach(snapshot), question, day, waits)
 
 
 def plan_page(viewer: Viewer, snapshot: str, question: PlanAsked, day: date) -> plan_pages.PlanPage:

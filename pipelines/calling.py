@@ -5,7 +5,9 @@ Imports stand inside the functions, so that help and light commands answer at on
 
 import json
 import os
-from collections.abc import Callable, Iterable
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -117,6 +119,26 @@ def snapshot_of(folder: str | Path) -> "Snapshot":
     if newer := inputs.ahead(fleet_of(folder)):
         click.echo(plain(newer.sentence()), err=True)
     return snapshot
+
+
+@contextmanager
+def stdout_kept() -> Iterator[None]:
+    """What a library prints by itself goes to standard error, so that a document on standard output is one.
+
+    The solver of plans, for one, has a line of its own that cannot be turned off.
+    """
+    sys.stdout.flush()
+    try:
+        before = os.dup(1)
+        os.dup2(2, 1)
+    except OSError:  # closed: nothing can come between
+        yield
+        return
+    try:
+        yield
+    finally:
+        os.dup2(before, 1)
+        os.close(before)
 
 
 def print_json(document: Any) -> None:

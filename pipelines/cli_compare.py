@@ -14,6 +14,7 @@ from pipelines.calling import (
     fleet_of,
     print_json,
     print_lines,
+    stdout_kept,
 )
 from pipelines.terminal import showing_progress
 
@@ -64,7 +65,7 @@ def whatif(folder, file, changes, budget, out, as_json, **chosen):
     fleet, filters = fleet_of(folder), filters_of(**chosen)
     demand_known(EVERYTHING, attach(fleet.snapshot()), filters)
     text = file.read_bytes() if file else adopting.proposed(fleet, tuple(map(edit, changes)))
-    with showing_progress() as progress:
+    with stdout_kept(), showing_progress() as progress:
         tried = asked.tried(fleet, text, str(file or fleet.policy), progress, budget)
     if out:
         Path(out).write_bytes(text)

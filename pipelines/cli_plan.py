@@ -14,6 +14,7 @@ from pipelines.calling import (
     print_json,
     print_lines,
     snapshot_of,
+    stdout_kept,
 )
 from pipelines.terminal import plain
 
@@ -77,7 +78,8 @@ def plan(folder, budget, hours, weigh, as_of, out, packets_out, as_json, **chose
         raise click.UsageError(f"{packets_out}: packets end in {', '.join(packet_files.ENDINGS)}.")
     snapshot = snapshot_of(folder)
     asked = plans.Asked(budget, hours, weigh, filters_of(**chosen))
-    found = plans.planned(EVERYTHING, snapshot, asked, as_of)
+    with stdout_kept():
+        found = plans.planned(EVERYTHING, snapshot, asked, as_of)
     if out:
         formats.write(plan_told.sheet(snapshot, found), Path(out))
     if packets_out:

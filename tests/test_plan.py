@@ -10,6 +10,7 @@ from datetime import date
 from functools import cache
 from itertools import product
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import openpyxl
@@ -30,6 +31,7 @@ from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import today
 from pipelines.fleet.snapshots import attach
 from pipelines.retrofit import funds as fund_files
+from pipelines.retrofit import solving
 from pipelines.retrofit.packages import (
     NOT_PAID,
     REFERRED,
@@ -302,6 +304,18 @@ def test_what_must_be_done_and_no_fund_may_pay_is_named():
     assert made.column[0] != NOT_IN and made.solution.short_funds == 375.0
 
 
+@pytest.mark.parametrize(("amount", "unpaid"), [(400.0, 750.0), (1e6, 0.0)])
+def test_what_must_be_done_is_planned_though_the_time_to_solve_it_is_over(monkeypatch, amount, unpaid):
+    """Of a fund that is too small nothing is taken then; what no fund pays, and the hours short, are told."""
+    no_answer = SimpleNamespace(x=None, status=1, mip_dual_bound=None)
+    monkeypatch.setattr(solving, "milp", lambda *asked, **more: no_answer)
+    act = home(found("relief-missing", "act today"), hours_of=0)
+    limits = Limits(1e6, (2.0,), (amount,), (float("inf"),))
+    made = plan([act], [ZONE], RULES, ANYBODY, np.zeros(2, int), limits)
+    assert (made.column != NOT_IN).all() and made.cost == 750.0 and made.paid[0] <= amount
+    assert made.solution.short_funds == unpaid and made.solution.short_hours == {0: 4.0}
+
+
 def test_high_risk_comes_before_more_of_less():
     """One high home costs what two medium ones do, which together weigh more: the high one is taken."""
     weight = {"high": 50.0, "medium": 40.0}
@@ -349,10 +363,23 @@ def test_more_money_never_removes_less(at_100k, sample_snapshot):
     worths = []
     for budget in (20_000, 50_000, 100_000, 110_000, 1_000_000):
         asked = plans.Asked(budget)
-        more = plans.again(at_100k.waiting, sample_snapshot, asked, DAY, at_100k)
+        more = plans.again(at_100k.waiting, sample_snapshot, asked, DAY)
         assert more.plan.cost <= budget
         worths.append(more.plan.solution.worth)
     assert worths == sorted(worths)
+
+
+def test_homes_fetched_for_one_question_serve_every_budget_and_weighing(sample_snapshot):
+    (agency,) = sample_snapshot.rows("SELECT min(agency) FROM homes")[0]
+    hours = ((agency, 60.0),)
+    waits = plans.waiting(EVERYTHING, sample_snapshot, plans.Asked(5.0, hours).homes_alone, DAY)
+    for asked in (plans.Asked(40_000.0, hours), plans.Asked(90_000.0, ((agency, 70.0),), SEVERITY_ALONE)):
+        kept = plan_page.plan_page(EVERYTHING, sample_snapshot, asked, DAY, waits)
+        fresh = plan_page.plan_page(EVERYTHING, sample_snapshot, asked, DAY)
+        assert kept.found.jobs() == fresh.found.jobs() and kept.more_worth == fresh.more_worth
+        assert kept.curve.equals(fresh.curve) and plan_told.document(kept.found) == plan_told.document(
+            fresh.found
+        )
 
 
 def test_weights_and_hours_change_the_plan(at_100k, sample_snapshot):
@@ -464,6 +491,21 @@ def test_the_command_tells_the_plan(sample_fleet, tmp_path):
     assert CliRunner().invoke(main, [*args, "--hours", "nonsense"]).exit_code == 2
     said = CliRunner().invoke(main, args).output
     assert "held back by  budget" in said and "invented for demonstration" in said
+
+
+def test_what_the_solver_prints_stands_in_no_document(sample_fleet, monkeypatch, capfd):
+    """Some versions of it print a line of their own, past Python, on standard output."""
+    solve_it = solving.milp
+
+    def loud(*asked, **more):
+        os.write(1, b"a line of the solver\n")
+        return solve_it(*asked, **more)
+
+    monkeypatch.setattr(solving, "milp", loud)
+    args = ["plan", "--fleet", str(sample_fleet.path), "--budget", "30000", "--json"]
+    main(args, standalone_mode=False)
+    printed, aside = capfd.readouterr()
+    assert json.loads(printed)["budget"] == 30_000 and "a line of the solver" in aside
 
 
 # ---- funds

@@ -10,7 +10,7 @@ import pyarrow as pa
 from pipelines.answers import plans
 from pipelines.answers.access import Viewer
 from pipelines.answers.homes import ROWS_A_PAGE
-from pipelines.answers.plans import Asked, Planned
+from pipelines.answers.plans import Asked, Planned, Waiting
 from pipelines.engine.policy.policy import LEVELS
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.retrofit.plan import NOT_IN
@@ -31,16 +31,20 @@ class PlanPage:
     more_homes: int
 
 
-def plan_page(viewer: Viewer, snapshot: Snapshot, asked: Asked, as_of: date) -> PlanPage:
+def plan_page(
+    viewer: Viewer, snapshot: Snapshot, asked: Asked, as_of: date, waits: Waiting | None = None
+) -> PlanPage:
     """The plan with its curve: solved at a few budgets, beside two simple orders and doing nothing.
 
+    `waits` may be what plans.waiting found for `asked.homes_alone` already.
     The simple orders take homes whole, each for all that can be done there, as long as the money and the
     hours of its agency last; they know no funds.
     """
-    found = plans.planned(viewer, snapshot, asked, as_of)
+    waits = waits or plans.waiting(viewer, snapshot, asked, as_of)
+    found = plans.again(waits, snapshot, asked, as_of)
 
     def at(budget: float) -> Planned:
-        return plans.again(found.waiting, snapshot, replace(asked, budget=budget), as_of, found)
+        return plans.again(waits, snapshot, replace(asked, budget=budget), as_of)
 
     more = at(asked.budget + MORE_USD)
     solved = sorted(

@@ -1,7 +1,7 @@
 """The retrofit plan: which work on what is open removes the most risk for this money and these hours."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
 from pathlib import Path
@@ -27,10 +27,12 @@ from pipelines.retrofit.packages import (
     STAYS_OPEN,
     TO_PLAN,
     UNDER_WAY,
+    Choices,
     Kind,
     Payer,
     Rules,
     Zone,
+    of_kind,
 )
 from pipelines.retrofit.plan import EARLY, NOT_IN, OF_DECISIONS, Plan, plan
 from pipelines.retrofit.solving import INFINITY, Limits
@@ -59,6 +61,11 @@ class Asked:
             raise ListError(f"no weighing called {self.weighing!r}; there are {', '.join(WEIGHINGS)}")
         if self.filters.of_deficiencies:
             raise ListError("a plan is of whole homes: choose agencies, regions or crews")
+
+    @property
+    def homes_alone(self) -> "Asked":
+        """The same as far as it says which homes wait, and whose hours have a limit."""
+        return Asked(0.0, tuple((agency, 0.0) for agency, _ in self.hours), filters=self.filters)
 
 
 def hours_in(text: str) -> tuple[str, float]:
@@ -89,6 +96,15 @@ class Waiting:
     zones: list[Zone]
     funds: tuple[Fund, ...]
     policy: Policy
+    _choices: dict[str, list[Choices]] = field(default_factory=dict, repr=False, compare=False)
+
+    def choices(self, weighing: str, rules: Rules, payers: Sequence[Payer]) -> list[Choices]:
+        """What can be done at each kind of home: found once for each weighing, whatever the budget."""
+        if weighing not in self._choices:
+            self._choices[weighing] = [
+                of_kind(one, self.zones[one.zone], rules, payers) for one in self.kinds
+            ]
+        return self._choices[weighing]
 
 
 @dataclass(frozen=True)
@@ -143,10 +159,8 @@ def planned(
     return again(found, snapshot, asked, as_of)
 
 
-def again(
-    found: Waiting, snapshot: Snapshot, asked: Asked, as_of: date, before: Planned | None = None
-) -> Planned:
-    """The plan over homes fetched already, for another budget than `before` or other weights."""
+def again(found: Waiting, snapshot: Snapshot, asked: Asked, as_of: date) -> Planned:
+    """The plan over homes fetched for `asked.homes_alone`: for any budget, hours and weights."""
     planning = found.policy.planning
     rules = Rules(
         weigher(found.policy, asked.weighing), frozenset(planning.before_the_rest), frozenset(planning.stays)
@@ -159,7 +173,7 @@ def again(
     )
     payers = tuple(fund.payer for fund in found.funds) or ANYBODY
     kind = found.homes["kind"].to_numpy()
-    choices = before.plan.choices if before and before.asked.weighing == asked.weighing else None
+    choices = found.choices(asked.weighing, rules, payers)
     made = plan(found.kinds, found.zones, rules, payers, kind, limits, choices)
     return Planned(asked, as_of, snapshot.name, found, made)
 

@@ -260,20 +260,7 @@ def first_page(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date
     """
     found = overlaid(viewer, snapshot, filters, as_of)
     asked = [QUESTION[name] for name in ON_FIRST_PAGE]
-    counted = ",\n".join(
-        f"""count(*) FILTER (stage = {quoted(stage)}) AS deficiencies{position},
-            count(DISTINCT (o.agency, o.home_id)) FILTER (stage = {quoted(stage)}) AS homes{position}"""
-        for position, stage in enumerate(STAGES)
-    )
-    of_deficiencies = " UNION ALL ".join(
-        f"""
-        SELECT {quoted(question.id)} AS question, {counted}, min(o.since) AS oldest
-        FROM {FOUND}
-        WHERE {question.sql}"""
-        for question in asked
-        if question.about == DEFICIENCIES
-    )
-    rows = snapshot.query(f"WITH {NEWEST} {of_deficiencies}", found=found)
+    rows = _counted(snapshot, found, [one for one in asked if one.about == DEFICIENCIES])
     condition, params = where(viewer, filters, checks=None)
     homes = {
         question.id: snapshot.rows(
@@ -284,6 +271,48 @@ def first_page(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date
     }
     rows = rows.set_index("question").reindex(ON_FIRST_PAGE)
     return rows.assign(homes=pd.Series(homes), label=[question.label for question in asked]).reset_index()
+
+
+def _counted(snapshot: Snapshot, found: pyarrow.Table, asked: list[Question]) -> pd.DataFrame:
+    """Per question what `found` holds at each stage, as `first_page` has it.
+
+    Each row says in bits which questions it fits, so that homes are told apart once for all of them.
+    """
+    fits = " | ".join(
+        f"(coalesce({question.sql}, false)::INTEGER << {number})" for number, question in enumerate(asked)
+    )
+    counted = ", ".join(
+        f"coalesce(sum({name}) FILTER (stage = {quoted(stage)}), 0)::BIGINT AS {name}{position}"
+        for position, stage in enumerate(STAGES)
+        for name in ("deficiencies", "homes")
+    )
+    return snapshot.query(
+        f"""
+        WITH {NEWEST},
+        fitting AS MATERIALIZED (
+            SELECT o.agency, o.home_id, o.stage, o.since, {fits} AS fits
+            FROM {FOUND}),
+        of_homes AS (
+            SELECT stage, bit_or(fits) AS fits
+            FROM fitting
+            GROUP BY agency, home_id, stage),
+        counted AS (
+            SELECT stage, fits, count(*) AS deficiencies, 0 AS homes, min(since) AS oldest
+            FROM fitting
+            GROUP BY stage, fits
+            UNION ALL
+            SELECT stage, fits, 0, count(*), NULL
+            FROM of_homes
+            GROUP BY stage, fits)
+        SELECT q.question, {counted}, min(oldest) AS oldest
+        FROM asked AS q
+        LEFT JOIN counted ON counted.fits >> q.number & 1 = 1
+        GROUP BY q.question""",
+        found=found,
+        asked=pyarrow.table(
+            {"question": [one.id for one in asked], "number": pyarrow.array(range(len(asked)), "int32")}
+        ),
+    )
 
 
 def by_gravest(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame:

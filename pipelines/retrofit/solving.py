@@ -164,22 +164,43 @@ def _must(problem: Problem, limits: Limits) -> tuple[np.ndarray, dict[str, float
 
     Money that no fund pays is avoided where it can be.
     """
-    taken = np.zeros(len(problem.kind))
     columns = np.flatnonzero(problem.must[problem.kind])
     if not len(columns):
-        return taken, {}
+        return np.zeros(len(problem.kind)), {}
     named = _limits(problem, limits)
+    taken = _cheapest(problem, columns)
+    # What is cheapest for each home is least over the money, too, if it is over nothing else.
+    others = [one for one in named if one[0] != BUDGET]
+    if taken @ problem.paid[:, NOT_PAID] > TINY or _over(others, taken):
+        found = _least_over(problem, named, columns)
+        if found is not None:
+            taken = np.zeros(len(problem.kind))
+            taken[columns] = found
+        elif any(name.startswith("fund") for name in _over(others, taken)):
+            taken = _cheapest(problem, columns[~problem.paid[columns, :NOT_PAID].any(axis=1)])
+    return taken, _over(named, taken)
+
+
+def _over(named: list, taken: np.ndarray) -> dict[str, float]:
+    """By how much a plan oversteps each limit that it does."""
+    over = {name: float(taken @ row) - most for name, row, most in named}
+    return {name: lacking for name, lacking in over.items() if lacking > TINY}
+
+
+def _cheapest(problem: Problem, columns: np.ndarray) -> np.ndarray:
+    """The cheapest of some columns for every home of each kind, then what does most, as `taken`."""
+    taken = np.zeros(len(problem.kind))
     order = np.lexsort((-problem.worth[columns], problem.cost[columns], problem.kind[columns]))
     cheapest = columns[order][np.unique(problem.kind[columns[order]], return_index=True)[1]]
     taken[cheapest] = problem.homes[problem.kind[cheapest]]
-    if taken @ problem.paid[:, NOT_PAID] > TINY or any(taken @ row > most + TINY for _, row, most in named):
-        taken[columns] = _least_over(problem, named, columns)
-    over = {name: float(taken @ row) - most for name, row, most in named}
-    return taken, {name: lacking for name, lacking in over.items() if lacking > TINY}
+    return taken
 
 
-def _least_over(problem: Problem, named: list, columns: np.ndarray) -> np.ndarray:
-    """How many homes get each of some columns, each home one, with the limits overstepped by the least."""
+def _least_over(problem: Problem, named: list, columns: np.ndarray) -> np.ndarray | None:
+    """How many homes get each of some columns, each home one, with the limits overstepped by the least.
+
+    None where no answer is found in the time there is, as on a machine that is busy with other things.
+    """
     must, count = np.flatnonzero(problem.must), len(columns)
     alike = csr_array(
         (np.ones(count), (problem.kind[columns], np.arange(count))), (len(problem.homes), count + len(named))
@@ -200,7 +221,7 @@ def _least_over(problem: Problem, named: list, columns: np.ndarray) -> np.ndarra
         ],
         options={"mip_rel_gap": TINY, "time_limit": SECONDS},
     )
-    return np.round(solved.x[:count])
+    return None if solved.x is None else np.round(solved.x[:count])
 
 
 # ---- the program
