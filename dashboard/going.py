@@ -10,7 +10,8 @@ from dashboard import filters
 
 # A click puts the address into the browser's history and then does what its forward button does. With another
 # button or a key held it is the browser's; so are links elsewhere and to a place on the same page. A mark is
-# no link but knows where it leads: Vega, which would load that anew, does not hear of the click.
+# no link but knows where it leads: Vega, which would load that anew, does not hear of the click. Listeners
+# stay on the document: a click that comes while one page is being exchanged for another is followed, too.
 FOLLOWED = st.components.v2.component(
     "coldfill_links",
     js="""
@@ -40,9 +41,10 @@ export default function () {
     if (aside(event)) open(place, "_blank", "noopener");
     else go(place.href);
   };
-  const heard = [["click", follow, false], ["click", followMark, true], ["auxclick", followMark, true]];
-  for (const one of heard) document.addEventListener(...one);
-  return () => { for (const one of heard) document.removeEventListener(...one); };
+  if (document.followsLinks) return;
+  document.followsLinks = true;
+  document.addEventListener("click", follow);
+  for (const kind of ["click", "auxclick"]) document.addEventListener(kind, followMark, true);
 }
 """,
 )
