@@ -27,12 +27,10 @@ from pipelines.retrofit.packages import (
     STAYS_OPEN,
     TO_PLAN,
     UNDER_WAY,
-    Choices,
     Kind,
     Payer,
     Rules,
     Zone,
-    of_kind,
 )
 from pipelines.retrofit.plan import EARLY, NOT_IN, OF_DECISIONS, Plan, plan
 from pipelines.retrofit.solving import INFINITY, Limits
@@ -96,15 +94,23 @@ class Waiting:
     zones: list[Zone]
     funds: tuple[Fund, ...]
     policy: Policy
-    _choices: dict[str, list[Choices]] = field(default_factory=dict, repr=False, compare=False)
+    _before: dict[str, Plan] = field(default_factory=dict, repr=False, compare=False)
 
-    def choices(self, weighing: str, rules: Rules, payers: Sequence[Payer]) -> list[Choices]:
-        """What can be done at each kind of home: found once for each weighing, whatever the budget."""
-        if weighing not in self._choices:
-            self._choices[weighing] = [
-                of_kind(one, self.zones[one.zone], rules, payers) for one in self.kinds
-            ]
-        return self._choices[weighing]
+    def planned(self, asked: Asked, rules: Rules, payers: Sequence[Payer], limits: Limits) -> Plan:
+        """The plan within some limits; what can be done at each kind of home is found once a weighing."""
+        before = self._before.get(asked.weighing)
+        made = plan(
+            self.kinds,
+            self.zones,
+            rules,
+            payers,
+            self.homes["kind"].to_numpy(),
+            limits,
+            before.choices if before else None,
+            before.problem if before else None,
+        )
+        self._before.setdefault(asked.weighing, made)
+        return made
 
 
 @dataclass(frozen=True)
@@ -172,10 +178,7 @@ def again(found: Waiting, snapshot: Snapshot, asked: Asked, as_of: date) -> Plan
         tuple(fund.average_per_home for fund in found.funds) or (INFINITY,),
     )
     payers = tuple(fund.payer for fund in found.funds) or ANYBODY
-    kind = found.homes["kind"].to_numpy()
-    choices = found.choices(asked.weighing, rules, payers)
-    made = plan(found.kinds, found.zones, rules, payers, kind, limits, choices)
-    return Planned(asked, as_of, snapshot.name, found, made)
+    return Planned(asked, as_of, snapshot.name, found, found.planned(asked, rules, payers, limits))
 
 
 # ---- what waits

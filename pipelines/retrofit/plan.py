@@ -160,16 +160,17 @@ def plan(
     kind: np.ndarray,
     limits: Limits,
     choices: Sequence[Choices] | None = None,
+    problem: Problem | None = None,
 ) -> Plan:
     """The plan for homes of these kinds (`kind`, an element a home, in order) within the limits.
 
-    Of homes of one kind the first get the packages. `choices` may be those of an earlier plan over the same
-    kinds, zones, rules and payers.
+    Of homes of one kind the first get the packages. `choices` and `problem` may be those of an earlier plan
+    over the same homes, kinds, zones, rules and payers.
     """
     if choices is None:
         choices = [of_kind(one, zones[one.zone], rules, payers) for one in kinds]
     homes = np.bincount(kind, minlength=len(kinds))
-    problem = Problem.of(choices, homes, [one.hours_of for one in kinds], len(payers))
+    problem = problem or Problem.of(choices, homes, [one.hours_of for one in kinds], len(payers))
     solution = solve(problem, limits)
     column = np.full(len(kind), NOT_IN)
     order = np.lexsort((problem.cost, -problem.worth, problem.kind))
