@@ -389,6 +389,7 @@ def questions(work, asked):
     import logging
     from datetime import date
 
+    from pipelines.audit.habits import HABITS
     from pipelines.fleet import snapshots
     from pipelines.fleet.folder import Fleet
 
@@ -398,9 +399,9 @@ def questions(work, asked):
 
     fleet = Fleet(work / "fleet")
     snapshot = snapshots.attach(fleet.current())
-    agency, home_id, inspection_id, crew = snapshot.rows(
+    agency, home_id, inspection_id, crew, inspector = snapshot.rows(
         """
-        SELECT agency, home_id, inspection_id, crew FROM readings WHERE crew IS NOT NULL
+        SELECT agency, home_id, inspection_id, crew, inspector FROM readings WHERE crew IS NOT NULL
         ORDER BY agency, inspection_id LIMIT 1
         """
     )[0]
@@ -424,16 +425,30 @@ def questions(work, asked):
         "name": "recent_file_days",
         "decisions": (),
         "clear": False,
+        "inspector": inspector,
+        "year": 2025,
+        "counted_as": "finals",
+        "whose": "passed at the final",
+        "kind": "crew",
+        "habit": next(iter(HABITS)),
+        "language": "en",
+        "home": data.home(data.EVERYTHING, str(fleet.current()), agency, home_id),
+        "question": data.PlanAsked(100_000.0),
+        "day": date(2026, 3, 1),
     }
     more = {
         "homes_page": [{"only": question} for question in ("", *data.QUESTION)],
         "homes_count": [{"only": question} for question in ("", *data.QUESTION)],
         "agencies_of": [{"crew": crew}],
     }
-    told = []
+    told, left_out = [], []
     for name, function in vars(data).items():
         wanted = (
-            list(inspect.signature(function).parameters)
+            [
+                parameter.name
+                for parameter in inspect.signature(function).parameters.values()
+                if parameter.default is parameter.empty or parameter.name in some
+            ]
             if inspect.isfunction(inspect.unwrap(function)) and not name.startswith("_")
             else []
         )
@@ -441,6 +456,9 @@ def questions(work, asked):
             continue
         for own in more.get(name, [{}]):
             values = some | {"check": "precharge-low", "crew": crew} | own
+            if set(wanted) - set(values):
+                left_out.append(name)
+                continue
             call = {parameter: values[parameter] for parameter in wanted}
             times = []
             for _ in range(2):
@@ -456,7 +474,84 @@ def questions(work, asked):
                     "cached": hasattr(function, "clear"),
                 }
             )
-    return {"questions": told}
+    return {"questions": told, "left out": left_out}
+
+
+@part
+def decide(work, asked):
+    """As many decisions as asked, of every kind, on deficiencies drawn by chance."""
+    import random
+    from datetime import timedelta
+
+    from pipelines.fleet import decided, snapshots
+    from pipelines.fleet.folder import Fleet
+
+    fleet, luck = Fleet(work / "fleet"), random.Random(asked.seed)
+    open_now = snapshots.attach(fleet.current()).rows(
+        "SELECT agency, home_id, system_id, check_id FROM opened ORDER BY ALL"
+    )
+    today, until = date.today().isoformat(), (date.today() + timedelta(days=90)).isoformat()
+    filled = {"measure": "replace-tank", "done_on": today, "until": until}
+
+    def one(agency, home_id, system_id, check_id):
+        what = luck.choice(decided.WHAT[:9])  # those that say what becomes of a deficiency
+        needs = {
+            name: filled.get(name, f"{name} {luck.randrange(40)}") for name in decided.NEEDS.get(what, ())
+        }
+        where = {"agency": agency, "home_id": home_id, "system_id": system_id or "", "check_id": check_id}
+        return decided.Decision(who="Q. R.", what=what, **where, **needs)
+
+    began = time.perf_counter()
+    taken = decided.append(
+        fleet, [one(*row) for row in luck.sample(open_now, min(asked.decisions, len(open_now)))]
+    )
+    return {"decisions": len(taken), "seconds": time.perf_counter() - began}
+
+
+@part
+def clicks(work, asked):
+    """In Chromium: the first page of a fresh server, then clicks from page to page, until each is drawn."""
+    import shutil
+
+    from playwright.sync_api import sync_playwright
+
+    from tests.visitors import served
+
+    drawn = '[data-testid="stApp"][data-test-script-state="notRunning"]'
+    with served(work / "fleet", os.environ) as (port, _), sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=shutil.which("chromium"), args=["--no-sandbox", "--disable-gpu"]
+        )
+        page = browser.new_page(viewport={"width": 1280, "height": 720})
+
+        def timed(act, title):
+            began = time.perf_counter()
+            act()
+            page.wait_for_selector(f"h1:text-is('{title}')", timeout=120_000)
+            page.wait_for_selector(drawn, timeout=120_000)
+            spent = time.perf_counter() - began
+            page.wait_for_timeout(700)
+            return spent
+
+        def link(name):
+            return page.get_by_role("link", name=name, exact=True).first.click
+
+        told = {
+            "first page of a fresh server": [timed(lambda: page.goto(f"http://127.0.0.1:{port}/"), "Fleet")]
+        }
+        for _ in range(7):
+            for words, act, title in (
+                ("Fleet to Homes", link("Homes"), "Homes"),
+                ("a home in the table", page.locator("table tbody th a").first.click, "One home"),
+                ("back to Homes", page.go_back, "Homes"),
+                ("Homes to Risk", link("Risk"), "Risk"),
+                ("a mark of the chart", page.locator('svg text[aria-label*="homes"]').first.click, "Homes"),
+                ("Homes to Regions", link("Regions"), "Regions"),
+                ("Regions to Fleet", link("Fleet"), "Fleet"),
+            ):
+                told.setdefault(words, []).append(timed(act, title))
+        browser.close()
+    return {"clicks": {words: sorted(spent) for words, spent in told.items()}}
 
 
 @part
@@ -528,6 +623,8 @@ def run(name, work, asked):
         str(asked.people),
         "--minutes",
         str(asked.minutes),
+        "--decisions",
+        str(asked.decisions),
     ]
     done = subprocess.run(command, cwd=ROOT, stdout=subprocess.PIPE, text=True, check=False)
     if done.returncode:
@@ -704,6 +801,15 @@ def tell_pages(work, asked):
             seconds(one["first"]),
             f"again {one['again'] * 1e3:.1f} ms" if one["cached"] else "not kept: a list to take along",
         )
+    row(
+        "    not asked: they need an object of another page",
+        f"{len(told['left out'])}",
+        ", ".join(told["left out"]),
+    )
+    told = run("clicks", work, asked)
+    print("Clicks in Chromium, until the page is drawn")
+    for words, spent in told["clicks"].items():
+        row(f"    {words}", seconds(spent[len(spent) // 2]), f"slowest of {len(spent)}: {seconds(spent[-1])}")
     told = run("people", work, asked)
     print(f"{asked.people} simulated people click for {asked.minutes:g} minutes")
     row(
@@ -755,6 +861,9 @@ def main():
         action="store_true",
         help="ask every question of the pages, and let people click through them",
     )
+    parser.add_argument(
+        "--decisions", type=int, default=0, help="take so many decisions before the pages are asked (none)"
+    )
     parser.add_argument("--people", type=int, default=20, help="how many people click (20)")
     parser.add_argument("--minutes", type=float, default=0.5, help="for how long (0.5; the full run is 5)")
     parser.add_argument("--seed", type=int, default=1, help="of the simulated fleet (1)")
@@ -772,6 +881,9 @@ def main():
         tell_row_by_row(work, asked)
         if asked.increment:
             tell_added(work, asked)
+        if asked.decisions:
+            told = run("decide", work, asked)
+            row("decisions appended", f"{told['decisions']:,}", seconds(told["seconds"]))
         if asked.pages:
             tell_pages(work, asked)
         tell_commands(work, asked)

@@ -268,6 +268,7 @@ def test_the_same_seed_makes_the_same_inspections_however_many():
 
 
 @pytest.mark.slow
+@pytest.mark.browser
 def test_the_benchmark_runs_and_says_what_it_measured(tmp_path):
     """A small run from end to end; its figures are not looked at."""
     help_text = subprocess.run(
@@ -279,7 +280,18 @@ def test_the_benchmark_runs_and_says_what_it_measured(tmp_path):
     ).stdout
     assert "--pages" in help_text and "--increment" in help_text and "Example:" in help_text
     done = subprocess.run(
-        [sys.executable, "-m", "tests.benchmark", "3000", "--increment", "--work", str(tmp_path / "work")],
+        [
+            *(
+                sys.executable,
+                "-m",
+                "tests.benchmark",
+                "2000",
+                "--increment",
+                "--work",
+                str(tmp_path / "work"),
+            ),
+            *("--decisions", "50", "--pages", "--people", "1", "--minutes", "0.05"),
+        ],
         cwd=ROOT,
         capture_output=True,
         text=True,
@@ -290,6 +302,10 @@ def test_the_benchmark_runs_and_says_what_it_measured(tmp_path):
         "times the bare read in memory",
         "disagreements in quantities, outcomes and certainty",
         "equal to a whole rebuild",
+        "decisions appended",
+        "plan_page",
+        "first page of a fresh server",
+        "pages opened",
         "coldfill --help",
     ):
         assert said in done.stdout

@@ -632,7 +632,7 @@ def test_no_decision_of_a_list_is_lost_or_counted_twice_where_runs_are_killed(co
         "returned.record(EVERYTHING, fleet, snapshot, Path(sys.argv[2]), 'Q.')"
     )
     for turn in range(40 if FULL else 4):
-        for one in copied.path.glob("decisions.csv"):
+        for one in (*copied.path.glob("decisions.csv"), *copied.path.glob(".decisions.csv.last")):
             one.unlink()
         (tmp_path / "more.csv").write_text(
             HEADINGS + f"C,{turn},K{turn},,2026-01-05,hot_water,none,loose,yes\n"
