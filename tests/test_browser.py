@@ -204,6 +204,7 @@ def test_a_page_of_an_empty_fleet_is_whole(page, nothing, view):
     assert view.name in ("checks", "returned") or page.get_by_text("coldfill load PATH").is_visible()
 
 
+@pytest.mark.slow
 def test_a_search_leads_to_a_home_and_its_drawing(page, samples):
     page.goto(samples)
     settle(page, "Fleet")
@@ -280,6 +281,7 @@ def test_a_list_is_downloaded_and_reads_back(page, samples, sample_snapshot, tmp
     ) and len(rows) > 20
 
 
+@pytest.mark.slow
 def test_a_home_opens_from_the_keyboard(page, samples):
     page.goto(samples + address("homes", agency=AGENCY))
     settle(page, "Homes")
@@ -514,6 +516,7 @@ def test_files_are_added_and_a_mapping_changed_with_a_mouse(page, sample_fleet, 
         accessible(page)
 
 
+@pytest.mark.slow
 def test_homes_are_chosen_by_boxes_over_pages_and_their_list_is_downloaded(page, samples, tmp_path):
     """By mouse and by keyboard, without a reload; a click more on a link, and none is chosen any more."""
     page.goto(samples + address("homes", agency=AGENCY, stage="open after the final"))

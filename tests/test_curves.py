@@ -47,6 +47,7 @@ def test_the_tank_of_the_handbooks_example_reaches_its_printed_pressure():
     assert found.sound[0] == (40.0, 10.0) and not found.charge_taken
 
 
+@pytest.mark.slow
 def test_curves_of_the_samples_pass_through_what_their_visits_are_judged_by(sample_snapshot):
     visits = sample_snapshot.rows("""
         SELECT c.agency, c.inspection_id, c.predicted_hot_psig, r.hot_temperature_f

@@ -304,6 +304,7 @@ def test_what_is_new_came_with_a_later_file(tmp_path):
     }
 
 
+@pytest.mark.slow
 def test_what_the_day_of_loading_before_brought_stays_apart(tmp_path, monkeypatch):
     """Nine rows mended today do not hide what came the last time, however long ago that was."""
     fleet = Fleet(tmp_path / "fleet").create()
@@ -451,6 +452,7 @@ def test_a_filter_set_on_the_page_goes_into_its_address_and_its_links(show, samp
     assert len(links(hold, "hold")) > 1
 
 
+@pytest.mark.slow
 def test_pages_of_homes_hold_every_home_once(samples):
     snapshot, some = str(samples.current()), Filters() if FULL else Filters(agency=(AGENCY,))
     count = data.homes_count(EVERYTHING, snapshot, some, "", DAY)

@@ -34,6 +34,7 @@ def shown(tmp_path_factory):
     return target, loads
 
 
+@pytest.mark.slow
 def test_each_load_holds_the_rows_of_visits_up_to_its_month_and_no_other_line_changed(shown):
     _, loads = shown
     assert [len(files) for files in loads] == [4, 4, 4]
@@ -64,6 +65,7 @@ def test_another_fleet_counts_to_today(tmp_path):
     assert logs.today(tmp_path) == date.today()
 
 
+@pytest.mark.slow
 def test_the_demonstration_comes_to_what_the_samples_come_to(shown, sample_snapshot, tmp_path):
     """Fed in months, what is open is what the samples alone give; due dates count to its own day."""
     target, _ = shown

@@ -40,6 +40,7 @@ def noted(monkeypatch):
     return started
 
 
+@pytest.mark.slow
 def test_processes_and_small_slices_come_to_an_equal_snapshot(tmp_path, sample_fleet, monkeypatch):
     monkeypatch.setattr(stages, "BYTES_FOR_PROCESSES", 1)
     monkeypatch.setattr(batches, "ROWS_AT_ONCE", 300)

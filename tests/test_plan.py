@@ -585,6 +585,7 @@ def said_on(page):
     return " ".join(element.proto.body for element in page.get("html"))
 
 
+@pytest.mark.slow
 def test_hours_of_agencies_are_set_on_the_page_as_by_the_command(sample_snapshot, sample_fleet, show):
     names = sample_snapshot.rows("SELECT DISTINCT agency FROM homes ORDER BY agency")
     (first,), (second,) = names[:2]

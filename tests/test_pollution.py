@@ -84,7 +84,9 @@ def faults(form, kind, r, c, text, rows, entries, read):
         yield "the text of the row is not kept"
 
 
-@pytest.mark.parametrize("name", FORMS)
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=() if name == "comma" else pytest.mark.slow) for name in FORMS]
+)
 def test_damage_stays_in_its_row_from_bytes_to_typed_rows(tmp_path, name):
     path, wrong, count = tmp_path / "export.csv", Counter(), 0
     luck = random.Random(name)

@@ -640,6 +640,7 @@ def test_batches_of_any_size_give_the_same_rows(data, count):
     )
 
 
+@pytest.mark.slow
 @given(st.permutations(["cold_pressure_psig", "tank_type", "notes", *REQUIRED]))
 def test_the_order_of_columns_changes_nothing(order):
     columns = {

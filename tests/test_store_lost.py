@@ -197,6 +197,7 @@ def without_last(path, count):
     path.write_text(text.getvalue())
 
 
+@pytest.mark.slow
 def test_logs_from_before_lines_were_chained_are_read_and_go_on_chained(fleet, tmp_path):
     before = fleet.log()
     without_last(fleet.path / "received.csv", 1)

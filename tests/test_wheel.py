@@ -22,6 +22,7 @@ from streamlit.proto.NewSession_pb2 import Config
 from websockets.exceptions import InvalidStatus
 from websockets.sync.client import connect
 
+pytestmark = pytest.mark.slow
 ROOT = Path(__file__).parents[1]
 SHIPPED = ("pipelines", "dashboard", "sample_exports")
 OPENED_WIDE = """
@@ -147,7 +148,6 @@ def listening(server):
     return {(one.laddr.ip, one.laddr.port) for one in found if one.status == psutil.CONN_LISTEN}
 
 
-@pytest.mark.slow
 def test_the_install_is_what_runs(programs, away):
     folder, environment = away
     code = "import pipelines, dashboard; print(*pipelines.__path__, *dashboard.__path__)"
@@ -160,7 +160,6 @@ def test_the_install_is_what_runs(programs, away):
     assert version == f"coldfill, version {project['version']}\n"
 
 
-@pytest.mark.slow
 def test_it_listens_on_this_machine_only(served):
     port, server = served
     assert listening(server) == {("127.0.0.1", port)}
