@@ -11,6 +11,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import streamlit as st
+from altair.utils import schemapi
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.middleware import Middleware
 from starlette.responses import PlainTextResponse
@@ -99,6 +100,8 @@ def main() -> None:
     asked.add_argument("--host", action="append", default=[], metavar="NAME")
     chosen = asked.parse_args()
     hosts = (*OWN_HOSTS, chosen.listen.lower(), *(name.strip("[]").lower() for name in chosen.host))
+    # Whether a chart is one is checked by the tests, which draw each of them, not at every drawing.
+    schemapi.DEBUG_MODE = False
     app = st.App(HERE / "app.py", middleware=[Middleware(OnlyFor, hosts=hosts)])
     with kept_uploads.serving(fleet()):
         app.run(config=settings(chosen.listen, chosen.port, hosts))

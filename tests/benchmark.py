@@ -471,7 +471,6 @@ def questions(work, asked):
                     "question": f"{name} {said}".strip(),
                     "first": times[0],
                     "again": times[1],
-                    "cached": hasattr(function, "clear"),
                 }
             )
     return {"questions": told, "left out": left_out}
@@ -799,7 +798,7 @@ def tell_pages(work, asked):
         row(
             f"    {one['question']}",
             seconds(one["first"]),
-            f"again {one['again'] * 1e3:.1f} ms" if one["cached"] else "not kept: a list to take along",
+            f"again {one['again'] * 1e3:.1f} ms",
         )
     row(
         "    not asked: they need an object of another page",
