@@ -99,12 +99,13 @@ def home_link(agency: str, home_id: str) -> str:
 def _written(key):
     value = st.session_state.get(key)
     if key == "as_of":
-        return None if value in (None, data.today()) else value.isoformat()
+        return None if value is None or value == st.session_state.get("today") else value.isoformat()
     return value
 
 
 def sidebar(view):
     """Search, the filters this page answers to, and the day; drawn by the router around every page."""
+    st.session_state["today"] = data.today()  # once a run: a page has hundreds of links
     if snapshot() is None:
         st.sidebar.html(render("page", "name"))
         return
