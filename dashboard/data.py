@@ -6,7 +6,7 @@ Answers are small: what is large stays in the snapshot and comes a page at a tim
 """
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from datetime import date
 from functools import wraps
 from typing import Any, Concatenate, ParamSpec, TypeVar
@@ -334,6 +334,10 @@ def decide(snapshot: str, *taken: Decision) -> None:
     taking.take(fleet(), attach(snapshot), taken)
 
 
-def measures() -> dict[str, str]:
-    """Titles of the fleet's measures, by id."""
-    return {measure.id: measure.title for measure in inputs.policy_of(fleet()).measures}
+def measures(check_ids: Collection[str]) -> dict[str, str]:
+    """Titles of the fleet's measures, by id: those that fix one of these checks first."""
+    first = sorted(
+        inputs.policy_of(fleet()).measures,
+        key=lambda measure: set(check_ids).isdisjoint(measure.fixes),
+    )
+    return {measure.id: measure.title for measure in first}

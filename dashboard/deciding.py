@@ -1,6 +1,6 @@
 """Recording a decision, and taking one back: the dialog, who decides, and what was decided so far."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
@@ -129,7 +129,7 @@ def _dialog(snapshot: str, home, asked: str) -> None:
     others = [what for what in OFFERED if what not in AT_ONCE]
     what = st.selectbox("Or", others, format_func=lambda one: f"{one}: {MEANS[one]}", key="or")
     left, right = st.columns(2)
-    cells = _cells(what, left, right)
+    cells = _cells(what, left, right, [one.check_id for one in ([check] if check else opened)])
     if st.button("Record it", disabled=not by, key="record in the dialog"):
         _take(snapshot, _about(home, check, by, what, cells))
     tables.said(SAID)
@@ -140,11 +140,11 @@ def _called(check, home) -> str:
     return f"{check.title}{system}"
 
 
-def _cells(what: str, left, right) -> dict[str, Any]:
-    """What a kind of decision asks for beside the deficiency."""
+def _cells(what: str, left, right, check_ids: Collection[str]) -> dict[str, Any]:
+    """What a kind of decision asks for beside the deficiencies, which are of these checks."""
     cells: dict[str, Any] = {}
     if what in ("ordered", "done"):
-        measures = data.measures()
+        measures = data.measures(check_ids)
         titles = [""] if what == "done" else []
         cells["measure"] = left.selectbox(
             "Measure", [*titles, *measures], format_func=lambda one: measures.get(one, "not said")
@@ -173,7 +173,7 @@ def on_chosen(snapshot: str, homes: tuple[tuple[str, str], ...], checks: tuple[s
     tables.subsection(f"Decide on {about} in {wording.plural(len(homes), 'chosen home')}")
     what = st.selectbox("Decision", OFFERED, format_func=lambda one: f"{one}: {MEANS[one]}")
     left, right = st.columns(2)
-    cells = _cells(what, left, right)
+    cells = _cells(what, left, right, checks if len(checks) == 1 else ())
     by = who_decides()
     if st.button("Record it for all of them", disabled=not by):
         one = data.Decision(who=by, agency="", home_id="", what=what)

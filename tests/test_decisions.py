@@ -20,6 +20,7 @@ from pipelines import cli
 from pipelines.answers import lists
 from pipelines.answers.access import EVERYTHING, Filters
 from pipelines.answers.decisions import overlay
+from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.policy import policy as policies
 from pipelines.fleet import decided
 from pipelines.fleet.decided import Decision, Refused
@@ -458,6 +459,18 @@ def test_a_decision_on_a_page_is_in_force_on_every_page_and_taken_back_there(dec
     assert of_home >= 2 and without_action() == before - of_home
     named(page, "Take it back").click().run()
     assert [line.what for line in decided.read(fleet)] == ["seen", "undone"] and without_action() == before
+
+
+@pytest.mark.parametrize("check_id", ["leak-seen", "relief-missing"])
+def test_what_fixes_the_deficiency_is_offered_first(decided_on, show, check_id):
+    fleet, _, _ = decided_on
+    page = asked_of_row(show, fleet)
+    on = page.selectbox(key=ON)
+    titles = {check.id: check.title for check in HOME_CHECKS}
+    page = on.set_value(titles[check_id]).run()
+    (measure,) = (box for box in page.selectbox if box.label == "Measure")
+    fixing = {one.title for one in policies.load().measures if check_id in one.fixes}
+    assert fixing and set(measure.options[: len(fixing)]) == fixing and measure.options[0] in fixing
 
 
 def test_what_cannot_be_decided_is_said_on_the_page(decided_on, show):

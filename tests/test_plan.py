@@ -398,6 +398,12 @@ def test_a_viewer_plans_the_agencies_they_may_see(at_100k, sample_snapshot):
     assert set(seen.waiting.homes["groups"].to_pylist()) == {0}
 
 
+def decided_at(job, what, **more):
+    """A decision on all that is open where a job is."""
+    where = {"agency": job.agency, "home_id": job.home_id}
+    return Decision(id=1, at="2026-08-30T12:00:00Z", who="x", what=what, **where, **more)
+
+
 def test_what_is_decided_is_not_planned_again(at_100k, sample_snapshot):
     chosen = at_100k.jobs()
     (job, _, _) = next(one for one in chosen if at_100k.plan.reasons[one[2]] != "act today")
@@ -407,15 +413,7 @@ def test_what_is_decided_is_not_planned_again(at_100k, sample_snapshot):
         ("referred", {"to": "the gas supplier"}, AWAY, "referred to the gas supplier"),
         ("ordered", {"measure": job.measures[0]}, COMING, f"ordered {job.measures[0]}"),
     ):
-        decision = Decision(
-            id=1,
-            at="2026-08-30T12:00:00Z",
-            who="x",
-            agency=job.agency,
-            home_id=job.home_id,
-            what=what,
-            **more,
-        )
+        decision = decided_at(job, what, **more)
         found_plan = plans.planned(EVERYTHING, sample_snapshot, plans.Asked(1e6), DAY, (decision,))
         ids = found_plan.waiting.homes["home_id"].to_pylist()
         agencies = found_plan.waiting.homes["agency"].to_pylist()
@@ -432,15 +430,7 @@ def test_what_is_decided_is_not_planned_again(at_100k, sample_snapshot):
 def test_what_is_to_be_acted_on_today_and_referred_is_said_to_be_left_out(at_100k, sample_snapshot):
     """Who has referred it need not plan it; that it stands open today is told all the same."""
     (job, *_) = next(one for one in at_100k.jobs() if at_100k.plan.reasons[one[2]] == "act today")
-    decision = Decision(
-        id=1,
-        at="2026-08-30T12:00:00Z",
-        who="x",
-        agency=job.agency,
-        home_id=job.home_id,
-        what="referred",
-        to="the landlord",
-    )
+    decision = decided_at(job, "referred", to="the landlord")
     found_plan = plans.planned(EVERYTHING, sample_snapshot, plans.Asked(100_000), DAY, (decision,))
     assert job not in [one for one, *_ in found_plan.jobs()]
     assert plan_told.today_left_out(found_plan) == 1 and plan_told.today_left_out(at_100k) == 0

@@ -132,7 +132,9 @@ class Answers:
         if self.cannot:
             text += f"; for want of a column it cannot answer: {', '.join(self.cannot)}"
         if self.columns:
-            columns = ", ".join(f"{field} ({count} checks)" for field, count in self.columns)
+            columns = ", ".join(
+                f"{field} ({count} {'check' if count == 1 else 'checks'})" for field, count in self.columns
+            )
             text += f"; most would be opened by: {columns}"
         return text
 
