@@ -22,6 +22,7 @@ ROW_BY_ROW_INSPECTIONS, ROW_BY_ROW_SAMPLE = 100_000, 2_000
 # together), and the pipeline's share of the normal distribution is good to 5e-7. Measured at most: 1e-4.
 CERTAINTY_WITHIN = 1.5e-4
 COMMANDS = (("--help",), ("status",), ("checks",))
+AUDITS = 5  # how often the tables of the audit are made
 PARTS = {}
 
 
@@ -97,6 +98,32 @@ def _load(folder, path):
         "inspections": counts[0],
         "homes": counts[1],
     }
+
+
+@part
+def audit(work, asked):
+    """The tables of the audit made anew in a copy of the snapshot, alone: seconds of each time."""
+    import shutil
+
+    import duckdb
+
+    from pipelines.audit import crews
+    from pipelines.engine.policy import policy
+    from pipelines.fleet.folder import Fleet
+    from pipelines.fleet.publishing import BUILD_MEMORY
+    from pipelines.snapshot import stages
+
+    copy, spent = work / "audited.duckdb", []
+    shutil.copyfile(Fleet(work / "fleet").current(), copy)
+    with duckdb.connect(copy) as connection:
+        connection.execute(f"SET memory_limit = '{BUILD_MEMORY}'")
+        for _ in range(AUDITS):
+            began = time.perf_counter()
+            with stages.side_by_side(connection) as beside:
+                crews.crew_tables(connection, stages.READINGS, policy.load(), beside)
+            spent.append(time.perf_counter() - began)
+    copy.unlink()
+    return {"seconds": spent}
 
 
 @part
@@ -673,6 +700,10 @@ def size(value):
     return f"{value / 1e9:,.2f} GB" if value >= 1e9 else f"{value / 1e6:,.1f} MB"
 
 
+def _several(spent):
+    return f"middle of {len(spent)}; first {seconds(spent[0])}, slowest {seconds(max(spent))}"
+
+
 def tell_load(work, asked):
     made = run("make_csv", work, asked)
     print(f"{asked.inspections:,} simulated inspections, {size(made['bytes'])} of CSV")
@@ -709,6 +740,8 @@ def tell_load(work, asked):
     )
     for stage, spent in whole["stages"].items():
         row(f"    {stage}", seconds(spent), f"{spent / total:.0%}")
+    spent = run("audit", work, asked)["seconds"]
+    row("    the tables of the audit made anew, alone", seconds(sorted(spent)[AUDITS // 2]), _several(spent))
     for place, told in bare.items():
         row(f"times the bare read {place}", f"{total / told['wall']:.1f}", "at most 5 asked")
     row("inspections a second", f"{asked.inspections / total:,.0f}")

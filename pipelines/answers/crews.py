@@ -14,7 +14,7 @@ from pipelines.audit.units import ANY, BAD, FINE, HOME_GROUPS, LACKING, SURELY_B
 from pipelines.engine.checks import BY_ID, HOME_CHECKS
 from pipelines.engine.codes import coded, picked, piece, quoted
 from pipelines.engine.history import REPORTED_OPEN, STAGES
-from pipelines.engine.results import OUTCOMES
+from pipelines.engine.results import DEFICIENT, OUTCOMES
 from pipelines.fleet.snapshots import Snapshot
 
 CREW, KINDS = "crew", ("crew", "inspector", "region", "agency")
@@ -140,16 +140,16 @@ def counted_units(
     return snapshot.query(
         f"""
         WITH counted AS (
-            SELECT u.agency, u.home_id, u.system_id, u.job_number, u.inspection_id, u.again_id,
-                   {outcome_of_unit} AS outcome
+            SELECT u.agency, u.inspection_id, u.again_id, {outcome_of_unit} AS outcome
             FROM {source}
             WHERE u.crew = ? AND {condition})
-        SELECT c.*, r.inspected_on AS final_on
+        SELECT c.agency, r.home_id, r.system_id, coalesce(r.job_number, '') AS job_number,
+               r.inspected_on AS final_on, c.inspection_id, c.again_id, c.outcome
         FROM counted AS c
         JOIN readings AS r ON r.agency = c.agency AND r.inspection_id = c.inspection_id
         WHERE c.outcome IN ('ok', 'deficient', 'not verified') AND ? IN ('', c.outcome)
         ORDER BY list_position(['deficient', 'not verified', 'ok'], c.outcome), r.inspected_on DESC,
-                 c.home_id, c.system_id, c.job_number""",
+                 r.home_id, r.system_id, r.job_number""",
         [crew, *params, outcome],
     )
 
@@ -193,13 +193,13 @@ def charged_units(
     inspector = "coalesce(r.inspector, '')" if viewer.personal else "''"
     return snapshot.query(
         f"""
-        SELECT u.agency, u.home_id, u.job_number, u.crew, {inspector} AS inspector,
-               r.inspected_on AS final_on, u.inspection_id, u.again_id
+        SELECT u.agency, r.home_id, coalesce(r.job_number, '') AS job_number, u.crew,
+               {inspector} AS inspector, r.inspected_on AS final_on, u.inspection_id, u.again_id
         FROM charged AS c
         JOIN crew_units AS u ON u.agency = c.agency AND u.inspection_id = c.inspection_id
         JOIN readings AS r ON r.agency = u.agency AND r.inspection_id = u.inspection_id
         WHERE c.check_id = ? AND c.whose = ? AND {condition}
-        ORDER BY r.inspected_on DESC, u.agency, u.home_id, u.inspection_id""",
+        ORDER BY r.inspected_on DESC, u.agency, r.home_id, u.inspection_id""",
         [check, whose, *params],
     )
 
@@ -245,6 +245,8 @@ def _passed(viewer: Viewer, filters: Filters) -> tuple[str, list]:
     """SQL of the table `passed`, a row per deficiency reported with it open, and its parameters."""
     condition, params = where(viewer, Filters(agency=filters.agency, crew=filters.crew))
     inspector = "last.inspector" if viewer.personal else "n.number"
+    codes = ", ".join(coded(check.id, "w") for check in HOME_CHECKS)
+    outcome = piece(f"([{codes}])[list_position({home_checks()}, d.check_id)]", "outcome")
     return (
         f"""
         WITH finals AS (
@@ -264,12 +266,11 @@ def _passed(viewer: Viewer, filters: Filters) -> tuple[str, list]:
             LEFT JOIN ({NUMBERS}) AS n ON n.agency = f.agency AND n.name = last.inspector),
         passed AS (
             SELECT d.agency, d.home_id, f.inspector, f.inspection_id, f.final_on,
-                   w.outcome IS NOT DISTINCT FROM 'deficient' AS shown
+                   coalesce({outcome} = {DEFICIENT}, false) AS shown
             FROM opened AS d
             JOIN homes AS h ON h.agency = d.agency AND h.home_id = d.home_id
             JOIN named AS f ON f.agency = d.agency AND f.home_id = d.home_id
-            LEFT JOIN results AS w
-                ON w.agency = d.agency AND w.inspection_id = f.inspection_id AND w.check_id = d.check_id
+            LEFT JOIN judged AS w ON w.agency = d.agency AND w.inspection_id = f.inspection_id
             WHERE d.stage = {quoted(STAGES[REPORTED_OPEN])} AND {condition})""",
         params,
     )

@@ -56,10 +56,11 @@ def charged(both, found, measures):
         since = later.get(check.id, np.empty(0, np.int64))
         one[since[one[since] < 0]] = CHANGED
         whose.append(one)
-    which, unit = np.nonzero(np.stack(whose) >= 0)
+    every = np.stack(whose)
+    which, unit = np.nonzero(every >= 0)
     keys = found.visits.select(["agency", "inspection_id"]).take(pa.array(found.final[unit]))
     ids = pa.array([one.id for one in HOME_CHECKS]).take(pa.array(which))
-    said = pa.array(WHOSE).take(pa.array(np.stack(whose)[which, unit]))
+    said = pa.array(WHOSE).take(pa.array(every[which, unit]))
     return keys.append_column("check_id", ids).append_column("whose", said)
 
 

@@ -1,7 +1,5 @@
 """The tables of the audit, made whole at every publish from whole counts of units."""
 
-from concurrent.futures import ThreadPoolExecutor
-
 import numpy as np
 import pyarrow as pa
 
@@ -30,19 +28,20 @@ CASE_MIX = pa.schema(
 )
 
 
-def crew_tables(connection, readings, policy):
+def crew_tables(connection, readings, policy, beside):
     """Make the tables of the audit; crew and inspector are those of the final.
 
-    `readings` is SQL of those in force, words as positions.
+    `readings` is SQL of those in force, words as positions; `beside` takes functions of a connection, which
+    it calls side by side, those that take longest first.
     """
     both = side_by_side(connection, readings)
-    with connection.cursor() as one, connection.cursor() as other, ThreadPoolExecutor(2) as pool:
-        of_readings = pool.submit(_of_readings, both.asked_by(one), policy)
-        found = units(both, policy)
-        of_record = pool.submit(_of_record, both.asked_by(other), found, policy)
-        _of_work(connection, found, policy)
-        of_record.result()
-        of_readings.result()
+    beside(lambda own: _of_readings(both.asked_by(own), policy))
+    found = units(both, policy)
+    beside(lambda own: _of_work(own, found, policy))
+    beside(lambda own: _write(own, "program_units", program_units(both.asked_by(own), found, policy)))
+    beside(lambda own: _write(own, "charged", charged(both.asked_by(own), found, policy.measures)))
+    beside(lambda own: _of_pairs(both.asked_by(own), found, policy))
+    beside(lambda own: _write(own, "lacking_readings", lacking(found)))
 
 
 def _write(connection, name, rows):
@@ -58,13 +57,10 @@ def _of_readings(both, policy):
     _write(both.connection, "habits", habits(both, policy))
 
 
-def _of_record(both, found, policy):
-    """The tables of what stands of the units beside how often they are found deficient."""
-    _write(both.connection, "program_units", program_units(both, found, policy))
-    _write(both.connection, "charged", charged(both, found, policy.measures))
+def _of_pairs(both, found, policy):
+    """The tables of finals beside what was found there again."""
     _write(both.connection, "calibration", calibration(both, found, int(policy.paired_within_days)))
     _write(both.connection, "agreement", agreement(found))
-    _write(both.connection, "lacking_readings", lacking(found))
 
 
 def _of_work(connection, found, policy):
@@ -115,9 +111,7 @@ def _unit_rows(found, together):
     """The units counted: their final, the re-inspection paired with it, and, of each group of checks and of
     any, what they show (units.NOTHING to units.LACKING_BAD).
     """
-    final = found.visits.select(
-        ["agency", "crew", "home_id", "system_id", "job_number", "inspection_id"]
-    ).take(pa.array(found.final))
+    final = found.visits.select(["agency", "crew", "inspection_id"]).take(pa.array(found.final))
     again = found.visits.column("inspection_id").take(pa.array(found.again, mask=found.again < 0))
     rows = final.append_column("again_id", again)
     for name, shows in together.items():

@@ -195,19 +195,25 @@ def _shifts(apart, inside, inspectors, kappa, eta):
     at = np.flatnonzero(inside)
     who, above, error = apart.who[at], apart.above[at], apart.error[at]
     count = np.bincount(who, minlength=inspectors)
+    read = np.flatnonzero(count)
+    first = (np.cumsum(count) - count)[read]
+
+    def summed(values):
+        """Of each inspector; readings stand by inspector."""
+        sums = np.zeros(inspectors)
+        sums[read] = np.add.reduceat(on_grid(values), first) if len(read) else 0.0
+        return sums
+
     shift = np.zeros(inspectors)
     square = error**2
-    weights = np.bincount(who, on_grid(1.0 / square), inspectors)
+    weights = summed(1.0 / square)
     with np.errstate(invalid="ignore", divide="ignore"):
         for _ in range(STEPS):
-            far = np.abs(above - shift[who]) / error
+            far = np.abs(above - np.repeat(shift, count)) / error
             weight = on_grid(np.minimum(1.0, HUBER / far) / square)
-            shift = np.bincount(who, on_grid(weight * above), inspectors) / np.bincount(
-                who, weight, inspectors
-            )
-        left = np.clip((above - shift[who]) / error, -HUBER, HUBER) ** 2
-        own = np.bincount(who, on_grid(left), inspectors) / count
-        apart_by = np.sqrt(np.maximum(own, kappa) / weights) / eta
+            shift = summed(weight * above) / summed(weight)
+        left = np.clip((above - np.repeat(shift, count)) / error, -HUBER, HUBER) ** 2
+        apart_by = np.sqrt(np.maximum(summed(left) / count, kappa) / weights) / eta
     return to_six_digits(np.stack([shift, apart_by]))
 
 

@@ -5,7 +5,7 @@ import pyarrow as pa
 
 from pipelines.audit.units import codes_at
 from pipelines.engine.checks import HOME_CHECKS
-from pipelines.engine.codes import FIELD_NAMES, outcome_of_results, pieces_of_results
+from pipelines.engine.codes import FIELD_NAMES, outcome_of_results, pieces_of_results, reason_of_results
 from pipelines.engine.reasons import REASONS
 from pipelines.engine.results import NOT_VERIFIED
 
@@ -25,9 +25,9 @@ def lacking(found):
     for check in HOME_CHECKS:
         codes = codes_at(found, check.id, found.final)
         untold = np.flatnonzero(outcome_of_results(codes) == NOT_VERIFIED)
-        pieces = pieces_of_results(codes[untold])
-        lacks = (pieces["reason"] == NOT_RECORDED) & (pieces["about"] >= 0)
-        rows, about = untold[lacks], pieces["about"][lacks]
+        untold = untold[reason_of_results(codes[untold]) == NOT_RECORDED]
+        about = pieces_of_results(codes[untold])["about"]
+        rows, about = untold[about >= 0], about[about >= 0]
         checks += np.bincount(crew[rows] * fields + about, minlength=crews * fields)
         if check.safety_critical:
             blocked[rows * fields + about] = True

@@ -30,8 +30,10 @@ class SideBySide:
     system: np.ndarray
 
     def asked_by(self, connection):
-        """The same, asked through another cursor."""
-        return replace(self, connection=connection)
+        """The same, asked through another cursor; what was found once is not asked again."""
+        other = replace(self, connection=connection)
+        other.__dict__.update(self.__dict__ | {"connection": connection})
+        return other
 
     def judged(self, columns, where="true"):
         """An Arrow table of `columns` (SQL) of `judged`, in the order of visits, of those `where` (SQL)."""

@@ -8,6 +8,7 @@ the pair.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pyarrow as pa
@@ -73,6 +74,12 @@ class Units:
     place_of_kind: np.ndarray
     terms: np.ndarray
     system: np.ndarray
+
+    @cached_property
+    def codes_of_finals(self):
+        """Coded results at the finals by check of a home, which more than one table asks for."""
+        columns = {check.id: self.visits.column(coded(check.id)) for check in HOME_CHECKS}
+        return {check_id: codes.to_numpy()[self.final] for check_id, codes in columns.items()}
 
     @property
     def agency_of_place(self):
@@ -253,7 +260,9 @@ class Shown:
 
 
 def codes_at(found, check_id, rows):
-    """The coded results of a check at some rows of the visits."""
+    """The coded results of a check at some rows of the visits; not to be changed."""
+    if rows is found.final:
+        return found.codes_of_finals[check_id]
     return found.visits.column(coded(check_id)).to_numpy()[rows]
 
 
@@ -268,7 +277,7 @@ def shown(found, policy):
     paired = np.flatnonzero(found.again >= 0)
     sums = {name: _Sum(count) for name in HOME_GROUPS}
     for check in HOME_CHECKS:
-        codes = codes_at(found, check.id, found.final)
+        codes = codes_at(found, check.id, found.final).copy()
         again = codes_at(found, check.id, found.again[paired])
         # A re-inspection speaks where the final was not telling.
         instead = (outcome_of_results(codes[paired]) > DEFICIENT) & (outcome_of_results(again) <= DEFICIENT)

@@ -112,7 +112,7 @@ def pieces_of_results(codes):
     return {
         "outcome": outcome,
         "certainty": certainty,
-        "reason": _taken(codes, RESULT_BITS["reason"]),
+        "reason": reason_of_results(codes),
         "word": _taken(codes, RESULT_BITS["word"]) - 1,
         "about": np.where(outcome < TELLING, NO_FIELD, _taken(codes, RESULT_BITS["detail"]) - 1),
     }
@@ -121,6 +121,11 @@ def pieces_of_results(codes):
 def outcome_of_results(codes):
     """The outcome alone."""
     return _taken(codes, RESULT_BITS["outcome"])
+
+
+def reason_of_results(codes):
+    """The reason alone."""
+    return _taken(codes, RESULT_BITS["reason"])
 
 
 def outcomes_of_results(codes):
@@ -140,9 +145,10 @@ def pieces_of_states(codes):
 
 def _taken(codes, spans):
     """A piece of whole numbers, shape (n,)."""
-    codes, shifted, found = np.asarray(codes), 0, 0
+    codes, shifted, found = np.asarray(codes), 0, None
     for lowest, count in spans:
-        found = found | (codes >> lowest & (1 << count) - 1) << shifted
+        bits = (codes >> lowest if lowest else codes) & (1 << count) - 1
+        found = bits if found is None else found | bits << shifted
         shifted += count
     return found
 

@@ -5,7 +5,7 @@ and the version of the code. Today's date is no part of it.
 """
 
 import json
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -41,6 +41,7 @@ from pipelines.snapshot.unmatched import unmatched, unmatched_table
 
 # Of exports; fewer are worked out in this process, since others cost more than they save.
 BYTES_FOR_PROCESSES = 30 << 20
+SIDE_BY_SIDE = WORKERS + 1  # tables made at once: one waits for Python's lock now and then
 
 
 @dataclass(frozen=True)
@@ -326,6 +327,24 @@ def _one_thread(connection):
     connection.execute("RESET threads")
 
 
+@contextmanager
+def side_by_side(connection):
+    """A function that takes functions of a connection, called side by side in the order in which they came.
+
+    What one raises is raised at the end.
+    """
+
+    def made(make):
+        with connection.cursor() as own:
+            make(own)
+
+    with _one_thread(connection), ThreadPoolExecutor(SIDE_BY_SIDE) as pool:
+        waiting: list[Future] = []
+        yield lambda make: waiting.append(pool.submit(made, make))
+        for one in waiting:
+            one.result()
+
+
 def add(connection, fleet, received, added, read, progress):
     """Add exports to a snapshot: only what they touch is read, recomputed and rolled up again.
 
@@ -393,13 +412,12 @@ def finish(connection, policy, received, shown, progress):
     progress.stage("counting and publishing")
     exports.count_exports(connection, received)
     described.describe(connection, policy, shown)
-    with _one_thread(connection), connection.cursor() as beside, ThreadPoolExecutor(1) as pool:
-        crews = pool.submit(crew_audit.crew_tables, beside, READINGS, policy)
-        home_suspicions(connection)
-        tally(connection)
-        monthly(connection)
-        answerable(connection, policy)
-        crews.result()
+    with side_by_side(connection) as beside:
+        beside(home_suspicions)
+        crew_audit.crew_tables(connection, READINGS, policy, beside)
+        beside(lambda own: answerable(own, policy))
+        beside(tally)
+        beside(monthly)
     scaffolding = "compared strands renamed place_of contested settled spoken_of before changed touched"
     for name in scaffolding.split():
         connection.execute(f"DROP TABLE IF EXISTS {name}")
