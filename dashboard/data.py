@@ -7,10 +7,12 @@ Answers are small: what is large stays in the snapshot and comes a page at a tim
 
 import os
 from collections.abc import Callable, Collection
+from dataclasses import dataclass
 from datetime import date
 from functools import wraps
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
+import pandas as pd
 import streamlit as st
 
 from pipelines.answers import (
@@ -138,6 +140,8 @@ __all__ = [
     "titles",
 ]
 
+MOST_URGENT = 12  # deficiencies that the first page names
+
 P = ParamSpec("P")
 T = TypeVar("T")
 
@@ -204,6 +208,42 @@ monthly = kept(waiting.by_month)
 not_verified = kept(waiting.not_verified)
 lacking = kept(waiting.lacking)
 
+agencies = kept(files.agencies)
+
+
+@dataclass(frozen=True)
+class FirstPage:
+    """What the first page shows: tables, and the days of the policy that it counts."""
+
+    waits: pd.DataFrame
+    by_gravest: pd.DataFrame
+    monthly: pd.DataFrame
+    urgent: pd.DataFrame
+    agencies: pd.DataFrame
+    new_within_days: float
+    recent_file_days: float
+
+
+def of_first_page(viewer: Viewer, snapshot: str, filters: Filters, day: date) -> FirstPage:
+    """The FirstPage as filters stand, its clocks counted to a day."""
+    return FirstPage(
+        first_page(viewer, snapshot, filters, day),
+        by_gravest(viewer, snapshot, filters),
+        monthly(viewer, snapshot, filters),
+        urgent(viewer, snapshot, filters, MOST_URGENT),
+        agencies(viewer, snapshot, filters, day),
+        limit(viewer, snapshot, "new_within_days"),
+        limit(viewer, snapshot, "recent_file_days"),
+    )
+
+
+def ask_ahead(viewer: Viewer) -> None:
+    """Ask what the first page asks, so that it finds the answers; nothing where no snapshot is."""
+    if (path := current()) is not None:
+        about(viewer, path), choices(viewer, path), files_called(viewer, path)
+        of_first_page(viewer, path, Filters(), today())
+
+
 known_by_number = kept(homes.known_by_number)
 homes_count = kept(homes.homes_count)
 homes_page = kept(homes.homes_page)
@@ -254,7 +294,6 @@ ranked = kept(risks.ranked)
 levels = kept(risks.levels)
 
 exports = kept(files.exports)
-agencies = kept(files.agencies)
 not_loaded = kept(files.not_loaded)
 to_mend = kept(files.to_mend)
 answers = kept(files.answers)

@@ -80,8 +80,8 @@ def current(*names: str) -> Filters:
 
 def link(name: str, **asked) -> str:
     """Address of another page with the filters and day in force here that it knows, changed by `asked`."""
-    kept = {key: asked[key] if key in asked else _written(key) for key in _known(name)}
-    return address(name, **(kept | asked))
+    chosen = st.session_state.get("in_address") or _in_address()
+    return address(name, **({key: chosen[key] for key in _known(name)} | asked))
 
 
 @cache
@@ -96,6 +96,11 @@ def home_link(agency: str, home_id: str) -> str:
     return link("home", of=agency, home=home_id)
 
 
+def _in_address():
+    """What each filter and the day come to in an address."""
+    return {key: _written(key) for key in KEPT}
+
+
 def _written(key):
     value = st.session_state.get(key)
     if key == "as_of":
@@ -105,7 +110,8 @@ def _written(key):
 
 def sidebar(view):
     """Search, the filters this page answers to, and the day; drawn by the router around every page."""
-    st.session_state["today"] = data.today()  # once a run: a page has hundreds of links
+    st.session_state["today"] = data.today()
+    st.session_state.pop("in_address", None)
     if snapshot() is None:
         st.sidebar.html(render("page", "name"))
         return
@@ -161,6 +167,7 @@ def sidebar(view):
             format="YYYY-MM-DD",
             help="The day that due dates and ages are counted to. What was found does not change with it.",
         )
+    st.session_state["in_address"] = _in_address()  # once a run: a page has hundreds of links
 
 
 def _asked(name):

@@ -1,8 +1,6 @@
 """A check by month of the final: said, drawn with what happened beside it, and in numbers."""
 
-import streamlit as st
-
-from dashboard import audit_words, charts, data, frame, tables, wording
+from dashboard import audit_words, charts, data, frame, pictures, tables, wording
 
 HOW_MONTHS_READ = (
     "Each mark is a month: the share deficient among the units whose final fell in it. Bands are what chance "
@@ -28,7 +26,7 @@ def over_time(who, snapshot, agency, crew, check, few):
     if not found.verified:
         return
     chart, words = charts.over_time(found, happened, few, f"{called}, {whose}", agency)
-    st.altair_chart(chart, width="stretch", theme=None, alt=words)
+    pictures.place(chart, words)
     tables.folded_table(
         found.months,
         (

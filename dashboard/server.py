@@ -4,8 +4,11 @@
 """
 
 import argparse
+import threading
+import time
 import tomllib
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -17,8 +20,9 @@ from starlette.middleware import Middleware
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette.websockets import WebSocketClose
+from streamlit import runtime
 
-from dashboard.data import fleet
+from dashboard import charts, data, filters, frame  # noqa: F401 (a page that is opened finds it imported)
 from pipelines.receiving import kept_uploads
 
 HERE = Path(__file__).parent
@@ -92,6 +96,17 @@ def _host_name(host: str) -> str:
         return ""
 
 
+def get_ready() -> None:
+    """Ask what the first page asks, while the first browser fetches what every page needs.
+
+    What cannot be asked is left to the page, which says why.
+    """
+    while not runtime.exists():
+        time.sleep(0.01)
+    with suppress(*frame.REFUSALS):
+        data.ask_ahead(filters.viewer())
+
+
 def main() -> None:
     """Serve until stopped, under the address, port and further host names that the arguments name."""
     asked = argparse.ArgumentParser(description="The dashboard of Coldfill; coldfill serve starts it.")
@@ -103,7 +118,8 @@ def main() -> None:
     # Whether a chart is one is checked by the tests, which draw each of them, not at every drawing.
     schemapi.DEBUG_MODE = False
     app = st.App(HERE / "app.py", middleware=[Middleware(OnlyFor, hosts=hosts)])
-    with kept_uploads.serving(fleet()):
+    threading.Thread(target=get_ready, daemon=True).start()
+    with kept_uploads.serving(data.fleet()):
         app.run(config=settings(chosen.listen, chosen.port, hosts))
 
 

@@ -16,6 +16,7 @@ import openpyxl
 import pandas as pd
 import pyarrow.parquet
 import pytest
+import streamlit as st
 
 from dashboard import charts, data, downloads, navigation, schematic, wording
 from dashboard.markup import as_label
@@ -199,6 +200,20 @@ def test_the_first_page_counts_what_the_list_holds(show, samples, opened):
     )
 
 
+def test_what_the_first_page_shows_is_asked_before_somebody_opens_it(show, samples, monkeypatch):
+    monkeypatch.setenv("COLDFILL_FLEET", str(samples.path))
+    st.cache_data.clear()
+    data.ask_ahead(EVERYTHING)
+
+    def refused(snapshot):
+        raise AssertionError("asked again")
+
+    monkeypatch.setattr(data, "attach", refused)
+    page = show(samples)
+    assert not page.exception and page.main
+    assert show(samples, "risk").exception  # which nobody asked ahead
+
+
 def test_the_order_of_the_first_page(show, samples):
     assert [row[0] for row in table(show(samples), "What waits")[1:]] == [
         data.QUESTION[name].label for name in ON_FIRST_PAGE
@@ -229,7 +244,7 @@ def test_every_count_of_the_first_page_leads_to_as_many_homes(show, samples):
 
 
 def test_urgent_deficiencies_stand_oldest_first_within_their_risk(samples):
-    found = data.urgent(EVERYTHING, str(samples.current()), Filters(), DAY, 500)
+    found = data.urgent(EVERYTHING, str(samples.current()), Filters(), 500)
     assert set(found["risk"]) == {"act today", "high"}
     for _, part in found.groupby("risk"):
         assert part["since"].is_monotonic_increasing

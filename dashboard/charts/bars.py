@@ -75,10 +75,10 @@ def bars(marks: pd.DataFrame, totals: pd.DataFrame, parts: Sequence[Part], axis:
         .encode(
             y=y,
             x=x,
-            x2="end:Q",
-            href="address:N",
+            x2=alt.X2("end:Q"),
+            href=alt.Href("address:N"),
             tooltip=alt.Tooltip("said:N", title=" "),
-            description="said:N",
+            description=alt.Description("said:N"),
             **looks(parts),
         )
     )
@@ -92,13 +92,13 @@ def bars(marks: pd.DataFrame, totals: pd.DataFrame, parts: Sequence[Part], axis:
         .encode(
             y=y,
             x=alt.X("middle:Q", title=axis),
-            text="words:N",
-            href="address:N",
-            description="said:N",
+            text=alt.Text("words:N"),
+            href=alt.Href("address:N"),
+            description=alt.Description("said:N"),
             color=alt.Color("part:N", scale=inks, legend=None),
         )
     )
-    named = alt.Chart(totals).encode(y=y, href="address:N", description="said:N")
+    named = alt.Chart(totals).encode(y=y, href=alt.Href("address:N"), description=alt.Description("said:N"))
     names = [_names(named, part, lines, below) for lines, part in totals.groupby(of_lines)]
     sums = named.mark_text(
         align="left",
@@ -109,7 +109,7 @@ def bars(marks: pd.DataFrame, totals: pd.DataFrame, parts: Sequence[Part], axis:
         color=INK,
         fontWeight=600,
         yOffset=below,
-    ).encode(x=alt.X("end:Q", title=axis), text="words:N")
+    ).encode(x=alt.X("end:Q", title=axis), text=alt.Text("words:N"))
     return quiet(alt.layer(bodies, numbers, *names, sums).properties(height=alt.Step(step)))
 
 
@@ -126,7 +126,7 @@ def _names(named, totals, lines, below):
         yOffset=below - (BAR_PX + LINE_PX) / 2 - 1 - LINE_PX * (lines - 1),
         cursor="pointer",
     )
-    return text.encode(x=alt.value(0), text="label:N").properties(data=totals)
+    return text.encode(x=alt.value(0), text=alt.Text("label:N")).properties(data=totals)
 
 
 def looks(parts: Sequence[Part]) -> dict:

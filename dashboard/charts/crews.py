@@ -35,8 +35,8 @@ def funnel(found, marked: str, few: float, title: str):
         )
 
     base = alt.Chart(curves)
-    wide = base.mark_area(color="#f1ece0").encode(x=x, y=y("low998:Q"), y2="high998:Q")
-    narrow = base.mark_area(color="#e2d8c3").encode(x=x, y=y("low95:Q"), y2="high95:Q")
+    wide = base.mark_area(color="#f1ece0").encode(x=x, y=y("low998:Q"), y2=alt.Y2("high998:Q"))
+    narrow = base.mark_area(color="#e2d8c3").encode(x=x, y=y("low95:Q"), y2=alt.Y2("high95:Q"))
     middle = alt.Chart(pd.DataFrame({"rate": [found.rate]})).mark_rule(color=INK, strokeDash=[5, 4])
     tooltip = [
         alt.Tooltip("name:N", title="Name"),
@@ -60,7 +60,7 @@ def funnel(found, marked: str, few: float, title: str):
     names = (
         alt.Chart(named)
         .mark_text(align="right", dx=-9, fontSize=12, font=FONT, color=INK)
-        .encode(x=x, y=y("share:Q"), text="name:N")
+        .encode(x=x, y=y("share:Q"), text=alt.Text("name:N"))
     )
     layers = (wide, narrow, middle.encode(y=y("rate:Q")), dots, names)
     chart = quiet(alt.layer(*layers).properties(height=300))

@@ -103,15 +103,15 @@ def _weeks(marks, rows, first, last, height):
                     orient="top", columns=1, labelLimit=0, symbolType="square", symbolStrokeColor=INK
                 ),
             ),
-            href="address:N",
+            href=alt.Href("address:N"),
             tooltip=alt.Tooltip("said:N", title=" "),
-            description="said:N",
+            description=alt.Description("said:N"),
         )
     )
     names = (
         alt.Chart(rows)
         .mark_text(align="left", baseline="middle", fontSize=13, font=FONT, color=INK)
-        .encode(x=alt.value(0), y=y, text="name:N")
+        .encode(x=alt.value(0), y=y, text=alt.Text("name:N"))
     )
     return quiet(alt.layer(squares, names).properties(height=height + AXIS_PX + 2 * ROW_OF_LEGEND_PX))
 
@@ -190,9 +190,9 @@ def _matrix(marks, names, files, width):
             fill=of(alt.Fill, [BLUE, "#ffffff", "#ffffff"]),
             shape=of(alt.Shape, ["circle", "circle", CROSS]),
             stroke=of(alt.Stroke, [INK, INK, SOFT]),
-            href="address:N",
+            href=alt.Href("address:N"),
             tooltip=alt.Tooltip("said:N", title=" "),
-            description="said:N",
+            description=alt.Description("said:N"),
         )
     )
     labels = pd.DataFrame({"row": [place + 0.5 for place in range(len(names))], "label": names})
@@ -206,12 +206,12 @@ def _matrix(marks, names, files, width):
     named = (
         alt.Chart(labels)
         .mark_text(align="left", baseline="middle", **plain)
-        .encode(x=alt.value(width + 8), y=y, text="label:N")
+        .encode(x=alt.value(width + 8), y=y, text=alt.Text("label:N"))
     )
     numbered = (
         alt.Chart(heads)
         .mark_text(baseline="bottom", dy=-2, **plain)
-        .encode(x=x, y=alt.value(0), text="label:N")
+        .encode(x=x, y=alt.value(0), text=alt.Text("label:N"))
     )
     return quiet(
         alt.layer(dots, named, numbered).properties(height=ROW_PX * len(names) + 20 + 3 * ROW_OF_LEGEND_PX)

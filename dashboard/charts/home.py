@@ -78,7 +78,7 @@ def _rules(lines, x, y, left):
     base = alt.Chart(lines.assign(degrees=left + 2.0))
     yield base.mark_rule(color=INK, strokeDash=[2, 3]).encode(y=y)
     yield base.mark_text(align="left", baseline="bottom", dy=-2, fontSize=12, font=FONT, color=INK).encode(
-        x=x, y=y, text="name:N"
+        x=x, y=y, text=alt.Text("name:N")
     )
 
 
@@ -94,7 +94,7 @@ def _curves(runs, x, y):
         else:
             middle = run.iloc[[len(run) * 2 // 3]]
             end = alt.Chart(middle).mark_text(align="left", baseline="top", dy=8)
-        yield end.encode(x=x, y=y, text="curve:N", color=alt.value(color))
+        yield end.encode(x=x, y=y, text=alt.Text("curve:N"), color=alt.value(color))
 
 
 def _read(points, x, y):
@@ -104,9 +104,11 @@ def _read(points, x, y):
         alt.Tooltip("degrees:Q", title="°F", format=".0f"),
         alt.Tooltip("psig:Q", title="psi", format=".1f"),
     ]
-    yield base.mark_rule(color=SOFT, strokeWidth=1.5).encode(x=x, y=alt.Y("psig_low:Q"), y2="psig_high:Q")
     yield base.mark_rule(color=SOFT, strokeWidth=1.5).encode(
-        y=y, x=alt.X("degrees_low:Q"), x2="degrees_high:Q"
+        x=x, y=alt.Y("psig_low:Q"), y2=alt.Y2("psig_high:Q")
+    )
+    yield base.mark_rule(color=SOFT, strokeWidth=1.5).encode(
+        y=y, x=alt.X("degrees_low:Q"), x2=alt.X2("degrees_high:Q")
     )
     yield base.mark_point(size=95, filled=True, opacity=1, color=INK).encode(
         x=x,
@@ -119,7 +121,7 @@ def _read(points, x, y):
         tooltip=tooltip,
     )
     yield base.mark_text(align="left", dx=9, dy=-9, fontSize=12, fontWeight="bold", font=FONT).encode(
-        x=x, y=y, text="reading:N", color=alt.value(INK)
+        x=x, y=y, text=alt.Text("reading:N"), color=alt.value(INK)
     )
 
 

@@ -60,13 +60,13 @@ def over_time(found, events, few: float, title: str, agency: str):
 
     def band(name, color):
         base = alt.Chart(bands).mark_rect(color=color, stroke=color)
-        return base.encode(x=x("month"), x2="end:T", y=y(f"low{name}:Q"), y2=f"high{name}:Q")
+        return base.encode(x=x("month"), x2=alt.X2("end:T"), y=y(f"low{name}:Q"), y2=alt.Y2(f"high{name}:Q"))
 
     middle = alt.Chart(pd.DataFrame({"rate": [found.rate]})).mark_rule(color=INK, strokeDash=[5, 4])
     line = (
         alt.Chart(shown)
         .mark_line(color=BLUE, strokeWidth=1.2)
-        .encode(x=x("middle"), y=y("share:Q"), detail="run:N")
+        .encode(x=x("middle"), y=y("share:Q"), detail=alt.Detail("run:N"))
     )
     dots = (
         alt.Chart(shown)
@@ -90,7 +90,7 @@ def over_time(found, events, few: float, title: str, agency: str):
         rates = [part["deficient"].sum() / part["verified"].sum() for part in found.parts()]
         parts = pd.DataFrame(ends, columns=["start", "end"]).assign(rate=rates)
         changed = alt.Chart(parts).mark_rule(color=RUST, strokeWidth=2.5)
-        layers.append(changed.encode(x=x("start"), x2="end:T", y=y("rate:Q")))
+        layers.append(changed.encode(x=x("start"), x2=alt.X2("end:T"), y=y("rate:Q")))
     layers.append(dots)
     layers += _events(rows, x) if len(rows) else []
     chart = quiet(alt.layer(*layers).properties(height=MONTHS_PX + room + AROUND_PX))
@@ -137,4 +137,4 @@ def _events(rows, x):
             fontSize=12,
             font=FONT,
             color=INK,
-        ).encode(y=alt.value(top + 2), text="words:N")
+        ).encode(y=alt.value(top + 2), text=alt.Text("words:N"))

@@ -99,9 +99,9 @@ def placed(found: pd.DataFrame, address: Callable[..., str]):
             **at,
             size=alt.Size("homes:Q", legend=None, scale=alt.Scale(range=[40, 900], domainMin=0)),
             order=alt.Order("homes:Q", sort="descending"),
-            href="address:N",
+            href=alt.Href("address:N"),
             tooltip=alt.Tooltip("said:N", title=" "),
-            description="said:N",
+            description=alt.Description("said:N"),
             **looks(RISKS),
         )
     )
@@ -119,7 +119,12 @@ def placed(found: pd.DataFrame, address: Callable[..., str]):
                 opacity=NAMES_SHOWN,
                 cursor="pointer",
             )
-            .encode(**at, text="label:N", href="address:N", description="said:N")
+            .encode(
+                **at,
+                text=alt.Text("label:N"),
+                href=alt.Href("address:N"),
+                description=alt.Description("said:N"),
+            )
         )
     chart = alt.layer(*layers).project(type="equalEarth").properties(height=MAP_PX)
     return quiet(chart), _map_in_words(found, lying, drawn)

@@ -86,13 +86,20 @@ def _bins(bins, x, y, address):
     dots = alt.Chart(drawn).mark_circle(
         color=BLUE, opacity=0.55, stroke=INK, strokeWidth=0.3, cursor="pointer"
     )
-    return dots.encode(x=x, y=y, size=size, tooltip=tooltip, href="address:N", description="said:N")
+    return dots.encode(
+        x=x,
+        y=y,
+        size=size,
+        tooltip=tooltip,
+        href=alt.Href("address:N"),
+        description=alt.Description("said:N"),
+    )
 
 
 def _name_of_line(end, words, x, y, **manner):
     """A line's name in words at its end."""
     text = alt.Chart(end.assign(words=words)).mark_text(align="right", fontSize=12, font=FONT, **manner)
-    return text.encode(x=x, y=y, text="words:N")
+    return text.encode(x=x, y=y, text=alt.Text("words:N"))
 
 
 def _charges_in_words(bins, curve, fill_psig, tolerance_psi):
@@ -142,7 +149,7 @@ def reliability(tenths: pd.DataFrame):
         alt.Tooltip("due:Q", title="Expected", format=".1%"),
     ]
     base = alt.Chart(shown)
-    bars = base.mark_rule(color=SOFT, strokeWidth=2).encode(x=x, y=y("low95:Q"), y2="high95:Q")
+    bars = base.mark_rule(color=SOFT, strokeWidth=2).encode(x=x, y=y("low95:Q"), y2=alt.Y2("high95:Q"))
     dots = base.mark_point(size=70, filled=True, color=BLUE).encode(x=x, y=y("share:Q"), tooltip=tooltip)
     due = base.mark_tick(color=RUST, thickness=3, size=34).encode(x=x, y=y("due:Q"), tooltip=tooltip)
     said = "; ".join(

@@ -117,10 +117,10 @@ def _drawing(drawn, rows, names, top, height):
     of_all = (
         alt.Chart(rows)
         .mark_rule(color=INK, strokeWidth=1.5)
-        .encode(x=alt.X("of_all:Q", title=AXIS), y=y_of("from:Q"), y2="to:Q")
+        .encode(x=alt.X("of_all:Q", title=AXIS), y=y_of("from:Q"), y2=alt.Y2("to:Q"))
     )
     base = alt.Chart(drawn)
-    intervals = base.mark_rule(color=SOFT, strokeWidth=1.2).encode(x=alt.X("low:Q"), x2="high:Q", y=y)
+    intervals = base.mark_rule(color=SOFT, strokeWidth=1.2).encode(x=alt.X("low:Q"), x2=alt.X2("high:Q"), y=y)
     marks = base.mark_point(size=55, strokeWidth=1.6, opacity=1, cursor="pointer").encode(
         x=x,
         y=y,
@@ -137,9 +137,9 @@ def _drawing(drawn, rows, names, top, height):
             scale=alt.Scale(domain=[WITHIN, BEYOND], range=["#ffffff", RUST]),
         ),
         stroke=alt.value(INK),
-        href="address:N",
+        href=alt.Href("address:N"),
         tooltip=alt.Tooltip("said:N", title=" "),
-        description="said:N",
+        description=alt.Description("said:N"),
     )
     titles = (
         alt.Chart(rows)
@@ -153,7 +153,7 @@ def _drawing(drawn, rows, names, top, height):
             lineHeight=LINE_PX,
             fontWeight=600,
         )
-        .encode(x=alt.value(0), y=y, text="label:N")
+        .encode(x=alt.value(0), y=y, text=alt.Text("label:N"))
     )
     layers = [of_all, intervals, marks, titles]
     for right in (True, False):
@@ -168,7 +168,7 @@ def _drawing(drawn, rows, names, top, height):
             font=FONT,
             color=INK,
         )
-        layers.append(text.encode(x=alt.X("high:Q" if right else "low:Q"), y=y, text="beside:N"))
+        layers.append(text.encode(x=alt.X("high:Q" if right else "low:Q"), y=y, text=alt.Text("beside:N")))
     return quiet(alt.layer(*layers).properties(height=height + AXIS_PX + 3 * ROW_OF_LEGEND_PX))
 
 

@@ -95,9 +95,9 @@ def by_month(found: pd.DataFrame, newest: date):
         .mark_rect(fillOpacity=1, xOffset=2, x2Offset=-2)
         .encode(
             x=x,
-            x2="next_month:T",
+            x2=alt.X2("next_month:T"),
             y=alt.Y("start:Q", title="Found (up), corrected (down)", axis=alt.Axis(format=",d", tickCount=6)),
-            y2="end:Q",
+            y2=alt.Y2("end:Q"),
             fill=looks(alt.Fill, (part.fill for part in STEPS)),
             stroke=looks(alt.Stroke, (part.outline for part in STEPS)),
             strokeDash=looks(alt.StrokeDash, (list(part.dashes) for part in STEPS)),
@@ -183,7 +183,7 @@ def agencies(found: pd.DataFrame, as_of: date, recent_days: float, address: Call
             scale=alt.Scale(domain=domain, nice=False, padding=10),
         ),
         y=alt.Y("agency:N", title=None, sort=None, axis=alt.Axis(grid=True, labelLimit=260)),
-        href="address:N",
+        href=alt.Href("address:N"),
     )
     names = [RECENT, SILENT]
     dots = base.mark_point(size=110, strokeWidth=2, opacity=1, cursor="pointer").encode(
@@ -192,7 +192,9 @@ def agencies(found: pd.DataFrame, as_of: date, recent_days: float, address: Call
         shape=alt.Shape("mark:N", title=None, scale=alt.Scale(domain=names, range=["circle", "diamond"])),
         tooltip=[alt.Tooltip("agency:N", title="Agency"), alt.Tooltip("words:N", title="Last inspection")],
     )
-    words = base.mark_text(align="right", dx=-11, fontSize=12, font=FONT, color=SOFT).encode(text="words:N")
+    words = base.mark_text(align="right", dx=-11, fontSize=12, font=FONT, color=SOFT).encode(
+        text=alt.Text("words:N")
+    )
     chart = alt.layer(dots, words).properties(height=alt.Step(26))
     quiet_ones = [str(row.agency) for row, one in zip(known.itertuples(), silent, strict=True) if one]
     quiet_ones += [str(name) for name in found[found["last_inspected_on"].isna()]["agency"]]

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import audit_words, charts, data, filters, tables, wording
+from dashboard import audit_words, charts, data, filters, pictures, tables, wording
 
 wanted = st.text_input(
     "Find a check, a limit or a measure",
@@ -71,7 +71,7 @@ tables.section(
 told = found["calibration"][found["calibration"]["results"] > 0]
 if len(told):
     chart, words = charts.reliability(told)
-    st.altair_chart(chart, width="stretch", theme=None, alt=words)
+    pictures.place(chart, words)
     tables.said(words)
 tables.show(
     told,

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import audit_words, charts, data, downloads, filters, frame, months, tables, wording
+from dashboard import audit_words, charts, data, downloads, filters, frame, months, pictures, tables, wording
 
 who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current("agency", "crew")
 FEW = data.limit(who, snapshot, "few_visits") if snapshot else 0
@@ -129,7 +129,7 @@ def one_check(kind, agency, name, check):
     for row in found.points[found.points["name"] == name].itertuples(index=False):
         tables.said(wording.sentence(audit_words.grid_cell(row)))
     chart, words = charts.funnel(found, name, FEW, f"{CALLED[check]}, {here}")
-    st.altair_chart(chart, width="stretch", theme=None, alt=words)
+    pictures.place(chart, words)
     whose = (name if kind == "agency" and name else agency, name if kind == CREW else "")
     months.over_time(who, snapshot, *whose, check, FEW)
     tables.show(

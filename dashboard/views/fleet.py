@@ -10,15 +10,14 @@ NEW = (
     "on: a first file is new throughout. The day of loading before stands apart, so that a few rows mended "
     "today do not hide what came the last time."
 )
-MOST = 12
 
 
 def gravest(risk, stage=""):
     return filters.link("homes", only=data.gravest(risk, stage))
 
 
-def picture():
-    waits = data.first_page(who, snapshot, chosen, day).set_index("question")
+def picture(found):
+    waits = found.waits.set_index("question")
     reported, held, clear = (waits.loc[name] for name in ("reported-open", "hold", "may-be-reported"))
     tables.links(
         [
@@ -32,18 +31,16 @@ def picture():
     )
     left, right = st.columns(2, gap="medium")
     with left:
-        found = data.by_gravest(who, snapshot, chosen)
-        if found.empty:
+        if found.by_gravest.empty:
             tables.said("Nothing is open, as far as inspections could verify.")
         else:
-            pictures.show("What waits", charts.by_gravest(found, data.LEVELS, gravest))
+            pictures.show("What waits", charts.by_gravest(found.by_gravest, data.LEVELS, gravest))
     with right:
-        months()
+        months(found.monthly)
 
 
-def months():
+def months(found):
     """Whether things get better."""
-    found = data.monthly(who, snapshot, chosen)
     if len(found):
         newest = data.about(who, snapshot)["newest_visit"]
         pictures.show("Found and corrected, by month of the visit", charts.by_month(found, newest))
@@ -69,9 +66,9 @@ def everything(row):
     return filters.link("hold") if row.question == "hold" else filters.link("homes", only=row.question)
 
 
-def summary():
+def summary(found):
     tables.show(
-        data.first_page(who, snapshot, chosen, day),
+        found.waits,
         (
             tables.Column("label", "Question", link=everything),
             *(at_stage(place, stage) for place, stage in enumerate(data.STAGES)),
@@ -93,7 +90,7 @@ def summary():
         "What waits, in numbers: open deficiencies at each stage",
         empty="Nothing.",
     )
-    tables.said(NEW.format(days=data.limit(who, snapshot, "new_within_days")))
+    tables.said(NEW.format(days=found.new_within_days))
     downloads.as_it_is(
         lambda: data.board_as_pdf(data.board_of(who, snapshot, chosen, day)),
         f"{downloads.name('board', snapshot, day)}.pdf",
@@ -102,8 +99,7 @@ def summary():
     )
 
 
-def urgent():
-    found = data.urgent(who, snapshot, chosen, day, MOST)
+def urgent(found):
     tables.section(
         "Act today and high risk, oldest first",
         "Graver first, then by the day it was first found.",
@@ -125,14 +121,12 @@ def urgent():
     )
 
 
-def agencies():
-    recent = data.limit(who, snapshot, "recent_file_days")
+def agencies(found, recent):
     tables.section(
         "By agency: the last file",
         "An agency that sends nothing must not look clean: no recent file means that its newest file or "
         f"its newest inspection is more than {recent:.0f} days old.",
     )
-    found = data.agencies(who, snapshot, chosen, day)
     if found["last_inspected_on"].notna().any():
         drawn = charts.agencies(found, day, recent, lambda name: filters.link("homes", agency=name))
         with st.container(key="screen"):  # the table says the same on paper
@@ -159,7 +153,8 @@ def agencies():
 
 
 if not frame.nothing_loaded():
-    picture()
-    summary()
-    urgent()
-    agencies()
+    found = data.of_first_page(who, snapshot, chosen, day)
+    picture(found)
+    summary(found)
+    urgent(found.urgent)
+    agencies(found.agencies, found.recent_file_days)

@@ -254,7 +254,7 @@ def history(home):
     )
     if drawn := charts.visits(home):
         chart, words = drawn
-        st.altair_chart(chart, width="stretch", theme=None, alt=words)
+        pictures.place(chart, words)
     changed = [
         check
         for check in home.checks

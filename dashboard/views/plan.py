@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import charts, data, downloads, filters, frame, tables, wording
+from dashboard import charts, data, downloads, filters, frame, pictures, tables, wording
 from dashboard.markup import as_label
 
 who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
@@ -123,7 +123,7 @@ def draw():
             shown.curve, question.budget, found.plan.cost, found.plan.solution.worth
         )
         tables.section("Risk removed against money", words)
-        st.altair_chart(chart, width="stretch", theme=None, alt=words)
+        pictures.place(chart, words)
         tables.said(
             "The line of this plan is solved at six budgets. The other two take homes whole while the money "
             "and the hours last, and know no funds; the dot is this plan, within all limits."

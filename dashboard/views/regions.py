@@ -1,7 +1,5 @@
 """Regions: which deficiency stands open where, homes by place and elevation, and tank charges against it."""
 
-import streamlit as st
-
 from dashboard import charts, data, filters, frame, grids, pictures, tables, wording
 
 who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current()
@@ -111,7 +109,7 @@ def altitude():
             data.limit(who, snapshot, "charge_tolerance_psi"),
             lambda charge: filters.link("homes", charge=charge),
         )
-        st.altair_chart(chart, width="stretch", theme=None, alt=words)
+        pictures.place(chart, words)
         tables.said(words)
     if left_out:
         tables.said(

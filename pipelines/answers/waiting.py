@@ -7,7 +7,7 @@ import pandas as pd
 import pyarrow
 
 from pipelines.answers.access import Filters, Viewer, where
-from pipelines.answers.decisions import overlay
+from pipelines.answers.decisions import AsAsked, overlay, overlay_as
 from pipelines.engine.checks import CHECKS, HOME_CHECKS
 from pipelines.engine.codes import coded, piece, quoted
 from pipelines.engine.history import NOT_VERIFIED, REPORTED_OPEN, STAGES
@@ -258,8 +258,8 @@ def first_page(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date
     Columns: question, label, deficiencies0, homes0 and so on for each stage, the day the oldest was found,
     and homes, the count where it is a question of homes.
     """
-    found = overlaid(viewer, snapshot, filters, as_of)
     asked = [QUESTION[name] for name in ON_FIRST_PAGE]
+    found = overlay_as(snapshot, None, as_of, *where(viewer, filters))
     rows = _counted(snapshot, found, [one for one in asked if one.about == DEFICIENCIES])
     condition, params = where(viewer, filters, checks=None)
     homes = {
@@ -273,7 +273,7 @@ def first_page(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date
     return rows.assign(homes=pd.Series(homes), label=[question.label for question in asked]).reset_index()
 
 
-def _counted(snapshot: Snapshot, found: pyarrow.Table, asked: list[Question]) -> pd.DataFrame:
+def _counted(snapshot: Snapshot, found: AsAsked, asked: list[Question]) -> pd.DataFrame:
     """Per question what `found` holds at each stage, as `first_page` has it.
 
     Each row says in bits which questions it fits, so that homes are told apart once for all of them.
@@ -289,6 +289,7 @@ def _counted(snapshot: Snapshot, found: pyarrow.Table, asked: list[Question]) ->
     return snapshot.query(
         f"""
         WITH {NEWEST},
+        found AS ({found.sql}),
         fitting AS MATERIALIZED (
             SELECT o.agency, o.home_id, o.stage, o.since, {fits} AS fits
             FROM {FOUND}),
@@ -308,7 +309,8 @@ def _counted(snapshot: Snapshot, found: pyarrow.Table, asked: list[Question]) ->
         FROM asked AS q
         LEFT JOIN counted ON counted.fits >> q.number & 1 = 1
         GROUP BY q.question""",
-        found=found,
+        found.params,
+        decisions=found.decisions,
         asked=pyarrow.table(
             {"question": [one.id for one in asked], "number": pyarrow.array(range(len(asked)), "int32")}
         ),
@@ -356,20 +358,21 @@ def by_month(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFra
     )
 
 
-def urgent(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date, most: int) -> pd.DataFrame:
+def urgent(viewer: Viewer, snapshot: Snapshot, filters: Filters, most: int) -> pd.DataFrame:
     """Act today and high risk, the graver and then the oldest first."""
-    found = overlaid(viewer, snapshot, filters, as_of, "d.risk IN ('act today', 'high')")
+    condition, params = where(viewer, filters)
     return snapshot.query(
         f"""
-        SELECT o.agency, o.home_id, o.system_id, o.risk, o.check_id, c.title AS deficiency, o.stage, o.since,
-               o.due, h.crew
-        FROM found AS o
-        JOIN checks AS c USING (check_id)
-        JOIN homes AS h ON h.agency = o.agency AND h.home_id = o.home_id
-        ORDER BY {by_risk("o.risk")}, o.since, o.agency, o.home_id, o.check_id
+        SELECT d.agency, d.home_id, d.system_id, d.risk, d.check_id, c.title AS deficiency, d.stage, d.since,
+               d.since + k.days_to_correct AS due, h.crew
+        FROM opened AS d
+        JOIN homes AS h ON h.agency = d.agency AND h.home_id = d.home_id
+        JOIN checks AS c ON c.check_id = d.check_id
+        LEFT JOIN clocks AS k ON k.risk = d.risk
+        WHERE d.risk IN ('act today', 'high') AND {condition}
+        ORDER BY {by_risk("d.risk")}, d.since, d.agency, d.home_id, d.check_id, d.system_id
         LIMIT ?""",
-        [most],
-        found=found,
+        [*params, most],
     )
 
 
