@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+import duckdb  # noqa: F401 (a page that is opened finds it imported)
 import streamlit as st
 from altair.utils import schemapi
 from starlette.datastructures import Headers, MutableHeaders
@@ -22,7 +23,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette.websockets import WebSocketClose
 from streamlit import runtime
 
-from dashboard import charts, data, filters, frame  # noqa: F401 (a page that is opened finds it imported)
+from dashboard import charts, data, filters, frame, markup  # noqa: F401 (as duckdb)
 from pipelines.receiving import kept_uploads
 
 HERE = Path(__file__).parent
@@ -103,6 +104,8 @@ def get_ready() -> None:
     """
     while not runtime.exists():
         time.sleep(0.01)
+    for name in markup.ENVIRONMENT.list_templates():
+        markup.ENVIRONMENT.get_template(name)  # compiled once
     with suppress(*frame.REFUSALS):
         data.ask_ahead(filters.viewer())
 

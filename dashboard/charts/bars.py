@@ -126,7 +126,7 @@ def _names(named, totals, lines, below):
         yOffset=below - (BAR_PX + LINE_PX) / 2 - 1 - LINE_PX * (lines - 1),
         cursor="pointer",
     )
-    return text.encode(x=alt.value(0), text=alt.Text("label:N")).properties(data=totals)
+    return text.encode(x=alt.XValue(0), text=alt.Text("label:N")).properties(data=totals)
 
 
 def looks(parts: Sequence[Part]) -> dict:

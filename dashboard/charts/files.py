@@ -111,7 +111,7 @@ def _weeks(marks, rows, first, last, height):
     names = (
         alt.Chart(rows)
         .mark_text(align="left", baseline="middle", fontSize=13, font=FONT, color=INK)
-        .encode(x=alt.value(0), y=y, text=alt.Text("name:N"))
+        .encode(x=alt.XValue(0), y=y, text=alt.Text("name:N"))
     )
     return quiet(alt.layer(squares, names).properties(height=height + AXIS_PX + 2 * ROW_OF_LEGEND_PX))
 
@@ -206,12 +206,12 @@ def _matrix(marks, names, files, width):
     named = (
         alt.Chart(labels)
         .mark_text(align="left", baseline="middle", **plain)
-        .encode(x=alt.value(width + 8), y=y, text=alt.Text("label:N"))
+        .encode(x=alt.XValue(width + 8), y=y, text=alt.Text("label:N"))
     )
     numbered = (
         alt.Chart(heads)
         .mark_text(baseline="bottom", dy=-2, **plain)
-        .encode(x=x, y=alt.value(0), text=alt.Text("label:N"))
+        .encode(x=x, y=alt.YValue(0), text=alt.Text("label:N"))
     )
     return quiet(
         alt.layer(dots, named, numbered).properties(height=ROW_PX * len(names) + 20 + 3 * ROW_OF_LEGEND_PX)

@@ -94,7 +94,7 @@ def _curves(runs, x, y):
         else:
             middle = run.iloc[[len(run) * 2 // 3]]
             end = alt.Chart(middle).mark_text(align="left", baseline="top", dy=8)
-        yield end.encode(x=x, y=y, text=alt.Text("curve:N"), color=alt.value(color))
+        yield end.encode(x=x, y=y, text=alt.Text("curve:N"), color=alt.ColorValue(color))
 
 
 def _read(points, x, y):
@@ -121,7 +121,7 @@ def _read(points, x, y):
         tooltip=tooltip,
     )
     yield base.mark_text(align="left", dx=9, dy=-9, fontSize=12, fontWeight="bold", font=FONT).encode(
-        x=x, y=y, text=alt.Text("reading:N"), color=alt.value(INK)
+        x=x, y=y, text=alt.Text("reading:N"), color=alt.ColorValue(INK)
     )
 
 

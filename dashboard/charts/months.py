@@ -129,7 +129,7 @@ def _events(rows, x):
     tooltip = [alt.Tooltip("day:T", title="Day", format="%B %d, %Y"), alt.Tooltip("whole:N", title="What")]
     for (row, leftward), part in rows.groupby(["row", "leftward"]):
         base, top = alt.Chart(part).encode(x=x("day"), tooltip=tooltip), ROW_OF_EVENTS_PX * row
-        yield base.mark_rule(color=INK, strokeWidth=1.2).encode(y=alt.value(top), y2=alt.value("height"))
+        yield base.mark_rule(color=INK, strokeWidth=1.2).encode(y=alt.YValue(top), y2=alt.Y2Value("height"))
         yield base.mark_text(
             align="right" if leftward else "left",
             baseline="top",
@@ -137,4 +137,4 @@ def _events(rows, x):
             fontSize=12,
             font=FONT,
             color=INK,
-        ).encode(y=alt.value(top + 2), text=alt.Text("words:N"))
+        ).encode(y=alt.YValue(top + 2), text=alt.Text("words:N"))

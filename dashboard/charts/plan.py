@@ -27,7 +27,7 @@ def risk_against_money(curve: pd.DataFrame, budget: float, cost: float, worth: f
     at_budget = alt.Chart(pd.DataFrame({"cost": [budget], "words": ["budget"]}))
     rule = at_budget.mark_rule(color=INK, strokeWidth=1).encode(x=x)
     name = at_budget.mark_text(align="left", dx=5, baseline="top", font=FONT, fontSize=12, color=INK).encode(
-        x=x, y=alt.value(4), text=alt.Text("words:N")
+        x=x, y=alt.YValue(4), text=alt.Text("words:N")
     )
     dot = (
         alt.Chart(pd.DataFrame({"cost": [cost], "worth": [worth]}))

@@ -136,7 +136,7 @@ def _drawing(drawn, rows, names, top, height):
             legend=None,  # the page says it; a second legend is cut where the window is narrow
             scale=alt.Scale(domain=[WITHIN, BEYOND], range=["#ffffff", RUST]),
         ),
-        stroke=alt.value(INK),
+        stroke=alt.StrokeValue(INK),
         href=alt.Href("address:N"),
         tooltip=alt.Tooltip("said:N", title=" "),
         description=alt.Description("said:N"),
@@ -153,7 +153,7 @@ def _drawing(drawn, rows, names, top, height):
             lineHeight=LINE_PX,
             fontWeight=600,
         )
-        .encode(x=alt.value(0), y=y, text=alt.Text("label:N"))
+        .encode(x=alt.XValue(0), y=y, text=alt.Text("label:N"))
     )
     layers = [of_all, intervals, marks, titles]
     for right in (True, False):

@@ -7,32 +7,21 @@ FONT = "Source Sans, sans-serif"
 AXIS_PX, ROW_OF_LEGEND_PX = 45, 21  # what a chart of a height of its own needs beside its marks
 
 
+OF_TEXT = {
+    "labelFont": FONT,
+    "titleFont": FONT,
+    "labelFontSize": 12,
+    "titleFontSize": 12,
+    "titleFontWeight": "normal",
+    "labelColor": INK,
+    "titleColor": INK,
+}
+OF_AXES = {**OF_TEXT, "gridColor": LINE, "domainColor": SOFT, "tickColor": SOFT}
+
+
 def quiet(chart):
     """The chart in the look that all have."""
-    return (
-        chart.configure_view(strokeWidth=0)
-        .configure_axis(
-            gridColor=LINE,
-            domainColor=SOFT,
-            tickColor=SOFT,
-            labelColor=INK,
-            titleColor=INK,
-            labelFont=FONT,
-            titleFont=FONT,
-            labelFontSize=12,
-            titleFontSize=12,
-            titleFontWeight="normal",
-        )
-        .configure_legend(
-            labelFont=FONT,
-            titleFont=FONT,
-            labelFontSize=12,
-            titleFontSize=12,
-            titleFontWeight="normal",
-            labelColor=INK,
-            titleColor=INK,
-        )
-    )
+    return chart.configure(view={"strokeWidth": 0}, axis=OF_AXES, legend=OF_TEXT)
 
 
 def marks(order, colors, shapes):
