@@ -7,6 +7,7 @@ Answers are small: what is large stays in the snapshot and comes a page at a tim
 
 import os
 from collections.abc import Callable, Collection
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from functools import wraps
@@ -79,6 +80,7 @@ from pipelines.fleet import decided, logs
 from pipelines.fleet import samples as kept_samples
 from pipelines.fleet.decided import WHAT, Decision, Refused
 from pipelines.fleet.folder import Fleet, safe_name
+from pipelines.fleet.logs import FleetError
 from pipelines.fleet.samples import Sample
 from pipelines.fleet.snapshots import Snapshot
 from pipelines.receiving import taking
@@ -186,6 +188,13 @@ def current() -> str | None:
     """Path of the current snapshot, None where nothing has been built."""
     path = fleet().current()
     return str(path) if path else None
+
+
+def open_current() -> None:
+    """Open the current snapshot, if it can be; pages say why where it cannot."""
+    with suppress(FleetError):
+        if (path := current()) is not None:
+            attach(path)
 
 
 def newer(viewer: Viewer) -> str:

@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-import duckdb  # noqa: F401 (a page that is opened finds it imported)
 import streamlit as st
 from altair.utils import schemapi
 from starlette.datastructures import Headers, MutableHeaders
@@ -23,7 +22,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette.websockets import WebSocketClose
 from streamlit import runtime
 
-from dashboard import charts, data, filters, frame, markup  # noqa: F401 (as duckdb)
+from dashboard import charts, data, filters, frame, markup  # noqa: F401 (imported for pages)
 from pipelines.receiving import kept_uploads
 
 HERE = Path(__file__).parent
@@ -121,6 +120,7 @@ def main() -> None:
     # Whether a chart is one is checked by the tests, which draw each of them, not at every drawing.
     schemapi.DEBUG_MODE = False
     app = st.App(HERE / "app.py", middleware=[Middleware(OnlyFor, hosts=hosts)])
+    data.open_current()
     threading.Thread(target=get_ready, daemon=True).start()
     with kept_uploads.serving(data.fleet()):
         app.run(config=settings(chosen.listen, chosen.port, hosts))

@@ -47,6 +47,9 @@ def pytest_xdist_auto_num_workers(config):
 
 
 def pytest_collection_modifyitems(config, items):
+    # While one process builds the samples, others run files that need none.
+    needing = {item.path for item in items if "sample_fleet" in getattr(item, "fixturenames", ())}
+    items.sort(key=lambda item: item.path in needing)
     slow = bool(os.environ.get("COLDFILL_SLOW") or os.environ.get("COLDFILL_FULL"))
     chromium = shutil.which("chromium")
     for item in items:

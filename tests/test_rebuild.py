@@ -14,6 +14,7 @@ from pipelines.fleet.logs import FleetError
 from pipelines.receiving import door
 from pipelines.snapshot import inputs, stages, version
 from pipelines.snapshot.progress import Progress
+from tests import families
 from tests.small_exports import fed, row, run, write
 
 PLACES = "agency,postal_code,region,elevation_ft,spread_ft\n,80424,,{},100\n"
@@ -88,7 +89,7 @@ def test_inputs_that_change_before_the_lock_is_held_are_those_of_the_build(fleet
     assert agree(fleet, tmp_path / "other")["policy.toml"].decode() == POLICY.format(9)
 
 
-@pytest.mark.parametrize("stage", ["read_all", "settle", "compare"])
+@pytest.mark.parametrize("stage", families.first(1, ["settle", "read_all", "compare"]))
 def test_inputs_that_change_while_a_build_runs_wait_for_the_next(fleet, tmp_path, monkeypatch, stage):
     room = next(one for one in (stages.exports, stages.precedence, stages) if hasattr(one, stage))
     real = getattr(room, stage)
@@ -184,7 +185,7 @@ def test_rebuild_says_that_a_right_one_was_found_right(fleet, monkeypatch):
     assert (said["snapshot"], said["found_right"], said["wrong"]) == (current.name, True, [])
 
 
-@pytest.mark.parametrize("end", [0, 3000, 20_000])
+@pytest.mark.parametrize("end", families.first(1, [3000, 0, 20_000]))
 def test_rebuild_replaces_what_cannot_be_opened(fleet, end):
     wrong = fleet.current()
     wrong.chmod(0o644)
