@@ -70,7 +70,7 @@ from pipelines.answers.plan_page import plan_homes
 from pipelines.answers.plan_told import facts as plan_facts
 from pipelines.answers.plans import Asked as PlanAsked
 from pipelines.answers.plans import hours_in as plan_hours
-from pipelines.answers.reinspections import DISCOVER, NUMBER, SHARE, Asked, fresh_seed
+from pipelines.answers.reinspections import DISCOVER, NUMBER, SHARE, Asked, NothingShort, fresh_seed
 from pipelines.answers.sample_sheet import ENDINGS
 from pipelines.answers.waiting import OFFERED, QUESTION, gravest
 from pipelines.engine.checks import BY_ID
@@ -103,6 +103,7 @@ __all__ = [
     "NOT_RECORDED",
     "MOST_IN_PACKETS",
     "NUMBER",
+    "NothingShort",
     "OFFERED",
     "PACKET_ENDINGS",
     "PAIRS_A_PAGE",

@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 from datetime import date
+from html import unescape
 
 import numpy as np
 import openpyxl
@@ -650,6 +651,14 @@ def test_the_bound_holds_95_times_in_100_also_where_some_are_found(sizes):
 
 
 # ---- the page
+
+
+def test_a_share_that_is_met_is_said_and_no_fault(tmp_path, show):
+    again = [visit(f"again-{n}", f"H-{n:04}", "qa", "2026-02-20") for n in range(2)]
+    page = show(fleet_of(tmp_path, finals(20) + again), "sample", year="2025")
+    texts = "".join(one.proto.body for one in page.get("html"))
+    assert "No re-inspection is short of the program's share" in unescape(texts)
+    assert 'role="alert"' not in texts and not page.exception
 
 
 def test_the_page_draws_records_and_replaces(tmp_path, show):

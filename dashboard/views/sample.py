@@ -135,7 +135,11 @@ def draw(years):
     tables.section("Draw a sample", HOW_DRAWN)
     question = asked(years)
     with frame.errors_shown():
-        drawn = data.sample_previewed(who, snapshot, question, datetime.now(UTC).date())
+        try:
+            drawn = data.sample_previewed(who, snapshot, question, datetime.now(UTC).date())
+        except data.NothingShort as met:
+            tables.said(wording.sentence(str(met)))
+            return
         units = wording.plural(drawn["size"], "unit")
         tables.said(f"{units} would be drawn. {wording.sentence(drawn['why'])}.")
         tables.show(

@@ -41,6 +41,10 @@ HOW_DRAWN = (
 )
 
 
+class NothingShort(ListError):
+    """The program's share is re-inspected already: nothing is wrong, and nothing is left to draw by it."""
+
+
 @dataclass(frozen=True)
 class Asked:
     """What is to be drawn: of which agencies (none: all) and program year, by which rule, from which seed.
@@ -216,7 +220,7 @@ def _by_share(viewer, snapshot, asked, frame):
             parts.append((units, size))
             said.append(f"{agency} {row['done']:,} done of {row['required']:,} required, {size:,} drawn")
     if not parts:
-        raise ListError(
+        raise NothingShort(
             "no re-inspection is short of the program's share in that year: ask for a number or for discovery"
         )
     return parts, f"the program's share: {'; '.join(said)}"
