@@ -20,7 +20,7 @@ from pipelines.engine.quantities import COLUMNS, FLAGS
 from pipelines.fleet.folder import Fleet
 from pipelines.receiving import door
 from pipelines.snapshot import stages
-from tests import row_by_row, row_by_row_margins, simulated
+from tests import families, row_by_row, row_by_row_margins, simulated
 from tests.benchmark import Compared, formulas_in_columns
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -142,10 +142,7 @@ def as_sampled(sample_fleet):
 
 
 @pytest.fixture(
-    params=[
-        *("as_sampled", "as_scrambled"),
-        *(pytest.param(name, marks=pytest.mark.slow) for name in ("as_simulated", "under_local_code")),
-    ]
+    params=families.first(1, ["as_sampled", "as_scrambled", "as_simulated", "under_local_code"])
 )
 def compared(request):
     return request.getfixturevalue(request.param)

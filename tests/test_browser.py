@@ -292,6 +292,7 @@ def test_a_home_opens_from_the_keyboard(page, samples):
     assert asked(page) == {"of": [AGENCY], "home": [wanted]}
 
 
+@pytest.mark.slow
 def test_a_link_changes_page_and_address_without_a_reload_and_back_brings_both_again(page, samples):
     page.goto(samples + address("homes", agency=AGENCY, check="relief-stained", stage="open after the final"))
     settle(page, "Homes")

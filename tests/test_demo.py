@@ -80,6 +80,7 @@ def test_the_demonstration_comes_to_what_the_samples_come_to(shown, sample_snaps
     assert "as of: 2026-01-31" in asked
 
 
+@pytest.mark.slow
 def test_what_is_decided_in_the_demonstration_is_in_force_there_at_once(shown, tmp_path):
     """Its today lies months behind: a decision of that day counts, and one done on it is not ahead."""
     target, _ = shown

@@ -111,6 +111,7 @@ def test_shipped_density_table_is_remade_from_its_sources():
     np.testing.assert_allclose(values[0], values[1], rtol=0, atol=1.01e-5, equal_nan=True)
 
 
+@pytest.mark.slow
 def test_water_between_the_steps_against_iapws_and_coolprop():
     from CoolProp.CoolProp import PropsSI
 

@@ -87,6 +87,7 @@ def test_a_change_is_as_likely_as_every_way_to_deal_the_bad_ones_says():
     assert change_point((0, 0, 0), of, 1)[0] == change_point(of, of, 1)[0] == change_point((), (), 1)[0] == -1
 
 
+@pytest.mark.slow
 def test_chance_alone_changes_no_more_often_than_stated():
     random, of = np.random.default_rng(20_260_301), np.full(12, 12)
     called = sum(change_point(random.binomial(of, 0.12), of, 10)[1] <= 0.05 for _ in range(100))

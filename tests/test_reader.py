@@ -662,6 +662,7 @@ def test_several_damaged_rows_leave_the_others_alone(tmp_path, small_pieces, see
         )
 
 
+@pytest.mark.slow
 def test_a_line_end_at_the_edge_of_a_row_never_leaves_a_piece_of_it_as_a_row(tmp_path, small_pieces):
     """The first cell of the rest, or the last of the beginning, would be wrong without a sign of it."""
     for r in range(12):
@@ -776,6 +777,7 @@ def test_lines_are_physical(tmp_path, small_pieces):
         assert lines == [4, 7, 12] and [damage.line for damage in export.damage] == [11]
 
 
+@pytest.mark.slow
 def test_a_lost_byte_in_utf_16_costs_its_row_only(tmp_path, small_pieces):
     rows = [[cell.replace("\n", " ") for cell in row] for row in ROWS]
     for encoding in ("utf-16-le", "utf-16-be"):

@@ -48,6 +48,7 @@ def true(row, check):
 # The files -------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_made_again_byte_for_byte(tmp_path):
     plain = {name: value for name, value in os.environ.items() if not name.startswith("PYTHON")}
     for hashing in ("1", "2"):  # the order of sets and dicts must not show

@@ -439,6 +439,7 @@ def test_every_cost_can_be_set_and_says_what_it_is_now():
     assert found["measures.repair-leak.cost"].why == settable.INVENTED_REASON
 
 
+@pytest.mark.slow
 def test_costs_alone_are_tried_without_judging_anew_and_say_what_a_rebuild_would(
     sample_fleet, sample_snapshot, tmp_path_factory, monkeypatch
 ):

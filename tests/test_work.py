@@ -319,6 +319,7 @@ def texts_of(xlsx):
     )
 
 
+@pytest.mark.slow
 def test_the_workbook_opens_on_the_work_and_keeps_the_list_first(sample_snapshot):
     sheet = listed(sample_snapshot)
     book = openpyxl.load_workbook(io.BytesIO(formats.as_xlsx(sheet)))
