@@ -141,9 +141,7 @@ def as_sampled(sample_fleet):
     return Compared(sample_fleet)
 
 
-@pytest.fixture(
-    params=families.first(1, ["as_sampled", "as_scrambled", "as_simulated", "under_local_code"])
-)
+@pytest.fixture(params=families.first(1, ["as_sampled", "as_scrambled", "as_simulated", "under_local_code"]))
 def compared(request):
     return request.getfixturevalue(request.param)
 
