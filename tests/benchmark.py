@@ -119,8 +119,8 @@ def audit(work, asked):
         connection.execute(f"SET memory_limit = '{BUILD_MEMORY}'")
         for _ in range(AUDITS):
             began = time.perf_counter()
-            with stages.side_by_side(connection) as beside:
-                crews.crew_tables(connection, stages.READINGS, policy.load(), beside)
+            with stages.at_once(connection) as make:
+                crews.crew_tables(connection, stages.READINGS, policy.load(), make)
             spent.append(time.perf_counter() - began)
     copy.unlink()
     return {"seconds": spent}

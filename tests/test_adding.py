@@ -450,7 +450,10 @@ def test_no_century_is_asked_for_where_no_column_of_dates_has_short_years(add, f
     families.first(
         1,
         [
-            (FleetError("Cannot keep a copy in exports: the disk is full: free some."), "the disk is full"),
+            (
+                FleetError("Cannot keep a copy in exports: the disk is full: free some space."),
+                "the disk is full",
+            ),
             (ZeroDivisionError("x"), "in a way nobody foresaw (ZeroDivisionError)"),
         ],
     ),

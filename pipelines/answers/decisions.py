@@ -69,12 +69,12 @@ def overlay(
     `condition` may narrow it, in SQL with `params` (?), over `d` (opened, the open rows of home_checks) and
     `h` (homes). The clock runs from `since`, the first visit that found it. Rows come in no order.
     """
-    found = overlay_as(snapshot, decisions, as_of, condition, params)
+    found = overlay_sql(snapshot, decisions, as_of, condition, params)
     return snapshot.arrow(found.sql, found.params, decisions=found.decisions)
 
 
 @dataclass(frozen=True)
-class AsAsked:
+class OverlaySql:
     """What `overlay` asks: SQL with its parameters by name, over a snapshot and the table `decisions`."""
 
     sql: str
@@ -82,20 +82,20 @@ class AsAsked:
     decisions: pa.Table
 
 
-def overlay_as(
+def overlay_sql(
     snapshot: Snapshot,
     decisions: tuple[Decision, ...] | None,
     as_of: date,
     condition: str = "true",
     params: list | tuple = (),
-) -> AsAsked:
+) -> OverlaySql:
     """The same not asked yet, for a question over it that needs neither every column nor every row."""
     named = {f"p{number}": value for number, value in enumerate(params)}
     for name in named:
         condition = condition.replace("?", f"${name}", 1)
     # Half of what this takes, where no condition asks for it.
     of_homes = "JOIN homes AS h ON h.agency = d.agency AND h.home_id = d.home_id" if "h." in condition else ""
-    return AsAsked(
+    return OverlaySql(
         f"""
         WITH systems AS (
             SELECT agency, home_id, count(*) AS systems

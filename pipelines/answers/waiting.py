@@ -7,7 +7,7 @@ import pandas as pd
 import pyarrow
 
 from pipelines.answers.access import Filters, Viewer, where
-from pipelines.answers.decisions import AsAsked, overlay, overlay_as
+from pipelines.answers.decisions import OverlaySql, overlay, overlay_sql
 from pipelines.engine.checks import CHECKS, HOME_CHECKS
 from pipelines.engine.codes import coded, piece, quoted
 from pipelines.engine.history import NOT_VERIFIED, REPORTED_OPEN, STAGES
@@ -259,7 +259,7 @@ def first_page(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date
     and homes, the count where it is a question of homes.
     """
     asked = [QUESTION[name] for name in ON_FIRST_PAGE]
-    found = overlay_as(snapshot, None, as_of, *where(viewer, filters))
+    found = overlay_sql(snapshot, None, as_of, *where(viewer, filters))
     rows = _counted(snapshot, found, [one for one in asked if one.about == DEFICIENCIES])
     condition, params = where(viewer, filters, checks=None)
     homes = {
@@ -273,7 +273,7 @@ def first_page(viewer: Viewer, snapshot: Snapshot, filters: Filters, as_of: date
     return rows.assign(homes=pd.Series(homes), label=[question.label for question in asked]).reset_index()
 
 
-def _counted(snapshot: Snapshot, found: AsAsked, asked: list[Question]) -> pd.DataFrame:
+def _counted(snapshot: Snapshot, found: OverlaySql, asked: list[Question]) -> pd.DataFrame:
     """Per question what `found` holds at each stage, as `first_page` has it.
 
     Each row says in bits which questions it fits, so that homes are told apart once for all of them.

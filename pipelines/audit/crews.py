@@ -28,20 +28,20 @@ CASE_MIX = pa.schema(
 )
 
 
-def crew_tables(connection, readings, policy, beside):
+def crew_tables(connection, readings, policy, make):
     """Make the tables of the audit; crew and inspector are those of the final.
 
-    `readings` is SQL of those in force, words as positions; `beside` takes functions of a connection, which
+    `readings` is SQL of those in force, words as positions; `make` takes functions of a connection, which
     it calls side by side, those that take longest first.
     """
     both = side_by_side(connection, readings)
-    beside(lambda own: _of_readings(both.asked_by(own), policy))
+    make(lambda own: _of_readings(both.asked_by(own), policy))
     found = units(both, policy)
-    beside(lambda own: _of_work(own, found, policy))
-    beside(lambda own: _write(own, "program_units", program_units(both.asked_by(own), found, policy)))
-    beside(lambda own: _write(own, "charged", charged(both.asked_by(own), found, policy.measures)))
-    beside(lambda own: _of_pairs(both.asked_by(own), found, policy))
-    beside(lambda own: _write(own, "lacking_readings", lacking(found)))
+    make(lambda own: _of_work(own, found, policy))
+    make(lambda own: _write(own, "program_units", program_units(both.asked_by(own), found, policy)))
+    make(lambda own: _write(own, "charged", charged(both.asked_by(own), found, policy.measures)))
+    make(lambda own: _of_pairs(both.asked_by(own), found, policy))
+    make(lambda own: _write(own, "lacking_readings", lacking(found)))
 
 
 def _write(connection, name, rows):

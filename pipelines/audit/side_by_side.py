@@ -1,6 +1,7 @@
 """What was judged of every visit beside what was recorded, in the order of systems; matched once for all."""
 
-from dataclasses import dataclass, replace
+from copy import copy
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
@@ -31,8 +32,8 @@ class SideBySide:
 
     def asked_by(self, connection):
         """The same, asked through another cursor; what was found once is not asked again."""
-        other = replace(self, connection=connection)
-        other.__dict__.update(self.__dict__ | {"connection": connection})
+        other = copy(self)
+        object.__setattr__(other, "connection", connection)
         return other
 
     def judged(self, columns, where="true"):

@@ -41,7 +41,7 @@ from pipelines.snapshot.unmatched import unmatched, unmatched_table
 
 # Of exports; fewer are worked out in this process, since others cost more than they save.
 BYTES_FOR_PROCESSES = 30 << 20
-SIDE_BY_SIDE = WORKERS + 1  # tables made at once: one waits for Python's lock now and then
+AT_ONCE = WORKERS + 1  # tables made at once: one waits for Python's lock now and then
 
 
 @dataclass(frozen=True)
@@ -328,21 +328,25 @@ def _one_thread(connection):
 
 
 @contextmanager
-def side_by_side(connection):
+def at_once(connection):
     """A function that takes functions of a connection, called side by side in the order in which they came.
 
-    What one raises is raised at the end.
+    What one raises is raised at the end, and what has not begun by then is left.
     """
 
     def made(make):
         with connection.cursor() as own:
             make(own)
 
-    with _one_thread(connection), ThreadPoolExecutor(SIDE_BY_SIDE) as pool:
+    with _one_thread(connection), ThreadPoolExecutor(AT_ONCE) as pool:
         waiting: list[Future] = []
-        yield lambda make: waiting.append(pool.submit(made, make))
-        for one in waiting:
-            one.result()
+        try:
+            yield lambda make: waiting.append(pool.submit(made, make))
+            for one in waiting:
+                one.result()
+        except BaseException:  # CTRL-C too: what has not begun does not begin any more
+            pool.shutdown(cancel_futures=True)
+            raise
 
 
 def add(connection, fleet, received, added, read, progress):
@@ -412,12 +416,12 @@ def finish(connection, policy, received, shown, progress):
     progress.stage("counting and publishing")
     exports.count_exports(connection, received)
     described.describe(connection, policy, shown)
-    with side_by_side(connection) as beside:
-        beside(home_suspicions)
-        crew_audit.crew_tables(connection, READINGS, policy, beside)
-        beside(lambda own: answerable(own, policy))
-        beside(tally)
-        beside(monthly)
+    with at_once(connection) as make:
+        make(home_suspicions)
+        crew_audit.crew_tables(connection, READINGS, policy, make)
+        make(lambda own: answerable(own, policy))
+        make(tally)
+        make(monthly)
     scaffolding = "compared strands renamed place_of contested settled spoken_of before changed touched"
     for name in scaffolding.split():
         connection.execute(f"DROP TABLE IF EXISTS {name}")
