@@ -13,7 +13,7 @@ import scipy.stats
 from pipelines.audit import standings as audited
 from pipelines.audit.crews import KINDS
 from pipelines.audit.standings import counted, levels, standings
-from pipelines.audit.units import HOME_GROUPS, Units, _units
+from pipelines.audit.units import HOME_GROUPS, Names, Units, _units, shown
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.codes import coded
 from pipelines.engine.results import DEFICIENT, NOT_APPLICABLE, NOT_VERIFIED, OK
@@ -308,7 +308,6 @@ def made(crew, bad, *, lacking=None, agency=None, region=None, tank=None):
     words = {
         "agency": ["Alder County"] * count if agency is None else agency,
         "crew": [f"Crew {one:03}" for one in crew],
-        "inspector": ["A. B."] * count,
         "region": ["Harbor"] * count if region is None else region,
     }
     columns |= {name: pa.array(list(values), pa.string()) for name, values in words.items()}
@@ -318,14 +317,15 @@ def made(crew, bad, *, lacking=None, agency=None, region=None, tank=None):
     columns["inspected_on"] = pa.array(np.full(count, np.datetime64("2026-03-02", "D")))
     columns["atmosphere_psia"] = pa.array(np.full(count, 14.6))
     visits = pa.table(columns)
-    return _units(visits, visits, np.arange(count), np.full(count, -1), np.arange(count))
+    inspectors = Names(np.zeros(count, np.int64), (("Alder County", "A. B."),))
+    return _units(visits, visits, inspectors, np.arange(count), np.full(count, -1), np.arange(count))
 
 
 def stand(units: Units, kind="crew", policy=None):
     """(names, check ids, counts, columns of standings as lists) of one kind."""
     policy = policy or shipped_policy()
     of_levels = levels(units)
-    checks, counts, *_ = counted(units, policy, of_levels)
+    checks, counts, *_ = counted(units, shown(units, policy), of_levels)
     who = [one for level in of_levels for one in level.compared][KINDS.index(kind)]
     counts = counts[KINDS.index(kind)]
     return who, [checks[one] for one in counts.check], counts, standings(who, counts, policy)

@@ -8,7 +8,7 @@ from dashboard import audit_words
 from pipelines.answers import instruments as asked
 from pipelines.answers.access import EVERYTHING, Filters, Viewer
 from pipelines.audit.habits import HABITS, habits
-from pipelines.audit.side_by_side import side_by_side
+from pipelines.audit.side_by_side import SideBySide
 from pipelines.engine.codes import coded
 from pipelines.engine.results import DEFICIENT, OK
 from tests.inspections import shipped_policy
@@ -46,7 +46,7 @@ def read(seed, inspectors=12, rounding=(), copying=(), hurried=(), spread=False)
 
 
 def found(connection):
-    return habits(side_by_side(connection, READINGS), shipped_policy()).to_pandas()
+    return habits(SideBySide(connection, READINGS), shipped_policy()).to_pandas()
 
 
 def told(connection):

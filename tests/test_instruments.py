@@ -15,7 +15,7 @@ from pipelines.answers.access import EVERYTHING, Filters, Viewer
 from pipelines.audit import instruments as audited
 from pipelines.audit.instruments import HUBER, instruments
 from pipelines.audit.references import Apart
-from pipelines.audit.side_by_side import side_by_side
+from pipelines.audit.side_by_side import SideBySide
 from pipelines.engine.results import OUTCOMES
 from pipelines.fleet import equality, snapshots
 from pipelines.fleet.folder import Fleet
@@ -28,7 +28,7 @@ EVERY_FLEET = range(12)
 
 
 def found(connection):
-    return instruments(side_by_side(connection, READINGS), shipped_policy()).to_pandas()
+    return instruments(SideBySide(connection, READINGS), shipped_policy()).to_pandas()
 
 
 def told(connection):

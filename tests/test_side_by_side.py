@@ -4,7 +4,7 @@ import duckdb
 import numpy as np
 import pytest
 
-from pipelines.audit.side_by_side import numbered, side_by_side
+from pipelines.audit.side_by_side import SideBySide, numbered
 
 # Visits in the order of systems, job J-1 at two of them and, at the second, in two places.
 VISITS = [
@@ -36,13 +36,13 @@ def connection():
 def test_each_visit_stands_beside_its_own_readings(connection, alike):
     if alike:
         connection.execute("CREATE MACRO hash(agency, id) AS 7::UBIGINT")
-    both = side_by_side(connection, "made")
+    both = SideBySide(connection, "made")
     texts = both.recorded(["text"]).column("text").to_pylist()
     assert texts == [agency + visit for agency, visit, *_ in VISITS]
 
 
 def test_systems_and_jobs_of_a_system_are_numbered(connection):
-    both = side_by_side(connection, "made")
+    both = SideBySide(connection, "made")
     names, job = both.jobs
     assert both.system.tolist() == [0, 0, 1, 1, 1, 2]
     assert names.to_pylist() == ["J-1", "", "J-1", "J-2", "J-1", "J-1"]

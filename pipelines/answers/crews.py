@@ -9,7 +9,7 @@ from pipelines.answers.access import Filters, Viewer, where
 from pipelines.answers.contents import home_checks, names
 from pipelines.answers.instruments import NUMBERS
 from pipelines.audit import chance
-from pipelines.audit.charged import WHOSE
+from pipelines.audit.charged import BIT_OF, BITS, CHARGED_TO, WHOSE
 from pipelines.audit.units import ANY, BAD, FINE, HOME_GROUPS, LACKING, SURELY_BAD
 from pipelines.engine.checks import BY_ID, HOME_CHECKS
 from pipelines.engine.codes import coded, picked, piece, quoted
@@ -173,14 +173,19 @@ def outcomes_of_units(check: str) -> tuple[str, str]:
 def charged(viewer: Viewer, snapshot: Snapshot, filters: Filters) -> pd.DataFrame:
     """Deficiencies found after the work by check and by whose they are: check_id, whose, count."""
     condition, params = where(viewer, Filters(agency=filters.agency, crew=filters.crew), homes="u")
+    counts = " UNION ALL ".join(
+        f"SELECT '{whose}' AS whose, u.{column} AS checks, count(*) AS units FROM kept AS u GROUP BY ALL"
+        for whose, column in zip(WHOSE, CHARGED_TO, strict=True)
+    )
     return snapshot.query(
         f"""
-        SELECT c.check_id, c.whose, count(*) AS count
-        FROM charged AS c
-        JOIN crew_units AS u ON u.agency = c.agency AND u.inspection_id = c.inspection_id
-        WHERE {condition}
-        GROUP BY c.check_id, c.whose
-        ORDER BY list_position({home_checks()}, c.check_id), list_position({list(WHOSE)}, c.whose)""",
+        WITH kept AS (SELECT {", ".join(CHARGED_TO)} FROM crew_units AS u WHERE {condition}),
+             counts AS ({counts})
+        SELECT check_id, whose, sum(units)::BIGINT AS count
+        FROM counts
+        JOIN {BITS} ON checks <> 0 AND (checks >> bit & 1) = 1
+        GROUP BY check_id, whose
+        ORDER BY list_position({home_checks()}, check_id), list_position({list(WHOSE)}, whose)""",
         params,
     )
 
@@ -191,16 +196,18 @@ def charged_units(
     """The units behind one count of `charged`, the newest final first."""
     condition, params = where(viewer, Filters(agency=filters.agency, crew=filters.crew), homes="u")
     inspector = "coalesce(r.inspector, '')" if viewer.personal else "''"
+    charged_to = "false"
+    if check in BIT_OF and whose in WHOSE:
+        charged_to = f"(u.{CHARGED_TO[WHOSE.index(whose)]} >> {BIT_OF[check]} & 1) = 1"
     return snapshot.query(
         f"""
         SELECT u.agency, r.home_id, coalesce(r.job_number, '') AS job_number, u.crew,
                {inspector} AS inspector, r.inspected_on AS final_on, u.inspection_id, u.again_id
-        FROM charged AS c
-        JOIN crew_units AS u ON u.agency = c.agency AND u.inspection_id = c.inspection_id
+        FROM crew_units AS u
         JOIN readings AS r ON r.agency = u.agency AND r.inspection_id = u.inspection_id
-        WHERE c.check_id = ? AND c.whose = ? AND {condition}
+        WHERE {charged_to} AND {condition}
         ORDER BY r.inspected_on DESC, u.agency, r.home_id, u.inspection_id""",
-        [check, whose, *params],
+        params,
     )
 
 

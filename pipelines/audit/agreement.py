@@ -4,7 +4,6 @@ import numpy as np
 import pyarrow as pa
 
 from pipelines.audit import chance
-from pipelines.audit.units import outcome_at
 from pipelines.engine.checks import HOME_CHECKS
 from pipelines.engine.results import DEFICIENT, NOT_APPLICABLE
 
@@ -18,9 +17,8 @@ def agreement(found):
     Pairs count where both could tell; `missed` were ok at the final and deficient at the re-inspection,
     `overcalled` the other way about; `not_verified` are pairs of which one could not tell, or both.
     """
-    paired = np.flatnonzero(found.again >= 0)
-    crew, names = found.crews.code[paired], len(found.crews.pairs)
-    counted = [_pairs(found, check.id, paired, crew, names).reshape(names, KINDS) for check in HOME_CHECKS]
+    crew, names = found.crews.code[found.paired], len(found.crews.pairs)
+    counted = [_pairs(found, check.id, crew, names).reshape(names, KINDS) for check in HOME_CHECKS]
     counts = np.stack(counted, axis=1)  # crews, checks, kinds
     who, which = np.nonzero(counts.sum(2))
     counts = counts[who, which]
@@ -44,10 +42,9 @@ def agreement(found):
     )
 
 
-def _pairs(found, check_id, paired, crew, names):
+def _pairs(found, check_id, crew, names):
     """Pairs of each crew by what they came to on a check."""
-    first = outcome_at(found, check_id, found.final[paired])
-    second = outcome_at(found, check_id, found.again[paired])
+    first, second = found.outcomes_of_finals[check_id][found.paired], found.outcomes_of_again[check_id]
     told = (first <= DEFICIENT) & (second <= DEFICIENT)
     came = np.where(told, 2 * first + second, NOT_VERIFIED)
     applies = (first != NOT_APPLICABLE) & (second != NOT_APPLICABLE)

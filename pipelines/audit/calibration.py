@@ -77,7 +77,7 @@ def _numbers(both, visits, earlier, later):
     """Yields the coded results of each check at both visits of the pairs at which both rest on numbers."""
     shown = {name for name, *_ in both.connection.sql("DESCRIBE judged").fetchall()}
     checks = [check.id for check in HOME_CHECKS if column(check.id, "observed") in shown]
-    rests = [f"coalesce(isfinite({column(check, 'observed')}), false) AS {coded(check)}" for check in checks]
+    rests = [f"{column(check, 'observed')} IS NOT NULL AS {coded(check)}" for check in checks]
     taken = both.judged([*rests, f"{coded(COPIED)} & 3 <> {DEFICIENT} AS own"], AT_FINALS)
     # Of the visits asked for, the position of each.
     place = np.cumsum(pc.is_in(visits.column("inspection_kind"), pa.array(FINALS)).to_numpy()) - 1

@@ -75,6 +75,9 @@ def _shown(hot_water):
 SHOWN = _shown("'hot_water'")
 SHOWN_BY_POSITIONS = _shown(word("heating_system", "hot_water"))  # where words are positions
 HABITS = tuple(SHOWN)
+OF_RESULTS, OF_READINGS = ODD, HABITS[len(ODD) :]
+BITS_EACH = 2  # of what a visit tells of a habit
+TOLD_BITS = BITS_EACH * len(OF_READINGS) + len(TAKEN).bit_length()
 ROUNDS = 12
 FARTHEST = 30.0  # deviates; beyond it a probability is no number any more
 
@@ -155,54 +158,41 @@ def _counts(both):
     The sides are before and after work; `squares` of how many of TAKEN a visit records, else 0.
     """
     names, who = both.readers
-    after = both.judged(["coalesce(inspection_kind IN ('final', 'qa'), false) AS after"]).column("after")
-    by = np.where(who == NOBODY, -1, 2 * who + after.to_numpy(zero_copy_only=False))
+    judged = both.judged(
+        ["coalesce(inspection_kind IN ('final', 'qa'), false) AS after", f"{_told(OF_RESULTS)} AS told"]
+    )
+    recorded = both.numbers([f"{_told(OF_READINGS)} AS told"])["told"][both.place]
+    known = np.flatnonzero(who != NOBODY)
+    side = (2 * who + judged.column("after").to_numpy(zero_copy_only=False))[known]
     found = np.zeros((3, len(names) * 2, len(HABITS)), np.int64)
-    recorded = np.empty(len(by), np.int64)
-    recorded[both.place] = by
-    of_checks = [position for position, habit in enumerate(HABITS) if habit in ODD]
-    of_readings = [position for position in range(len(HABITS)) if position not in of_checks]
-    for table, of_table, codes in (
-        ("judged AS j", of_checks, by),
-        (f"{both.readings} AS r", of_readings, recorded),
-    ):
-        columns = [one for position in of_table for one in _sums(HABITS[position])]
-        counted = _summed_by(both.connection, codes, table, columns)
-        rows = counted.column("code").to_numpy()
-        for number, position in enumerate(of_table):
-            for part in range(3):
-                found[part, rows, position] = counted.column(f"c{3 * number + part}").to_numpy()
-    read = np.flatnonzero(np.bincount(who[who != NOBODY], minlength=len(names)))
+    for habits, told in ((OF_RESULTS, judged.column("told").to_numpy()), (OF_READINGS, recorded)):
+        # Most visits tell what many others do: each kind of them is counted once.
+        alike, times = np.unique(side << TOLD_BITS | told[known], return_counts=True)
+        of_side, told = alike >> TOLD_BITS, alike & (1 << TOLD_BITS) - 1
+        for position, habit in enumerate(habits):
+            asked = np.flatnonzero(told >> BITS_EACH * position & 1)
+            shows = told[asked] >> BITS_EACH * position + 1
+            parts = (shows & 1, 1, 0) if habit != RECORDED else (shows, len(TAKEN), shows**2)
+            for part, values in enumerate(parts):
+                np.add.at(found[part, :, HABITS.index(habit)], of_side[asked], values * times[asked])
+    read = np.flatnonzero(np.bincount(who[known], minlength=len(names)))
     found = found.reshape(3, len(names), 2, len(HABITS))[:, read]
     return [names[one] for one in read], tuple(found)
 
 
-def _sums(habit):
-    """SQL of what shows a habit, what of, and the squares."""
-    shows, counts = SHOWN_BY_POSITIONS[habit]
-    if habit != RECORDED:
-        return f"count(*) FILTER ({counts} AND {shows})", f"count(*) FILTER ({counts})", "0"
-    recorded = f"({RECORDED_OF_TAKEN})"
-    return (
-        f"coalesce(sum({recorded}) FILTER ({counts}), 0)::BIGINT",
-        f"count(*) FILTER ({counts}) * {len(TAKEN)}",
-        f"coalesce(sum({recorded} * {recorded}) FILTER ({counts}), 0)::BIGINT",
-    )
-
-
-def _summed_by(connection, codes, table, columns):
-    """An Arrow table of sums (SQL) over the rows of a table by the code of each, those from 0."""
-    numbered = ", ".join(f"{one} AS c{position}" for position, one in enumerate(columns))
-    connection.register("codes_of_rows", pa.table({"code": codes}))
-    counted = connection.sql(f"""
-        SELECT code, {numbered}
-        FROM {table}
-        POSITIONAL JOIN codes_of_rows
-        WHERE code >= 0
-        GROUP BY code
-    """).to_arrow_table()
-    connection.unregister("codes_of_rows")
-    return counted
+def _told(habits):
+    """SQL of what a visit tells of some habits, as bits of a number: of each in its place whether it counts,
+    and whether it shows it; of what is recorded, which stands last, how many.
+    """
+    pieces = []
+    for position, habit in enumerate(habits):
+        shows, counts = SHOWN_BY_POSITIONS[habit]
+        one = 1 << BITS_EACH * position
+        shown = f"CASE WHEN {shows} THEN {3 * one} ELSE {one} END"
+        if habit == RECORDED:
+            shown = f"{one} + {2 * one} * ({RECORDED_OF_TAKEN})"
+        pieces.append(f"CASE WHEN {counts} THEN {shown} ELSE 0 END")
+    return f"({' + '.join(pieces)})::BIGINT"
 
 
 def _of_agencies(values, agency):

@@ -3,9 +3,8 @@
 import numpy as np
 import pyarrow as pa
 
-from pipelines.audit.units import codes_at
 from pipelines.engine.checks import HOME_CHECKS
-from pipelines.engine.codes import FIELD_NAMES, outcome_of_results, pieces_of_results, reason_of_results
+from pipelines.engine.codes import FIELD_NAMES, pieces_of_results, reason_of_results
 from pipelines.engine.reasons import REASONS
 from pipelines.engine.results import NOT_VERIFIED
 
@@ -21,17 +20,18 @@ def lacking(found):
     fields, crews = len(FIELD_NAMES), len(found.crews.pairs)
     crew = found.crews.code
     checks = np.zeros(crews * fields, np.int64)
-    blocked = np.zeros(len(crew) * fields, bool)
+    blocked = [np.zeros(0, np.int64)]
     for check in HOME_CHECKS:
-        codes = codes_at(found, check.id, found.final)
-        untold = np.flatnonzero(outcome_of_results(codes) == NOT_VERIFIED)
+        codes = found.codes_of_finals[check.id]
+        untold = np.flatnonzero(found.outcomes_of_finals[check.id] == NOT_VERIFIED)
         untold = untold[reason_of_results(codes[untold]) == NOT_RECORDED]
         about = pieces_of_results(codes[untold])["about"]
         rows, about = untold[about >= 0], about[about >= 0]
         checks += np.bincount(crew[rows] * fields + about, minlength=crews * fields)
         if check.safety_critical:
-            blocked[rows * fields + about] = True
-    unit, field = np.divmod(np.flatnonzero(blocked), fields)
+            blocked.append(rows * fields + about)
+    both = np.sort(np.concatenate(blocked))
+    unit, field = np.divmod(both[np.diff(both, prepend=-1) > 0], fields)
     units = np.bincount(crew[unit] * fields + field, minlength=crews * fields)
     at = np.flatnonzero(checks)
     who, what = np.divmod(at, fields)

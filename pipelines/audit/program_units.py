@@ -29,7 +29,7 @@ def program_units(both, found, policy):
     recorded = both.recorded(
         [
             "completed_on",
-            "lower(trim(inspector)) AS reader",
+            "inspector IS NOT NULL AS told",
             *(f"inspector_role IN ({roles}) AS {by}" for by, roles in ROLES.items()),
         ]
     )
@@ -61,7 +61,7 @@ def program_units(both, found, policy):
     again[of[later][::-1]] = place[later][::-1]
     for_cause = np.bincount(rows(qa & caused)[0], minlength=count)
     kept = np.flatnonzero((done != NEVER) | (first >= 0))
-    audited = rows(initial & recorded.column("reader").is_valid().to_numpy())
+    audited = rows(initial & recorded.column("told").to_numpy())
     last, worked, again, done = last[kept], worked[kept], again[kept], done[kept]
     keys = visits.select(["agency", "home_id", "system_id", "job_number"]).take(pa.array(telling[kept]))
     crew = pc.coalesce(_taken(visits.column("crew"), last), _taken(visits.column("crew"), worked))
@@ -71,7 +71,7 @@ def program_units(both, found, policy):
         "completed_on": _dates(done),
         "final_on": _dates(final_on),
         "final_id": _taken(visits.column("inspection_id"), last),
-        "own_final": pa.array(_own(both.connection, recorded, crew, last, kept, audited)),
+        "own_final": pa.array(_own(both, recorded, crew, last, kept, audited)),
         "again_on": _dates(np.where(again >= 0, day[again], NEVER)),
         "again_id": _taken(visits.column("inspection_id"), again),
         "for_cause": pa.array(for_cause[kept]),
@@ -102,34 +102,34 @@ def _units(both, at):
     return unit, telling
 
 
-def _own(connection, recorded, crew, last, kept, audited):
+def _own(both, recorded, crew, last, kept, audited):
     """Whether who took the last final of each unit also audited or worked on it, or nobody can tell."""
-    reader = recorded.column("reader")
-    encoded = reader.combine_chunks().dictionary_encode()
-    code = encoded.indices.fill_null(-1).to_numpy().astype(np.int64)
-    names = len(encoded.dictionary)
-    pairs = np.sort(audited[0] * names + code[audited[1]])
-    own = kept * names + code[last]
+    readers, who = both.readers
+    crews = crew.dictionary_encode()
+    names = [name for _, name in readers]
+    alike = np.append(_alike(both.connection, names + crews.dictionary.to_pylist()), -1)
+    code = np.where(recorded.column("told").to_numpy(), alike[who], -1)
+    worked = alike[crews.indices.fill_null(-1 - len(names)).to_numpy().astype(np.int64) + len(names)]
+    pairs = np.sort(audited[0] * len(alike) + code[audited[1]])
+    own = kept * len(alike) + code[last]
     met = np.searchsorted(pairs, own)
     audits = (
         (pairs[np.minimum(met, max(len(pairs) - 1, 0))] == own) if len(pairs) else np.zeros(len(own), bool)
     )
-    took = _taken(reader, last)
-    nobody = pc.is_null(took).to_numpy(False)
-    works = pc.fill_null(pc.equal(took, _as_readers(connection, crew)), False).to_numpy(False)
+    nobody = code[last] < 0
+    works = ~nobody & (code[last] == worked)
     by_work, by_others = (
         pc.fill_null(_taken(recorded.column(by), last), False).to_numpy(False) for by in ROLES
     )
     return (last >= 0) & (by_work | works | (audits & ~nobody) | (nobody & ~by_others))
 
 
-def _as_readers(connection, names):
-    """Names written as those of readers are compared."""
-    encoded = names.dictionary_encode()
-    connection.register("names_told", pa.table({"name": encoded.dictionary}))
+def _alike(connection, names):
+    """A number of each name, one for those that differ in case, or in spaces around them, only."""
+    connection.register("names_told", pa.table({"name": pa.array(names, pa.string())}))
     folded = connection.sql("SELECT lower(trim(name)) AS name FROM names_told").to_arrow_table()
     connection.unregister("names_told")
-    return folded.column("name").combine_chunks().take(encoded.indices)
+    return folded.column("name").combine_chunks().dictionary_encode().indices.to_numpy()
 
 
 def _taken(column, at):

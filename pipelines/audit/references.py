@@ -23,17 +23,26 @@ GRID = 2.0**20
 
 @dataclass(frozen=True)
 class Visits:
-    """All visits in the order of systems: arrays by name.
+    """All visits in the order of systems.
 
-    `who` is a position in `names`, (agency, inspector), NOBODY where none is recorded; `stretch` a number for
-    each run of visits with no work between; `agency_of` the agency of each name, by number.
+    `who` is a position in `names`, (agency, inspector), NOBODY where none is recorded; `agency_of` the agency
+    of each name, `crew` that of the visit, by number; `stretch` a number for each run of visits with no work
+    between. `recorded` are arrays by name in the order of readings, `place` where each visit stands there.
     """
 
-    columns: dict[str, np.ndarray]
     who: np.ndarray
     names: tuple[tuple[str, str], ...]
     agency_of: np.ndarray
+    crew: np.ndarray
+    day: np.ndarray
+    after: np.ndarray
     stretch: np.ndarray
+    recorded: dict[str, np.ndarray]
+    place: np.ndarray
+
+    def reading(self, name, at):
+        """What was recorded at some visits."""
+        return self.recorded[name][self.place[at]].astype(float)
 
 
 def visits_of(both, policy):
@@ -68,18 +77,26 @@ def visits_of(both, policy):
             f"fill_setting_psig - {column} * tank_above_gauge_ft AS charge_due",
         ]
     )
-    columns = {name: judged.column(name).to_numpy() for name in judged.column_names} | recorded
     names, who = both.readers
     agencies = sorted({agency for agency, _ in names})
-    agency_of = np.array([agencies.index(agency) for agency, _ in names], np.int64)
-    return Visits(columns, who, names, agency_of, _stretches(columns, both.system, policy))
+    day = recorded["inspected_on"].astype("datetime64[D]").astype(np.int64)[both.place]
+    after = judged.column("after").to_numpy()
+    moved = outcome_of_results(judged.column("moved").to_numpy()) == DEFICIENT
+    return Visits(
+        who,
+        names,
+        np.array([agencies.index(agency) for agency, _ in names], np.int64),
+        judged.column("crew").to_numpy(),
+        day,
+        after,
+        _stretches(both.system, day, after, recorded["repaired"][both.place], moved, policy),
+        recorded,
+        both.place,
+    )
 
 
-def _stretches(visits, system, policy):
+def _stretches(system, day, after, repaired, moved, policy):
     """A number for each run of visits to one system between which nothing was done, as far as recorded."""
-    day = visits["inspected_on"].astype("datetime64[D]").astype(np.int64)
-    after, repaired = visits["after"].astype(bool), visits["repaired"].astype(bool)
-    moved = outcome_of_results(visits["moved"]) == DEFICIENT
     breaks = np.ones(len(day), bool)
     breaks[1:] = (
         (system[1:] != system[:-1])
@@ -115,8 +132,8 @@ class Taken:
 
 def taken_of(visits, name, policy):
     """What was read of one kind; the crew that worked there sets the charge, so it is compared within it."""
-    value = visits.columns[name].astype(float)
-    at = np.flatnonzero(np.isfinite(value) & (visits.who != NOBODY))
+    known = np.isfinite(visits.recorded[name].astype(float))[visits.place]
+    at = np.flatnonzero(known & (visits.who != NOBODY))
     who = _narrow(visits.who[at])
     order = np.argsort(who, kind="stable")
     of_who, of_stretch = who[order], visits.stretch[at[order]]
@@ -124,25 +141,24 @@ def taken_of(visits, name, policy):
     repeats[order[1:]] = (of_who[1:] == of_who[:-1]) & (of_stretch[1:] == of_stretch[:-1])
     at = at[~repeats]
     partners = _partners(visits.stretch[at], visits.who[at], len(visits.names))
-    day = visits.columns["inspected_on"][at].astype("datetime64[D]").astype(np.int64)
+    day = visits.day[at]
     at = at[np.argsort(_narrow(day - day.min(initial=0)), kind="stable")]
     at = at[np.argsort(_narrow(visits.who[at]), kind="stable")]
-    due, stretch = visits.columns[f"{name}_due"][at].astype(float), visits.stretch[at]
-    lacks = np.bincount(stretch, np.isnan(due))
-    after = visits.columns["after"][at].astype(bool)
-    place = visits.agency_of[visits.who[at]] * 2 + after
+    who, stretch, after = visits.who[at], visits.stretch[at], visits.after[at]
+    due = visits.reading(f"{name}_due", at)
+    place = visits.agency_of[who] * 2 + after
     if name == CHARGE:
-        within = np.where(after, visits.columns["crew"][at], place.astype(np.uint64))
+        within = np.where(after, visits.crew[at], place.astype(np.uint64))
         place = np.unique(within, return_inverse=True)[1]
     hot = name == TEMPERATURE
     return Taken(
-        visits.who[at],
+        who,
         len(visits.names),
         visits.agency_of,
-        visits.columns["inspected_on"][at].astype("datetime64[D]").astype(np.int64),
+        visits.day[at],
         stretch,
-        value[at],
-        np.where(lacks[stretch] > 0, np.nan, due),
+        visits.reading(name, at),
+        np.where(_in_any(stretch, np.isnan(due)), np.nan, due),
         place,
         partners,
         policy.shift_told_f if hot else policy.shift_told_psi,
@@ -190,22 +206,37 @@ def apart_of(taken, told, policy):
         off[start:end] = np.where((days >= run.since) & (days <= run.until), run.shift, 0.0)
     right = taken.value - off
     usual = _usual(taken, right - taken.due, few, others)
-    due = on_grid(np.where(np.isfinite(usual), taken.due + usual, 0.0))
-    lacks = np.bincount(taken.stretch, ~np.isfinite(usual))
-    due = np.where(lacks[taken.stretch] > 0, 0.0, due)
-    has_due = lacks[taken.stretch] == 0
+    has_due = ~_in_any(taken.stretch, ~np.isfinite(usual))
+    due = on_grid(np.where(has_due, taken.due + usual, 0.0))
     own, right = on_grid(taken.value) - due, on_grid(right) - due
     read = np.bincount(taken.stretch)[taken.stretch]
     elsewhere = np.bincount(taken.stretch, right)[taken.stretch] - right
     with np.errstate(invalid="ignore", divide="ignore"):
         elsewhere = np.where(read > 1, elsewhere / (read - 1), 0.0)
     within, between = _spreads(taken, right, elsewhere, read, has_due)
-    of_others = within**2 / np.maximum(read - 1, 1)
-    weight = np.where(read > 1, np.where(has_due, between**2 / (between**2 + of_others), 1.0), 0.0)
-    unsure = np.where(has_due, np.where(read > 1, weight * of_others, between**2), of_others)
+    weights, errors = _weights(within, between, np.arange(int(read.max(initial=0)) + 1))
     keep = has_due | (read > 1) & (taken.partners >= others)[taken.who]
-    error = to_six_digits(np.sqrt(within**2 + unsure))
-    return Apart(taken.who[keep], taken.day[keep], (own - weight * elsewhere)[keep], error[keep])
+    kind = (read + len(weights) // 2 * has_due)[keep]
+    above = own[keep] - weights[kind] * elsewhere[keep]
+    return Apart(taken.who[keep], taken.day[keep], above, errors[kind])
+
+
+def _in_any(stretch, marked):
+    """Whether any reading of each one's stretch is marked."""
+    found = np.zeros(int(stretch.max(initial=-1)) + 1, bool)
+    found[stretch[marked]] = True
+    return found[stretch]
+
+
+def _weights(within, between, read):
+    """(weight of what others read, error of the difference) by how often a system was read; first for those
+    whose setting says nothing, then for the others.
+    """
+    of_others = within**2 / np.maximum(read - 1, 1)
+    of_due = np.where(read > 1, between**2 / (between**2 + of_others), 0.0)
+    unsure = np.where(read > 1, of_due * of_others, between**2)
+    weights = np.concatenate([np.where(read > 1, 1.0, 0.0), of_due])
+    return weights, to_six_digits(np.sqrt(within**2 + np.concatenate([of_others, unsure])))
 
 
 def _usual(taken, beyond_due, few, others):

@@ -1,8 +1,10 @@
-"""What was judged of every visit beside what was recorded, in the order of systems; matched once for all."""
+"""What was judged of every visit beside what was recorded, in the order of systems; matched once for all.
 
-from copy import copy
-from dataclasses import dataclass
-from functools import cached_property
+Those who ask through cursors of their own, at the same time, share what was found.
+"""
+
+from dataclasses import dataclass, field, replace
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -14,43 +16,76 @@ from pipelines.fields import BY_NAME
 NOBODY = -1
 ALL_ROWS = 1 << 31
 KEY = "agency, inspection_id"
+SYSTEM = ("agency", "home_id", "system_id")
+
+
+class _Kept:
+    """What was found once, by name, for all who ask at the same time: whoever comes first finds it."""
+
+    def __init__(self, *names):
+        self.found, self.locks = {}, {name: Lock() for name in names}
+
+
+def _once(find):
+    """A property of a SideBySide that is found once for all cursors."""
+    name = find.__name__
+
+    def found(self):
+        with self.kept.locks[name]:
+            if name not in self.kept.found:
+                self.kept.found[name] = find(self)
+            return self.kept.found[name]
+
+    return property(found, doc=find.__doc__)
 
 
 @dataclass(frozen=True)
 class SideBySide:
     """All visits of a snapshot in the order of systems, those of a system in the order of visits.
 
-    `readings` is a relation (SQL), words as positions (see `word`); `place` the position of each visit in it,
-    `keys` are agency, home_id and system_id, `system` a number of the system, from 0.
+    `readings` is a relation (SQL) of those in force, words as positions (see `word`).
     """
 
     connection: Any
     readings: str
-    place: np.ndarray
-    keys: pa.Table
-    system: np.ndarray
+    kept: _Kept = field(default_factory=lambda: _Kept("keys", "system", "place", "readers", "jobs"))
 
     def asked_by(self, connection):
         """The same, asked through another cursor; what was found once is not asked again."""
-        other = copy(self)
-        object.__setattr__(other, "connection", connection)
-        return other
+        return replace(self, connection=connection)
+
+    @_once
+    def keys(self):
+        """agency, home_id and system_id of each visit, an Arrow table."""
+        return _asked(self.connection, SYSTEM, "judged")
+
+    @_once
+    def system(self):
+        """A number of each visit's system, from 0: those of a system stand together."""
+        return np.cumsum(np.logical_or.reduce([_changes(one.combine_chunks()) for one in self.keys.columns]))
+
+    @_once
+    def place(self):
+        """Where each visit stands among `readings`."""
+        return _places(self.connection, self.readings)
 
     def judged(self, columns, where="true"):
-        """An Arrow table of `columns` (SQL) of `judged`, in the order of visits, of those `where` (SQL)."""
-        return _asked(self.connection, columns, f"judged WHERE {where}")
+        """An Arrow table of `columns` (SQL) of `judged` as `j`, by visit, of those `where` (SQL)."""
+        return _asked(self.connection, columns, f"judged AS j WHERE {where}")
 
     def recorded(self, columns, chosen=slice(None)):
-        """The same of `readings`, of all visits or of those `chosen` (positions or a mask)."""
-        found = _asked(self.connection, columns, self.readings)
+        """The same of `readings` as `r`, of all visits or of those `chosen` (positions or a mask)."""
+        found = _asked(self.connection, columns, f"{self.readings} AS r")
         return found.take(pa.array(self.place[chosen])).combine_chunks()
 
     def numbers(self, columns):
-        """Arrays by name of `columns` (SQL) of `readings`, numbers, days or booleans, NaN for NULL."""
-        found = _asked(self.connection, columns, self.readings)
-        return {name: found.column(name).to_numpy()[self.place] for name in found.column_names}
+        """Arrays by name of `columns` (SQL) of `readings` as `r`, numbers, days or booleans, NaN for NULL, in
+        the order of readings (see `place`).
+        """
+        found = _asked(self.connection, columns, f"{self.readings} AS r")
+        return {name: found.column(name).to_numpy() for name in found.column_names}
 
-    @cached_property
+    @_once
     def readers(self):
         """Who read, the crew where no inspector is recorded: ((agency, inspector) in order; the position of
         each visit's among them, NOBODY where there is none).
@@ -76,7 +111,7 @@ class SideBySide:
         who = np.array([place[one] for one in encoded.dictionary.to_pylist()], np.int64)
         return tuple((agency, inspector) for agency, inspector, _ in named), who[encoded.indices.to_numpy()]
 
-    @cached_property
+    @_once
     def jobs(self):
         """(numbers of the jobs as recorded, '' for none, as an Arrow array; a number of each visit's system
         and job, from 0, rising with the system).
@@ -94,35 +129,29 @@ class SideBySide:
         return names, job
 
 
-def word(field, name):
+def word(of, name):
     """SQL for a word of a field as readings hold it: its position in the field's list."""
-    return str(BY_NAME[field].words.index(name))
+    return str(BY_NAME[of].words.index(name))
 
 
-def side_by_side(connection, readings):
-    """The SideBySide of the snapshot being made; `readings` is SQL of those in force, words as positions."""
-    count = connection.sql("SELECT count(*) FROM judged").fetchall()[0][0]
-    pairs = _matched(connection, readings, f"hash({KEY})")
-    if pairs.num_rows != count:  # two keys of one hash
-        pairs = _matched(connection, readings, KEY)
-    place = np.empty(count, np.int64)
-    place[pairs["row"].to_numpy()] = pairs["place"].to_numpy()
-    keys = _asked(connection, ["agency", "home_id", "system_id"], "judged")
-    return SideBySide(connection, readings, place, keys, _systems(keys))
-
-
-def _matched(connection, readings, by):
-    """Rows of `judged` and places among readings of one key, both from 0; numbers match faster than texts."""
-    return connection.sql(f"""
-        SELECT j.row, r.place
-        FROM (SELECT ({by}) AS key, row_number() OVER () - 1 AS row FROM judged) AS j
-        JOIN (SELECT ({by}) AS key, row_number() OVER () - 1 AS place FROM {readings}) AS r USING (key)
-    """).to_arrow_table()
-
-
-def _systems(keys):
-    """A number of each run of equal keys, from 0: those of a system stand together."""
-    return np.cumsum(np.logical_or.reduce([_changes(one.combine_chunks()) for one in keys.columns]))
+def _places(connection, readings):
+    """Where each row of `judged` stands among readings: numbers match faster than texts."""
+    judged, recorded = (
+        _asked(connection, [f"hash({KEY}) AS number"], table).column("number").to_numpy()
+        for table in ("judged", readings)
+    )
+    row, place = np.argsort(judged), np.argsort(recorded)
+    in_order = judged[row]
+    if (in_order[1:] == in_order[:-1]).any():  # two keys of one hash
+        pairs = connection.sql(f"""
+            SELECT row, place
+            FROM (SELECT {KEY}, row_number() OVER () - 1 AS row FROM judged)
+            JOIN (SELECT {KEY}, row_number() OVER () - 1 AS place FROM {readings}) USING ({KEY})
+        """).to_arrow_table()
+        row, place = (pairs.column(name).to_numpy() for name in ("row", "place"))
+    found = np.empty(len(row), np.int64)
+    found[row] = place
+    return found
 
 
 def _changes(texts):

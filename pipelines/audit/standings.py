@@ -29,7 +29,6 @@ from pipelines.audit.units import (
     TERMS_OF_GROUPS,
     TOLD,
     Names,
-    shown,
 )
 from pipelines.engine.arrays import at_least, to_six_digits
 
@@ -167,11 +166,10 @@ class Counts:
 NO_COUNTS = (*(np.empty(0, np.int64) for _ in range(8)), np.empty(0), np.empty(0))  # the columns of Counts
 
 
-def counted(units, policy, all_levels):
-    """From what the units show: check ids, Counts of each Compared in order, the rows of case_mix, and what
-    each unit shows of each group of checks and of any, by name.
+def counted(units, every, all_levels):
+    """From what the units show (`every` Shown): check ids, Counts of each Compared in order, and the rows of
+    case_mix.
     """
-    every = list(shown(units, policy))
     alone = [(one.check_id, TERMS if one.told is None else TERMS_OF_GROUPS) for one in every]
     mixes = [(*one, 0, 0, *[np.nan] * 3) for one in alone]
     found: list[list] = [[NO_COUNTS] for level in all_levels for _ in level.compared]
@@ -187,8 +185,7 @@ def counted(units, policy, all_levels):
         for rows, of_who in zip(found, counts, strict=True):
             rows += [_counts(place, every[place].extent, *one) for place, one in zip(of, of_who, strict=True)]
     joined = [Counts(*(np.concatenate(values) for values in zip(*rows, strict=True))) for rows in found]
-    together = {one.check_id: one.shows for one in every if one.told is not None}
-    return [one.check_id for one in every], joined, mixes, together
+    return [one.check_id for one in every], joined, mixes
 
 
 def _fitted(some, units, all_levels, times):
@@ -218,14 +215,19 @@ def _fitted(some, units, all_levels, times):
 
 
 def _tables(some, code, times, count):
-    """How many units of each code, with the share of checks told, show what: a table (count, SHOWN) each."""
-    at = code * (times * SHOWN)
-    return [
-        np.bincount(
-            (at if one.told is None else at + one.told * SHOWN) + one.shows, minlength=count * SHOWN
-        ).reshape(count, SHOWN)
-        for one in some
-    ]
+    """How many units of each code, with the share of checks told, show what: a table (count, SHOWN) each.
+
+    Only those that show something else than most do are looked at one by one.
+    """
+    width, codes = times * SHOWN, count // times
+    units = np.bincount(code, minlength=codes)
+    tables = []
+    for one in some:
+        at, shows, usual = one.unlike_most
+        table = np.bincount(code[at] * width + shows, minlength=codes * width).reshape(codes, width)
+        table[:, usual] = units - table.sum(1)
+        tables.append(table.reshape(count, SHOWN))
+    return tables
 
 
 def _counts(position, extent, table, groups, model):

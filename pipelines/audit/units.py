@@ -76,10 +76,30 @@ class Units:
     system: np.ndarray
 
     @cached_property
+    def paired(self):
+        """Positions of the units with a re-inspection."""
+        return np.flatnonzero(self.again >= 0)
+
+    @cached_property
     def codes_of_finals(self):
-        """Coded results at the finals by check of a home, which more than one table asks for."""
-        columns = {check.id: self.visits.column(coded(check.id)) for check in HOME_CHECKS}
-        return {check_id: codes.to_numpy()[self.final] for check_id, codes in columns.items()}
+        """Coded results at the finals by check of a home; not to be changed."""
+        return {check.id: codes_at(self.visits, check.id, self.final) for check in HOME_CHECKS}
+
+    @cached_property
+    def outcomes_of_finals(self):
+        """Outcomes at the finals by check of a home; not to be changed."""
+        return {check_id: outcome_of_results(codes) for check_id, codes in self.codes_of_finals.items()}
+
+    @cached_property
+    def codes_of_again(self):
+        """Coded results at the re-inspections of those `paired`, by check of a home."""
+        again = self.again[self.paired]
+        return {check.id: codes_at(self.visits, check.id, again) for check in HOME_CHECKS}
+
+    @cached_property
+    def outcomes_of_again(self):
+        """Outcomes at the re-inspections of those `paired`, by check of a home."""
+        return {check_id: outcome_of_results(codes) for check_id, codes in self.codes_of_again.items()}
 
     @property
     def agency_of_place(self):
@@ -131,12 +151,14 @@ def units(both, policy):
     names, job = both.jobs
     visits = _beside(both.keys, judged, recorded).append_column("job_number", names)
     final, again = _finals(visits, job, int(policy.paired_within_days))
-    houses = both.recorded(["inspector", "coalesce(region, '') AS region", "tank_type", "boiler_year"], final)
+    houses = both.recorded(["coalesce(region, '') AS region", "tank_type", "boiler_year"], final)
     at = visits.select(["agency", "crew", "inspected_on", "atmosphere_psia"]).take(
         pa.array(final, pa.int64())
     )
-    houses = houses.set_column(0, "inspector", pc.coalesce(houses["inspector"], at["crew"]))
-    return _units(visits, _beside(at, houses), final, again, both.system)
+    readers, who = both.readers
+    present, code = numbered(who[final])
+    inspectors = Names(code, tuple(readers[one] for one in present))
+    return _units(visits, _beside(at, houses), inspectors, final, again, both.system)
 
 
 def _beside(*tables):
@@ -180,8 +202,8 @@ def _finals(visits, job, within_days):
     return order[final], np.where(again >= 0, order[again], -1)
 
 
-def _units(visits, at, final, again, system):
-    """The Units of `visits`; `at` is what is recorded at the finals."""
+def _units(visits, at, inspectors, final, again, system):
+    """The Units of `visits`; `at` is what is recorded at the finals, which `inspectors` took."""
     agencies = tuple(sorted(pc.unique(at.column("agency")).to_pylist()))
     places = _names(at, "region")
     terms = np.column_stack([_tank(at), _age(at), _height(at)])
@@ -200,7 +222,7 @@ def _units(visits, at, final, again, system):
         again,
         agencies,
         _names(at, "crew"),
-        _names(at, "inspector"),
+        inspectors,
         places.pairs,
         kind,
         left,
@@ -258,41 +280,44 @@ class Shown:
     shows: np.ndarray
     told: np.ndarray | None = None
 
+    @cached_property
+    def unlike_most(self):
+        """(positions of the units that show, and were told, something else than most; told · SHOWN + shows of
+        each; the same of most).
+        """
+        every = self.shows if self.told is None else (self.told * SHOWN + self.shows).astype(np.int8)
+        usual = int(np.bincount(every).argmax()) if len(every) else 0
+        at = np.flatnonzero(every != usual)
+        return at, every[at], usual
 
-def codes_at(found, check_id, rows):
-    """The coded results of a check at some rows of the visits; not to be changed."""
-    if rows is found.final:
-        return found.codes_of_finals[check_id]
-    return found.visits.column(coded(check_id)).to_numpy()[rows]
 
-
-def outcome_at(found, check_id, rows):
-    """The outcome of a check at some rows of the visits."""
-    return outcome_of_results(codes_at(found, check_id, rows))
+def codes_at(visits, check_id, rows):
+    """The coded results of a check at some rows of the visits."""
+    return visits.column(coded(check_id)).to_numpy()[rows]
 
 
 def shown(found, policy):
-    """Yields the Shown of every check of a home, then of each group of checks, then of any."""
+    """The Shown of every check of a home, then of each group of checks, then of any."""
     count, least = len(found.final), round(policy.sure_certainty * CERTAINTY_STEPS)
-    paired = np.flatnonzero(found.again >= 0)
-    sums = {name: _Sum(count) for name in HOME_GROUPS}
+    sums, every = {name: _Sum(count) for name in HOME_GROUPS}, []
     for check in HOME_CHECKS:
-        codes = codes_at(found, check.id, found.final).copy()
-        again = codes_at(found, check.id, found.again[paired])
+        codes, outcome = found.codes_of_finals[check.id], found.outcomes_of_finals[check.id]
+        again = found.outcomes_of_again[check.id]
         # A re-inspection speaks where the final was not telling.
-        instead = (outcome_of_results(codes[paired]) > DEFICIENT) & (outcome_of_results(again) <= DEFICIENT)
-        codes[paired[instead]] = again[instead]
-        outcome = outcome_of_results(codes)
+        instead = np.flatnonzero((outcome[found.paired] > DEFICIENT) & (again <= DEFICIENT))
+        if len(instead):
+            codes, outcome = codes.copy(), outcome.copy()
+            codes[found.paired[instead]] = found.codes_of_again[check.id][instead]
+            outcome[found.paired[instead]] = again[instead]
         shows = SHOWN_BY_OUTCOME[outcome]
         bad = np.flatnonzero(outcome == DEFICIENT)
         shows[bad[outcomes_of_results(codes[bad])[1] >= least]] = SURELY_BAD
         sums[check.group].add(shows)
-        yield Shown(check.id, CHECK, shows)
+        every.append(Shown(check.id, CHECK, shows))
     sums[ANY] = _Sum(count)
     for name in HOME_GROUPS:
         sums[ANY].join(sums[name])
-    for name in (*HOME_GROUPS, ANY):
-        yield sums[name].shown(name, policy.enough_readings)
+    return every + [sums[name].shown(name, policy.enough_readings) for name in (*HOME_GROUPS, ANY)]
 
 
 class _Sum:
