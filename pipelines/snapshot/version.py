@@ -22,7 +22,7 @@ from pipelines.snapshot import tables
 
 # Raised wherever the same exports come to other rows, numbers or words; tests/test_version.py holds the
 # samples' tables against it.
-WORKED_OUT = 13
+WORKED_OUT = 14
 
 
 @cache
