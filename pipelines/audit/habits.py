@@ -6,6 +6,8 @@ are exact binomial, and allow for how far others' shares are known, for how much
 where there are enough of them, and for readings of one visit that lack together.
 """
 
+from typing import Any
+
 import numpy as np
 import pyarrow as pa
 
@@ -172,7 +174,7 @@ def _counts(both):
         for position, habit in enumerate(habits):
             asked = np.flatnonzero(told >> BITS_EACH * position & 1)
             shows = told[asked] >> BITS_EACH * position + 1
-            parts = (shows & 1, 1, 0) if habit != RECORDED else (shows, len(TAKEN), shows**2)
+            parts: tuple[Any, ...] = (shows & 1, 1, 0) if habit != RECORDED else (shows, len(TAKEN), shows**2)
             for part, values in enumerate(parts):
                 np.add.at(found[part, :, HABITS.index(habit)], of_side[asked], values * times[asked])
     read = np.flatnonzero(np.bincount(who[known], minlength=len(names)))
