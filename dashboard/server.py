@@ -4,6 +4,7 @@
 """
 
 import argparse
+import gc
 import threading
 import time
 import tomllib
@@ -143,6 +144,7 @@ def main() -> None:
     app = st.App(HERE / "app.py", middleware=[Middleware(OnlyFor, hosts=hosts)])
     answer_at_once()
     data.open_current()
+    gc.freeze()  # what stays for good is not looked through for what can go
     threading.Thread(target=get_ready, daemon=True).start()
     with kept_uploads.serving(data.fleet()):
         app.run(config=settings(chosen.listen, chosen.port, hosts))

@@ -32,6 +32,7 @@ from pipelines.receiving import door
 from pipelines.snapshot import stages
 
 ROOT = Path(__file__).parent.parent
+SETTINGS = tomllib.loads((ROOT / "dashboard" / ".streamlit" / "config.toml").read_text(encoding="utf-8"))
 FULL = os.environ.get("COLDFILL_FULL") == "1"
 DAY = date(2026, 3, 1)
 AGENCY = "Tillamere Community Partners"
@@ -134,10 +135,13 @@ def test_the_router_is_short():
 
 
 def test_the_server_stays_on_this_machine_and_tells_nobody_anything():
-    settings = tomllib.loads((ROOT / "dashboard" / ".streamlit" / "config.toml").read_text(encoding="utf-8"))
-    assert settings["server"]["address"] == "127.0.0.1" and settings["server"]["fileWatcherType"] == "none"
-    assert settings["browser"]["gatherUsageStats"] is False
-    assert settings["client"] | {"showErrorDetails": "none", "toolbarMode": "minimal"} == settings["client"]
+    assert SETTINGS["server"]["address"] == "127.0.0.1" and SETTINGS["server"]["fileWatcherType"] == "none"
+    assert SETTINGS["browser"]["gatherUsageStats"] is False
+    assert SETTINGS["client"] | {"showErrorDetails": "none", "toolbarMode": "minimal"} == SETTINGS["client"]
+
+
+def test_no_page_waits_for_a_look_through_all_objects_after_another():
+    assert SETTINGS["runner"]["postScriptGC"] is False
 
 
 def test_a_damaged_snapshot_is_told_and_not_hidden(show, samples, tmp_path):
