@@ -1,4 +1,4 @@
-"""The one door from a page to what a snapshot answers, and the only cache there is.
+"""The one door from a page to what a snapshot answers, and the cache of the answers.
 
 Every question takes the viewer first and the path of a snapshot second; its answer is kept by both and by
 what else is asked. Questions, their SQL and what they leave out for a viewer stand in `pipelines.answers`.
@@ -171,9 +171,14 @@ def kept(question: Callable[Concatenate[Viewer, Snapshot, P], T]) -> Callable[Co
 
     @wraps(question)
     def ask(viewer: Viewer, snapshot: str, *args: P.args, **more: P.kwargs) -> T:
-        return answer(viewer, snapshot, decided.stamp(fleet()), *args, **more)
+        return answer(viewer, snapshot, stamp(), *args, **more)
 
     return ask
+
+
+def stamp() -> tuple[int, int]:
+    """What of the log of decisions changes with every line."""
+    return decided.stamp(fleet())
 
 
 def today() -> date:

@@ -80,7 +80,7 @@ def current(*names: str) -> Filters:
 
 def link(name: str, **asked) -> str:
     """Address of another page with the filters and day in force here that it knows, changed by `asked`."""
-    chosen = st.session_state.get("in_address") or _in_address()
+    chosen = in_address()
     return address(name, **({key: chosen[key] for key in _known(name)} | asked))
 
 
@@ -96,8 +96,12 @@ def home_link(agency: str, home_id: str) -> str:
     return link("home", of=agency, home=home_id)
 
 
+def in_address() -> dict:
+    """What each filter and the day come to in an address, what links to other pages rest on."""
+    return st.session_state.get("in_address") or _in_address()
+
+
 def _in_address():
-    """What each filter and the day come to in an address."""
     return {key: _written(key) for key in KEPT}
 
 

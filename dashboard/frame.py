@@ -1,16 +1,17 @@
 """What stands around every page: stylesheet, heading, cautions, and what to do where nothing can be shown."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, Concatenate, ParamSpec
 
 import streamlit as st
 
 from dashboard import data, filters, wording
 from dashboard.markup import as_label, render
 from dashboard.navigation import View, address
-from pipelines.answers.access import ListError, NotFound
+from pipelines.answers.access import Filters, ListError, NotFound, Viewer
 from pipelines.answers.cautions import CAUTIONS
 from pipelines.engine.policy.policy import PolicyError
 from pipelines.fleet.logs import FleetError
@@ -19,6 +20,7 @@ from pipelines.intake.mapping import MappingError
 
 STYLE = Path(__file__).parent / "style.css"
 REFUSALS = (ExportError, FleetError, MappingError, PolicyError, ListError, NotFound)
+P = ParamSpec("P")
 
 
 def opened(view: View) -> bool:
@@ -107,3 +109,20 @@ def errors_shown() -> Iterator[None]:
         yield
     except REFUSALS as error:
         notice(str(error))
+
+
+def kept(draw: Callable[Concatenate[Viewer, str, Filters, P], None]) -> Callable[P, None]:
+    """A part of a page without widgets, drawn again as it was where all that it and its links rest on is."""
+
+    @wraps(draw)
+    def part(*args: P.args, **more: P.kwargs) -> None:
+        where = draw.__code__.co_filename, draw.__name__
+        asked = filters.viewer(), filters.snapshot(), filters.current()
+        _drawn(draw, where, data.stamp(), filters.in_address(), *asked, *args, **more)
+
+    return part
+
+
+@st.cache_data(max_entries=128, show_spinner=False)
+def _drawn(_draw: Callable[..., None], where: object, stamp: object, links: object, *args: Any, **more: Any):
+    _draw(*args, **more)

@@ -140,6 +140,19 @@ def test_the_server_stays_on_this_machine_and_tells_nobody_anything():
     assert SETTINGS["client"] | {"showErrorDetails": "none", "toolbarMode": "minimal"} == SETTINGS["client"]
 
 
+@pytest.mark.parametrize("name", ["fleet", "regions"])
+def test_what_is_drawn_again_as_it_was_leads_where_filters_and_day_now_lead(show, samples, name):
+    first = fine(show(samples, name))
+    for asked in ({"agency": AGENCY}, {"as_of": "2026-01-02"}, {"agency": AGENCY, "as_of": "2026-01-02"}):
+        wanted = {key: [value] for key, value in asked.items()}
+        lead = [there for _, there in links(fine(show(samples, name, **asked)), "homes")]
+        assert lead and all(wanted.items() <= there.items() for there in lead)
+    again = fine(show(samples, name))
+    assert html(again) == html(first)
+    charts_again, charts_first = (page.get("vega_lite_chart") for page in (again, first))
+    assert [one.proto for one in charts_again] == [one.proto for one in charts_first] and charts_first
+
+
 def test_no_page_waits_for_a_look_through_all_objects_after_another():
     assert SETTINGS["runner"]["postScriptGC"] is False
 

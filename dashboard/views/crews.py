@@ -448,6 +448,20 @@ def habits():
     )
 
 
+@frame.kept
+def all_of_them(who, snapshot, chosen, kind):
+    found = data.compared(who, snapshot, chosen, kind)
+    beyond(kind, found)
+    if kind == "inspector":
+        gauges()
+        habits()
+    grids(kind, found)
+    if kind == CREW:
+        next_time()
+        whose_it_is()
+        agreement()
+
+
 if not frame.nothing_loaded():
     asked = st.query_params
     left, right = st.columns(2)
@@ -456,7 +470,6 @@ if not frame.nothing_loaded():
         "Check", "of_check", list(CALLED), CALLED.get, nothing="Every check, in a grid", where=right
     )
     tables.said(NO_RANKING)
-    found = data.compared(who, snapshot, chosen, kind)
     crew = chosen.crew[0] if kind == CREW and len(chosen.crew) == 1 else ""
     name = crew or (asked.get("named", "") if kind != CREW else "")
     among = data.agencies_of(who, snapshot, crew, chosen.agency) if crew else list(chosen.agency)
@@ -476,12 +489,4 @@ if not frame.nothing_loaded():
             one_crew(agency, crew)
         next_time()
     else:
-        beyond(kind, found)
-        if kind == "inspector":
-            gauges()
-            habits()
-        grids(kind, found)
-        if kind == CREW:
-            next_time()
-            whose_it_is()
-            agreement()
+        all_of_them(kind)

@@ -4,7 +4,6 @@ import streamlit as st
 
 from dashboard import charts, data, downloads, filters, frame, pictures, tables, wording
 
-who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
 NEW = (
     "New counts what files brought within {days:.0f} days before the newest, from an agency's second file "
     "on: a first file is new throughout. The day of loading before stands apart, so that a few rows mended "
@@ -16,7 +15,7 @@ def gravest(risk, stage=""):
     return filters.link("homes", only=data.gravest(risk, stage))
 
 
-def picture(found):
+def picture(found, newest):
     waits = found.waits.set_index("question")
     reported, held, clear = (waits.loc[name] for name in ("reported-open", "hold", "may-be-reported"))
     tables.links(
@@ -36,14 +35,10 @@ def picture(found):
         else:
             pictures.show("What waits", charts.by_gravest(found.by_gravest, data.LEVELS, gravest))
     with right:
-        months(found.monthly)
-
-
-def months(found):
-    """Whether things get better."""
-    if len(found):
-        newest = data.about(who, snapshot)["newest_visit"]
-        pictures.show("Found and corrected, by month of the visit", charts.by_month(found, newest))
+        if len(found.monthly):  # whether things get better
+            pictures.show(
+                "Found and corrected, by month of the visit", charts.by_month(found.monthly, newest)
+            )
 
 
 def at_stage(place, stage):
@@ -91,15 +86,9 @@ def summary(found):
         empty="Nothing.",
     )
     tables.said(NEW.format(days=found.new_within_days))
-    downloads.as_it_is(
-        lambda: data.board_as_pdf(data.board_of(who, snapshot, chosen, day)),
-        f"{downloads.name('board', snapshot, day)}.pdf",
-        "One page to hand over",
-        "the page for a board, with a picture",
-    )
 
 
-def urgent(found):
+def urgent(found, day):
     tables.section(
         "Act today and high risk, oldest first",
         "Graver first, then by the day it was first found.",
@@ -121,7 +110,7 @@ def urgent(found):
     )
 
 
-def agencies(found, recent):
+def agencies(found, recent, day):
     tables.section(
         "By agency: the last file",
         "An agency that sends nothing must not look clean: no recent file means that its newest file or "
@@ -152,9 +141,27 @@ def agencies(found, recent):
     )
 
 
-if not frame.nothing_loaded():
+@frame.kept
+def what_waits(who, snapshot, chosen, day):
     found = data.of_first_page(who, snapshot, chosen, day)
-    picture(found)
+    picture(found, data.about(who, snapshot)["newest_visit"])
     summary(found)
-    urgent(found.urgent)
-    agencies(found.agencies, found.recent_file_days)
+
+
+@frame.kept
+def one_by_one(who, snapshot, chosen, day):
+    found = data.of_first_page(who, snapshot, chosen, day)
+    urgent(found.urgent, day)
+    agencies(found.agencies, found.recent_file_days, day)
+
+
+if not frame.nothing_loaded():
+    who, snapshot, chosen, day = filters.viewer(), filters.snapshot(), filters.current(), filters.as_of()
+    what_waits(day)
+    downloads.as_it_is(
+        lambda: data.board_as_pdf(data.board_of(who, snapshot, chosen, day)),
+        f"{downloads.name('board', snapshot, day)}.pdf",
+        "One page to hand over",
+        "the page for a board, with a picture",
+    )
+    one_by_one(day)

@@ -20,7 +20,8 @@ def asking(question):
     )
 
 
-def draw():
+@frame.kept
+def by_agencies(who, snapshot, chosen):
     by_agency = data.held(who, snapshot, chosen)
     tables.said(
         "A unit may be reported only after its final inspection, and money for entering it again later is "
@@ -55,6 +56,13 @@ def draw():
         ),
         "The same by agency, in numbers, and what is one reading or one measure away",
     )
+
+
+def draw():
+    by_agencies()
+    by_agency = data.held(who, snapshot, chosen)
+    if by_agency.empty:
+        return
     if len(chosen.agency) == 1:
         agency = chosen.agency[0]
         downloads.as_it_is(

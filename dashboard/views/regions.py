@@ -2,7 +2,6 @@
 
 from dashboard import charts, data, filters, frame, grids, pictures, tables, wording
 
-who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current()
 DOTS = (
     "Each mark is a region: the share of its verified systems in which the deficiency is open at this stage, "
     "and the interval in which the true share lies 95 times in 100. Filled: apart from the other regions "
@@ -29,8 +28,8 @@ ALTITUDE = (
 )
 
 
-def shares():
-    stage = filters.stage_shown()
+@frame.kept
+def shares(who, snapshot, chosen, stage):
     found = data.apart(who, snapshot, chosen, stage)
     tables.said(DOTS)
     if found["deficient"].any():
@@ -64,7 +63,8 @@ def to_place(row, risk=None):
     return filters.link("homes", elevation=row.elevation or data.NOT_RECORDED, **asked)
 
 
-def places():
+@frame.kept
+def places(who, snapshot, chosen):
     tables.section("Where homes have something open", WHERE)
     found = data.open_by_place(who, snapshot, chosen)
     if found.empty:
@@ -96,7 +96,8 @@ def places():
     )
 
 
-def altitude():
+@frame.kept
+def altitude(who, snapshot, chosen):
     tables.section("Tank charge against elevation", ALTITUDE)
     bins, curve, left_out = data.charges(who, snapshot, chosen)
     if bins.empty:
@@ -119,6 +120,6 @@ def altitude():
 
 
 if not frame.nothing_loaded():
-    shares()
+    shares(filters.stage_shown())
     places()
     altitude()

@@ -4,7 +4,6 @@ from functools import partial
 
 from dashboard import charts, data, filters, frame, grids, pictures, tables, wording
 
-who, snapshot, chosen = filters.viewer(), filters.snapshot(), filters.current()
 MATRIX = (
     "Severity and probability are those of the check, set by the policy after MIL-STD-882E. A deficiency's "
     "own risk may be one step higher where its effect was seen, one step lower where it is uncertain: bars "
@@ -22,9 +21,9 @@ def to_homes(stage, check, risk=None):
     return filters.link("homes", check=check, stage=stage, risk=risk, exactly="true" if risk else None)
 
 
-def in_numbers(stage):
+def in_numbers(found, stage):
     tables.folded_table(
-        data.open_by_check(who, snapshot, chosen, stage),
+        found,
         (
             tables.Column(
                 "title", "Deficiency", link=lambda row: filters.link("homes", check=row.check_id, stage=stage)
@@ -38,8 +37,8 @@ def in_numbers(stage):
     )
 
 
-def draw():
-    stage = filters.stage_shown()
+@frame.kept
+def draw(who, snapshot, chosen, stage):
     found = data.ranked(who, snapshot, chosen, stage)
     if found.empty:
         tables.show(found, (), "", empty="None at this stage.")
@@ -48,7 +47,7 @@ def draw():
             f"Homes by deficiency, {stage}",
             charts.ranked(found, stage, partial(to_homes, stage)),
         )
-    in_numbers(stage)
+    in_numbers(data.open_by_check(who, snapshot, chosen, stage), stage)
     tables.section("By risk", LEVELS)
     tables.show(
         data.levels(who, snapshot, chosen),
@@ -78,4 +77,4 @@ def draw():
 
 
 if not frame.nothing_loaded():
-    draw()
+    draw(filters.stage_shown())
