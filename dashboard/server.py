@@ -5,6 +5,8 @@
 
 import argparse
 import gc
+import signal
+import sys
 import threading
 import time
 import tomllib
@@ -143,6 +145,8 @@ def main() -> None:
     schemapi.DEBUG_MODE = False
     app = st.App(HERE / "app.py", middleware=[Middleware(OnlyFor, hosts=hosts)])
     answer_at_once()
+    # The server asks its process to end a second time when it has: what is open is closed then.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     data.open_current()
     gc.freeze()  # what stays for good is not looked through for what can go
     threading.Thread(target=get_ready, daemon=True).start()

@@ -12,7 +12,7 @@ import time
 import tomllib
 import urllib.error
 import urllib.request
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import psutil
@@ -161,6 +161,13 @@ def test_the_install_is_what_runs(programs, away):
     assert version == f"coldfill, version {project['version']}\n"
 
 
+def test_a_server_that_is_told_to_end_leaves_nothing_behind(programs, away, fleet, tmp_path):
+    folder, environment = away
+    with serving(programs, (folder, environment | {"TMPDIR": str(tmp_path)}), fleet) as (_, server):
+        assert list(tmp_path.glob("coldfill-*"))
+    assert server.returncode == 0 and not list(tmp_path.glob("coldfill-*"))
+
+
 def test_it_listens_on_this_machine_only(served):
     port, server = served
     assert listening(server) == {("127.0.0.1", port)}
@@ -192,12 +199,13 @@ def test_pages_of_other_sites_are_not_answered(served, origin):
 def test_an_answer_leaves_as_soon_as_it_is_written(served):
     """Held back until what went before it is acknowledged, each took 40 ms and more on Linux."""
     port, _ = served
-    way, spent = http.client.HTTPConnection("127.0.0.1", port), []
-    for _ in range(21):
-        began = time.perf_counter()
-        way.request("GET", "/_stcore/health")
-        assert way.getresponse().read() == b"ok"
-        spent.append(time.perf_counter() - began)
+    spent = []
+    with closing(http.client.HTTPConnection("127.0.0.1", port)) as way:
+        for _ in range(21):
+            began = time.perf_counter()
+            way.request("GET", "/_stcore/health")
+            assert way.getresponse().read() == b"ok"
+            spent.append(time.perf_counter() - began)
     assert sorted(spent)[10] < 0.03
 
 
