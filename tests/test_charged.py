@@ -9,9 +9,10 @@ import pytest
 from click.testing import CliRunner
 
 from pipelines import cli
-from pipelines.answers import crew_page
-from pipelines.answers.access import EVERYTHING, NotFound
+from pipelines.answers import crew_page, crews
+from pipelines.answers.access import EVERYTHING, Filters, NotFound
 from pipelines.audit import calibration
+from pipelines.audit.charged import WHOSE
 from pipelines.engine.codes import CERTAINTY_STEPS, RESULT_BITS, joined
 from pipelines.engine.results import DEFICIENT, OK
 from tests.inspections import SOUND, agency_of, snapshot_of, snapshot_of_cases
@@ -100,6 +101,23 @@ def test_every_deficiency_counted_of_a_crew_is_charged_once(sample_snapshot):
             [check, check],
         )[0][0]
         assert count >= counted[check] - spoken_instead, check
+
+
+def test_the_page_counts_and_lists_what_the_view_of_the_snapshot_says(sample_snapshot):
+    path, everybody = sample_snapshot, Filters()
+    counted = crews.charged(EVERYTHING, path, everybody)
+    asked = "SELECT check_id, whose, count(*)::BIGINT FROM charged GROUP BY ALL"
+    found = {(row.check_id, row.whose): row.count for row in counted.itertuples(index=False)}
+    assert {tuple(key): count for *key, count in path.rows(asked)} == found and len(found) > 50
+    for (check, whose), count in list(found.items())[::9]:
+        listed = crews.charged_units(EVERYTHING, path, everybody, check, whose)
+        ids = path.rows(
+            "SELECT agency, inspection_id FROM charged WHERE check_id = ? AND whose = ?", [check, whose]
+        )
+        assert (
+            set(zip(listed["agency"], listed["inspection_id"], strict=True)) == set(ids) and len(ids) == count
+        )
+    assert crews.charged_units(EVERYTHING, path, everybody, "no-such-check", WHOSE[0]).empty
 
 
 # ---- certainty
