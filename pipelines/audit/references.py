@@ -193,7 +193,10 @@ class Apart:
 
 
 def on_grid(values):
-    return np.rint(values * GRID) / GRID
+    found = values * GRID
+    np.rint(found, out=found)
+    found /= GRID
+    return found
 
 
 def apart_of(taken, told, policy):

@@ -41,7 +41,6 @@ from pipelines.snapshot.unmatched import unmatched, unmatched_table
 
 # Of exports; fewer are worked out in this process, since others cost more than they save.
 BYTES_FOR_PROCESSES = 30 << 20
-AT_ONCE = WORKERS + 1  # tables made at once: one waits for Python's lock now and then
 
 
 @dataclass(frozen=True)
@@ -338,7 +337,7 @@ def at_once(connection):
         with connection.cursor() as own:
             make(own)
 
-    with _one_thread(connection), ThreadPoolExecutor(AT_ONCE) as pool:
+    with _one_thread(connection), ThreadPoolExecutor(WORKERS) as pool:
         waiting: list[Future] = []
         try:
             yield lambda make: waiting.append(pool.submit(made, make))
@@ -417,9 +416,9 @@ def finish(connection, policy, received, shown, progress):
     exports.count_exports(connection, received)
     described.describe(connection, policy, shown)
     with at_once(connection) as make:
-        make(home_suspicions)
         crew_audit.crew_tables(connection, READINGS, policy, make)
         make(lambda own: answerable(own, policy))
+        make(home_suspicions)
         make(tally)
         make(monthly)
     scaffolding = "compared strands renamed place_of contested settled spoken_of before changed touched"
