@@ -5,6 +5,7 @@
 
 import argparse
 import gc
+import inspect
 import signal
 import sys
 import threading
@@ -126,6 +127,7 @@ def get_ready() -> None:
         markup.ENVIRONMENT.get_template(name)  # compiled once
     with suppress(*frame.REFUSALS):
         data.ask_ahead(filters.viewer())
+    inspect.stack()  # the toolkit asks so at its first drawing: the files of all modules are looked up once
 
 
 def main() -> None:
