@@ -317,7 +317,8 @@ def made(crew, bad, *, lacking=None, agency=None, region=None, tank=None):
     columns["inspected_on"] = pa.array(np.full(count, np.datetime64("2026-03-02", "D")))
     columns["atmosphere_psia"] = pa.array(np.full(count, 14.6))
     visits = pa.table(columns)
-    inspectors = Names(np.zeros(count, np.int64), (("Alder County", "A. B."),))
+    agencies, code = np.unique(np.array(words["agency"], str), return_inverse=True)
+    inspectors = Names(code, tuple((agency, "A. B.") for agency in agencies.tolist()))
     return _units(visits, visits, inspectors, np.arange(count), np.full(count, -1), np.arange(count))
 
 
