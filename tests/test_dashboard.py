@@ -17,6 +17,7 @@ import pandas as pd
 import pyarrow.parquet
 import pytest
 import streamlit as st
+from streamlit import config
 
 from dashboard import charts, data, downloads, navigation, schematic, wording
 from dashboard.markup import as_label
@@ -153,7 +154,21 @@ def test_what_is_drawn_again_as_it_was_leads_where_filters_and_day_now_lead(show
     assert [one.proto for one in charts_again] == [one.proto for one in charts_first] and charts_first
 
 
+def test_a_part_is_worked_out_again_only_where_filters_or_decisions_differ(show, samples, monkeypatch):
+    asked, real = [], data.apart
+    monkeypatch.setattr(data, "apart", lambda *of: asked.append(of) or real(*of))
+    st.cache_data.clear()
+    for filters, times in (({}, 1), ({}, 1), ({"agency": AGENCY}, 2), ({}, 2)):
+        fine(show(samples, "regions", **filters))
+        assert len(asked) == times
+    monkeypatch.setattr(data, "stamp", lambda: (1, 1))  # as after one more line of the log
+    fine(show(samples, "regions"))
+    assert len(asked) == 3
+
+
 def test_no_page_waits_for_a_look_through_all_objects_after_another():
+    """A setting that the toolkit knows by another name, or leaves out already, would do nothing."""
+    assert config.get_options_for_section("runner")["postScriptGC"] is True
     assert SETTINGS["runner"]["postScriptGC"] is False
 
 
